@@ -1,0 +1,1 @@
+"""The way of the data: ingest, normalise, check, assess, store, report."""

@@ -1,0 +1,1 @@
+"""Contracts of every table: columns, validation schemas and the layouts of accepted files."""

@@ -1,0 +1,91 @@
+"""Every canonical column, once: what it measures, its unit and its basis."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+
+@dataclass(frozen=True)
+class Analyte:
+    """One measured quantity and the column that carries it in the table of samples.
+
+    ``basis`` is the chemical form the number counts ("as CaCO3", "as NO3", …); empty where
+    the quantity has none (pH, temperature, conductivity).
+    """
+
+    code: str
+    column: str
+    unit: str
+    basis: str
+    title: str
+
+
+def _ion(code: str, title: str, basis: str = "as ion") -> Analyte:
+    return Analyte(code, f"{code}_mg_l", "mg/L", basis, title)
+
+
+def _caco3(code: str, title: str) -> Analyte:
+    return Analyte(code, f"{code}_mg_l_caco3", "mg/L", "as CaCO3", title)
+
+
+# The order is the order of the columns in every wide table.
+ANALYTES: Final[dict[str, Analyte]] = {
+    analyte.code: analyte
+    for analyte in (
+        Analyte("temperature", "temperature_c", "Cel", "", "Temperature"),
+        Analyte("ph", "ph", "[pH]", "", "pH"),
+        Analyte("conductivity", "conductivity_us_cm_25c", "uS/cm", "", "Conductivity at 25 °C"),
+        Analyte("tds", "tds_mg_l", "mg/L", "", "Total dissolved solids"),
+        _caco3("total_hardness", "Total hardness"),
+        _caco3("calcium_hardness", "Calcium hardness"),
+        _caco3("magnesium_hardness", "Magnesium hardness"),
+        _caco3("alkalinity", "Total alkalinity"),
+        _caco3("phenolphthalein_alkalinity", "Alkalinity to pH 8.3"),
+        _ion("calcium", "Calcium"),
+        _ion("magnesium", "Magnesium"),
+        _ion("sodium", "Sodium"),
+        _ion("potassium", "Potassium"),
+        _ion("ammonium", "Ammonium", "as NH4"),
+        _ion("bicarbonate", "Bicarbonate"),
+        _ion("carbonate", "Carbonate"),
+        _ion("chloride", "Chloride"),
+        _ion("sulfate", "Sulfate", "as SO4"),
+        _ion("nitrate", "Nitrate", "as NO3"),
+        _ion("fluoride", "Fluoride"),
+        _ion("silica", "Silica", "as SiO2"),
+        _ion("iron", "Iron"),
+        _ion("manganese", "Manganese"),
+        _ion("copper", "Copper"),
+        _ion("lead", "Lead"),
+        _ion("free_chlorine", "Free chlorine", "as Cl2"),
+        _ion("total_chlorine", "Total chlorine", "as Cl2"),
+        Analyte("turbidity", "turbidity_ntu", "NTU", "", "Turbidity"),
+    )
+}
+
+COLUMNS: Final[dict[str, Analyte]] = {analyte.column: analyte for analyte in ANALYTES.values()}
+WIDE_COLUMNS: Final[list[str]] = list(COLUMNS)
+
+# What a sample is, beside its numbers. `stage` values: see STAGES.
+ABOUT_COLUMNS: Final[list[str]] = [
+    "label",
+    "client",
+    "site",
+    "sampling_point",
+    "stage",
+    "activity",
+    "region",
+    "country",
+    "collected_at",
+    "supply",
+    "machine",
+    "treatment",
+    "operator",
+    "comment",
+]
+
+STAGES: Final[tuple[str, ...]] = ("raw", "treated", "machine_inlet", "permeate", "bottled", "hot_outlet")
+ACTIVITIES: Final[tuple[str, ...]] = ("routine", "duplicate", "blank", "standard", "spike")
+SEVERITIES: Final[tuple[str, ...]] = ("note", "hold", "reject")
+VERDICTS: Final[tuple[str, ...]] = ("ok", *SEVERITIES)
