@@ -1,0 +1,1 @@
+"""What the water will do in a machine and in the cup."""

@@ -1,0 +1,127 @@
+"""The register of checks: what each one is called, why it matters, and how its numbers become findings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.problems import fill
+
+if TYPE_CHECKING:
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+CheckFunction = Callable[["SampleTable", "Limits"], pd.DataFrame]
+
+FINDING_COLUMNS: Final[list[str]] = [
+    "sample_id",
+    "file_sha256",
+    "check_id",
+    "severity",
+    "observed",
+    "low",
+    "high",
+    "unit",
+    "message",
+    "evidence",
+    "reading_ids",
+]
+
+
+@dataclass(frozen=True)
+class Check:
+    """One check as the register knows it.
+
+    ``severity`` is the severity of a finding unless the function returns a `severity` column.
+    ``message`` is a {name} template over the function's columns; ``title`` is what must hold.
+    """
+
+    check_id: str
+    title: str
+    rationale: str
+    source: str
+    severity: str
+    unit: str
+    message: str
+    function: CheckFunction
+
+
+CHECKS: Final[dict[str, Check]] = {}
+
+
+def check(
+    check_id: str, *, title: str, source: str, severity: str, message: str, unit: str = ""
+) -> Callable[[CheckFunction], CheckFunction]:
+    """Register a check. The function's docstring is its rationale, shown by ``kettlestone checks ID``.
+
+    The function returns one row per case it could evaluate (a sample, a reading, a source): index
+    `sample_id`, or a column `sample_id` (missing for a finding about a whole source, then with a column
+    `file_sha256`); `observed`, `low`, `high`: the acceptable range, open where missing; optionally
+    `severity`, `alternative` (the other reading that would fit, as text), `analyte` (a space-separated
+    list of the quantities involved) and any number of further columns, which are the evidence.
+    A row is a finding when `observed` lies outside the range. Missing `observed` = not evaluated.
+    """
+
+    def register(function: CheckFunction) -> CheckFunction:
+        if check_id in CHECKS:
+            raise ValueError(f"two checks are called {check_id}")
+        rationale = (function.__doc__ or "").strip()
+        CHECKS[check_id] = Check(check_id, title, rationale, source, severity, unit, message, function)
+        return function
+
+    return register
+
+
+def run_check(entry: Check, samples: SampleTable, limits: Limits) -> tuple[pd.DataFrame, pd.Index]:
+    """Run one check: its findings (FINDING_COLUMNS plus `analyte`) and the samples it could evaluate."""
+    result = entry.function(samples, limits)
+    if "sample_id" not in result:
+        result = result.rename_axis("sample_id").reset_index()
+    result = result[result["observed"].notna()]
+    evaluated = pd.Index(result["sample_id"].dropna().unique())
+    outside = (result["observed"] < result["low"]) | (result["observed"] > result["high"])
+    flagged = result[outside].reset_index(drop=True)
+    return _findings(entry, flagged), evaluated
+
+
+def _findings(entry: Check, flagged: pd.DataFrame) -> pd.DataFrame:
+    known = {"sample_id", "file_sha256", "severity", "reading_ids", "analyte", "observed", "low", "high"}
+    findings = pd.DataFrame(index=flagged.index)
+    findings["sample_id"] = flagged["sample_id"].astype("str")
+    findings["file_sha256"] = flagged["file_sha256"] if "file_sha256" in flagged else pd.Series(pd.NA, flagged.index)
+    findings["file_sha256"] = findings["file_sha256"].astype("str")
+    findings["check_id"] = entry.check_id
+    findings["severity"] = flagged["severity"].astype("str") if "severity" in flagged else entry.severity
+    for column in ("observed", "low", "high"):
+        findings[column] = flagged[column].astype("float64")
+    findings["unit"] = entry.unit
+    findings["message"] = fill(entry.message, flagged)
+    findings["evidence"] = _json(flagged[[column for column in flagged if column not in known]])
+    findings["reading_ids"] = flagged["reading_ids"].astype("str") if "reading_ids" in flagged else ""
+    findings["analyte"] = flagged["analyte"].astype("str") if "analyte" in flagged else ""
+    return findings.astype({"check_id": "str", "severity": "str", "unit": "str"})
+
+
+def _json(evidence: pd.DataFrame) -> pd.Series:
+    """Write the evidence columns of every row as one JSON object, column-wise."""
+    if evidence.empty or not len(evidence.columns):
+        return pd.Series("{}", index=evidence.index, dtype="str")
+    members = []
+    for name, column in evidence.items():
+        key = f'"{name}": '
+        if pd.api.types.is_numeric_dtype(column):
+            numbers = np.round(column.to_numpy(dtype="float64"), 6)
+            text = pc.cast(pa.array(np.where(np.isfinite(numbers), numbers, np.nan), from_pandas=True), pa.string())
+        else:
+            raw = pa.array(column.astype("str"), type=pa.string(), from_pandas=True)
+            plain = pc.replace_substring(pc.replace_substring(raw, "\\", "\\\\"), '"', '\\"')
+            text = pc.binary_join_element_wise('"', pc.replace_substring_regex(plain, r"[\x00-\x1f]", " "), '"', "")
+        members.append(pc.binary_join_element_wise(key, text.fill_null("null"), ""))
+    joined = pc.binary_join_element_wise(*members, ", ")
+    return pd.Series(pc.binary_join_element_wise("{", joined, "}", "").to_pandas(), index=evidence.index, dtype="str")

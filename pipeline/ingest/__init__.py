@@ -1,0 +1,1 @@
+"""Reading files as they come: encodings, delimiters, spreadsheets and layouts."""

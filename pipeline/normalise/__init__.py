@@ -1,0 +1,1 @@
+"""From raw text to canonical values: numbers, units, dates, titrations and samples."""

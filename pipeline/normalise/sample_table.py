@@ -1,0 +1,150 @@
+"""The table every check reads: one row per sample, with what is known about each number."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from schemas.columns import ANALYTES, COLUMNS, WIDE_COLUMNS
+from schemas.methods import METHOD_RANK, METHODS
+
+_CODES = list(ANALYTES)
+
+
+@dataclass(frozen=True)
+class SampleTable:
+    """Samples side by side in frames that share one index (``sample_id``).
+
+    Attributes
+    ----------
+    about : what each sample is: ABOUT_COLUMNS, `file_sha256`, `line` of its first reading.
+    measured : (n, 28) WIDE_COLUMNS as read; missing where there is no reading or it is censored.
+    filled : ``measured`` plus stand-ins computed from other readings (hardness from Ca and Mg,
+        alkalinity from bicarbonate, …); a check that compares two readings uses ``measured``.
+    uncertainty : expanded uncertainty (k = 2) of ``filled``, in the unit of the column.
+    low, high : bounds of each value: the drop interval, 0 to the limit for "<", else ± uncertainty.
+    method : how each value was obtained (``schemas.methods.METHODS``), missing where no value.
+    readings : every accepted reading, long, with `sample_id`; see ``schemas.readings``.
+    """
+
+    about: pd.DataFrame
+    measured: pd.DataFrame
+    filled: pd.DataFrame
+    uncertainty: pd.DataFrame
+    low: pd.DataFrame
+    high: pd.DataFrame
+    method: pd.DataFrame
+    readings: pd.DataFrame
+
+    def __len__(self) -> int:
+        """Count the samples."""
+        return len(self.about)
+
+    def where(self, mask: pd.Series) -> SampleTable:
+        """Keep the samples of a mask, and their readings."""
+        kept = mask.index[mask]
+        frames = {
+            name: getattr(self, name).loc[kept]
+            for name in ("about", "measured", "filled", "uncertainty", "low", "high", "method")
+        }
+        return replace(self, readings=self.readings[self.readings["sample_id"].isin(kept)], **frames)
+
+
+def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
+    """Lay long readings out as one row per sample.
+
+    Where a sample has several readings of one quantity the preferred method wins, then the smaller
+    uncertainty, then the earlier line; the others stay in ``readings`` (a check compares them).
+    ``filled`` equals ``measured`` here; ``normalise.derived.fill`` adds the stand-ins.
+
+    Parameters
+    ----------
+    about : (n, …) frame indexed by unique `sample_id`.
+    readings : (m, …) accepted readings with `sample_id analyte value limit qualifier value_low
+        value_high uncertainty method line`.
+    """
+    chosen = _preferred(about.index, readings)
+    shape = (len(about), len(WIDE_COLUMNS))
+    cells = chosen["cell"].to_numpy()
+
+    def lay(values: pd.Series) -> pd.DataFrame:
+        flat = np.full(shape[0] * shape[1], np.nan)
+        flat[cells] = values.to_numpy(dtype="float64")
+        return pd.DataFrame(flat.reshape(shape), index=about.index, columns=WIDE_COLUMNS)
+
+    method_codes = np.full(shape[0] * shape[1], -1, dtype="int8")
+    method_codes[cells] = pd.Categorical(chosen["method"], categories=list(METHODS)).codes
+    method = pd.DataFrame(
+        {
+            column: pd.Categorical.from_codes(codes, categories=list(METHODS))
+            for column, codes in zip(WIDE_COLUMNS, method_codes.reshape(shape).T, strict=True)
+        },
+        index=about.index,
+    )
+    measured = lay(chosen["value"])
+    return SampleTable(
+        about=about,
+        measured=measured,
+        filled=measured.copy(),
+        uncertainty=lay(chosen["uncertainty"]),
+        low=lay(chosen["value_low"]),
+        high=lay(chosen["value_high"]),
+        method=method,
+        readings=readings,
+    )
+
+
+def _preferred(samples: pd.Index, readings: pd.DataFrame) -> pd.DataFrame:
+    """Pick one reading for every sample and quantity; `cell` is its place in the flat table."""
+    analyte = pd.Categorical(readings["analyte"], categories=_CODES).codes.astype("int64")
+    sample = samples.get_indexer(pd.Index(readings["sample_id"])).astype("int64")
+    cell = np.where((analyte >= 0) & (sample >= 0), sample * len(WIDE_COLUMNS) + analyte, -1)
+    columns = ["value", "value_low", "value_high", "uncertainty", "method", "line"]
+    found = readings[columns].assign(cell=cell)
+    found = found[found["cell"] >= 0]
+    count = np.bincount(found["cell"].to_numpy(), minlength=1)
+    single = count[found["cell"].to_numpy()] == 1
+    if single.all():
+        return found
+    several = found[~single]
+    rank = several["method"].astype("str").map(METHOD_RANK).fillna(len(METHODS))
+    best = (
+        several.assign(rank=rank)
+        .sort_values(["cell", "rank", "uncertainty", "line"], kind="stable", na_position="last")
+        .drop_duplicates("cell")
+    )
+    return pd.concat([found[single], best[found.columns]])
+
+
+def samples_from_wide(frame: pd.DataFrame) -> SampleTable:
+    """Build a table from wide rows: WIDE_COLUMNS, ABOUT_COLUMNS, and what is known of a value.
+
+    Beside a column ``X`` the frame may carry ``X.method``, ``X.u`` (k = 2), ``X.low``, ``X.high``.
+    For one-off questions on the command line, and for the documented good and bad cases of the checks.
+    """
+    wide = frame.copy()
+    wide.index = pd.Index(wide.get("sample_id", pd.Series(wide.index)).astype("str"), name="sample_id")
+    present = [column for column in WIDE_COLUMNS if column in wide]
+    pieces = []
+    for column in present:
+        value = pd.to_numeric(wide[column])
+        uncertainty = pd.to_numeric(wide.get(f"{column}.u", value * np.nan))
+        low = pd.to_numeric(wide.get(f"{column}.low", value * np.nan))
+        high = pd.to_numeric(wide.get(f"{column}.high", value * np.nan))
+        piece = pd.DataFrame(
+            {
+                "sample_id": wide.index,
+                "analyte": COLUMNS[column].code,
+                "value": value.to_numpy(),
+                "value_low": low.fillna(value - uncertainty.fillna(0.0)).to_numpy(),
+                "value_high": high.fillna(value + uncertainty.fillna(0.0)).to_numpy(),
+                "uncertainty": uncertainty.to_numpy(),
+                "method": wide.get(f"{column}.method", pd.Series("laboratory", index=wide.index)).to_numpy(),
+                "line": np.arange(1, len(wide) + 1),
+            }
+        )
+        pieces.append(piece[piece["value"].notna() | piece["value_high"].notna()])
+    known = [column for column in wide.columns if column not in present and "." not in str(column)]
+    return widen(wide[[column for column in known if column != "sample_id"]], pd.concat(pieces, ignore_index=True))

@@ -1,0 +1,210 @@
+"""What can be wrong with a cell, a row or a file: every code and its wording, once.
+
+Two tables carry problems through the pipeline. ``set_aside`` has one row per measurement cell
+that could not be used; entries read = accepted + set aside, always. ``notices`` has one row per
+remark that costs no entry: an unrecognised column, a formula without value, an odd row.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+PROBLEM_COLUMNS: Final[list[str]] = ["file_sha256", "line", "column", "raw_text", "problem", "detail"]
+
+
+class KettlestoneError(Exception):
+    """The program cannot go on: says what happened, what is safe and what to do (exit code 2)."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One kind of fault. ``what`` may use {raw_text}, {column} and {detail}; ``remedy`` says what to do."""
+
+    code: str
+    what: str
+    remedy: str
+
+
+_CATALOGUE: Final[tuple[Problem, ...]] = (
+    # cells set aside
+    Problem("number-unreadable", '"{raw_text}" is not a number', "Correct the cell and import the file again."),
+    Problem(
+        "number-ambiguous",
+        '"{raw_text}" can be read with a thousands mark or a decimal mark',
+        "Set decimalChar in the layout or write the number without a thousands mark.",
+    ),
+    Problem(
+        "range-not-reading",
+        '"{raw_text}" is a range, not one reading',
+        "Enter the single readings; a range or yearly mean belongs in the comment.",
+    ),
+    Problem(
+        "date-in-number",
+        '"{raw_text}" is a date in a number cell; the spreadsheet may have changed it',
+        "Format the column as text and type the value again.",
+    ),
+    Problem(
+        "unit-unknown",
+        'the unit "{detail}" is not known for this quantity',
+        "Write a unit of the list in the README or add it to unitAliases in the layout.",
+    ),
+    Problem(
+        "unit-missing",
+        '"{raw_text}" has no unit and the layout declares none',
+        "Put the unit in the heading, in a units row or in the layout.",
+    ),
+    Problem(
+        "unit-ambiguous",
+        'the unit "{detail}" can mean more than one thing here',
+        "Write the unit out (mg/L as CaCO3, mg/L as Ca, °dH, …).",
+    ),
+    Problem(
+        "not-a-sample",
+        "this row holds {detail}, not a sample",
+        "Nothing to do; the row is kept here so that nothing is lost.",
+    ),
+    Problem(
+        "not-detected-without-limit",
+        '"{raw_text}" means not detected, but no limit is given',
+        "Add the detection limit (<0.5), then import the file again.",
+    ),
+    Problem(
+        "row-too-long",
+        "the row has {detail}; its cells may stand under the wrong headings",
+        "Look for a delimiter inside a text, quote it, and import the file again.",
+    ),
+    Problem(
+        "row-cut-off",
+        "the last row ends in the middle; the file looks cut off",
+        "Export or copy the file again.",
+    ),
+    Problem(
+        "drops-not-whole",
+        'the count "{raw_text}" is not a whole number of drops',
+        "Count whole drops; enter a value in the value column.",
+    ),
+    Problem(
+        "kit-undefined",
+        "the drops cannot be turned into a value: {detail}",
+        "Give the degrees per drop and the nominal sample volume of the kit.",
+    ),
+    Problem(
+        "titration-undefined",
+        "the titrant volume cannot be turned into a value: {detail}",
+        "Give titrant concentration and sample volume.",
+    ),
+    Problem("negative-value", '"{raw_text}" is below zero', "Check the reading; this quantity cannot be negative."),
+    Problem(
+        "field-unreadable",
+        '"{raw_text}" under {column} is not understood ({detail})',
+        "Correct the cell; the readings of the row that need it wait.",
+    ),
+    # remarks on files and rows
+    Problem(
+        "file-not-understood",
+        "no layout fits this file: {detail}",
+        "Run kettlestone layout propose FILE, look at the proposal and save it.",
+    ),
+    Problem("file-empty", "the file holds no rows", "Export it again."),
+    Problem("file-unreadable", "the file cannot be read: {detail}", "Open it in its program and save it again."),
+    Problem("file-too-large", "{detail}", "Split the file."),
+    Problem(
+        "column-unrecognised",
+        'the column "{column}" looks like a measurement and is not in any layout',
+        "Add the heading to a layout (kettlestone layout propose FILE), or leave it out on purpose.",
+    ),
+    Problem("column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."),
+    Problem("encoding-fallback", "{detail}", "Save the file as UTF-8 if signs look wrong."),
+    Problem("formula-without-value", "the cell holds a formula without a stored value", "Open and save the workbook."),
+    Problem("merged-cells", "merged cells ({detail}): only the first carries a value", "Unmerge and fill them."),
+    Problem("date-ambiguous", '"{raw_text}" was read as {detail}', "Write dates as YYYY-MM-DD."),
+    Problem("date-unreadable", '"{raw_text}" is not a date of the layout\'s formats', "Write dates as YYYY-MM-DD."),
+    Problem("number-repaired", '"{raw_text}" was read as {detail}', "Check it; write the number alone."),
+    Problem("sheet-skipped", "{detail}", "Move the table to the first sheet or import it on its own."),
+    Problem("row-outside-table", "{detail}", "Nothing to do if this is a preamble or a footer."),
+)
+
+PROBLEMS: Final[dict[str, Problem]] = {problem.code: problem for problem in _CATALOGUE}
+
+
+def problem_frame(
+    code: str,
+    *,
+    file_sha256: str,
+    line: pd.Series | int,
+    column: pd.Series | str,
+    raw_text: pd.Series | str,
+    detail: pd.Series | str = "",
+    index: pd.Index | None = None,
+) -> pd.DataFrame:
+    """Put equally coded problems into one frame of PROBLEM_COLUMNS.
+
+    At least one of the arguments is a Series (or ``index`` is given) and sets the length.
+    """
+    if code not in PROBLEMS:
+        raise KeyError(f"{code} is not in the catalogue of problems")
+    parts = {"line": line, "column": column, "raw_text": raw_text, "detail": detail}
+    if index is None:
+        index = next((part.index for part in parts.values() if isinstance(part, pd.Series)), pd.RangeIndex(1))
+    frame = pd.DataFrame(index=index)
+    for name, part in parts.items():
+        frame[name] = part
+    frame["file_sha256"] = file_sha256
+    frame["problem"] = code
+    types = {"line": "int32", "column": "str", "raw_text": "str", "detail": "str", "problem": "str", "file_sha256": "str"}
+    return frame[PROBLEM_COLUMNS].astype(types).reset_index(drop=True)
+
+
+def no_problems() -> pd.DataFrame:
+    """Return an empty frame of PROBLEM_COLUMNS."""
+    return problem_frame("number-unreadable", file_sha256="", line=0, column="", raw_text="").iloc[:0]
+
+
+def messages(problems: pd.DataFrame) -> pd.Series:
+    """Render the message of every problem, column by column: what, then what to do, then the code."""
+    rendered = pd.Series("", index=problems.index, dtype="str")
+    for code, group in problems.groupby("problem", sort=False, observed=True):
+        problem = PROBLEMS[str(code)]
+        text = fill(f"{problem.what}. {problem.remedy}  [{problem.code}]", group)
+        rendered.loc[group.index] = text.to_numpy()
+    return rendered
+
+
+def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | None = None) -> pd.Series:
+    """Fill a {name} template with whole columns at a time.
+
+    Names refer to columns of ``frame`` or to ``values``. ``{name:2}`` prints a number with two
+    decimals; text is printed as it is. The cost is one vectorised join, whatever the number of rows.
+    """
+    pieces: list[pa.Array | pa.Scalar] = []
+    rest = template
+    while "{" in rest:
+        literal, _, rest = rest.partition("{")
+        field, _, rest = rest.partition("}")
+        name, _, decimals = field.partition(":")
+        column = values[name] if values is not None and name in values else frame[name]
+        pieces += [pa.scalar(literal), _text(column, decimals)]
+    pieces.append(pa.scalar(rest))
+    if len(pieces) == 1:
+        return pd.Series(template, index=frame.index, dtype="str")
+    joined = pc.binary_join_element_wise(*pieces, pa.scalar(""), null_handling="replace", null_replacement="?")
+    return pd.Series(joined.to_pandas(), index=frame.index, dtype="str")
+
+
+def _text(column: pd.Series, decimals: str) -> pa.Array:
+    if not pd.api.types.is_numeric_dtype(column):
+        return pa.array(column.astype("str"), type=pa.string(), from_pandas=True)
+    numbers = pa.array(column.to_numpy(dtype="float64"), from_pandas=True)
+    if decimals == "0" or (not decimals and pd.api.types.is_integer_dtype(column)):
+        whole = pc.round(numbers, 0)
+        return pc.cast(pc.cast(whole, pa.int64()), pa.string())
+    scale = int(decimals) if decimals else 3
+    return pc.cast(pc.cast(pc.round(numbers, scale), pa.decimal128(38, scale), safe=False), pa.string())

@@ -1,0 +1,1 @@
+"""What comes out: terminal, HTML page, JSON and CSV."""

@@ -1,0 +1,1 @@
+"""The DuckDB store: migrations, batches, views and queries."""

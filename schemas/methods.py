@@ -1,0 +1,23 @@
+"""How a value was obtained. Order is preference: the first one wins where a sample has several."""
+
+from __future__ import annotations
+
+from typing import Final
+
+# Common practice: a laboratory titration outranks a kit; a meter outranks a strip; a number typed beside
+# a count, a label or an agency's statement comes last; `derived` never replaces a reading.
+METHODS: Final[tuple[str, ...]] = (
+    "laboratory",
+    "burette",
+    "photometer",
+    "meter",
+    "drops",
+    "public-data",
+    "label",
+    "typed",
+    "strip",
+    "calculated",
+    "unknown",
+    "derived",
+)
+METHOD_RANK: Final[dict[str, int]] = {method: rank for rank, method in enumerate(METHODS)}
