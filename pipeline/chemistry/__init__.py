@@ -1,0 +1,1 @@
+"""Chemistry of the water: equivalents, speciation, saturation, heating and mixing; no verdicts."""

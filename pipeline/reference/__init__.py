@@ -1,0 +1,37 @@
+"""Published numbers as tables: one row per value, with its unit and the key of its source."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib import resources
+
+import pandas as pd
+
+
+@cache
+def _stored(name: str) -> pd.DataFrame:
+    with resources.files(__name__).joinpath(f"{name}.csv").open(encoding="utf-8") as lines:
+        return pd.read_csv(lines, comment="#", keep_default_na=False, na_values=[""])
+
+
+def table(name: str) -> pd.DataFrame:
+    """Read a reference table by name.
+
+    Parameters
+    ----------
+    name : file name in this folder without ``.csv``.
+
+    Returns
+    -------
+    frame, a copy: the caller may change it without changing the reference.
+
+    Raises
+    ------
+    FileNotFoundError : no table has that name.
+
+    Example
+    -------
+    >>> float(table("ions").set_index("code").loc["calcium", "molar_mass_g_mol"])
+    40.078
+    """
+    return _stored(name).copy()
