@@ -2,7 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Any, Final, cast
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
 
 # Common practice: a laboratory titration outranks a kit; a meter outranks a strip; a number typed beside
 # a count, a label or an agency's statement comes last; `derived` never replaces a reading.
@@ -21,3 +27,10 @@ METHODS: Final[tuple[str, ...]] = (
     "derived",
 )
 METHOD_RANK: Final[dict[str, int]] = {method: rank for rank, method in enumerate(METHODS)}
+
+
+def from_codes(codes: npt.NDArray[np.integer[Any]]) -> pd.Categorical[str]:
+    """Turn positions in METHODS into a category column; -1 = no value."""
+    return cast(
+        "pd.Categorical[str]", pd.Categorical.from_codes(pd.Index(codes), categories=pd.Index(METHODS))
+    )

@@ -94,7 +94,9 @@ def _findings(entry: Check, flagged: pd.DataFrame) -> pd.DataFrame:
     known = {"sample_id", "file_sha256", "severity", "reading_ids", "analyte", "observed", "low", "high"}
     findings = pd.DataFrame(index=flagged.index)
     findings["sample_id"] = flagged["sample_id"].astype("str")
-    findings["file_sha256"] = flagged["file_sha256"] if "file_sha256" in flagged else pd.Series(pd.NA, flagged.index)
+    findings["file_sha256"] = (
+        flagged["file_sha256"] if "file_sha256" in flagged else pd.Series(pd.NA, flagged.index)
+    )
     findings["file_sha256"] = findings["file_sha256"].astype("str")
     findings["check_id"] = entry.check_id
     findings["severity"] = flagged["severity"].astype("str") if "severity" in flagged else entry.severity
@@ -117,11 +119,17 @@ def _json(evidence: pd.DataFrame) -> pd.Series:
         key = f'"{name}": '
         if pd.api.types.is_numeric_dtype(column):
             numbers = np.round(column.to_numpy(dtype="float64"), 6)
-            text = pc.cast(pa.array(np.where(np.isfinite(numbers), numbers, np.nan), from_pandas=True), pa.string())
+            text = pc.cast(
+                pa.array(np.where(np.isfinite(numbers), numbers, np.nan), from_pandas=True), pa.string()
+            )
         else:
             raw = pa.array(column.astype("str"), type=pa.string(), from_pandas=True)
             plain = pc.replace_substring(pc.replace_substring(raw, "\\", "\\\\"), '"', '\\"')
-            text = pc.binary_join_element_wise('"', pc.replace_substring_regex(plain, r"[\x00-\x1f]", " "), '"', "")
+            text = pc.binary_join_element_wise(
+                '"', pc.replace_substring_regex(plain, r"[\x00-\x1f]", " "), '"', ""
+            )
         members.append(pc.binary_join_element_wise(key, text.fill_null("null"), ""))
     joined = pc.binary_join_element_wise(*members, ", ")
-    return pd.Series(pc.binary_join_element_wise("{", joined, "}", "").to_pandas(), index=evidence.index, dtype="str")
+    return pd.Series(
+        pc.binary_join_element_wise("{", joined, "}", "").to_pandas(), index=evidence.index, dtype="str"
+    )

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from schemas.columns import ANALYTES, COLUMNS, WIDE_COLUMNS
-from schemas.methods import METHOD_RANK, METHODS
+from schemas.methods import METHOD_RANK, METHODS, from_codes
 
 _CODES = list(ANALYTES)
 
@@ -78,7 +78,7 @@ def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
     method_codes[cells] = pd.Categorical(chosen["method"], categories=list(METHODS)).codes
     method = pd.DataFrame(
         {
-            column: pd.Categorical.from_codes(codes, categories=list(METHODS))
+            column: from_codes(codes)
             for column, codes in zip(WIDE_COLUMNS, method_codes.reshape(shape).T, strict=True)
         },
         index=about.index,
@@ -115,7 +115,8 @@ def _preferred(samples: pd.Index, readings: pd.DataFrame) -> pd.DataFrame:
         .sort_values(["cell", "rank", "uncertainty", "line"], kind="stable", na_position="last")
         .drop_duplicates("cell")
     )
-    return pd.concat([found[single], best[found.columns]])
+    chosen: pd.DataFrame = pd.concat([found[single], best[found.columns]])
+    return chosen
 
 
 def samples_from_wide(frame: pd.DataFrame) -> SampleTable:
@@ -147,4 +148,6 @@ def samples_from_wide(frame: pd.DataFrame) -> SampleTable:
         )
         pieces.append(piece[piece["value"].notna() | piece["value_high"].notna()])
     known = [column for column in wide.columns if column not in present and "." not in str(column)]
-    return widen(wide[[column for column in known if column != "sample_id"]], pd.concat(pieces, ignore_index=True))
+    return widen(
+        wide[[column for column in known if column != "sample_id"]], pd.concat(pieces, ignore_index=True)
+    )

@@ -1,0 +1,204 @@
+"""Which rows of which files belong to one sample, and what is known of each sample.
+
+A kit sheet, a meter log and a laboratory report often describe one bottle. They meet when
+nothing contradicts it: same label within client and site on the same day, or, without a label,
+same place and time. A row that lacks a fact joins the one sample that fits; where several fit
+it stays alone and a person is asked.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from pipeline.normalise.identity import KEY_FIELDS, attach, group_rows, sample_ids
+
+# Facts of a row that describe its sample: the first row that states one wins.
+_TEXT_FACTS: Final[tuple[str, ...]] = (
+    "label",
+    "client",
+    "site",
+    "sampling_point",
+    "stage",
+    "activity",
+    "region",
+    "country",
+    "supply",
+    "machine",
+    "treatment",
+    "operator",
+    "comment",
+    "flushed",
+    "report_id",
+    "drop_convention",
+    "temperature_compensation",
+    "tds_scale",
+)
+_TIMED_FACTS: Final[tuple[str, ...]] = (
+    "collected_at",
+    "analysed_on",
+    "received_on",
+    "reagent_expiry",
+    "calibrated_on",
+)
+_NUMBER_FACTS: Final[tuple[str, ...]] = ("litres_per_day", "bypass_percent", "counter_litres")
+_REGISTER_FACTS: Final[tuple[str, ...]] = ("region", "country", "supply", "machine", "treatment")
+
+
+@dataclass(frozen=True)
+class Assembled:
+    """Samples and their readings.
+
+    Attributes
+    ----------
+    about : (n, …) one row per sample, index `sample_id`: facts of the rows plus `file_sha256`, `line`,
+        `revisions` (how many reports disagree), `revision_detail`, `ambiguous_match`, `matched_by`.
+    readings : (m, …) all accepted readings with `sample_id`, `file_sha256` and `counts` (False where a
+        declared later report supersedes them).
+    """
+
+    about: pd.DataFrame
+    readings: pd.DataFrame
+
+
+def assemble(
+    rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, window_hours: float
+) -> Assembled:
+    """Join the rows of all files of a batch into samples.
+
+    Parameters
+    ----------
+    rows : (r, …) typed rows of all files, RangeIndex, with `file_sha256 line collected_at
+        collected_precision` and the text facts ("" where not stated).
+    readings : (m, …) accepted readings; `row` is the position in ``rows``.
+    sites : (s, …) site register: `client site` and any of `region country supply machine treatment`.
+    window_hours : rows without a label count as one sample within this time [h].
+
+    Returns
+    -------
+    Assembled; no row and no reading is dropped.
+    """
+    group, keys = group_rows(rows, window_hours)
+    keys, group = attach(keys, group)
+    identifiers = sample_ids(keys)
+    about = _facts(rows, group, len(keys))
+    about.index = pd.Index(identifiers, name="sample_id")
+    about["ambiguous_match"] = keys["ambiguous"].to_numpy()
+    about["matched_by"] = keys["matched_by"].to_numpy()
+    about = _with_register(about, sites)
+    code = group[readings["row"].to_numpy()]
+    owned = readings.assign(
+        sample_id=pd.Categorical.from_codes(code, categories=about.index),
+        file_sha256=rows["file_sha256"].array.take(readings["row"].to_numpy()),
+        counts=True,
+    )
+    return _with_revisions(Assembled(about, owned), rows, code)
+
+
+def _first_where(
+    group: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], size: int
+) -> npt.NDArray[np.int64]:
+    """Give the first row of every group at which ``mask`` holds, -1 where there is none."""
+    first = np.full(size, -1, dtype="int64")
+    rows = np.flatnonzero(mask)[::-1]
+    first[group[rows]] = rows
+    return first
+
+
+def _facts(rows: pd.DataFrame, group: npt.NDArray[np.int64], size: int) -> pd.DataFrame:
+    """Collect what the rows of a sample say of it; the first statement wins."""
+    first = _first_where(group, np.ones(len(rows), dtype="bool"), size)
+    facts: dict[str, pd.Series] = {}
+    for name in (*_TEXT_FACTS, *_TIMED_FACTS, *_NUMBER_FACTS):
+        if name not in rows:
+            continue
+        column = rows[name]
+        stated = (column != "").to_numpy() if name in _TEXT_FACTS else column.notna().to_numpy()
+        found = _first_where(group, stated, size)
+        facts[name] = column.take(np.maximum(found, 0)).reset_index(drop=True)
+        facts[name] = facts[name].where(found >= 0, "" if name in _TEXT_FACTS else None)
+    about = pd.DataFrame(facts, index=pd.RangeIndex(size))
+    for name in ("file_sha256", "line"):
+        about[name] = rows[name].take(first).array
+    for name in _TEXT_FACTS:
+        if name not in about:
+            about[name] = ""
+    return about
+
+
+def _with_register(about: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
+    """Fill what the rows leave open from the site register, by client and site."""
+    if sites.empty:
+        return about
+    register = sites.assign(_client=sites["client"].str.casefold(), _site=sites["site"].str.casefold())
+    register = register.drop_duplicates(["_client", "_site"], keep="last").set_index(["_client", "_site"])
+    known = register.reindex(
+        pd.MultiIndex.from_arrays([about["client"].str.casefold(), about["site"].str.casefold()])
+    )
+    filled = about.copy()
+    for name in _REGISTER_FACTS:
+        if name in known:
+            stated = known[name].fillna("").astype("str").array
+            filled[name] = about[name].where(about[name] != "", pd.Series(stated, index=about.index))
+    return filled
+
+
+def _with_revisions(assembled: Assembled, rows: pd.DataFrame, code: npt.NDArray[np.int64]) -> Assembled:
+    """Find reports that give one sample's laboratory values again with other numbers.
+
+    A report that names the one it replaces (`supersedes`) settles the matter: the older readings
+    stay but no longer count. Otherwise `revisions` counts the reports that disagree.
+    """
+    about, readings = assembled.about, assembled.readings
+    about = about.assign(revisions=0, revision_detail="")
+    laboratory = readings["method"].isin(["laboratory", "burette", "photometer"]).to_numpy()
+    at = readings["row"].to_numpy()[laboratory]
+    report = rows["report_id"].where(rows["report_id"] != "", rows["file_sha256"])
+    report_code, reports = pd.factorize(report)
+    view = pd.DataFrame(
+        {
+            "sample": code[laboratory],
+            "analyte": readings["analyte"].cat.codes.to_numpy()[laboratory],
+            "report": report_code[at],
+            "value": readings["value"].to_numpy()[laboratory],
+        },
+        index=np.flatnonzero(laboratory),
+    )
+    per_sample = view.drop_duplicates(["sample", "report"]).groupby("sample")["report"].size()
+    several = view[view["sample"].isin(per_sample.index[per_sample > 1])]
+    if several.empty:
+        return Assembled(about, readings)
+    superseded = set(rows.loc[rows["supersedes"] != "", "supersedes"]) if "supersedes" in rows else set()
+    replaced = several["report"].isin([number for number, name in enumerate(reports) if name in superseded])
+    counts = readings["counts"].to_numpy().copy()
+    counts[several.index[replaced]] = False
+    open_question = several[~replaced]
+    spread = open_question.groupby(["sample", "analyte"]).agg(
+        reports=("report", "nunique"),
+        values=("value", "nunique"),
+        low=("value", "min"),
+        high=("value", "max"),
+    )
+    differing = spread[(spread["reports"] > 1) & (spread["values"] > 1)].reset_index()
+    names = readings["analyte"].cat.categories
+    differing["text"] = (
+        pd.Series(names.take(differing["analyte"].to_numpy()), dtype="str")
+        + " "
+        + differing["low"].round(4).astype("str")
+        + " / "
+        + differing["high"].round(4).astype("str")
+    )
+    by_sample = differing.groupby("sample").agg(reports=("reports", "max"), text=("text", ", ".join))
+    place = by_sample.index.to_numpy()
+    revisions = about["revisions"].to_numpy().copy()
+    detail = about["revision_detail"].to_numpy(dtype=object).copy()
+    revisions[place], detail[place] = by_sample["reports"].to_numpy(), by_sample["text"].to_numpy()
+    about = about.assign(revisions=revisions, revision_detail=pd.array(detail, dtype="str"))
+    return Assembled(about, readings.assign(counts=counts))
+
+
+__all__ = ["KEY_FIELDS", "Assembled", "assemble"]
