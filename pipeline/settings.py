@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -70,7 +70,5 @@ def load(path: Path | None, **overrides: object) -> Settings:
             "Nothing was imported."
         )
     values |= {name: value for name, value in overrides.items() if value is not None}
-    typed = {
-        name: Path(value) if name in {"out", "store", "layouts"} else value for name, value in values.items()
-    }
-    return Settings(**typed)
+    folders: dict[str, Any] = {name: Path(str(values.pop(name))) for name in ("out", "store", "layouts") if name in values}
+    return replace(Settings(**values), **folders)

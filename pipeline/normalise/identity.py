@@ -138,7 +138,7 @@ def sample_ids(keys: pd.DataFrame) -> pd.Index:
     octets = np.stack([high, low], axis=1).astype(">u8").view("uint8")[:, :_ID_OCTETS]
     digits = np.frombuffer(b"0123456789abcdef", dtype="uint8")[np.stack([octets >> 4, octets & 15], axis=2)]
     words = digits.reshape(len(keys), -1).view(f"S{2 * _ID_OCTETS}").ravel().astype(str)
-    identifiers = pd.Index(words, dtype="str", name="sample_id")
+    identifiers: pd.Index = pd.Index(words, dtype="str", name="sample_id")
     if identifiers.has_duplicates:
         raise RuntimeError("two samples received the same id; please report this with the input files")
     return identifiers

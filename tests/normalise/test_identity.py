@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.normalise.samples import assemble
@@ -134,6 +134,7 @@ def test_the_register_fills_what_the_rows_leave_open() -> None:
     assert about[["region", "machine"]].to_numpy().tolist() == [["North", "dual boiler"]]
 
 
+@settings(max_examples=25)
 @given(
     facts=st.lists(
         st.fixed_dictionaries(
@@ -162,7 +163,7 @@ def test_the_order_of_rows_changes_no_sample(facts: list[dict[str, str]], seed: 
 
 
 def test_a_hash_collision_is_not_possible_to_miss(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(pd.util, "hash_array", lambda values, hash_key: np.zeros(len(values), dtype="uint64"))
+    monkeypatch.setattr(pd.util, "hash_array", lambda values, **_: np.zeros(len(values), dtype="uint64"))
     rows = rows_of({"label": "S1"}, {"label": "S2"})
 
     with pytest.raises(RuntimeError, match="same id"):
