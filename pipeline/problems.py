@@ -14,14 +14,24 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.errors import KettlestoneError
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 PROBLEM_COLUMNS: Final[list[str]] = ["file_sha256", "line", "column", "raw_text", "problem", "detail"]
 
 
-class KettlestoneError(Exception):
-    """The program cannot go on: says what happened, what is safe and what to do (exit code 2)."""
+__all__ = [
+    "PROBLEMS",
+    "PROBLEM_COLUMNS",
+    "KettlestoneError",
+    "Problem",
+    "fill",
+    "messages",
+    "no_problems",
+    "problem_frame",
+]
 
 
 @dataclass(frozen=True)
