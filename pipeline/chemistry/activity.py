@@ -9,9 +9,7 @@ import numpy as np
 from pipeline.reference import table
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
+    from pipeline.chemistry.arrays import Floats
 
 SPECIES: Final = table("species")
 CHARGES: Final[Floats] = SPECIES["charge"].to_numpy(dtype="float64")
@@ -54,6 +52,14 @@ def terms(ionic_strength: Floats, debye_a: Floats, debye_b: Floats) -> Floats:
     return LN10 * np.vstack([by_size, davies[None, :], ionic_strength[None, :]])
 
 
+def slopes(ionic_strength: Floats, debye_a: Floats, debye_b: Floats) -> Floats:
+    """Differentiate `terms` by the logarithm of the ionic strength; same shapes."""
+    root = np.sqrt(ionic_strength)
+    by_size = debye_a * root / (2.0 * np.square(1.0 + debye_b * root * _SIZES[:, None]))
+    davies = debye_a * (root / (2.0 * np.square(1.0 + root)) - 0.3 * ionic_strength)
+    return LN10 * np.vstack([by_size, davies[None, :], ionic_strength[None, :]])
+
+
 def activity_coefficients(ionic_strength: Floats, debye_a: Floats, debye_b: Floats) -> Floats:
     """Activity coefficients of every species in the order of the species table.
 
@@ -78,6 +84,6 @@ def activity_coefficients(ionic_strength: Floats, debye_a: Floats, debye_b: Floa
     -------
     >>> gamma = activity_coefficients(np.array([0.01]), np.array([0.51]), np.array([0.3285]))
     >>> gamma[SPECIES["species"].tolist().index("Ca")].round(3).tolist()
-    [0.67]
+    [0.671]
     """
     return np.exp(WEIGHTS @ terms(ionic_strength, debye_a, debye_b))

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.chemistry.arrays import Codes, Flags, Floats, Places, floats
 from pipeline.chemistry.equivalents import (
     MOLAR_MASS,
     alkalinity_meq_l,
@@ -21,10 +22,6 @@ from pipeline.chemistry.equivalents import (
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Codes = NDArray[np.int64]
 
 IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "silica", "sulfate",
                "chloride", "nitrate", "fluoride", "ammonium")  # fmt: skip
@@ -81,14 +78,14 @@ class Composition:
     in mol/kg; ``ph`` is missing where ``log_pco2`` is given instead.
     """
 
-    row: NDArray[np.intp]
+    row: Places
     temperature_c: Floats
     ph: Floats
     log_pco2: Floats
     ions: Floats
     alkalinity: Floats
 
-    def take(self, cases: NDArray[np.intp] | slice) -> Composition:
+    def take(self, cases: Places | slice) -> Composition:
         """Keep some of the cases."""
         return replace(self, **{part.name: getattr(self, part.name)[..., cases] for part in fields(self)})
 
@@ -106,12 +103,14 @@ def _totals(waters: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     """Ions (10, n) and alkalinity in mol/kg, missing as NaN, and the total hardness as mol/kg."""
     hardness = calcium_and_magnesium(waters)
     sources = {ion: hardness if f"{ion}_mg_l" in hardness else waters for ion in IONS}
-    ions = np.vstack([column(source, f"{ion}_mg_l") / (1e3 * MOLAR_MASS[ion]) for ion, source in sources.items()])
+    ions = np.vstack(
+        [column(source, f"{ion}_mg_l") / (1e3 * MOLAR_MASS[ion]) for ion, source in sources.items()]
+    )
     total = column(waters, "total_hardness_mg_l_caco3") / (1e3 * MOLAR_MASS["calcium_carbonate"])
-    return ions, alkalinity_meq_l(waters).to_numpy() / 1e3, total.to_numpy()
+    return ions, floats(alkalinity_meq_l(waters)) / 1e3, floats(total)
 
 
-def _close(ions: Floats, alkalinity: Floats, conductivity: Floats, missing: NDArray[np.bool_]) -> Codes:
+def _close(ions: Floats, alkalinity: Floats, conductivity: Floats, missing: Flags) -> Codes:
     """Close the charge with the sodium and chloride that were not measured; changes ``ions``."""
     lacks_sodium, lacks_chloride = missing[SODIUM], missing[CHLORIDE]
     excess = CHARGE_OF_ION @ ions - np.nan_to_num(alkalinity)
@@ -123,11 +122,12 @@ def _close(ions: Floats, alkalinity: Floats, conductivity: Floats, missing: NDAr
     salt = np.where(raised, short, 0.0)
     ions[SODIUM] += salt
     ions[CHLORIDE] += salt
-    return A_SODIUM * lacks_sodium + A_CHLORIDE * lacks_chloride + A_CONDUCTIVITY * raised
+    assumed = A_SODIUM * lacks_sodium + A_CHLORIDE * lacks_chloride + A_CONDUCTIVITY * raised
+    return np.asarray(assumed, dtype=np.int64)
 
 
 def _reasons(
-    temperature_c: Floats, ph: Floats, ions: Floats, alkalinity: Floats, calcium_missing: NDArray[np.bool_]
+    temperature_c: Floats, ph: Floats, ions: Floats, alkalinity: Floats, calcium_missing: Flags
 ) -> Codes:
     balance = CHARGE_OF_ION @ ions - alkalinity
     imbalance = np.abs(balance) - MAX_IMBALANCE * (np.abs(CHARGE_OF_ION) @ ions + alkalinity)
@@ -143,7 +143,7 @@ def _reasons(
     return np.select(list(tests.values()), list(tests), default=OK).astype(np.int64)
 
 
-def _clear_titration_overlap(waters: pd.DataFrame, ions: Floats, total: Floats) -> tuple[Codes, NDArray[np.bool_]]:
+def _clear_titration_overlap(waters: pd.DataFrame, ions: Floats, total: Floats) -> tuple[Codes, Flags]:
     """Magnesium (or calcium) by difference a little below zero is titration noise; changes ``ions``."""
     assumed, refused = np.zeros(len(waters), dtype=np.int64), np.zeros(len(waters), dtype=bool)
     for row, own in ((CALCIUM, "calcium"), (MAGNESIUM, "magnesium")):
@@ -174,8 +174,8 @@ def prepare(waters: pd.DataFrame) -> Prepared:
     unbalanced analysis is solved as it is, up to 30 % imbalance.
     """
     ions, alkalinity, total = _totals(waters)
-    temperature = column(waters, "temperature_c").to_numpy()
-    ph = column(waters, "ph").to_numpy()
+    temperature = floats(column(waters, "temperature_c"))
+    ph = floats(column(waters, "ph"))
     missing = np.isnan(ions)
     no_calcium, no_magnesium = missing[CALCIUM], missing[MAGNESIUM]
     split = no_calcium & no_magnesium & ~np.isnan(total)
@@ -189,7 +189,7 @@ def prepare(waters: pd.DataFrame) -> Prepared:
         + A_MAGNESIUM * (no_magnesium & ~split)
         + A_SULFATE * missing[SULFATE]
     ) | overlap
-    conductivity = column(waters, "conductivity_us_cm_25c").to_numpy()
+    conductivity = floats(column(waters, "conductivity_us_cm_25c"))
     assumed |= _close(ions, alkalinity, conductivity, missing)
     temperature = np.where(np.isnan(temperature), DEFAULT_TEMPERATURE_C, temperature)
     reason = _reasons(temperature, ph, ions, alkalinity, no_calcium & ~split)
@@ -200,7 +200,7 @@ def prepare(waters: pd.DataFrame) -> Prepared:
     return Prepared(_cases(whole.take(np.flatnonzero(reason == OK)), split), reason, assumed)
 
 
-def _cases(whole: Composition, split: NDArray[np.bool_]) -> Composition:
+def _cases(whole: Composition, split: Flags) -> Composition:
     """Repeat the rows that can only be bounded, once per corner of what is not known."""
     no_ph, no_split = np.isnan(whole.ph), split[whole.row]
     if not (no_ph.any() or no_split.any()):
@@ -217,5 +217,3 @@ def _cases(whole: Composition, split: NDArray[np.bool_]) -> Composition:
     ions[MAGNESIUM] += ions[CALCIUM] * (1.0 - share)
     ions[CALCIUM] *= share
     return replace(cases, log_pco2=log_pco2, ions=ions)
-
-

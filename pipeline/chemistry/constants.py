@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.chemistry.activity import LN10, SPECIES
+from pipeline.chemistry.arrays import Floats, floats
 from pipeline.chemistry.water import (
     BAR_PER_ATM,
     GAS_CONSTANT_CM3_ATM,
@@ -20,9 +21,8 @@ from pipeline.reference import table
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
 
-    Floats = NDArray[np.float64]
+    from pipeline.chemistry.arrays import Places
 
 MINERALS: Final = ("calcite", "aragonite", "gypsum", "anhydrite", "amorphous_silica")
 _GAS_CONSTANT_KCAL: Final = 1.98720e-3  # kcal/mol/K
@@ -54,7 +54,7 @@ class Constants:
     debye_a: Floats
     debye_b: Floats
 
-    def take(self, rows: NDArray[np.intp]) -> Constants:
+    def take(self, rows: Places) -> Constants:
         """Repeat or pick columns, so that equal temperatures are worked out once."""
         return Constants(
             self.ln_species[:, rows],
@@ -92,7 +92,13 @@ def _formations() -> Floats:
 
 
 _FORMATIONS: Final = _formations()
-_VOLUMES: Final = table("molal_volumes").set_index("substance")
+_VOLUMES: Final[dict[str, Floats]] = dict(
+    zip(
+        table("molal_volumes")["substance"],
+        table("molal_volumes")[["a1", "a2", "a3", "a4", "w"]].to_numpy(dtype="float64"),
+        strict=True,
+    )
+)
 _CARBON_DIOXIDE: Final = SPECIES["species"].tolist().index("CO2")
 
 
@@ -113,45 +119,48 @@ def log_k(reaction: str, temperature_c: Floats) -> Floats:
     >>> log_k("calcite", np.array([25.0])).round(4).tolist()
     [-8.4798]
     """
-    return _log_k_all(temperature_c + KELVIN)[_REACTION_ROW[reaction]]
+    return floats(_log_k_all(temperature_c + KELVIN)[_REACTION_ROW[reaction]])
 
 
 def _log_k_all(kelvin: Floats) -> Floats:
     powers = np.vstack(
         [np.ones_like(kelvin), kelvin, 1.0 / kelvin, np.log10(kelvin), kelvin**-2.0, np.square(kelvin)]
     )
-    return _COEFFICIENTS @ powers
+    return floats(_COEFFICIENTS @ powers)
 
 
 def _volume(substance: str, water: Solvent) -> Floats:
-    a1, a2, a3, a4, w = _VOLUMES.loc[substance, ["a1", "a2", "a3", "a4", "w"]].astype(float)
+    a1, a2, a3, a4, w = _VOLUMES[substance]
     pressure, warmth = 2600.0 + water.pressure_atm * BAR_PER_ATM, water.kelvin - 228.0
-    volume: Floats = 41.84 * (
-        0.1 * a1 + 100.0 * a2 / pressure + a3 / warmth + 1e4 * a4 / (pressure * warmth) - 1e5 * w * water.born
+    born = 1e5 * w * water.born
+    return floats(
+        41.84 * (0.1 * a1 + 100.0 * a2 / pressure + a3 / warmth + 1e4 * a4 / (pressure * warmth) - born)
     )
-    return volume
 
 
 def _species_expansion(water: Solvent) -> Floats:
     """Volume each species gains when it forms [cm³/mol]; 0 where the species' own is not known."""
     shift = np.zeros((len(SPECIES), len(water.kelvin)))
     liquid = MOLAR_MASS_WATER / water.density
-    for row, species in enumerate(SPECIES.itertuples(index=False)):
-        bound = _COMPONENT_SYMBOLS.get(str(species.bound_to))
-        if species.species in _VOLUMES.index and species.species != bound:
-            parts = species.carbonate * _volume("CO3", water) + species.sulfate * _volume("SO4", water)
-            parts = parts + species.water * liquid + (_volume(bound, water) if bound else 0.0)
-            shift[row] = _volume(str(species.species), water) - parts
+    amounts = SPECIES[["carbonate", "sulfate", "water"]].to_numpy(dtype="float64")
+    loose = np.vstack([_volume("CO3", water), _volume("SO4", water), liquid])
+    for row, (species, bound_to) in enumerate(zip(SPECIES["species"], SPECIES["bound_to"], strict=True)):
+        bound = _COMPONENT_SYMBOLS.get(bound_to)
+        if species in _VOLUMES and species != bound:
+            parts = amounts[row] @ loose + (_volume(bound, water) if bound else 0.0)
+            shift[row] = _volume(species, water) - parts
     return shift
 
 
 def _mineral_expansion(mineral: str, water: Solvent) -> Floats:
     """Volume gained when one mole of the mineral dissolves [cm³/mol]."""
     if mineral not in _MINERAL_MAKE_UP:
-        return np.zeros_like(water.kelvin)
-    parts = sum((_volume(part, water) for part in _MINERAL_MAKE_UP[mineral]), start=0.0 * water.kelvin)
+        return np.zeros(water.kelvin.shape)
+    parts: Floats = sum(
+        (_volume(part, water) for part in _MINERAL_MAKE_UP[mineral]), start=0.0 * water.kelvin
+    )
     liquid = _MINERAL_WATER.get(mineral, 0.0) * MOLAR_MASS_WATER / water.density
-    return parts + liquid - _volume(mineral, water)
+    return floats(parts + liquid - _volume(mineral, water))
 
 
 def _at_uniques(temperature_c: Floats) -> Constants:

@@ -13,13 +13,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.activity import CHARGES, LN10, SPECIES, WATER_ACTIVITY_PER_MOLALITY, WEIGHTS, terms
+from pipeline.chemistry.activity import CHARGES, SPECIES, WATER_ACTIVITY_PER_MOLALITY, WEIGHTS, slopes, terms
+from pipeline.chemistry.arrays import floats
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    Floats = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
+    from pipeline.chemistry.arrays import Flags, Floats, Places
 
 BOUND: Final = ("calcium", "magnesium", "sodium", "potassium", "silica")
 HYDROGEN, CARBONATE, SULFATE, WATER = range(4)
@@ -30,11 +28,12 @@ _STOICHIOMETRY: Final[Floats] = (
 _BOUND_ROW: Final = np.array(
     [BOUND.index(name) if name in BOUND else -1 for name in SPECIES["bound_to"].fillna("")], dtype=np.intp
 )
-_CALCIUM: Final[Flags] = _BOUND_ROW == BOUND.index("calcium")
-_TRACE: Final = 1e-20  # mol/kg standing in for an absent constituent, whose logarithm is needed
+_CALCIUM: Final[Flags] = np.equal(_BOUND_ROW, BOUND.index("calcium"))
+TRACE: Final = 1e-20  # mol/kg standing in for an absent constituent, whose logarithm is needed
 _LONGEST_STEP: Final = 2.5  # in ln(activity) per iteration
 _STEP_TOLERANCE: Final = 1e-9
-_ITERATIONS: Final = 80
+_ITERATIONS: Final = 60
+LEAST_LN_ACTIVITY: Final = -70.0  # below it a constituent has vanished: the question has no answer
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,17 +50,18 @@ class Question:
     balance: Floats
     free: Flags
     gather: Floats = field(init=False)
+    gather_strength: Floats = field(init=False)
 
     def __post_init__(self) -> None:
         """Lay out every sum over species as one matrix, so that one product gives them all."""
         sought = self.made_of[list(self.unknown)]
-        pairs = (self.balance[:, None, :] * sought[None, :, :]).reshape(-1, len(CHARGES))
+        rows = np.vstack([self.balance, 0.5 * np.square(CHARGES)[None, :]])
+        pairs = rows[:, None, :] * sought[None, :, :]
         per_bound = (np.arange(len(BOUND))[:, None] == np.where(self.free, -1, _BOUND_ROW)[None, :]) * 1.0
-        by_bound = [(rows[:, None, :] * per_bound[None, :, :]).reshape(-1, len(CHARGES))
-                    for rows in (self.balance, sought)]  # fmt: skip
-        strength = 0.5 * np.square(CHARGES)[None, :]
-        stacked = np.vstack([self.balance, pairs, *by_bound, strength, np.ones_like(strength)])
-        object.__setattr__(self, "gather", stacked)
+        by_bound = [kind[:, None, :] * per_bound[None, :, :] for kind in (rows, sought)]
+        flat = [block.reshape(-1, len(CHARGES)) for block in (pairs, *by_bound)]
+        object.__setattr__(self, "gather", np.vstack([rows, *flat, np.ones((1, len(CHARGES)))]))
+        object.__setattr__(self, "gather_strength", np.vstack([rows, per_bound]))
 
 
 def _question(unknown: tuple[int, ...], *, open_to_gas: bool = False, calcite: bool = False) -> Question:
@@ -100,7 +100,7 @@ class System:
     debye_a: Floats
     debye_b: Floats
 
-    def take(self, rows: NDArray[np.intp]) -> System:
+    def take(self, rows: Places) -> System:
         """Keep some of the waters."""
         return System(*(values[..., rows] for values in vars(self).values()))
 
@@ -119,7 +119,7 @@ class State:
 
 def ln_water_activity(molality: Floats) -> Floats:
     """Logarithm of the activity of water at a total molality [mol/kg] of solutes [PHREEQC3]."""
-    return np.log1p(-WATER_ACTIVITY_PER_MOLALITY * np.minimum(molality, 10.0))
+    return floats(np.log1p(-WATER_ACTIVITY_PER_MOLALITY * np.minimum(molality, 10.0)))
 
 
 def distribute(question: Question, system: System, state: State) -> tuple[Floats, Floats]:
@@ -137,7 +137,9 @@ def distribute(question: Question, system: System, state: State) -> tuple[Floats
             terms(state.strength, system.debye_a, system.debye_b),
         ]
     )
-    per_activity = np.exp(system.ln_k + exponents.T @ variables)
+    per_activity = exponents.T @ variables
+    per_activity += system.ln_k
+    np.exp(per_activity, out=per_activity)
     bound_row = np.where(question.free, -1, _BOUND_ROW)
     member = (np.arange(len(BOUND))[:, None] == bound_row[None, :]) * 1.0
     capacity = member @ per_activity
@@ -146,45 +148,51 @@ def distribute(question: Question, system: System, state: State) -> tuple[Floats
     return per_activity * activity[bound_row], activity[:-1]
 
 
-def _newton_step(question: Question, sums: Floats, system: System) -> tuple[Floats, Floats, Floats]:
-    """One step in ln(activity), with the ionic strength and molality of the species as they stand."""
-    size = len(question.unknown)
-    cuts = np.cumsum([size, size * size, size * len(BOUND), size * len(BOUND), 1])
-    balance, slopes, in_balance, in_unknown, strength, molality = np.split(sums, cuts)
-    waters = sums.shape[1]
-    slopes = slopes.reshape(size, size, waters)
-    in_balance = in_balance.reshape(size, len(BOUND), waters)
-    in_unknown = in_unknown.reshape(size, len(BOUND), waters) / system.bound
-    for row in range(size):
-        for column in range(size):
-            slopes[row, column] -= np.sum(in_balance[row] * in_unknown[column], axis=0)
-    step = _solve(slopes, system.target - balance)
-    return step, strength[0] + system.inert_strength, molality[0] + system.inert_molality
+def _linearise(
+    question: Question, system: System, state: State, species: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Slopes (k+1, k+1, n) and gaps (k+1, n) of the balances and the ionic strength; molality."""
+    size, waters, bound = len(question.unknown), species.shape[1], len(BOUND)
+    sums = question.gather @ species
+    cuts = np.cumsum([size + 1, (size + 1) * size, (size + 1) * bound, size * bound])
+    rows, pairs, in_rows, in_sought, molality = np.split(sums, cuts)
+    by_strength = species * (-WEIGHTS @ slopes(state.strength, system.debye_a, system.debye_b))
+    last = question.gather_strength @ by_strength
+    matrix = np.empty((size + 1, size + 1, waters))
+    matrix[:, :size] = pairs.reshape(size + 1, size, waters)
+    matrix[:, size] = last[: size + 1]
+    in_unknown = np.vstack([in_sought, last[size + 1 :]]).reshape(size + 1, bound, waters) / system.bound
+    matrix -= np.einsum("rbn,cbn->rcn", in_rows.reshape(size + 1, bound, waters), in_unknown)
+    matrix[size, size] -= state.strength
+    gaps = np.vstack([system.target - rows[:size], state.strength - system.inert_strength - rows[size]])
+    return matrix, gaps, molality[0] + system.inert_molality
 
 
 def _solve(matrix: Floats, right: Floats) -> Floats:
-    """Cramer's rule for n small systems at once: (k, k, n) and (k, n), k = 2 or 3."""
-    if len(right) == 2:  # noqa: PLR2004 (k of the docstring)
-        determinant = matrix[0, 0] * matrix[1, 1] - matrix[0, 1] * matrix[1, 0]
-        first = right[0] * matrix[1, 1] - matrix[0, 1] * right[1]
-        second = matrix[0, 0] * right[1] - right[0] * matrix[1, 0]
-        return np.stack([first, second]) / determinant
-    minors = np.cross(matrix[1], matrix[2], axis=0)
-    determinant = np.sum(matrix[0] * minors, axis=0)
-    columns = [np.where((np.arange(3) == k)[None, :, None], right[:, None, :], matrix) for k in range(3)]
-    tops = [np.sum(part[0] * np.cross(part[1], part[2], axis=0), axis=0) for part in columns]
-    return np.stack(tops) / determinant
+    """Gauss elimination, last unknown first, for n small systems at once: (k, k, n) and (k, n).
+
+    The ionic strength comes last and answers to itself almost alone, so it is a safe pivot; what is
+    left is the curvature of a convex function and needs no pivoting either.
+    """
+    if len(right) == 1:
+        return floats(right / matrix[0])
+    factor = matrix[:-1, -1] / matrix[-1, -1]
+    rest = _solve(matrix[:-1, :-1] - factor[:, None] * matrix[-1, :-1], right[:-1] - factor * right[-1])
+    last = (right[-1] - np.sum(matrix[-1, :-1] * rest, axis=0)) / matrix[-1, -1]
+    return floats(np.vstack([rest, last[None, :]]))
 
 
 def _iterate(question: Question, system: System, state: State) -> tuple[State, Flags]:
     species, _ = distribute(question, system, state)
-    step, strength, molality = _newton_step(question, question.gather @ species, system)
-    step = np.clip(step, -_LONGEST_STEP, _LONGEST_STEP)
-    strength = np.minimum(strength, 4.0 * state.strength + 0.01)
-    moved = np.abs(step).max(axis=0) + np.abs(strength - state.strength) / strength
+    matrix, gaps, molality = _linearise(question, system, state, species)
+    step = np.clip(_solve(matrix, gaps), -_LONGEST_STEP, _LONGEST_STEP)
     activity = state.ln_activity.copy()
-    activity[list(question.unknown)] += step
-    return State(activity, strength, molality, state.converged), moved < _STEP_TOLERANCE
+    activity[list(question.unknown)] += step[:-1]
+    strength = state.strength * np.exp(step[-1])
+    settled = np.abs(step).max(axis=0) < _STEP_TOLERANCE
+    vanished = ~(activity.min(axis=0) > LEAST_LN_ACTIVITY)  # also true of NaN
+    converged = settled & ~vanished & (strength < MAX_IONIC_STRENGTH)
+    return State(activity, strength, molality, converged), settled | vanished
 
 
 def solve(question: Question, system: System, start: State) -> State:
@@ -196,48 +204,44 @@ def solve(question: Question, system: System, start: State) -> State:
     Parameters
     ----------
     question : one of the five of this module.
-    system : the waters; ``system.bound`` may hold zeros.
+    system : the waters.
     start : a first guess; its ``converged`` is not used.
 
     Returns
     -------
-    State; ``converged`` is False where 80 iterations did not settle it, or the water is more
+    State; ``converged`` is False where 60 iterations did not settle it, or the water is more
     concentrated than the activity model allows.
 
     Notes
     -----
-    Newton's method on the mole balances in ln(activity), the metals eliminated; the system is the gradient of a
-    convex function when the balances are those of the unknowns, so a limited step suffices.
+    Newton's method in ln(activity) and ln(ionic strength), the metals eliminated. At constant
+    activity coefficients the balances are the gradient of a convex function, so a limited step suffices.
     """
-    system.bound = np.maximum(system.bound, _TRACE)
-    answer = State(
-        start.ln_activity.copy(), start.strength.copy(), start.molality.copy(), np.zeros(start.strength.size, bool)
-    )
-    rows, part, state = np.arange(start.strength.size), system, answer
+    count = start.strength.size
+    answer = _pick(start, np.arange(count))
+    rows, part, state, done = np.arange(count), system, start, np.zeros(count, bool)
     with np.errstate(all="ignore"):  # a water that cannot be solved ends as not converged
         for _ in range(_ITERATIONS):
-            following, settled = _iterate(question, part, state)
-            _write(answer, rows[settled], following, settled)
-            going = np.flatnonzero(~settled)
-            if going.size == 0:
+            state, settled = _iterate(question, part, state)
+            _write(answer, rows, state, settled & ~done)
+            done |= settled
+            if done.all():
                 break
-            rows, part, state = rows[going], part.take(going), _pick(following, going)
+            if np.count_nonzero(done) > done.size // 3:
+                going = np.flatnonzero(~done)
+                rows, part, state, done = rows[going], part.take(going), _pick(state, going), done[going]
+        _write(answer, rows, state, ~done)
     return answer
 
 
-def _pick(state: State, rows: NDArray[np.intp]) -> State:
+def _pick(state: State, rows: Places) -> State:
     return State(
         state.ln_activity[:, rows], state.strength[rows], state.molality[rows], state.converged[rows]
     )
 
 
-def _write(answer: State, rows: NDArray[np.intp], state: State, settled: Flags) -> None:
-    answer.ln_activity[:, rows] = state.ln_activity[:, settled]
-    answer.strength[rows] = state.strength[settled]
-    answer.molality[rows] = state.molality[settled]
-    answer.converged[rows] = state.strength[settled] < MAX_IONIC_STRENGTH
-
-
-def log10_activity(ln_activity: Floats) -> Floats:
-    """Natural to decimal logarithm."""
-    return ln_activity / LN10
+def _write(answer: State, rows: Places, state: State, chosen: Flags) -> None:
+    answer.ln_activity[:, rows[chosen]] = state.ln_activity[:, chosen]
+    answer.strength[rows[chosen]] = state.strength[chosen]
+    answer.molality[rows[chosen]] = state.molality[chosen]
+    answer.converged[rows[chosen]] = state.converged[chosen]

@@ -9,6 +9,7 @@ import numpy as np
 
 from pipeline.chemistry import equilibrium
 from pipeline.chemistry.activity import LN10, SPECIES
+from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.composition import (
     BOUND_ROWS,
     CALCIUM,
@@ -19,14 +20,11 @@ from pipeline.chemistry.composition import (
     Composition,
 )
 from pipeline.chemistry.constants import Constants, constants
-from pipeline.chemistry.equilibrium import CARBONATE, HYDROGEN, Question, State, System
+from pipeline.chemistry.equilibrium import CARBONATE, HYDROGEN, TRACE, Question, State, System
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from pipeline.chemistry.arrays import Floats
 
-    Floats = NDArray[np.float64]
-
-_TRACE: Final = 1e-20
 _ROW: Final = {name: row for row, name in enumerate(SPECIES["species"])}
 _CALCIUM_SPECIES: Final = (SPECIES["bound_to"] == "calcium").to_numpy()
 _CARBONATE: Final[Floats] = SPECIES["carbonate"].to_numpy(dtype="float64")
@@ -49,13 +47,13 @@ class Solution:
 
     @property
     def ph(self) -> Floats:
-        """PH [-] at this temperature."""
-        return -self.state.ln_activity[HYDROGEN] / LN10
+        """Give the pH [-] at this temperature."""
+        return floats(-self.state.ln_activity[HYDROGEN] / LN10)
 
     @property
     def total_carbonate(self) -> Floats:
         """Total dissolved carbonate [mol/kg]: carbon dioxide, bicarbonate, carbonate and their pairs."""
-        return _CARBONATE @ self.species
+        return floats(_CARBONATE @ self.species)
 
     @property
     def log_pco2(self) -> Floats:
@@ -63,11 +61,11 @@ class Solution:
         ln_activity, k = self.state.ln_activity, self.constants
         ln_gas = k.ln_carbon_dioxide + 2.0 * ln_activity[HYDROGEN] + ln_activity[CARBONATE]
         ln_gas = ln_gas - equilibrium.ln_water_activity(self.state.molality)
-        return ln_gas / LN10 - k.log_henry
+        return floats(ln_gas / LN10 - k.log_henry)
 
     def amount(self, species: str) -> Floats:
         """Concentration of one free species [mol/kg]."""
-        return self.species[_ROW[species]]
+        return floats(self.species[_ROW[species]])
 
     def saturation_indices(self) -> dict[str, Floats]:
         """Log10 of ion activity product over solubility product, for each scale mineral."""
@@ -98,7 +96,15 @@ def _system(cases: Composition, k: Constants, target: Floats, *, calcite: bool =
         ln_k = ln_k + np.where(_CALCIUM_SPECIES[:, None], k.ln_mineral["calcite"][None, :], 0.0)
     inert = cases.ions[INERT_ROWS]
     strength = 0.5 * np.square(CHARGE_OF_ION[INERT_ROWS]) @ inert
-    return System(ln_k, cases.ions[BOUND_ROWS], target, strength, inert.sum(axis=0), k.debye_a, k.debye_b)
+    return System(
+        ln_k,
+        np.maximum(cases.ions[BOUND_ROWS], TRACE),
+        target,
+        strength,
+        inert.sum(axis=0),
+        k.debye_a,
+        k.debye_b,
+    )
 
 
 def _answer(question: Question, system: System, start: State, cases: Composition, k: Constants) -> Solution:
@@ -119,7 +125,7 @@ def _guess(cases: Composition, k: Constants, ln_hydrogen: Floats) -> State:
     hydroxide = np.exp(k.ln_species[_ROW["OH"]] - ln_hydrogen)
     carbonate_alkalinity = cases.alkalinity - hydroxide + np.exp(ln_hydrogen)
     carbonate = np.maximum(carbonate_alkalinity, 0.05 * cases.alkalinity + 1e-9) / (ratio + 2.0)
-    sulfate = np.maximum(cases.ions[SULFATE], _TRACE)
+    sulfate = np.maximum(cases.ions[SULFATE], TRACE)
     strength = 0.5 * (np.square(CHARGE_OF_ION) @ cases.ions + cases.alkalinity) + 1e-7
     activity = np.vstack([ln_hydrogen, np.log(carbonate), np.log(sulfate)])
     return State(activity, strength, 2.0 * strength, np.zeros(strength.size, bool))
@@ -128,7 +134,7 @@ def _guess(cases: Composition, k: Constants, ln_hydrogen: Floats) -> State:
 def with_ph(cases: Composition) -> Solution:
     """Solve waters whose pH is known at their own temperature."""
     k = constants(cases.temperature_c)
-    target = np.vstack([cases.alkalinity, np.maximum(cases.ions[SULFATE], _TRACE)])
+    target = np.vstack([cases.alkalinity, np.maximum(cases.ions[SULFATE], TRACE)])
     start = _guess(cases, k, -LN10 * cases.ph)
     return _answer(equilibrium.PH_KNOWN, _system(cases, k, target), start, cases, k)
 
@@ -141,18 +147,18 @@ def with_gas(cases: Composition, temperature_c: Floats, log_pco2: Floats) -> Sol
     ln_hydrogen = ln_gas - ln_first - np.log(cases.alkalinity + 1e-5)
     start = _guess(cases, k, ln_hydrogen)
     start.ln_activity[CARBONATE] = ln_gas - k.ln_carbon_dioxide
-    target = np.vstack([-cases.alkalinity, np.maximum(cases.ions[SULFATE], _TRACE)])
+    target = np.vstack([-cases.alkalinity, np.maximum(cases.ions[SULFATE], TRACE)])
     return _answer(equilibrium.OPEN, _system(cases, k, target), start, cases, k)
 
 
-def with_total_carbonate(cases: Composition, temperature_c: Floats, total: Floats, ln_hydrogen: Floats) -> Solution:
+def with_total_carbonate(
+    cases: Composition, temperature_c: Floats, total: Floats, ln_hydrogen: Floats
+) -> Solution:
     """Solve waters of known total carbonate [mol/kg]; ``ln_hydrogen`` is a first guess."""
     k = constants(temperature_c)
     proton = 2.0 * total - cases.alkalinity
-    target = np.vstack([proton, total, np.maximum(cases.ions[SULFATE], _TRACE)])
-    return _answer(
-        equilibrium.CLOSED, _system(cases, k, target), _guess(cases, k, ln_hydrogen), cases, k
-    )
+    target = np.vstack([proton, total, np.maximum(cases.ions[SULFATE], TRACE)])
+    return _answer(equilibrium.CLOSED, _system(cases, k, target), _guess(cases, k, ln_hydrogen), cases, k)
 
 
 def at_sampling(cases: Composition) -> Solution:
@@ -163,7 +169,9 @@ def at_sampling(cases: Composition) -> Solution:
     gas = with_gas(cases.take(np.flatnonzero(~known)), cases.temperature_c[~known], cases.log_pco2[~known])
     ph = cases.ph.copy()
     ph[~known] = np.where(gas.state.converged, gas.ph, 7.0)
-    solution = with_ph(Composition(cases.row, cases.temperature_c, ph, cases.log_pco2, cases.ions, cases.alkalinity))
+    solution = with_ph(
+        Composition(cases.row, cases.temperature_c, ph, cases.log_pco2, cases.ions, cases.alkalinity)
+    )
     solution.state.converged[~known] &= gas.state.converged
     return solution
 
@@ -192,7 +200,7 @@ def with_calcite(solution: Solution, *, open_to_gas: bool = False) -> tuple[Solu
     the saturated solution, and the calcite precipitated [mol/kg], negative where it dissolves.
     """
     cases, k, state = solution.cases, solution.constants, solution.state
-    calcium, sulfate = cases.ions[CALCIUM], np.maximum(cases.ions[SULFATE], _TRACE)
+    calcium, sulfate = cases.ions[CALCIUM], np.maximum(cases.ions[SULFATE], TRACE)
     total = solution.total_carbonate
     index = np.nan_to_num(solution.saturation_indices()["calcite"], nan=-3.0)
     start = State(state.ln_activity.copy(), state.strength, state.molality, state.converged)
