@@ -135,7 +135,7 @@ def at(waters: pd.DataFrame, temperature_c: pd.Series[float] | float) -> pd.Data
     [901.3]
     """
     given = temperature_c if isinstance(temperature_c, pd.Series) else pd.Series(temperature_c, waters.index)
-    degrees = given.reindex(waters.index).astype("float64").to_numpy(dtype="float64")
+    degrees = np.asarray(given.reindex(waters.index), dtype=np.float64)
     ions, strength = _ions_and_strength(waters)
     faults = _faults(waters, strength)
     faults["temperature missing or outside 0–95 °C"] = ~_inside(degrees, TEMPERATURE_RANGE_C)
@@ -181,7 +181,8 @@ def _ions_and_strength(waters: pd.DataFrame) -> tuple[dict[str, Floats], Floats]
     equivalents |= {ion: meq[f"{ion}_meq_l"].fillna(0.0).to_numpy() for ion in MINOR}
     equivalents |= {"carbonate": carbonate, "hydrogen": hydrogen, "hydroxide": hydroxide}
     equivalents["bicarbonate"] = np.maximum(alkalinity - carbonate - hydroxide, 0.0)
-    ions = {ion: values / _CHARGE[ion] for ion, values in equivalents.items()}
+    finite = {ion: np.where(np.isfinite(values), values, np.nan) for ion, values in equivalents.items()}
+    ions = {ion: values / _CHARGE[ion] for ion, values in finite.items()}
     twice = sum((_CHARGE[ion] ** 2 * values for ion, values in ions.items()), start=np.zeros(len(waters)))
     return ions, twice / 2000.0
 
@@ -189,7 +190,7 @@ def _ions_and_strength(waters: pd.DataFrame) -> tuple[dict[str, Floats], Floats]
 def _hydrogen_and_hydroxide(waters: pd.DataFrame) -> tuple[Floats, Floats]:
     """Give H+ and OH- [mmol/kg] from the pH at the temperature it was read, 0 where pH is not usable."""
     ph, known = _usable_ph(waters)
-    degrees = column(waters, "temperature_c").to_numpy(dtype="float64")
+    degrees = np.asarray(column(waters, "temperature_c"), dtype=np.float64)
     read_at = np.where(_inside(degrees, TEMPERATURE_RANGE_C), degrees, 25.0)
     unique, rows = np.unique(read_at, return_inverse=True)
     log_kw = log_k("Kw", unique)[rows]
@@ -198,7 +199,7 @@ def _hydrogen_and_hydroxide(waters: pd.DataFrame) -> tuple[Floats, Floats]:
 
 
 def _usable_ph(waters: pd.DataFrame) -> tuple[Floats, Flags]:
-    ph = column(waters, "ph").to_numpy(dtype="float64")
+    ph = np.asarray(column(waters, "ph"), dtype=np.float64)
     return ph, _inside(ph, (0.0, 14.0))
 
 
@@ -223,7 +224,7 @@ def _assumptions(waters: pd.DataFrame, strength: Floats) -> dict[str, Flags]:
     """Flag everything that was taken for granted."""
     ph, known = _usable_ph(waters)
     temperature_known = _inside(
-        column(waters, "temperature_c").to_numpy(dtype="float64"), TEMPERATURE_RANGE_C
+        np.asarray(column(waters, "temperature_c"), dtype=np.float64), TEMPERATURE_RANGE_C
     )
     assumed = {f"{ion} taken as 0": column(waters, f"{ion}_mg_l").isna().to_numpy() for ion in MINOR}
     assumed["pH missing: H+ and OH- left out"] = np.isnan(ph)

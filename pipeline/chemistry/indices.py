@@ -99,7 +99,7 @@ def langelier_and_ryznar(waters: pd.DataFrame) -> pd.DataFrame:
     return result.assign(
         ryznar_class=classes(
             "ryznar",
-            result["ryznar_simple"].to_numpy(dtype="float64"),
+            np.asarray(result["ryznar_simple"], dtype=np.float64),
             MG_CACO3_PER_MEQ * inputs["alkalinity_meq_l"],
         ),
         reason=remarks(faults, waters.index),
@@ -145,7 +145,7 @@ def corrosion_ratios(waters: pd.DataFrame, highest: pd.DataFrame | None = None) 
     bound = sulfate if highest is None else sulfate.fillna(column(highest, "sulfate_mg_l"))
     ratio = chloride / sulfate.where(sulfate > 0.0)
     at_least = chloride / bound.where(bound > 0.0)
-    buffer = alkalinity * MG_CACO3_PER_MEQ
+    buffer = np.asarray(alkalinity * MG_CACO3_PER_MEQ, dtype=np.float64)
     negative = (chloride < 0.0) | (sulfate < 0.0) | (alkalinity < 0.0)
     faults = {
         "chloride missing": chloride.isna(),
@@ -163,19 +163,15 @@ def corrosion_ratios(waters: pd.DataFrame, highest: pd.DataFrame | None = None) 
     return pd.DataFrame(
         {
             "larson_skold": larson,
-            "larson_skold_class": classes(
-                "larson_skold", larson.to_numpy(dtype="float64"), buffer.to_numpy(dtype="float64")
-            ),
+            "larson_skold_class": classes("larson_skold", np.asarray(larson, dtype=np.float64), buffer),
             "chloride_sulfate_mass_ratio": ratio,
             "chloride_sulfate_mass_ratio_low": at_least,
             "chloride_sulfate_class": classes(
                 "chloride_sulfate_mass_ratio",
-                decided.to_numpy(dtype="float64"),
-                buffer.to_numpy(dtype="float64"),
+                np.asarray(decided, dtype=np.float64),
+                buffer,
             ),
-            "buffer_class": classes(
-                "buffer", buffer.to_numpy(dtype="float64"), buffer.to_numpy(dtype="float64")
-            ),
+            "buffer_class": classes("buffer", buffer, buffer),
             "note": np.where(buffer < LOW_ALKALINITY, NOTE_LOW_ALKALINITY, NOTE),
             "reason": remarks({phrase: flag.to_numpy() for phrase, flag in faults.items()}, waters.index),
         },
@@ -198,7 +194,10 @@ def _saturation_inputs(waters: pd.DataFrame) -> tuple[dict[str, Floats], dict[st
         "dissolved solids (or conductivity, or all major ions)": solids,
     }
     arrays = {name: values.to_numpy(dtype="float64") for name, values in series.items()}
-    ph, degrees = column(waters, "ph").to_numpy(), column(waters, "temperature_c").to_numpy()
+    ph, degrees = (
+        np.asarray(column(waters, "ph"), dtype=np.float64),
+        np.asarray(column(waters, "temperature_c"), dtype=np.float64),
+    )
     warm = (degrees >= TEMPERATURE_RANGE_C[0]) & (degrees <= TEMPERATURE_RANGE_C[1])
     sensible = (ph >= PH_SCALE[0]) & (ph <= PH_SCALE[1])
     faults = {f"{name} missing": np.isnan(values) for name, values in arrays.items()}

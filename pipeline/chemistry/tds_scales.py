@@ -24,7 +24,8 @@ _FAR: Final = 1e9  # carries the factor of an end point outwards, unchanged
 
 def _held(values: Floats) -> Floats:
     """Carry the first and last value far outwards and take logarithms."""
-    return np.log(np.concatenate([values[:1] / _FAR, values, values[-1:] * _FAR]))
+    logs: Floats = np.log(np.concatenate([values[:1] / _FAR, values, values[-1:] * _FAR]))
+    return logs
 
 
 def _curve(scale: str) -> tuple[Floats, Floats]:
