@@ -145,7 +145,8 @@ def test_reference_waters_agree_with_phreeqc() -> None:
     """Median within 3 %; single waters within 12 %, the excess being pairs of magnesium and calcium."""
     table = pd.read_csv(DATA / "waters_25c.csv", comment="#")
     names = {"Ca_mgL": "calcium_mg_l", "Mg_mgL": "magnesium_mg_l", "Na_mgL": "sodium_mg_l",
-             "K_mgL": "potassium_mg_l", "alk_mgL_HCO3": "bicarbonate_mg_l", "SO4_mgL": "sulfate_mg_l", "Cl_mgL": "chloride_mg_l",
+             "K_mgL": "potassium_mg_l", "alk_mgL_HCO3": "bicarbonate_mg_l", "SO4_mgL": "sulfate_mg_l",
+             "Cl_mgL": "chloride_mg_l",
              "NO3_mgL": "nitrate_mg_l", "pH": "ph", "T_C": "temperature_c"}  # fmt: skip
 
     ratio = conductivity(table.rename(columns=names)) / table["sc25_db2_uScm"].to_numpy()
@@ -162,7 +163,10 @@ def random_waters(count: int, seed: int) -> pd.DataFrame:
               "bicarbonate": (24, 600), "sulfate": (0.1, 300), "nitrate": (0.1, 50),
               "chloride": (1, 100)}  # fmt: skip
     waters = pd.DataFrame(
-        {f"{ion}_mg_l": np.exp(draw.uniform(*np.log(ends), count)) for ion, ends in limits.items()}
+        {
+            f"{ion}_mg_l": np.exp(draw.uniform(np.log(ends[0]), np.log(ends[1]), count))
+            for ion, ends in limits.items()
+        }
     ).assign(ph=draw.uniform(6.5, 8.5, count), temperature_c=25.0)
     meq = meq_per_l(waters)
     cations = meq[[f"{ion}_meq_l" for ion in ("calcium", "magnesium", "sodium", "potassium")]].sum(axis=1)
@@ -305,6 +309,15 @@ def test_compensation_follows_the_table(reading: float, temperature_c: float, at
     result = conductance.to_25c(pd.Series([reading]), temperature_c)
 
     assert result.item() == pytest.approx(at_25, abs=0.05)
+
+
+@pytest.mark.source("ISO7888")
+def test_every_reading_has_its_own_temperature() -> None:
+    readings = pd.Series([100.0, 100.0, 100.0], index=["a", "b", "c"])
+
+    result = conductance.to_25c(readings, pd.Series([10.0, 40.0, 20.0], index=readings.index))
+
+    assert result.to_numpy() == pytest.approx([142.8, np.nan, 111.6], nan_ok=True)
 
 
 @pytest.mark.source("APHA2510")

@@ -75,7 +75,8 @@ def test_reference_waters_lie_in_the_range_given() -> None:
     """Nine in ten of the waters with an alkalinity above 20 mg/L; an alkaline one may have no range."""
     table = pd.read_csv(DATA / "waters_25c.csv", comment="#")
     names = {"Ca_mgL": "calcium_mg_l", "Mg_mgL": "magnesium_mg_l", "Na_mgL": "sodium_mg_l",
-             "K_mgL": "potassium_mg_l", "alk_mgL_HCO3": "bicarbonate_mg_l", "SO4_mgL": "sulfate_mg_l", "Cl_mgL": "chloride_mg_l",
+             "K_mgL": "potassium_mg_l", "alk_mgL_HCO3": "bicarbonate_mg_l", "SO4_mgL": "sulfate_mg_l",
+             "Cl_mgL": "chloride_mg_l",
              "NO3_mgL": "nitrate_mg_l", "pH": "ph", "T_C": "temperature_c"}  # fmt: skip
     waters = table.rename(columns=names).query("bicarbonate_mg_l > 24.4")
 
@@ -106,7 +107,10 @@ def test_random_waters_lie_in_the_range_given(temperature_c: tuple[float, float]
     limits = {"calcium": (1, 250), "magnesium": (0.1, 80), "sodium": (1, 200), "bicarbonate": (24, 600),
               "sulfate": (0.1, 300), "chloride": (1, 100)}  # fmt: skip
     waters = pd.DataFrame(
-        {f"{ion}_mg_l": np.exp(draw.uniform(*np.log(ends), count)) for ion, ends in limits.items()}
+        {
+            f"{ion}_mg_l": np.exp(draw.uniform(np.log(ends[0]), np.log(ends[1]), count))
+            for ion, ends in limits.items()
+        }
     ).assign(ph=draw.uniform(6.5, 8.5, count), temperature_c=draw.uniform(*temperature_c, count))
     meq = meq_per_l(waters)
     gap = meq[["calcium_meq_l", "magnesium_meq_l", "sodium_meq_l"]].sum(axis=1) - meq[
