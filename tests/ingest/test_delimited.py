@@ -47,7 +47,7 @@ def shown_lines(text: str) -> int:
     quote_all=st.booleans(),
     final_line_end=st.booleans(),
 )
-@settings(max_examples=150)
+@settings(max_examples=80)
 def test_well_formed_text_is_read_as_the_csv_module_reads_it(
     rows: list[list[str]],
     delimiter: str,
@@ -72,7 +72,7 @@ def test_well_formed_text_is_read_as_the_csv_module_reads_it(
 
 @pytest.mark.parametrize("block_bytes", [4, 4 << 20])
 @given(text=st.text(alphabet='ab,"\n \r', max_size=30))
-@settings(max_examples=300)
+@settings(max_examples=120)
 def test_odd_quotes_are_read_as_the_csv_module_reads_them_unless_they_would_swallow_rows(
     text: str, block_bytes: int
 ) -> None:
