@@ -73,39 +73,38 @@ def decode(data: bytes, fallback: str | None = None) -> Decoded:
         return Decoded(_as_utf8(data, fallback, 0), fallback, "")
     _refuse_binary(data)
     data = data.rstrip(_END_OF_TEXT)
-    if _is_utf8(data):
-        return Decoded(data, "utf-8", "")
-    return _not_utf8(data, fallback)
+    fault = _utf8_fault(data)
+    return Decoded(data, "utf-8", "") if fault is None else _not_utf8(data, fault, fallback)
 
 
-def _is_utf8(data: bytes) -> bool:
-    """Check without making a copy of the text."""
+def _utf8_fault(data: bytes) -> UnicodeDecodeError | None:
+    """Find the first fault; sound text is checked without making a copy of it."""
     if data.isascii():
-        return True
+        return None
     offsets = pa.array([0, len(data)], type=pa.int64()).buffers()[1]
     text = pa.LargeBinaryArray.from_buffers(pa.large_binary(), 1, [None, offsets, pa.py_buffer(data)])
     try:
         text.cast(pa.large_string())
     except pa.ArrowInvalid:
-        return False
-    return True
+        try:
+            data.decode("utf-8")
+        except UnicodeDecodeError as error:
+            return error
+    return None
 
 
-def _not_utf8(data: bytes, fallback: str | None) -> Decoded:
-    fault = _first_fault(data, "utf-8", 0)
-    try:
-        data.decode("utf-8")
-    except UnicodeDecodeError as error:
-        whole, tail = data[: error.start], data[error.start :]
-        if len(tail) < 4 and "unexpected end" in error.reason and not whole.isascii():  # noqa: PLR2004 - UTF-8 takes 4 bytes at most
-            mended = whole + "\N{REPLACEMENT CHARACTER}".encode()
-            return Decoded(mended, "utf-8", f"{fault}: the file ends in the middle of a character")
+def _not_utf8(data: bytes, error: UnicodeDecodeError, fallback: str | None) -> Decoded:
+    fault = _place(data, error, "utf-8", 0)
+    whole = data[: error.start]
+    if error.reason == "unexpected end of data" and not whole.isascii():
+        mended = whole + "\N{REPLACEMENT CHARACTER}".encode()
+        return Decoded(mended, "utf-8", f"{fault}: the file ends in the middle of a character")
     if fallback is not None:
         return Decoded(_as_utf8(data, fallback, 0), fallback, "")
     try:
         text = _as_utf8(data, FALLBACK, 0)
-    except Unreadable as error:
-        raise Unreadable(f"{fault} and {error}; declare the encoding in a layout") from error
+    except Unreadable as second:
+        raise Unreadable(f"{fault} and {second}; declare the encoding in a layout") from second
     return Decoded(text, FALLBACK, f"{fault}; the file was read as Windows-1252 ({FALLBACK})")
 
 
@@ -114,7 +113,7 @@ def _as_utf8(data: bytes, encoding: str, skipped: int) -> bytes:
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:
-        raise Unreadable(_first_fault(data, encoding, skipped)) from error
+        raise Unreadable(_place(data, error, encoding, skipped)) from error
     except LookupError as error:
         raise Unreadable(f'the encoding "{encoding}" is not known; correct it in the layout') from error
     if "\0" in text:
@@ -122,16 +121,12 @@ def _as_utf8(data: bytes, encoding: str, skipped: int) -> bytes:
     return text.encode()
 
 
-def _first_fault(data: bytes, encoding: str, skipped: int) -> str:
-    """Say where the first byte is that ``encoding`` does not allow."""
-    try:
-        data.decode(encoding)
-    except UnicodeDecodeError as error:
-        before = data[: error.start].decode(encoding, errors="replace")
-        line = before.replace("\r\n", "\n").replace("\r", "\n").count("\n") + 1
-        place = error.start + skipped
-        return f"byte 0x{data[error.start]:02X} at offset {place} (line {line}) is not {encoding}"
-    return ""
+def _place(data: bytes, error: UnicodeDecodeError, encoding: str, skipped: int) -> str:
+    """Say where the byte is that ``encoding`` does not allow."""
+    before = data[: error.start].decode(encoding, errors="replace")
+    line = before.replace("\r\n", "\n").replace("\r", "\n").count("\n") + 1
+    offset = error.start + skipped
+    return f"byte 0x{data[error.start]:02X} at offset {offset} (line {line}) is not {encoding}"
 
 
 def _refuse_binary(data: bytes) -> None:

@@ -15,8 +15,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.grid import Grid, first_cells
+from pipeline.ingest.oddities import LONG_CELL_BYTES, long_cell_notices, quote_notices
 from pipeline.ingest.quoting import QUOTE, Quoting, read_quotes
-from pipeline.problems import no_problems, problem_frame
+from pipeline.problems import no_problems
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
 
 BLANKS: Final = "  "  # stands for two or more blanks
 DELIMITERS: Final = ("\t", ";", "|", ",", BLANKS)  # a tie goes to the one that is rarer in text and numbers
-LONG_CELL_BYTES: Final = 1_000_000
 BLOCK_BYTES: Final = 4 << 20
 _SAMPLE_BYTES: Final = 1 << 16
 _EDGE: Final = " \t\r\n\u00a0"
@@ -146,7 +146,7 @@ def _split_block(block: Bytes, delimiter: str, line: int, *, last: bool) -> _Pie
         line=(line + np.searchsorted(lines, row_start)).astype(np.int32),
         lines=len(lines),
         longest=int(np.diff(ends, prepend=-1).max(initial=0)),
-        notices=_notices(block, used, lines, line, quoting),
+        notices=[] if quoting is None else quote_notices(quoting, block[:used], line, lines),
         open_quote=quoting is not None and quoting.open_at_end,
     )
 
@@ -221,39 +221,6 @@ def _stripped(cells: pa.Array, offsets: npt.NDArray[np.int32], text: Bytes) -> p
     return pc.replace_with_mask(cells, mask, pc.utf8_trim(cells.filter(mask), characters=_EDGE))
 
 
-def _notices(
-    block: Bytes, used: int, lines: Places, line: int, quoting: Quoting | None
-) -> list[pd.DataFrame]:
-    """Say which quotes were not read as marks, and where (the first) text follows a closing quote."""
-    if quoting is None:
-        return []
-    detail = "the quote is taken as text"
-    if quoting.line_by_line:
-        detail += "; as there are many, no quoted cell near here goes on to a next line"
-    behind = quoting.text_behind[quoting.text_behind < used]
-    told = {
-        "quote-unclosed": (quoting.taken_as_text[quoting.taken_as_text < used], detail),
-        "quote-inside-text": (behind[:1], f"{len(behind)} from here on"),
-    }
-    return [
-        problem_frame(
-            code,
-            file_sha256="",
-            line=pd.Series(line + np.searchsorted(lines, places)),
-            column="",
-            raw_text=pd.Series([_shown(block[place : place + 60].tobytes()) for place in places]),
-            detail=detail,
-        )
-        for code, (places, detail) in told.items()
-        if len(places)
-    ]
-
-
-def _shown(raw: bytes) -> str:
-    lines = raw.decode("utf-8", errors="ignore").splitlines()
-    return lines[0] if lines else ""
-
-
 def _join(pieces: list[_Piece], delimiter: str, *, line_end: bool) -> Grid:
     if not pieces:
         return replace(Grid.from_rows([]), delimiter=delimiter)
@@ -265,7 +232,7 @@ def _join(pieces: list[_Piece], delimiter: str, *, line_end: bool) -> Grid:
     shorter = len(count) > 1 and bool(count[-1] < count[-2])
     notices = [notice for piece in pieces for notice in piece.notices]
     if any(piece.longest > LONG_CELL_BYTES for piece in pieces):
-        notices.append(_long_cells(flat, count, line))
+        notices.append(long_cell_notices(flat, count, line))
     first = first_cells(count)
     return Grid(
         flat=flat,
@@ -275,21 +242,4 @@ def _join(pieces: list[_Piece], delimiter: str, *, line_end: bool) -> Grid:
         delimiter=delimiter,
         cut_off=pieces[-1].open_quote or (shorter and not line_end),
         notices=pd.concat(notices, ignore_index=True) if notices else no_problems(),
-    )
-
-
-def _long_cells(flat: pa.Array, count: npt.NDArray[np.int32], line: npt.NDArray[np.int32]) -> pd.DataFrame:
-    """Note cells nobody types: a lost quote or delimiter, or another kind of file."""
-    length = pc.binary_length(flat)
-    place = np.flatnonzero(length.to_numpy(zero_copy_only=False) > LONG_CELL_BYTES)
-    row = np.searchsorted(np.cumsum(count), place, side="right")
-    beginning = pc.utf8_slice_codeunits(flat.take(pa.array(place)), 0, 60)
-    size = pc.cast(length.take(pa.array(place)), pa.string())
-    return problem_frame(
-        "cell-very-long",
-        file_sha256="",
-        line=pd.Series(line[row]),
-        column="",
-        raw_text=pd.Series(pd.array(beginning, dtype="str")),
-        detail=pd.Series(pd.array(pc.binary_join_element_wise(size, "bytes", " "), dtype="str")),
     )

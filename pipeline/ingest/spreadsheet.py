@@ -147,15 +147,16 @@ def _text(cell: object) -> str:
     """Write a cell's value: numbers in the shortest form that gives the same number, dates as ISO 8601."""
     if isinstance(cell, str):
         return cell
-    if isinstance(cell, bool):
-        return "TRUE" if cell else "FALSE"
     if isinstance(cell, float):
         return str(int(cell)) if cell.is_integer() and abs(cell) < _WHOLE_BELOW else repr(cell)
     if isinstance(cell, dt.datetime):
         return cell.isoformat(sep=" ")
     if isinstance(cell, (dt.date, dt.time)):
         return cell.isoformat()
-    return str(cell)
+    if isinstance(cell, dt.timedelta):
+        minutes, seconds = divmod(round(cell.total_seconds()), 60)
+        return f"{minutes // 60:02}:{minutes % 60:02}:{seconds:02}"
+    return str(cell).upper()  # TRUE and FALSE, as sheets show them
 
 
 def _notices(name: str, marks: SheetMarks) -> pd.DataFrame:

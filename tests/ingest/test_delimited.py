@@ -201,6 +201,12 @@ def test_the_proposed_delimiter_gives_the_most_even_rows(text: str, delimiter: s
     assert split(text.encode()).delimiter == delimiter
 
 
+def test_a_proposal_looks_at_the_beginning_of_a_large_file() -> None:
+    """Also if the part looked at is one endless line."""
+    assert propose_delimiter(b"ort;ph\n" + b"Bar;7,1\n" * 20_000) == ";"
+    assert propose_delimiter(b"a;" * 50_000) == ";"
+
+
 def test_a_very_long_cell_is_kept_and_noted() -> None:
     grid = split(b"site,note\nBar," + b"x" * 1_200_000 + b"\nInn,ok\n", ",")
 

@@ -74,14 +74,23 @@ def test_what_is_no_file_is_refused(tmp_path: Path) -> None:
             read(path, max_bytes=LIMIT)
 
 
-def test_no_permission_is_said_plainly(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("error", "reason"),
+    [
+        (PermissionError(13, "Permission denied"), "this user may not read it"),
+        (OSError(5, "Input/output error"), "the system says: Input/output error"),
+    ],
+)
+def test_a_refusal_of_the_system_is_said_plainly(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: OSError, reason: str
+) -> None:
     path = write(tmp_path / "a.csv", b"abc")
 
     def refuse(_: Path) -> bytes:
-        raise PermissionError(13, "Permission denied")
+        raise error
 
     monkeypatch.setattr(Path, "read_bytes", refuse)
-    with pytest.raises(Unreadable, match="may not read it"):
+    with pytest.raises(Unreadable, match=reason):
         read(path, max_bytes=LIMIT)
 
 
@@ -118,6 +127,23 @@ def test_a_folder_is_searched_in_order_without_hidden_and_lock_files(tmp_path: P
 
     assert [str(path.relative_to(tmp_path)) for path in found.files] == ["a/1.csv.gz", "a/2.XLSX", "b.csv"]
     assert found.ignored == [tmp_path / "a/photo.jpg"]
+
+
+def test_a_folder_that_may_not_be_opened_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    file = write(tmp_path / "a.csv", b"x")
+    write(tmp_path / "closed/b.csv", b"x")
+    scan = os.scandir
+
+    def refuse(folder: str) -> object:
+        if str(folder).endswith("closed"):
+            raise PermissionError(13, "Permission denied", folder)
+        return scan(folder)
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    found = discover([tmp_path])
+
+    assert found.files == [file]
+    assert found.ignored == [tmp_path / "closed"]
 
 
 def test_a_loop_of_links_ends_and_each_file_comes_once(tmp_path: Path) -> None:

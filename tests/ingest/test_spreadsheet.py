@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import openpyxl
 import pytest
+from python_calamine import PasswordError
 
-from pipeline.ingest import workbook_xml
+from pipeline.ingest import spreadsheet, workbook_xml
 from pipeline.ingest.decoding import Unreadable
 from pipeline.ingest.reading import FileContent, grids
 from pipeline.ingest.spreadsheet import is_workbook, sheets
@@ -89,6 +90,9 @@ def open_document(rows: str) -> bytes:
         (dt.date(2026, 3, 1), "2026-03-01"),
         (dt.datetime(2026, 3, 1, 10, 5), "2026-03-01 10:05:00"),  # noqa: DTZ001 - a sheet knows no time zone
         (dt.time(9, 30), "09:30:00"),
+        (dt.timedelta(hours=30, minutes=5), "30:05:00"),
+        (True, "TRUE"),
+        (False, "FALSE"),
     ],
 )
 def test_values_become_the_shortest_text_and_remember_their_kind(value: object, text: str) -> None:
@@ -96,9 +100,9 @@ def test_values_become_the_shortest_text_and_remember_their_kind(value: object, 
 
     assert grid.row(0) == ["heading", text]
     assert grid.number_cells is not None
-    assert grid.number_cells.tolist() == [False, isinstance(value, (int, float))]
+    assert grid.number_cells.tolist() == [False, type(value) in {int, float}]
     assert grid.date_cells is not None
-    assert grid.date_cells.tolist() == [False, isinstance(value, (dt.date, dt.time))]
+    assert grid.date_cells.tolist() == [False, isinstance(value, (dt.date, dt.time, dt.timedelta))]
 
 
 def test_rows_carry_the_numbers_of_the_sheet() -> None:
@@ -232,6 +236,8 @@ WORKBOOK = with_rows(["site", "ph"], *([f"Bar {number}", number] for number in r
         (WORKBOOK[:1000] + b"\0" * 300 + WORKBOOK[1300:], "damaged"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"x" * 2000, "damaged"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + "EncryptedPackage".encode("utf-16-le"), "without a password"),
+        (open_document(""), "no sheet of the workbook holds anything"),
+        (repacked(open_document(""), "content.xml", b"?><", b"?><!DOCTYPE a><"), "XML entities"),
         (with_rows(), "no sheet of the workbook holds anything"),
         (
             repacked(
@@ -248,6 +254,40 @@ def test_a_workbook_that_cannot_be_read_is_refused(data: bytes, reason: str) -> 
     assert is_workbook(data)
     with pytest.raises(Unreadable, match=reason):
         sheets(data)
+
+
+@pytest.mark.parametrize(
+    ("error", "reason"),
+    [
+        (PasswordError("locked"), "without a password"),
+        (type("PanicException", (BaseException,), {})(), "the workbook is damaged"),
+    ],
+)
+def test_a_failure_of_the_reader_is_said_plainly(
+    monkeypatch: pytest.MonkeyPatch, error: BaseException, reason: str
+) -> None:
+    def fail(_: bytes) -> None:
+        raise error
+
+    monkeypatch.setattr(spreadsheet, "_open", fail)
+    with pytest.raises(Unreadable, match=reason):
+        sheets(WORKBOOK)
+
+
+def test_an_interruption_is_no_damage(monkeypatch: pytest.MonkeyPatch) -> None:
+    def interrupt(_: bytes) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(spreadsheet, "_open", interrupt)
+    with pytest.raises(KeyboardInterrupt):
+        sheets(WORKBOOK)
+
+
+def test_a_workbook_of_too_many_parts_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(workbook_xml, "MAX_PARTS", 3)
+
+    with pytest.raises(Unreadable, match="3 are allowed"):
+        sheets(WORKBOOK)
 
 
 def test_a_workbook_that_unpacks_without_end_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
