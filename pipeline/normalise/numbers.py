@@ -10,7 +10,18 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-_QUALIFIERS: Final = {"<": "<", "≤": "<", "<=": "<", ">": ">", "≥": ">", ">=": ">", "~": "~", "≈": "~", "ca": "~", "±": "~"}
+_QUALIFIERS: Final = {
+    "<": "<",
+    "≤": "<",
+    "<=": "<",
+    ">": ">",
+    "≥": ">",
+    ">=": ">",
+    "~": "~",
+    "≈": "~",
+    "ca": "~",
+    "±": "~",
+}
 # Qualifier, number, rest. The body may carry grouping marks; what they mean is decided afterwards.
 _GRAMMAR: Final = (
     r"^(?P<qualifier><=|>=|[<>≤≥~≈±]|[Cc]a\.?|[Cc]irca|[Cc]\.)?\s*"
@@ -79,13 +90,17 @@ def _pieces(known: pd.Series) -> pd.DataFrame:
     text = pc.utf8_trim_whitespace(pc.utf8_normalize(text, form="NFKC"))
     text = pc.replace_substring_regex(text, pattern="[−–—](\\d)", replacement=r"-\1")
     looks = pc.match_substring_regex(text, _LOOKALIKE)
-    odd = pc.and_(looks, pc.and_(pc.match_substring_regex(text, "[OolI]"), pc.match_substring_regex(text, r"\d")))
+    odd = pc.and_(
+        looks, pc.and_(pc.match_substring_regex(text, "[OolI]"), pc.match_substring_regex(text, r"\d"))
+    )
     mended = pc.replace_substring_regex(
         pc.replace_substring_regex(text, pattern="[Oo]", replacement="0"), pattern="[lI]", replacement="1"
     )
     found = pc.extract_regex(pc.if_else(odd, mended, text), _GRAMMAR)
     names = ("qualifier", "sign", "body", "exponent", "rest")
-    frame = pd.DataFrame({name: pc.struct_field(found, name).fill_null("").to_pandas() for name in names}, dtype="str")
+    frame = pd.DataFrame(
+        {name: pc.struct_field(found, name).fill_null("").to_pandas() for name in names}, dtype="str"
+    )
     frame["mended"] = odd.to_numpy(zero_copy_only=False)
     frame["range"] = pc.match_substring_regex(text, _RANGE).to_numpy(zero_copy_only=False)
     frame["date"] = pc.match_substring_regex(text, _DATE).to_numpy(zero_copy_only=False)
@@ -133,9 +148,13 @@ def _numbers(known: pd.Series, pieces: pd.DataFrame, marks: Marks, certain: np.n
     decimal = ~thousands & (single | shape["mixed"])
     irregular = (shape["marks"] > 1) & ~shape["groups"] & ~shape["mixed"]
     digits = shape["plain"].where(~thousands, shape["plain"].str.replace(r"[.,]", "", regex=True))
-    swapped = shape["plain"].where(shape["last"] == ".", shape["plain"].str.replace(".", "").str.replace(",", "."))
+    swapped = shape["plain"].where(
+        shape["last"] == ".", shape["plain"].str.replace(".", "").str.replace(",", ".")
+    )
     digits = digits.where(~decimal, swapped.where(shape["last"] == ",", shape["plain"].str.replace(",", "")))
-    unreadable = (pieces["body"] == "") | irregular | (pieces["rest"].str.contains(r"\d") & ~_harmless(pieces))
+    unreadable = (
+        (pieces["body"] == "") | irregular | (pieces["rest"].str.contains(r"\d") & ~_harmless(pieces))
+    )
     text = pieces["sign"].str.replace("+", "") + digits + pieces["exponent"]
     number = pd.Series(pc.cast(pa.array(text.where(~unreadable), from_pandas=True), pa.float64()).to_pandas())
     problem = pd.Series("", index=known.index, dtype="str")
@@ -151,9 +170,10 @@ def _numbers(known: pd.Series, pieces: pd.DataFrame, marks: Marks, certain: np.n
     return pd.DataFrame(
         {
             "number": number.where(good),
-            "qualifier": pieces["qualifier"].str.rstrip(".").map(_QUALIFIERS).fillna(
-                pieces["qualifier"].where(pieces["qualifier"] == "", "~")
-            ),
+            "qualifier": pieces["qualifier"]
+            .str.rstrip(".")
+            .map(_QUALIFIERS)
+            .fillna(pieces["qualifier"].where(pieces["qualifier"] == "", "~")),
             "problem": problem,
             "detail": text.where(repaired, ""),
             "rest": pieces["rest"].where(good, ""),

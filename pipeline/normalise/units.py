@@ -145,37 +145,37 @@ def folded(text: str) -> str:
 
 
 @cache
-def aliases() -> dict[str, tuple[str, str]]:
-    """Give every known spelling: folded text -> (unit code, form)."""
+def _spellings() -> dict[str, dict[str, str]]:
+    """Read the exact table: for units, forms and ambiguous spellings, folded text -> meaning."""
     known = json.loads(resources.files("schemas").joinpath("units.json").read_text(encoding="utf-8"))
-    spelled: dict[str, tuple[str, str]] = {}
-    forms = [(form, text) for form, texts in known["forms"].items() for text in texts]
-    for code, texts in known["units"].items():
-        for text in texts:
-            spelled.setdefault(folded(text), (code, ""))
-        for form, word in forms:
-            for text in texts:
-                mass, _, per = text.partition("/")
-                spellings = [f"{text} {word}", f"{text} ({word})", f"{text}({word})", f"{word} {text}", f"{text}, {word}"]
-                if per:
-                    spellings += [f"{mass} {word}/{per}", f"{mass}({word})/{per}", f"{mass}{word}/{per}"]
-                for spelling in spellings:
-                    spelled.setdefault(folded(spelling), (code, form))
-    return spelled
+    turned = {
+        kind: {folded(text): code for code, texts in known[kind].items() for text in texts}
+        for kind in ("units", "forms")
+    }
+    return {**turned, "ambiguous": {folded(text): meanings for text, meanings in known["ambiguous"].items()}}
 
 
-@cache
-def forms() -> dict[str, str]:
-    """Give every known spelling of a chemical form: folded text -> form."""
-    known = json.loads(resources.files("schemas").joinpath("units.json").read_text(encoding="utf-8"))
-    return {folded(text): form for form, texts in known["forms"].items() for text in texts}
+def split_form(key: str) -> tuple[str, str] | None:
+    """Find unit code and chemical form in a folded unit text; None where it is not in the table.
 
-
-@cache
-def ambiguous() -> dict[str, str]:
-    """Give the spellings that mean more than one thing: folded text -> the meanings."""
-    known = json.loads(resources.files("schemas").joinpath("units.json").read_text(encoding="utf-8"))
-    return {folded(text): meanings for text, meanings in known["ambiguous"].items()}
+    The form may follow ("mg/l caco3", "mg/l (as n)"), lead ("no3 mg/l") or stand inside ("mg n/l").
+    """
+    units, known_forms = _spellings()["units"], _spellings()["forms"]
+    if key in units:
+        return units[key], ""
+    for word, form in known_forms.items():
+        if word not in key:
+            continue
+        for pattern in (f"{{}} {word}", f"{{}} ({word})", f"{{}}({word})", f"{{}}, {word}", f"{word} {{}}"):
+            before, _, after = pattern.partition("{}")
+            if key.startswith(before) and key.endswith(after):
+                unit = key[len(before) : len(key) - len(after)]
+                if unit in units:
+                    return units[unit], form
+        for inside in (f" {word}/", f"({word})/", f"{word}/"):
+            if inside in key and (unit := key.replace(inside, "/", 1)) in units:
+                return units[unit], form
+    return None
 
 
 def _form_factor(form: str, own: str) -> float | None:
@@ -230,15 +230,17 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     """
     text = dict(extra).get(unit, unit)
     key = folded(text)
-    if key in ambiguous():
-        return Reading(problem="unit-ambiguous", detail=f"{text}: {ambiguous()[key]}")
+    spelled = _spellings()
+    if key in spelled["ambiguous"]:
+        return Reading(problem="unit-ambiguous", detail=f"{text}: {spelled['ambiguous'][key]}")
     if not key:
         return _without_unit(analyte)
-    if key not in aliases():
-        near = difflib.get_close_matches(key, list(aliases()), n=1, cutoff=0.75)
+    found = split_form(key)
+    if found is None:
+        near = difflib.get_close_matches(key, list(spelled["units"]), n=1, cutoff=0.75)
         return Reading(problem="unit-unknown", detail=text + (f"; did you mean {near[0]}?" if near else ""))
-    code, inner = aliases()[key]
-    stated = forms().get(folded(basis), "") if basis else ""
+    code, inner = found
+    stated = spelled["forms"].get(folded(basis), "") if basis else ""
     if basis and not stated:
         return Reading(problem="unit-unknown", detail=f"{text}, {basis}")
     temperature = next((float(form[3:5]) for form in (inner, stated) if form.startswith("at ")), float("nan"))
