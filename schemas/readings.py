@@ -74,7 +74,9 @@ def broken_kinds(kinds: pd.DataFrame) -> pd.Series:
         cases = errors.failure_cases.dropna(subset=["index"])
         structural = errors.failure_cases[errors.failure_cases["index"].isna()]
         if len(structural):
-            raise ValueError(f"the table of readings breaks its contract: {structural.to_dict('records')}") from errors
+            raise ValueError(
+                f"the table of readings breaks its contract: {structural.to_dict('records')}"
+            ) from errors
         first = cases.drop_duplicates("index")
         problem.loc[first["index"].astype("int64")] = first["check"].astype("str").to_numpy()
     return problem

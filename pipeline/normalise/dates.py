@@ -56,7 +56,9 @@ _MONTHS: Final = {
 _WORDED: Final = r"^(?:(?P<day>\d{1,2})\.?\s+)?(?P<month>[^\W\d]{3,})\.?,?\s+(?:de\s+)?(?P<year>\d{4})$"
 
 
-def parse(texts: pd.Series, formats: tuple[str, ...], time_zone: str, *, month_first: bool = False) -> pd.DataFrame:
+def parse(
+    texts: pd.Series, formats: tuple[str, ...], time_zone: str, *, month_first: bool = False
+) -> pd.DataFrame:
     """Read a column of dates.
 
     Parameters

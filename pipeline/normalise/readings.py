@@ -47,23 +47,6 @@ READING_COLUMNS: Final[list[str]] = [
     "ambiguous",
     "status",
 ]
-# Words for the scale of a dissolved-solids figure, folded -> basis.
-_SOLIDS: Final[dict[str, str]] = {
-    "nacl": "NaCl scale",
-    "nacl scale": "NaCl scale",
-    "0.5": "NaCl scale",
-    "442": "natural-water scale",
-    "4-4-2": "natural-water scale",
-    "natural": "natural-water scale",
-    "0.7": "natural-water scale",
-    "kcl": "KCl scale",
-    "180": "dried at 180 °C",
-    "residue": "dried at 180 °C",
-    "dried": "dried at 180 °C",
-    "dried at 180 °c": "dried at 180 °C",
-    "calculated": "calculated",
-    "sum": "calculated",
-}
 
 
 @dataclass(frozen=True)
@@ -153,4 +136,163 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
             "problem": read["problem"],
             "detail": pd.Categorical([""] * len(cells), categories=[""]),
         }
+    )
+
+
+def _converted(
+    table: pd.DataFrame, cells: pd.DataFrame, read: pd.DataFrame, extract: Extract, marks: numbers.Marks
+) -> pd.DataFrame:
+    """Give every cell its canonical value, unit and basis; distinct combinations are resolved once."""
+    parts = [cells["analyte"], cells["raw_unit"], read["rest"], cells["basis"]]
+    columns = [part.astype("category") for part in parts]
+    combined = np.zeros(len(cells), dtype="int64")
+    for column in columns:
+        combined = combined * (len(column.cat.categories) + 1) + column.cat.codes.to_numpy() + 1
+    code, _ = pd.factorize(combined)
+    first = np.zeros(code.max(initial=-1) + 1, dtype="int64")
+    first[code[::-1]] = np.arange(len(code))[::-1]
+    extra = tuple(sorted(extract.unit_aliases.items()))
+    keys = zip(*(column.astype("str").iloc[first] for column in columns), strict=True)
+    found = [_resolve(*key, extra) for key in keys]
+
+    def spread(name: str) -> np.ndarray:
+        return np.array([getattr(one, name) for one in found], dtype="float64")[code]
+
+    def words(name: str) -> pd.Categorical:
+        code_of, distinct = pd.factorize(np.array([getattr(one, name) for one in found], dtype=object))
+        return pd.Categorical.from_codes(code_of[code], categories=pd.Index(distinct, dtype="str"))
+
+    by_value = cells["form"].isin(["value", "typed"]).to_numpy()
+    factor, offset = spread("factor"), spread("offset")
+    number = table["number"].to_numpy()
+    value = number * factor + offset
+    limit, lacking = _limits(table, cells, extract, marks, factor, offset)
+    censored = table["qualifier"].isin(["<", ">"]).to_numpy()
+    unit_problem = np.asarray(words("problem").astype("str"))
+    problem = table["problem"].astype("str").to_numpy(dtype=object).copy()
+    for where, codes in (
+        (by_value & (problem == ""), unit_problem),
+        (by_value & lacking, np.array("not-detected-without-limit")),
+    ):
+        chosen = where & (problem == "")
+        problem[chosen] = np.broadcast_to(codes, problem.shape)[chosen]
+    detail = words("detail")
+    return table.assign(
+        value=np.where(by_value & ~censored, value, np.nan),
+        limit=np.where(by_value & censored, limit, np.nan),
+        value_low=np.nan,
+        value_high=np.nan,
+        unit=words("unit"),
+        basis=words("basis"),
+        note=words("note"),
+        ambiguous=words("ambiguous"),
+        reference_c=spread("temperature_c"),
+        problem=pd.Categorical(problem),
+        detail=detail,
+    )
+
+
+def _resolve(
+    analyte: str, unit: str, rest: str, basis: str, extra: tuple[tuple[str, str], ...]
+) -> units.Reading:
+    """Resolve one combination; a unit written in the cell itself speaks for the cell."""
+    stated = unit
+    if rest and units.split_form(units.folded(rest)) is not None:
+        stated = rest
+    elif rest and not unit:
+        stated = ""
+    return units.resolve(analyte, stated, basis, extra)
+
+
+def _limits(
+    table: pd.DataFrame,
+    cells: pd.DataFrame,
+    extract: Extract,
+    marks: numbers.Marks,
+    factor: np.ndarray,
+    offset: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Give the limit of every censored cell: the number itself ("<0.5") or its limit column."""
+    censored = table["qualifier"].isin(["<", ">"]).to_numpy()
+    own = table["number"].to_numpy() * factor + offset
+    stated, _ = numbers.parse(
+        cells["limit_text"].astype("str"), marks.decimal or extract.decimal_char, frozenset()
+    )
+    same_unit = (cells["limit_unit"].astype("str") == "") | (
+        cells["limit_unit"].astype("str") == cells["raw_unit"].astype("str")
+    )
+    column = np.where(same_unit, stated["number"].to_numpy() * factor + offset, np.nan)
+    limit = np.where(np.isnan(own), column, own)
+    return limit, censored & np.isnan(limit)
+
+
+def _judged(table: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
+    """Hold texts and kinds of readings against their contracts."""
+    text_code, distinct = pd.factorize(cells["raw_text"])
+    broken = broken_texts(pd.Series(distinct, dtype="str")).to_numpy()[text_code]
+    value, limit = table["value"].to_numpy(), table["limit"].to_numpy()
+    flags = {
+        "has_value": ~np.isnan(value),
+        "has_limit": ~np.isnan(limit),
+        "negative": (value < 0) | (limit < 0),
+        "finite": ~(np.isinf(value) | np.isinf(limit)),
+    }
+    combined = np.zeros(len(table), dtype="int64")
+    for name in ("analyte", "unit", "basis", "qualifier", "method"):
+        column = table[name]
+        combined = combined * (len(column.cat.categories) + 1) + column.cat.codes.to_numpy() + 1
+    for flag in flags.values():
+        combined = combined * 2 + flag
+    problem = table["problem"].astype("str").to_numpy(dtype=object).copy()
+    problem[broken & (problem == "")] = "number-unreadable"
+    open_cells = np.flatnonzero(problem == "")
+    code, _ = pd.factorize(combined[open_cells])
+    first = np.zeros(code.max(initial=-1) + 1, dtype="int64")
+    first[code[::-1]] = open_cells[::-1]
+    kinds = pd.DataFrame(
+        {
+            **{
+                name: table[name].iloc[first].astype("str").to_numpy()
+                for name in KIND_COLUMNS
+                if name in table
+            },
+            **{name: flag[first] for name, flag in flags.items()},
+        }
+    )
+    if len(kinds):
+        problem[open_cells] = broken_kinds(kinds[KIND_COLUMNS]).to_numpy(dtype=object)[code]
+    return table.assign(problem=pd.Categorical(problem))
+
+
+def _problems(bad: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+    if bad.empty:
+        return no_problems()
+    parts = [
+        problem_frame(
+            str(code),
+            file_sha256=file_sha256,
+            line=group["line"],
+            column=group["column"].astype("str"),
+            raw_text=group["raw_text"],
+            detail=group["detail"].astype("str"),
+        )
+        for code, group in bad.groupby("problem", observed=True, sort=False)
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _mended(table: pd.DataFrame, read: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+    """Tell of numbers that were freed from letters; a unit of the table beside a number is no fault."""
+    rest = read["rest"].astype("str")
+    known = {text for text in rest.unique() if units.split_form(units.folded(text)) is not None}
+    odd = ~rest.isin(known)
+    if not odd.any():
+        return no_problems()
+    return problem_frame(
+        "number-repaired",
+        file_sha256=file_sha256,
+        line=table["line"][odd],
+        column=table["column"][odd].astype("str"),
+        raw_text=table["raw_text"][odd],
+        detail=read["detail"][odd].astype("str"),
     )
