@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.chemistry.compensation import EC25_PER_EC20, to_25c
-from pipeline.normalise.kits import worded
+from pipeline.normalise.categories import add_where, set_where
 
 _NONE: Final = frozenset(
     {"none", "no", "off", "nein", "keine", "aus", "non", "sans", "aucune", "nessuna", "no atc", "raw"}
@@ -69,9 +69,9 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     known = open_ec & by_slope.notna().to_numpy()
     how = f"uncompensated, to 25 °C by {slope:.1%} per °C" if slope else "uncompensated, to 25 °C by ISO 7888"
     converted = np.where(at_20, value * EC25_PER_EC20, np.where(known, by_slope, value))
-    note = worded(table["note"], at_20, "from 20 °C to 25 °C, ×1.116")
-    note = worded(pd.Series(note, index=table.index), known, how)
-    doubt = worded(table["ambiguous"], open_ec & ~known, "not compensated and no water temperature given")
+    note = add_where(table["note"], at_20, "from 20 °C to 25 °C, ×1.116")
+    note = add_where(pd.Series(note, index=table.index), known, how)
+    doubt = add_where(table["ambiguous"], open_ec & ~known, "not compensated and no water temperature given")
     return table.assign(value=converted, note=note, ambiguous=doubt)
 
 
@@ -100,7 +100,8 @@ def _scaled(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     if not solids.any():
         return table
     scale = rows["tds_scale"].str.strip().str.casefold().map(_SOLIDS).fillna("")
-    named = scale.to_numpy(dtype=object)[table["row"].to_numpy(dtype="int64")]
-    basis = table["basis"].astype("str").to_numpy(dtype=object).copy()
-    basis[solids] = named[solids]
-    return table.assign(basis=pd.Categorical(basis))
+    named = scale.take(table["row"].to_numpy(dtype="int64")).to_numpy(dtype=object)
+    basis = table["basis"]
+    for name in [name for name in scale.unique() if name]:
+        basis = pd.Series(set_where(basis, solids & (named == name), name))
+    return table.assign(basis=basis.array)

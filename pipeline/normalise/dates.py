@@ -31,7 +31,10 @@ _MONTH_FIRST: Final = (
 )
 # First year of each Japanese era less one: year 1 of Reiwa is 2019 [JP-ERA].
 _ERAS: Final = {"R": 2018, "令和": 2018, "H": 1988, "平成": 1988, "S": 1925, "昭和": 1925}
-_ERA: Final = r"^(?P<era>[RHS]|令和|平成|昭和)\s*(?P<year>\d{1,2}|元)[年./\-](?P<month>\d{1,2})[月./\-](?P<day>\d{1,2})日?$"
+_ERA: Final = (
+    r"^(?P<era>[RHS]|令和|平成|昭和)\s*(?P<year>\d{1,2}|元)[年./\-]"
+    r"(?P<month>\d{1,2})[月./\-](?P<day>\d{1,2})日?$"
+)
 _MONTHS: Final = {
     name: number
     for number, names in enumerate(
@@ -98,8 +101,12 @@ def parse(
             precision = precision.where(precision != "", how.reindex(precision.index).fillna(""))
     problem = pd.Series("", index=known.index, dtype="str")
     problem = problem.mask((known != "") & moment.isna(), "date-unreadable").mask(doubtful, "date-ambiguous")
-    local = moment.dt.tz_localize(time_zone, ambiguous="NaT", nonexistent="shift_forward")
-    frame = pd.DataFrame({"moment": local.dt.tz_convert("UTC"), "precision": precision, "problem": problem})
+    local = moment.dt.tz_localize(time_zone, ambiguous="NaT", nonexistent="shift_forward").dt.tz_convert(
+        "UTC"
+    )
+    # A date without a time is the same date everywhere.
+    instant = local.where(precision == "time", moment.dt.tz_localize("UTC"))
+    frame = pd.DataFrame({"moment": instant, "precision": precision.astype("category"), "problem": problem})
     return frame.take(code).reset_index(drop=True)
 
 
@@ -134,7 +141,8 @@ def _order(open_texts: pd.Series, *, month_first: bool) -> tuple[tuple[str, ...]
 
 def _assembled(year: pd.Series, month: pd.Series, day: pd.Series) -> pd.Series:
     parts = pd.DataFrame({"year": year, "month": month, "day": day}).apply(pd.to_numeric, errors="coerce")
-    return pd.to_datetime(parts, errors="coerce").astype("datetime64[us]")
+    moments: pd.Series = pd.to_datetime(parts, errors="coerce").astype("datetime64[us]")
+    return moments
 
 
 def _eras(open_texts: pd.Series) -> tuple[pd.Series, pd.Series]:

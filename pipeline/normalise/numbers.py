@@ -34,7 +34,6 @@ _GRAMMAR: Final = (
 _LOOKALIKE: Final = r"^[<>~]?\s*[\dOolI]*[.,]?[\dOolI]+$"
 _RANGE: Final = r"^\s*[+-]?\d+(?:[.,]\d+)?\s*(?:-|–|—|\.\.+|bis|to|à|a)\s*\d+(?:[.,]\d+)?\s*\D*$"
 _DATE: Final = r"^\d{4}-\d{2}-\d{2}([ T].*)?$|^\d{1,2}[./]\d{1,2}[./]\d{2,4}$"
-_UNIT_LIKE: Final = r"^\(?[^\d<>]{1,24}\)?$|^\([^)]*\)$|^[^\d]{1,12}\([^)]*\)$"
 
 
 @dataclass(frozen=True)
@@ -80,7 +79,9 @@ def parse(
     marks = Marks(decimal or _evidence(pieces, certain))
     read = _numbers(known, pieces, marks, certain)
     words = known.str.strip().str.casefold().isin(non_detect)
-    read.loc[words, ["number", "qualifier", "problem", "detail"]] = [np.nan, "<", "", "word"]
+    for name, text in (("qualifier", "<"), ("problem", ""), ("detail", ""), ("rest", "")):
+        read[name] = read[name].mask(words, text).astype("category")
+    read["number"] = read["number"].mask(words)
     return read.take(code).reset_index(drop=True), marks
 
 
@@ -182,5 +183,5 @@ def _numbers(known: pd.Series, pieces: pd.DataFrame, marks: Marks, certain: np.n
 
 
 def _harmless(pieces: pd.DataFrame) -> pd.Series:
-    """Tell whether digits after the number belong to a unit or remark: "0 (blue at once)", "14 mg/L CaCO3"."""
+    """Tell whether digits after the number belong to a unit or a remark, as in "14 mg/L CaCO3"."""
     return pieces["rest"].str.match(r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$")

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise import numbers, units
+from pipeline.normalise.categories import (
+    NO_PROBLEM,
+    by_category,
+    category,
+    combined,
+    flagged,
+    no_problems_yet,
+    overlaid,
+)
 from pipeline.normalise.conductivity import at_25c
 from pipeline.normalise.kits import burettes, counts
 from pipeline.normalise.rows import typed
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.problems import no_problems, problem_frame
-from schemas.readings import KIND_COLUMNS, broken_kinds
+from schemas.readings import KIND_COLUMNS, QUALIFIERS, broken_kinds
 from schemas.text_cells import broken_texts
 
 if TYPE_CHECKING:
@@ -47,6 +57,10 @@ READING_COLUMNS: Final[list[str]] = [
     "ambiguous",
     "status",
 ]
+
+
+_QUALIFIER_CODES: Final = {sign: code for code, sign in enumerate(QUALIFIERS)}
+Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -97,9 +111,8 @@ def normalise(extract: Extract, file_sha256: str, settings: NormaliseSettings) -
     table = at_25c(table, rows)
     table = with_uncertainty(table)
     table = _judged(table, cells)
-    bad = table["problem"] != ""
-    mended = ~bad & (read["detail"].astype("str") != "") & (read["detail"].astype("str") != "word")
-    mended &= table["form"] != "drops"
+    bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
+    mended = ~bad & by_category(read["detail"], bool) & (table["form"] != "drops").to_numpy()
     return Normalised(
         rows=rows,
         readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
@@ -116,8 +129,9 @@ def _words(extract: Extract) -> frozenset[str]:
 def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:
     """Start the table of readings: what is known of every cell before units are looked at."""
     row = cells["row"].to_numpy()
-    declared = cells["qualifier_text"].astype("str").str.strip().isin(["<", ">", "~"])
-    qualifier = cells["qualifier_text"].astype("str").where(declared, read["qualifier"].astype("str"))
+    stated = by_category(cells["qualifier_text"], lambda text: _QUALIFIER_CODES.get(text.strip(), 0))
+    written = by_category(read["qualifier"], lambda text: _QUALIFIER_CODES[text])
+    qualifier = np.where(stated != 0, stated, written).astype("int8")
     return pd.DataFrame(
         {
             "row": cells["row"].astype("int32"),
@@ -125,16 +139,21 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
             "column": cells["column"],
             "analyte": cells["analyte"],
             "number": read["number"],
-            "qualifier": pd.Categorical(qualifier, categories=["", "<", ">", "~"]),
+            "qualifier": category(qualifier, list(_QUALIFIER_CODES)),
             "method": cells["method"],
             "form": cells["form"],
             "raw_text": cells["raw_text"],
             "raw_unit": cells["raw_unit"],
             "raw_basis": cells["basis"],
-            "instrument": pd.Categorical(rows["instrument"]).take(row),
+            "instrument": pd.Series(pd.Categorical(rows["instrument"]).take(row)),
             "status": cells["status"],
-            "problem": read["problem"],
-            "detail": pd.Categorical([""] * len(cells), categories=[""]),
+            "problem": overlaid(
+                no_problems_yet(len(cells)), read["problem"], np.ones(len(cells), dtype="bool")
+            ),
+            "detail": category(np.zeros(len(cells), dtype="int8"), [""]),
+            "uncertainty": np.nan,
+            "value_low": np.nan,
+            "value_high": np.nan,
         }
     )
 
@@ -144,51 +163,35 @@ def _converted(
 ) -> pd.DataFrame:
     """Give every cell its canonical value, unit and basis; distinct combinations are resolved once."""
     parts = [cells["analyte"], cells["raw_unit"], read["rest"], cells["basis"]]
-    columns = [part.astype("category") for part in parts]
-    combined = np.zeros(len(cells), dtype="int64")
-    for column in columns:
-        combined = combined * (len(column.cat.categories) + 1) + column.cat.codes.to_numpy() + 1
-    code, _ = pd.factorize(combined)
-    first = np.zeros(code.max(initial=-1) + 1, dtype="int64")
-    first[code[::-1]] = np.arange(len(code))[::-1]
+    code, first = combined(parts)
     extra = tuple(sorted(extract.unit_aliases.items()))
-    keys = zip(*(column.astype("str").iloc[first] for column in columns), strict=True)
-    found = [_resolve(*key, extra) for key in keys]
+    keys = zip(*(part.iloc[first].astype("str") for part in parts), strict=True)
+    found = [_resolve(analyte, unit, rest, basis, extra) for analyte, unit, rest, basis in keys]
 
-    def spread(name: str) -> np.ndarray:
+    def spread(name: str) -> Floats:
         return np.array([getattr(one, name) for one in found], dtype="float64")[code]
 
-    def words(name: str) -> pd.Categorical:
-        code_of, distinct = pd.factorize(np.array([getattr(one, name) for one in found], dtype=object))
-        return pd.Categorical.from_codes(code_of[code], categories=pd.Index(distinct, dtype="str"))
+    def words(name: str) -> pd.Categorical[Any]:
+        texts = [str(getattr(one, name)) for one in found]
+        distinct = list(dict.fromkeys(texts))
+        return category(np.array([distinct.index(text) for text in texts], dtype="int32")[code], distinct)
 
-    by_value = cells["form"].isin(["value", "typed"]).to_numpy()
+    by_value = by_category(cells["form"], lambda form: form in ("value", "typed"))
     factor, offset = spread("factor"), spread("offset")
-    number = table["number"].to_numpy()
-    value = number * factor + offset
-    limit, lacking = _limits(table, cells, extract, marks, factor, offset)
-    censored = table["qualifier"].isin(["<", ">"]).to_numpy()
-    unit_problem = np.asarray(words("problem").astype("str"))
-    problem = table["problem"].astype("str").to_numpy(dtype=object).copy()
-    for where, codes in (
-        (by_value & (problem == ""), unit_problem),
-        (by_value & lacking, np.array("not-detected-without-limit")),
-    ):
-        chosen = where & (problem == "")
-        problem[chosen] = np.broadcast_to(codes, problem.shape)[chosen]
-    detail = words("detail")
+    own = table["number"].to_numpy() * factor + offset
+    censored = by_category(table["qualifier"], lambda sign: sign in ("<", ">"))
+    limit = _limits(own, cells, extract, marks, factor, offset) if censored.any() else own
+    problem = overlaid(table["problem"], words("problem"), by_value)
     return table.assign(
-        value=np.where(by_value & ~censored, value, np.nan),
+        value=np.where(by_value & ~censored, own, np.nan),
         limit=np.where(by_value & censored, limit, np.nan),
-        value_low=np.nan,
-        value_high=np.nan,
         unit=words("unit"),
         basis=words("basis"),
         note=words("note"),
         ambiguous=words("ambiguous"),
         reference_c=spread("temperature_c"),
-        problem=pd.Categorical(problem),
-        detail=detail,
+        problem=flagged(problem, by_value & censored & np.isnan(limit), "not-detected-without-limit"),
+        detail=words("detail"),
     )
 
 
@@ -205,25 +208,15 @@ def _resolve(
 
 
 def _limits(
-    table: pd.DataFrame,
-    cells: pd.DataFrame,
-    extract: Extract,
-    marks: numbers.Marks,
-    factor: np.ndarray,
-    offset: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:
+    own: Floats, cells: pd.DataFrame, extract: Extract, marks: numbers.Marks, factor: Floats, offset: Floats
+) -> Floats:
     """Give the limit of every censored cell: the number itself ("<0.5") or its limit column."""
-    censored = table["qualifier"].isin(["<", ">"]).to_numpy()
-    own = table["number"].to_numpy() * factor + offset
-    stated, _ = numbers.parse(
-        cells["limit_text"].astype("str"), marks.decimal or extract.decimal_char, frozenset()
-    )
-    same_unit = (cells["limit_unit"].astype("str") == "") | (
-        cells["limit_unit"].astype("str") == cells["raw_unit"].astype("str")
-    )
+    stated, _ = numbers.parse(cells["limit_text"], marks.decimal or extract.decimal_char, frozenset())
+    code, first = combined([cells["limit_unit"], cells["raw_unit"]])
+    pairs = [(str(cells["limit_unit"].iloc[at]), str(cells["raw_unit"].iloc[at])) for at in first]
+    same_unit = np.array([limit_unit in ("", raw_unit) for limit_unit, raw_unit in pairs])[code]
     column = np.where(same_unit, stated["number"].to_numpy() * factor + offset, np.nan)
-    limit = np.where(np.isnan(own), column, own)
-    return limit, censored & np.isnan(limit)
+    return np.where(np.isnan(own), column, own)
 
 
 def _judged(table: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
@@ -237,31 +230,19 @@ def _judged(table: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
         "negative": (value < 0) | (limit < 0),
         "finite": ~(np.isinf(value) | np.isinf(limit)),
     }
-    combined = np.zeros(len(table), dtype="int64")
-    for name in ("analyte", "unit", "basis", "qualifier", "method"):
-        column = table[name]
-        combined = combined * (len(column.cat.categories) + 1) + column.cat.codes.to_numpy() + 1
-    for flag in flags.values():
-        combined = combined * 2 + flag
-    problem = table["problem"].astype("str").to_numpy(dtype=object).copy()
-    problem[broken & (problem == "")] = "number-unreadable"
-    open_cells = np.flatnonzero(problem == "")
-    code, _ = pd.factorize(combined[open_cells])
-    first = np.zeros(code.max(initial=-1) + 1, dtype="int64")
-    first[code[::-1]] = open_cells[::-1]
-    kinds = pd.DataFrame(
-        {
-            **{
-                name: table[name].iloc[first].astype("str").to_numpy()
-                for name in KIND_COLUMNS
-                if name in table
-            },
-            **{name: flag[first] for name, flag in flags.items()},
-        }
-    )
-    if len(kinds):
-        problem[open_cells] = broken_kinds(kinds[KIND_COLUMNS]).to_numpy(dtype=object)[code]
-    return table.assign(problem=pd.Categorical(problem))
+    problem = pd.Series(flagged(table["problem"], broken, "number-unreadable"))
+    good = (problem.cat.codes == NO_PROBLEM).to_numpy()
+    words = ["analyte", "unit", "basis", "qualifier", "method"]
+    code, first = combined([table[name] for name in words], [*flags.values(), good])
+    kinds = pd.DataFrame({name: table[name].iloc[first].astype("str").to_numpy() for name in words})
+    kinds = kinds.assign(**{name: flag[first] for name, flag in flags.items()})
+    judged = pd.Series("", index=kinds.index, dtype="str")
+    whole = kinds[good[first]].reset_index()
+    if len(whole):
+        judged.loc[whole["index"]] = broken_kinds(whole[KIND_COLUMNS]).to_numpy()
+    for name in set(judged) - {""}:
+        problem = pd.Series(flagged(problem, (judged == name).to_numpy()[code], name))
+    return table.assign(problem=problem.array)
 
 
 def _problems(bad: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
@@ -283,9 +264,7 @@ def _problems(bad: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
 
 def _mended(table: pd.DataFrame, read: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
     """Tell of numbers that were freed from letters; a unit of the table beside a number is no fault."""
-    rest = read["rest"].astype("str")
-    known = {text for text in rest.unique() if units.split_form(units.folded(text)) is not None}
-    odd = ~rest.isin(known)
+    odd = ~by_category(read["rest"], lambda text: units.split_form(units.folded(text)) is not None)
     if not odd.any():
         return no_problems()
     return problem_frame(

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import pandas as pd
 
 from pipeline.reference import table as reference
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 
 def with_uncertainty(table: pd.DataFrame) -> pd.DataFrame:
@@ -26,10 +30,8 @@ def with_uncertainty(table: pd.DataFrame) -> pd.DataFrame:
     value ± U, not below 0.
     """
     limits = reference("method_uncertainty")
-    known = {
-        (row.analyte, row.method): (float(row.relative), float(row.absolute))
-        for row in limits.itertuples(index=False)
-    }
+    pairs = zip(limits["relative"].astype("float64"), limits["absolute"].astype("float64"), strict=True)
+    known = dict(zip(zip(limits["analyte"], limits["method"], strict=True), pairs, strict=True))
     methods, analytes = list(table["method"].cat.categories), list(table["analyte"].cat.categories)
     grid = np.array(
         [
@@ -44,7 +46,7 @@ def with_uncertainty(table: pd.DataFrame) -> pd.DataFrame:
     value, limit = table["value"].to_numpy(), table["limit"].to_numpy()
     size = np.where(np.isnan(value), limit, value)
     usual = np.maximum(pair[:, 0] * np.abs(size), pair[:, 1])
-    stated = table["uncertainty"].to_numpy() if "uncertainty" in table else np.full(len(table), np.nan)
+    stated = table["uncertainty"].to_numpy()
     uncertainty = np.where(np.isnan(stated), usual, stated)
     above = (table["qualifier"] == ">").to_numpy()
     floor = np.where((table["analyte"] == "temperature").to_numpy(), -np.inf, 0.0)

@@ -64,12 +64,12 @@ _MEANING: Final[dict[str, tuple[str, str]]] = {
     "mV": ("", ""),
     "%": ("", ""),
 }
-_CANONICAL: Final[dict[str, str]] = {"uS/cm": "uS/cm", "Cel": "degC", "mg/L": "mg/L"}
+_SCALES: Final[dict[str, str]] = {"uS/cm": "uS/cm", "Cel": "degC"}
 # The form a bare mg/L of these quantities is taken for, and whether that is in doubt.
 _HARDNESS: Final = frozenset({"total_hardness", "calcium_hardness", "magnesium_hardness"})
 _ALKALINITY: Final = frozenset({"alkalinity", "phenolphthalein_alkalinity", "carbonate_hardness"})
 _OWN_FORM: Final[dict[str, str]] = {
-    **{code: "as CaCO3" for code in (*_HARDNESS, *_ALKALINITY)},
+    **dict.fromkeys((*_HARDNESS, *_ALKALINITY), "as CaCO3"),
     "calcium": "as Ca",
     "magnesium": "as Mg",
     "sodium": "as Na",
@@ -166,15 +166,13 @@ def split_form(key: str) -> tuple[str, str] | None:
     for word, form in known_forms.items():
         if word not in key:
             continue
-        for pattern in (f"{{}} {word}", f"{{}} ({word})", f"{{}}({word})", f"{{}}, {word}", f"{word} {{}}"):
-            before, _, after = pattern.partition("{}")
-            if key.startswith(before) and key.endswith(after):
-                unit = key[len(before) : len(key) - len(after)]
-                if unit in units:
-                    return units[unit], form
-        for inside in (f" {word}/", f"({word})/", f"{word}/"):
-            if inside in key and (unit := key.replace(inside, "/", 1)) in units:
-                return units[unit], form
+        around = (f" {word}", f" ({word})", f"({word})", f", {word}")
+        bare = [key.removesuffix(ending) for ending in around if key.endswith(ending)]
+        bare += [key.removeprefix(f"{word} ")]
+        bare += [key.replace(inside, "/", 1) for inside in (f" {word}/", f"({word})/", f"{word}/")]
+        code = next((units[unit] for unit in bare if unit in units), "")
+        if code:
+            return code, form
     return None
 
 
@@ -196,10 +194,9 @@ def _form_factor(form: str, own: str) -> float | None:
 
 
 def _own_equivalent(own: str) -> tuple[float, float] | None:
-    listed = table("forms").set_index("form")
-    if own not in listed.index:
-        return None
-    return float(listed.loc[own, "molar_mass_g_mol"]), float(listed.loc[own, "charge"])
+    listed = table("forms")
+    substances = zip(listed["form"], listed["molar_mass_g_mol"], listed["charge"], strict=True)
+    return next(((float(mass), float(charge)) for form, mass, charge in substances if form == own), None)
 
 
 @cache
@@ -231,14 +228,9 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     text = dict(extra).get(unit, unit)
     key = folded(text)
     spelled = _spellings()
-    if key in spelled["ambiguous"]:
-        return Reading(problem="unit-ambiguous", detail=f"{text}: {spelled['ambiguous'][key]}")
-    if not key:
-        return _without_unit(analyte)
-    found = split_form(key)
+    found = split_form(key) if key else None
     if found is None:
-        near = difflib.get_close_matches(key, list(spelled["units"]), n=1, cutoff=0.75)
-        return Reading(problem="unit-unknown", detail=text + (f"; did you mean {near[0]}?" if near else ""))
+        return _without_meaning(analyte, text, key)
     code, inner = found
     stated = spelled["forms"].get(folded(basis), "") if basis else ""
     if basis and not stated:
@@ -250,31 +242,31 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     return _meaning(analyte, code, form, text, temperature)
 
 
-def _without_unit(analyte: str) -> Reading:
-    if analyte == "ph":
-        return Reading(factor=1.0, unit="[pH]")
-    return Reading(problem="unit-missing")
+def _without_meaning(analyte: str, text: str, key: str) -> Reading:
+    """Say why a unit text has no meaning; only pH needs no unit."""
+    if not key:
+        return Reading(factor=1.0, unit="[pH]") if analyte == "ph" else Reading(problem="unit-missing")
+    spelled = _spellings()
+    if key in spelled["ambiguous"]:
+        return Reading(problem="unit-ambiguous", detail=f"{text}: {spelled['ambiguous'][key]}")
+    near = difflib.get_close_matches(key, list(spelled["units"]), n=1, cutoff=0.75)
+    return Reading(problem="unit-unknown", detail=text + (f"; did you mean {near[0]}?" if near else ""))
 
 
 def _meaning(analyte: str, code: str, form: str, text: str, temperature: float) -> Reading:
     known = ANALYTES.get(analyte)
     canonical = known.unit if known else ""
     wrong = Reading(problem="unit-unknown", detail=f"{text} is not a unit of {analyte.replace('_', ' ')}")
-    if code not in _MEANING:
-        return wrong
-    expression, implied = _MEANING[code]
+    expression, implied = _MEANING.get(code, ("", ""))
     if not expression:
-        fits = {"pH": "[pH]", "NTU": "NTU"}.get(code, code)
-        if known and fits != canonical:
-            return wrong
-        return Reading(factor=1.0, unit=fits)
-    if not known and _factor(expression, "mg/L") is None and _factor(expression, "mmol/L") is None:
+        own = {"pH": "[pH]"}.get(code, code)
+        fits = code in _MEANING and canonical in ("", own)
+        return Reading(factor=1.0, unit=own) if fits else wrong
+    if canonical in _SCALES:
+        found = _factor(expression, _SCALES[canonical])
+        return Reading(*found, canonical, temperature_c=temperature) if found else wrong
+    if not known and not any(_factor(expression, unit) for unit in ("mg/L", "mmol/L", "meq/L")):
         return Reading(factor=1.0, unit=code)
-    if canonical in ("uS/cm", "Cel"):
-        found = _factor(expression, _CANONICAL[canonical])
-        if found is None:
-            return wrong
-        return Reading(found[0], found[1], canonical, temperature_c=temperature)
     return _concentration(analyte, code, expression, implied or form, wrong)
 
 
