@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
 Flags = npt.NDArray[np.bool_]
 Places = npt.NDArray[np.int64]
+Places = npt.NDArray[np.int64]
 
 NO_PROBLEM: Final = 0
 _PROBLEM_CODES: Final[list[str]] = ["", *PROBLEMS]
@@ -76,10 +77,8 @@ def add_where(column: pd.Series, where: Flags, text: str) -> pd.Categorical[Any]
     return category(codes, names)
 
 
-def combined(
-    columns: Sequence[pd.Series], flags: Sequence[Flags] = ()
-) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
-    """Number the distinct combinations of category columns and flags.
+def combined(columns: Sequence[pd.Series], flags: Sequence[Flags] = ()) -> tuple[Places, Places]:
+    """Give each distinct combination of category columns and flags a number.
 
     Returns
     -------
