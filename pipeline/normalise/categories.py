@@ -15,7 +15,6 @@ if TYPE_CHECKING:
 
 Flags = npt.NDArray[np.bool_]
 Places = npt.NDArray[np.int64]
-Places = npt.NDArray[np.int64]
 
 NO_PROBLEM: Final = 0
 _PROBLEM_CODES: Final[list[str]] = ["", *PROBLEMS]
