@@ -1,0 +1,144 @@
+"""The same stages as a Prefect flow, for those who have a Prefect server; the only prefect import.
+
+Without PREFECT_API_URL nothing here runs: the command calls the stages itself, at no cost.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import urllib.error
+import urllib.request
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+from pipeline.problems import KettlestoneError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+# Both are needed: one for Prefect's client, one for its server.
+_QUIET: Final = {"DO_NOT_TRACK": "1", "PREFECT_SERVER_ANALYTICS_ENABLED": "false"}
+_RETRY_PAUSES_S: Final = (1, 5, 20)
+_PATIENCE_S: Final = 3.0
+
+
+@dataclass(frozen=True)
+class Stages:
+    """The plain functions of the import.
+
+    Attributes
+    ----------
+    plan : paths and settings → the files to read, in order.
+    read_file : one file and settings → what it holds.
+    finish : all of these and settings → the stored batch; the one place that writes the store.
+    describe : the stored batch → its summary in Markdown.
+    """
+
+    plan: Callable[[Sequence[Path], Any], list[Path]]
+    read_file: Callable[[Path, Any], Any]
+    finish: Callable[[list[Any], Any], Any]
+    describe: Callable[[Any], str]
+
+
+def intake_stages(describe: Callable[[Any], str]) -> Stages:
+    """Take the stages from ``pipeline.intake``, imported only now."""
+    intake = importlib.import_module("pipeline.intake")
+    return Stages(intake.plan, intake.read_file, intake.finish, describe)
+
+
+def configured() -> bool:
+    """Tell whether a Prefect server is configured (environment variable PREFECT_API_URL)."""
+    return bool(os.environ.get("PREFECT_API_URL"))
+
+
+def run(paths: Sequence[Path], settings: Any, stages: Stages) -> Any:  # noqa: ANN401 - the stages' own types pass through
+    """Run the import as a flow on the configured Prefect server.
+
+    One task reads each file; a single task checks, stores and writes the batch, so that the store has
+    one writer. Only trouble with files and locks is tried again: bad data is a result, not a failure.
+
+    Parameters
+    ----------
+    paths : files and folders, as given on the command line.
+    settings : passed through to the stages.
+    stages : see ``intake_stages``.
+
+    Returns
+    -------
+    what ``stages.finish`` returns, the same as without Prefect.
+
+    Raises
+    ------
+    KettlestoneError : no server is configured or it does not answer.
+    """
+    _require_server()
+    os.environ.update(_QUIET)
+    from prefect import flow, task  # noqa: PLC0415 - 1.6 s that only a flow should pay
+    from prefect.artifacts import create_markdown_artifact  # noqa: PLC0415
+    from prefect.cache_policies import NO_CACHE  # noqa: PLC0415
+    from prefect.states import Completed  # noqa: PLC0415
+
+    plain = {
+        "cache_policy": NO_CACHE,
+        "persist_result": False,
+        "retries": len(_RETRY_PAUSES_S),
+        "retry_delay_seconds": list(_RETRY_PAUSES_S),
+        "retry_condition_fn": _worth_retrying,
+    }
+
+    # Only the path goes through Prefect; contents and results stay in this process.
+    contents: dict[str, Any] = {}
+    outcome: list[Any] = []
+
+    @task(name="read file", task_run_name="read {path}", **plain)  # type: ignore[call-overload,untyped-decorator,unused-ignore]
+    def read(path: str) -> None:
+        contents[path] = stages.read_file(by_name[path], settings)
+
+    @task(name="store batch", **plain)  # type: ignore[call-overload,untyped-decorator,unused-ignore]
+    def store(files: int) -> str:
+        outcome[:] = [stages.finish([contents[path] for path in by_name], settings)]
+        return f"{files} files stored"
+
+    @flow(name="kettlestone intake", validate_parameters=False, persist_result=False)
+    def intake(files: list[str]) -> Any:  # noqa: ANN401 - a Prefect state
+        for reading in [read.submit(path) for path in files]:
+            reading.result()
+        message = store(len(files))
+        create_markdown_artifact(
+            key="kettlestone-intake", markdown=stages.describe(outcome[0]), description="Summary of the batch"
+        )
+        return Completed(message=message)
+
+    by_name = {str(path): path for path in stages.plan(paths, settings)}
+    intake(list(by_name))
+    return outcome[0]
+
+
+def _worth_retrying(_task: object, _run: object, state: Any) -> bool:  # noqa: ANN401 - a Prefect state
+    """Try again after trouble with files or locks only."""
+    error = state.result(raise_on_failure=False)
+    return isinstance(error, OSError)
+
+
+def _require_server() -> None:
+    """Ask the server for a sign of life: Prefect itself would wait long and fail with a traceback."""
+    url = os.environ.get("PREFECT_API_URL", "")
+    if not url.startswith(("http://", "https://")):
+        raise KettlestoneError(
+            f'PREFECT_API_URL is "{url}", not the address of a Prefect server.\n'
+            "  Nothing was read and nothing was stored.\n"
+            "  Give it the form http://HOST:4200/api, or unset it to run without Prefect."
+        )
+    try:
+        with urllib.request.urlopen(f"{url.rstrip('/')}/health", timeout=_PATIENCE_S):  # noqa: S310 - scheme checked above
+            return
+    except urllib.error.HTTPError:
+        return  # it answers; a wrong key is Prefect's to explain
+    except OSError as error:
+        raise KettlestoneError(
+            f"the Prefect server at {url} does not answer ({error}).\n"
+            "  Nothing was read and nothing was stored.\n"
+            "  Start it (prefect server start), correct PREFECT_API_URL, or unset it to run without Prefect."
+        ) from error
