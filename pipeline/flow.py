@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.problems import KettlestoneError
+from pipeline.store.faults import StoreLockedError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -119,7 +120,7 @@ def run(paths: Sequence[Path], settings: Any, stages: Stages) -> Any:  # noqa: A
 def _worth_retrying(_task: object, _run: object, state: Any) -> bool:  # noqa: ANN401 - a Prefect state
     """Try again after trouble with files or locks only."""
     error = state.result(raise_on_failure=False)
-    return isinstance(error, OSError)
+    return isinstance(error, (OSError, StoreLockedError))
 
 
 def _require_server() -> None:

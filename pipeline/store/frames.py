@@ -99,7 +99,7 @@ def _insert(
         connection.unregister("incoming")
     if counted is None or counted[0] != arrow.num_rows:
         raise RuntimeError(f"{table}: {arrow.num_rows} rows given, {counted} stored")
-    return arrow.num_rows
+    return int(arrow.num_rows)
 
 
 def _types(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
