@@ -10,14 +10,19 @@ import os
 import urllib.error
 import urllib.request
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.problems import KettlestoneError
+from pipeline.store.database import Store
 from pipeline.store.faults import StoreLockedError
+from pipeline.store.read import known_files
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
+
+    from pipeline.settings import Settings
 
 # Both are needed: one for Prefect's client, one for its server.
 _QUIET: Final = {"DO_NOT_TRACK": "1", "PREFECT_SERVER_ANALYTICS_ENABLED": "false"}
@@ -27,26 +32,64 @@ _PATIENCE_S: Final = 3.0
 
 @dataclass(frozen=True)
 class Stages:
-    """The plain functions of the import.
+    """The plain functions of one import.
 
     Attributes
     ----------
-    plan : paths and settings → the files to read, in order.
-    read_file : one file and settings → what it holds.
-    finish : all of these and settings → the stored batch; the one place that writes the store.
+    files : the files to read, in order.
+    read_file : one file → what it holds.
+    finish : all of these, in order → the stored batch; the one place that writes the store.
     describe : the stored batch → its summary in Markdown.
     """
 
-    plan: Callable[[Sequence[Path], Any], list[Path]]
-    read_file: Callable[[Path, Any], Any]
-    finish: Callable[[list[Any], Any], Any]
+    files: Sequence[Path]
+    read_file: Callable[[Path], Any]
+    finish: Callable[[list[Any]], Any]
     describe: Callable[[Any], str]
 
 
-def intake_stages(describe: Callable[[Any], str]) -> Stages:
-    """Take the stages from ``pipeline.intake``, imported only now."""
+def run_flow(paths: Sequence[Path], settings: Settings, listener: Any = None) -> Any:  # noqa: ANN401 - intake's types
+    """Do the main job as ``intake.run`` does it, as a flow on the configured Prefect server.
+
+    Parameters
+    ----------
+    paths : files and folders.
+    settings : of the run.
+    listener : told of progress.
+
+    Raises
+    ------
+    KettlestoneError : no server is configured or it does not answer; or as ``intake.run``.
+    """
+    require_server()
     intake = importlib.import_module("pipeline.intake")
-    return Stages(intake.plan, intake.read_file, intake.finish, describe)
+    heard = listener or intake.Silent()
+    started = datetime.now(UTC)
+    found = intake.plan(paths)
+    layouts = intake.load(settings.layouts)
+    with Store(settings.store, wait_s=settings.lock_wait_s) as store:
+        already = known_files(store)
+    heard.stage("reading", len(found.files))
+
+    def read_file(path: Path) -> Any:  # noqa: ANN401 - intake's type
+        result = intake.read_file(path, settings, layouts, already)
+        heard.step(path.name)
+        return result
+
+    return run(
+        Stages(
+            files=found.files,
+            read_file=read_file,
+            finish=lambda results: intake.finish(results, settings, started, heard),
+            describe=lambda finished: _describe(finished.summary),
+        )
+    )
+
+
+def _describe(summary: Mapping[str, Any]) -> str:
+    """List the plain figures of a summary in Markdown."""
+    plain = {name: value for name, value in summary.items() if isinstance(value, str | int | float)}
+    return "\n".join(f"- {name.replace('_', ' ')}: {value}" for name, value in plain.items())
 
 
 def configured() -> bool:
@@ -54,7 +97,7 @@ def configured() -> bool:
     return bool(os.environ.get("PREFECT_API_URL"))
 
 
-def run(paths: Sequence[Path], settings: Any, stages: Stages) -> Any:  # noqa: ANN401 - the stages' own types pass through
+def run(stages: Stages) -> Any:  # noqa: ANN401 - the stages' own types pass through
     """Run the import as a flow on the configured Prefect server.
 
     One task reads each file; a single task checks, stores and writes the batch, so that the store has
@@ -62,9 +105,7 @@ def run(paths: Sequence[Path], settings: Any, stages: Stages) -> Any:  # noqa: A
 
     Parameters
     ----------
-    paths : files and folders, as given on the command line.
-    settings : passed through to the stages.
-    stages : see ``intake_stages``.
+    stages : the work.
 
     Returns
     -------
@@ -74,7 +115,7 @@ def run(paths: Sequence[Path], settings: Any, stages: Stages) -> Any:  # noqa: A
     ------
     KettlestoneError : no server is configured or it does not answer.
     """
-    _require_server()
+    require_server()
     os.environ.update(_QUIET)
     from prefect import flow, task  # noqa: PLC0415 - 1.6 s that only a flow should pay
     from prefect.artifacts import create_markdown_artifact  # noqa: PLC0415
@@ -95,11 +136,11 @@ def run(paths: Sequence[Path], settings: Any, stages: Stages) -> Any:  # noqa: A
 
     @task(name="read file", task_run_name="read {path}", **plain)  # type: ignore[call-overload,untyped-decorator,unused-ignore]
     def read(path: str) -> None:
-        contents[path] = stages.read_file(by_name[path], settings)
+        contents[path] = stages.read_file(by_name[path])
 
     @task(name="store batch", **plain)  # type: ignore[call-overload,untyped-decorator,unused-ignore]
     def store(files: int) -> str:
-        outcome[:] = [stages.finish([contents[path] for path in by_name], settings)]
+        outcome[:] = [stages.finish([contents[path] for path in by_name])]
         return f"{files} files stored"
 
     @flow(name="kettlestone intake", validate_parameters=False, persist_result=False)
@@ -112,7 +153,7 @@ def run(paths: Sequence[Path], settings: Any, stages: Stages) -> Any:  # noqa: A
         )
         return Completed(message=message)
 
-    by_name = {str(path): path for path in stages.plan(paths, settings)}
+    by_name = {str(path): path for path in stages.files}
     intake(list(by_name))
     return outcome[0]
 
@@ -123,7 +164,7 @@ def _worth_retrying(_task: object, _run: object, state: Any) -> bool:  # noqa: A
     return isinstance(error, (OSError, StoreLockedError))
 
 
-def _require_server() -> None:
+def require_server() -> None:
     """Ask the server for a sign of life: Prefect itself would wait long and fail with a traceback."""
     url = os.environ.get("PREFECT_API_URL", "")
     if not url.startswith(("http://", "https://")):

@@ -19,21 +19,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-def _plan(paths: Sequence[Path], _settings: object) -> list[Path]:
-    return sorted(path for folder in paths for path in folder.iterdir())
+def _measure(path: Path) -> tuple[str, int]:
+    return path.name, len(path.read_bytes())
 
 
-def _read(path: Path, settings: dict[str, int]) -> tuple[str, int]:
-    return path.name, len(path.read_bytes()) * settings["factor"]
-
-
-def _finish(results: list[tuple[str, int]], _settings: object) -> dict[str, int]:
-    return dict(results)
-
-
-def _stages(**replaced: Callable[..., object]) -> flow.Stages:
-    functions: dict[str, Callable[..., object]] = {"plan": _plan, "read_file": _read, "finish": _finish, "describe": str}
-    return flow.Stages(**(functions | replaced))  # type: ignore[arg-type]  # chosen by name
+def _stages(files: Sequence[Path] = (), read_file: Callable[[Path], object] = _measure) -> flow.Stages:
+    return flow.Stages(files=files, read_file=read_file, finish=dict, describe=str)
 
 
 def test_prefect_is_not_imported_before_a_flow_runs() -> None:
@@ -51,7 +42,7 @@ def test_a_server_counts_as_configured_only_by_its_address(monkeypatch: pytest.M
     assert flow.configured()
 
 
-def test_a_dead_server_is_reported_within_seconds(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+def test_a_dead_server_is_reported_within_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
     """Prefect alone would hang or end in a traceback; the person is told what to do instead."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
@@ -60,19 +51,17 @@ def test_a_dead_server_is_reported_within_seconds(monkeypatch: pytest.MonkeyPatc
     started = time.monotonic()
 
     with pytest.raises(KettlestoneError, match=r"does not answer(.|\n)*unset it"):
-        flow.run([tmp_path], {}, _stages())
+        flow.run(_stages())
 
     assert time.monotonic() - started < 5
 
 
 @pytest.mark.parametrize("address", ["", "127.0.0.1:4200/api", "file:///etc/hostname"])
-def test_what_is_no_web_address_is_refused(
-    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, address: str
-) -> None:
+def test_what_is_no_web_address_is_refused(monkeypatch: pytest.MonkeyPatch, address: str) -> None:
     monkeypatch.setenv("PREFECT_API_URL", address)
 
     with pytest.raises(KettlestoneError, match="not the address of a Prefect server"):
-        flow.run([tmp_path], {}, _stages())
+        flow.run(_stages())
 
 
 @pytest.fixture(scope="module")
@@ -104,7 +93,7 @@ def _wait_for_server(process: subprocess.Popen[bytes]) -> None:
     deadline = time.monotonic() + 120
     while time.monotonic() < deadline and process.poll() is None:
         try:
-            flow._require_server()  # noqa: SLF001 - the very question the flow asks
+            flow.require_server()
         except KettlestoneError:
             time.sleep(0.5)
         else:
@@ -115,30 +104,29 @@ def _wait_for_server(process: subprocess.Popen[bytes]) -> None:
 @pytest.mark.slow
 @pytest.mark.filterwarnings("ignore")  # Prefect's own warnings are not ours to mend
 def test_the_flow_gives_the_result_of_the_plain_functions(server: str, tmp_path: Path) -> None:
-    """Files are read each in a task, in order; a busy file is tried again; bad data is not."""
-    (tmp_path / "a.csv").write_bytes(b"12345")
-    (tmp_path / "b.csv").write_bytes(b"123")
-    settings = {"factor": 2}
+    """Files are read each in a task, in order; a busy file is tried again; a fault is not."""
+    files = [tmp_path / "b.csv", tmp_path / "a.csv"]
+    files[0].write_bytes(b"12345")
+    files[1].write_bytes(b"123")
     tries: list[str] = []
 
-    def busy_once(path: Path, given: dict[str, int]) -> tuple[str, int]:
+    def busy_once(path: Path) -> tuple[str, int]:
         tries.append(path.name)
-        if path.name == "a.csv" and tries.count("a.csv") == 1:
+        if tries.count("a.csv") == 1 and path.name == "a.csv":
             raise BlockingIOError("share is busy")
-        return _read(path, given)
+        return _measure(path)
 
-    result = flow.run([tmp_path], settings, _stages(read_file=busy_once))
+    result = flow.run(_stages(files, busy_once))
 
     assert server.startswith("http://127.0.0.1")
-    assert result == _finish([_read(path, settings) for path in _plan([tmp_path], settings)], settings)
-    assert list(result) == ["a.csv", "b.csv"]
-    assert tries.count("a.csv") == 2
+    assert list(result.items()) == [("b.csv", 5), ("a.csv", 3)]
+    assert sorted(tries) == ["a.csv", "a.csv", "b.csv"]
 
-    def broken(_path: Path, _given: object) -> tuple[str, int]:
+    def broken(path: Path) -> tuple[str, int]:
         tries.append("broken")
-        raise ValueError("a fault of the program")
+        raise ValueError(f"a fault of the program at {path.name}")
 
     with pytest.raises(ValueError, match="a fault of the program"):
-        flow.run([tmp_path], settings, _stages(read_file=broken))
+        flow.run(_stages(files[:1], broken))
 
-    assert tries.count("broken") == 2  # once for each file
+    assert tries.count("broken") == 1

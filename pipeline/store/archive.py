@@ -6,39 +6,32 @@ import hashlib
 import os
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
-
-import pandas as pd
+from typing import Final
 
 from pipeline.problems import KettlestoneError
 from pipeline.store import faults
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from pipeline.store.database import Store
 
 _HEX: Final = frozenset("0123456789abcdef")
 _SHA256_LENGTH: Final = 64
 
 
-def place(folder: Path, sha256: str) -> Path:
-    """Return where a file with this hash is kept under the store's folder."""
+def place(store: Path, sha256: str) -> Path:
+    """Return where a file with this hash is kept beside the store's file."""
     if len(sha256) != _SHA256_LENGTH or not _HEX.issuperset(sha256):
         raise ValueError(f"{sha256!r} is not a SHA-256 in small hexadecimal letters")
-    return folder / "archive" / sha256[:2] / sha256
+    return store.parent / "archive" / sha256[:2] / sha256
 
 
-def keep(folder: Path, data: bytes, sha256: str) -> Path:
+def keep(store: Path, sha256: str, data: bytes) -> Path:
     """Archive the bytes of an input file; does nothing if they are there already.
 
     Called before the batch is written: a kill in between leaves at worst a file nothing refers to.
 
     Parameters
     ----------
-    folder : the store's folder.
-    data : the file, byte for byte.
-    sha256 : its hash, checked here.
+    store : the store's file.
+    sha256 : the hash of the input file, checked here.
+    data : its bytes.
 
     Returns
     -------
@@ -49,7 +42,7 @@ def keep(folder: Path, data: bytes, sha256: str) -> Path:
     KettlestoneError : no room or no permission.
     ValueError : the hash is not that of the bytes.
     """
-    target = place(folder, sha256)
+    target = place(store, sha256)
     if hashlib.sha256(data).hexdigest() != sha256:
         raise ValueError(f"the bytes do not have the SHA-256 {sha256}")
     if target.exists() and hashlib.sha256(target.read_bytes()).hexdigest() == sha256:
@@ -62,14 +55,14 @@ def keep(folder: Path, data: bytes, sha256: str) -> Path:
     return target
 
 
-def fetch(folder: Path, sha256: str) -> bytes:
+def fetch(store: Path, sha256: str) -> bytes:
     """Return the bytes of an archived file, proved by their hash.
 
     Raises
     ------
     KettlestoneError : the file is missing or has changed.
     """
-    source = place(folder, sha256)
+    source = place(store, sha256)
     if not source.exists():
         raise KettlestoneError(
             f"{source}: the archived input file is missing.\n"
@@ -84,20 +77,6 @@ def fetch(folder: Path, sha256: str) -> bytes:
             "  Take the file from your backup; the name in the archive is the hash it must have."
         )
     return data
-
-
-def known_files(store: Store, hashes: Iterable[str]) -> dict[str, str]:
-    """Look up which files are in the store already: hash → the batch that brought it."""
-    wanted = pd.DataFrame({"file_sha256": pd.Series(list(hashes), dtype="str")})
-    store.connection.register("wanted_files", wanted)
-    try:
-        found = store.connection.execute(
-            "SELECT file_sha256, min(batch_id) FROM source_file SEMI JOIN wanted_files USING (file_sha256) "
-            "GROUP BY file_sha256"
-        ).fetchall()
-    finally:
-        store.connection.unregister("wanted_files")
-    return dict(found)
 
 
 def _write(target: Path, data: bytes) -> None:

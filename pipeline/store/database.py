@@ -7,7 +7,6 @@ import shutil
 import tempfile
 import time
 from contextlib import contextmanager
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
@@ -23,17 +22,9 @@ if TYPE_CHECKING:
 
 # Readable by DuckDB 1.2 and later, so that an analyst's older tool can open a snapshot.
 STORAGE_VERSION: Final = "v1.2.0"
+Config = dict[str, str | bool | int | float | list[str]]
 _FIRST_WAIT_S: Final = 0.02
 _LONGEST_WAIT_S: Final = 1.0
-
-
-@dataclass(frozen=True)
-class StoreSettings:
-    """How a store is used: patience [s] while another process writes, cores, memory for DuckDB."""
-
-    wait_seconds: float = 30.0
-    threads: int = 2
-    memory_limit: str = "600MB"
 
 
 class Store:
@@ -44,8 +35,9 @@ class Store:
     Parameters
     ----------
     path : file of the store; made, with its folder, where it is missing (not if ``read_only``).
-    settings : patience, cores and memory.
     read_only : open beside other readers; nothing can be changed.
+    wait_s : how long to wait while another process has the store [s].
+    threads, memory_limit : what DuckDB may use.
 
     Raises
     ------
@@ -60,12 +52,19 @@ class Store:
     """
 
     def __init__(
-        self, path: Path | str, settings: StoreSettings | None = None, *, read_only: bool = False
+        self,
+        path: Path | str,
+        *,
+        read_only: bool = False,
+        wait_s: float = 30.0,
+        threads: int = 2,
+        memory_limit: str = "600MB",
     ) -> None:
         """Remember where the store is; nothing is opened yet."""
         self.path = Path(path)
-        self.settings = settings or StoreSettings()
         self.read_only = read_only
+        self.wait_s = wait_s
+        self._config = _config(threads, memory_limit)
         self._connection: duckdb.DuckDBPyConnection | None = None
 
     @property
@@ -84,8 +83,8 @@ class Store:
         """Open the store, creating it or bringing it up to date first."""
         _check_place(self.path, read_only=self.read_only)
         if not self.path.exists():
-            _create(self.path, self.settings)
-        self._connection = connect(self.path, self.settings, read_only=self.read_only)
+            _create(self.path, self._config)
+        self._connection = connect(self.path, self._config, read_only=self.read_only, wait_s=self.wait_s)
         try:
             self._prepare()
         except BaseException:
@@ -145,29 +144,29 @@ class Store:
             self._connection = None
 
 
-def connect(path: Path, settings: StoreSettings, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+def connect(path: Path, config: Config, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
     """Connect to a database file, waiting for its turn with growing pauses.
 
     Raises
     ------
-    StoreLockedError : another process held the file for longer than ``wait_seconds``; names it.
+    StoreLockedError : another process held the file for longer than ``wait_s``; names it.
     KettlestoneError : the file is no database or cannot be used.
     """
     pause, waited = _FIRST_WAIT_S, 0.0
     started = time.monotonic()
     while True:
         try:
-            connection = duckdb.connect(str(path), read_only=read_only, config=_config(settings))
+            connection = duckdb.connect(str(path), read_only=read_only, config=config)
         except duckdb.Error as error:
             if not faults.is_locked(error):
                 raise faults.explain(path, error) from error
             waited = time.monotonic() - started
-            if waited >= settings.wait_seconds:
+            if waited >= wait_s:
                 raise faults.locked(path, error, waited) from error
         else:
             connection.execute("SET TimeZone = 'UTC'")
             return connection
-        time.sleep(min(pause, max(settings.wait_seconds - waited, 0.0)))
+        time.sleep(min(pause, max(wait_s - waited, 0.0)))
         pause = min(2 * pause, _LONGEST_WAIT_S)
 
 
@@ -202,10 +201,10 @@ def literal(text: str) -> str:
     return "'" + text.replace("'", "''") + "'"
 
 
-def _config(settings: StoreSettings) -> dict[str, str | bool | int | float | list[str]]:
+def _config(threads: int, memory_limit: str) -> Config:
     return {
-        "threads": settings.threads,
-        "memory_limit": settings.memory_limit,
+        "threads": threads,
+        "memory_limit": memory_limit,
         "preserve_insertion_order": True,
         "autoinstall_known_extensions": False,
     }
@@ -232,7 +231,7 @@ def _make_folder(path: Path) -> None:
         raise faults.not_permitted(path, f"its folder cannot be made ({error.strerror})") from error
 
 
-def _create(path: Path, settings: StoreSettings) -> None:
+def _create(path: Path, config: Config) -> None:
     """Build a new store aside and put it in place complete: a kill in between leaves no half store."""
     try:
         folder = Path(tempfile.mkdtemp(prefix=".kettlestone-", dir=path.parent))
@@ -240,7 +239,7 @@ def _create(path: Path, settings: StoreSettings) -> None:
         raise faults.explain(path, error) from error
     try:
         fresh = folder / "new.duckdb"
-        with duckdb.connect(config=_config(settings)) as connection:
+        with duckdb.connect(config=config) as connection:
             attach(connection, fresh, "fresh")
             connection.execute("USE fresh")
             migrate.bring_up_to_date(connection, path, steps=migrate.migrations())

@@ -54,7 +54,7 @@ def locked(path: Path, error: Exception, waited: float) -> StoreLockedError:
     return StoreLockedError(
         f"{path}: the store is in use by {holder}; it was not free after {waited:.0f} s of waiting.\n"
         "  Nothing was changed; what the other process writes is safe.\n"
-        "  Wait until it has finished, or raise store.wait_seconds in the settings. To read while others "
+        "  Wait until it has finished, or raise lock_wait_s in the settings. To read while others "
         "write, open a copy made by kettlestone snapshot."
     )
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 import re
 import shutil
 import tempfile
@@ -23,11 +24,52 @@ if TYPE_CHECKING:
     from pipeline.store.database import Store
 
 _NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
+_TIMES: Final = ("collected_at", "analysed_on", "received_on", "calibrated_on", "reagent_expiry")
+_CATEGORIES: Final = (
+    "analyte",
+    "unit",
+    "basis",
+    "qualifier",
+    "method",
+    "raw_unit",
+    "column",
+    "form",
+    "raw_basis",
+    "note",
+    "instrument",
+    "ambiguous",
+    "status",
+)
 _REGISTER_KEYS: Final[dict[str, str]] = {
     "site": "client, site",
     "machine": "client, site, machine",
     "treatment": "client, site, treatment",
 }
+
+
+def known_files(store: Store, hashes: Iterable[str] | None = None) -> dict[str, str]:
+    """Look up the files the store has read: hash → the batch that brought it.
+
+    A file nobody understood is not among them: with a new layout it can be read after all.
+
+    Parameters
+    ----------
+    hashes : the files in question; None = all.
+    """
+    known = (
+        "SELECT file_sha256, min(batch_id) FROM source_file {} "
+        "WHERE status <> 'not understood' AND file_sha256 <> '' GROUP BY file_sha256"
+    )
+    if hashes is None:
+        return dict(store.connection.execute(known.format("")).fetchall())
+    wanted = pd.DataFrame({"file_sha256": pd.Series(list(hashes), dtype="str")})
+    store.connection.register("wanted_files", wanted)
+    try:
+        among = known.format("SEMI JOIN wanted_files USING (file_sha256)")
+        found = store.connection.execute(among).fetchall()
+    finally:
+        store.connection.unregister("wanted_files")
+    return dict(found)
 
 
 def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
@@ -39,12 +81,43 @@ def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
 
     Returns
     -------
-    (m, …) frame of the columns of table `reading`, in the order they were stored.
+    (m, …) frame of the columns of table `reading` in the order they were stored, with `counts` (False
+    where a declared later report replaced the reading); repeated text comes as category columns.
     """
-    known = _of_samples(store, "sample", "sample_id", sample_ids)
-    if known.empty:
-        return store.connection.execute("SELECT * FROM reading LIMIT 0").df()
-    return _of_samples(store, "reading", "*", known["sample_id"]).sort_values("reading_id", ignore_index=True)
+    known = _of_samples(store, "sample", "sample_id", sample_ids)["sample_id"]
+    columns = "*, reading_id NOT IN (SELECT reading_id FROM superseded) AS counts"
+    found = _of_samples(store, "reading", columns, known).sort_values("reading_id", ignore_index=True)
+    return found.astype(dict.fromkeys(_CATEGORIES, "category"))
+
+
+def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return what the store knows of the samples of a batch, in the form a file gives it.
+
+    Parameters
+    ----------
+    about : samples of the batch, index `sample_id`.
+
+    Returns
+    -------
+    rows : (r, …) one row per stored sample and file: the facts of the sample, `file_sha256`, `line`.
+    readings : (m, …) as ``prior_readings``, with `row`, the position in ``rows``.
+    """
+    readings = prior_readings(store, about.index)
+    keys = readings.groupby(["sample_id", "file_sha256"], sort=False)
+    lines = keys["line"].min().rename("line").reset_index()
+    facts = _of_samples(store, "sample", "*", lines["sample_id"].unique()).drop(columns=["line"])
+    rows = lines.merge(facts.rename(columns={"file_sha256": "first_file"}), on="sample_id", how="left")
+    # A report's number belongs to the file that stated it.
+    rows["report_id"] = rows["report_id"].where(rows["file_sha256"] == rows["first_file"], "")
+    for name in _TIMES:
+        rows[name] = rows[name].astype("datetime64[us]").dt.tz_localize("UTC")
+    midnight = rows["collected_at"] == rows["collected_at"].dt.floor("D")
+    precision = pd.Series(midnight.map({True: "day", False: "time"}), dtype="str")
+    rows["collected_precision"] = rows["collected_precision"].mask(
+        rows["collected_precision"] == "", precision
+    )
+    inner = ["sample_id", "first_file", "verdict", "not_evaluated", "other", "batch_id"]
+    return rows.drop(columns=inner), readings.assign(row=keys.ngroup().astype("int32"))
 
 
 def samples(store: Store, sample_ids: Iterable[str] | None = None) -> pd.DataFrame:
@@ -81,7 +154,7 @@ def find_sample(store: Store, text: str) -> str:
     raise KettlestoneError(
         f'"{text}" is neither the identifier nor the label of a stored sample.\n'
         "  Nothing was changed.\n"
-        '  List the samples with kettlestone query "SELECT sample_id, label, site FROM v_sample".'
+        '  List the samples with kettlestone query "FROM v_sample".'
     )
 
 
@@ -112,15 +185,20 @@ def findings(
     ).df()
 
 
-def registers(store: Store) -> dict[str, pd.DataFrame]:
-    """Return the registers in force: `site`, `machine`, `treatment`; the latest row for each key."""
-    return {
-        name: store.connection.execute(
-            f"SELECT * FROM {name} QUALIFY row_number() OVER "  # noqa: S608 - names of this module
-            f"(PARTITION BY {keys} ORDER BY batch_id DESC, line DESC) = 1 ORDER BY {keys}"
-        ).df()
-        for name, keys in _REGISTER_KEYS.items()
-    }
+def registers(store: Store, kind: str) -> pd.DataFrame:
+    """Return a register in force, the latest row for each key, with the file's own further columns.
+
+    Parameters
+    ----------
+    kind : `site`, `machine` or `treatment`.
+    """
+    keys = _REGISTER_KEYS[kind]
+    found = store.connection.execute(
+        f"SELECT * FROM {kind} QUALIFY row_number() OVER "  # noqa: S608 - names of this module
+        f"(PARTITION BY {keys} ORDER BY batch_id DESC, line DESC) = 1 ORDER BY {keys}"
+    ).df()
+    further = pd.DataFrame([json.loads(text or "{}") for text in found["other"]], index=found.index)
+    return found.drop(columns="other").join(further.astype("str").where(further.notna(), ""))
 
 
 def named_queries() -> dict[str, str]:
@@ -159,8 +237,7 @@ def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.Da
         raise KettlestoneError(
             f"the question was not understood: {error}\n"
             "  Nothing was changed: questions cannot write.\n"
-            '  See the views and their columns with kettlestone query "SELECT table_name, column_name, comment '
-            "FROM duckdb_columns() WHERE table_name LIKE 'v\\_%' ESCAPE '\\'\"."
+            '  See a view and its columns with kettlestone query "DESCRIBE v_sample".'
         ) from error
 
 

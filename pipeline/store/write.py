@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.problems import messages
 from pipeline.store import faults
-from pipeline.store.archive import known_files
 from pipeline.store.frames import append
+from pipeline.store.read import known_files
+from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
+
     import duckdb
 
     from pipeline.store.database import Store
@@ -71,6 +75,13 @@ _BATCH_FIELDS: Final = (
     "entries_accepted",
     "entries_set_aside",
 )
+# What other stages carry along and the tables hold elsewhere.
+_ELSEWHERE: Final[dict[str, list[str]]] = {
+    "samples": WIDE_COLUMNS,
+    "readings": ["row", "reading_id", "new", "counts"],
+    "set_aside": ["name"],
+    "notices": ["name"],
+}
 _MAY_MISS: Final = frozenset({"sample_id", "file_sha256"})
 
 
@@ -84,13 +95,16 @@ class BatchRecord:
 
     Attributes
     ----------
-    batch : `batch_id started_at finished_at version settings` (JSON text) `entries_read
-        entries_accepted entries_set_aside`; times in UTC.
+    batch : `batch_id started_at finished_at version settings` (JSON text or plain values) `entries_read
+        entries_accepted entries_set_aside`; times in UTC, or as ISO text.
     source_files : one row per input file: `file_sha256 name bytes`, `layout encoding delimiter
         decimal_mark lines entries`.
-    samples : one row per sample: ABOUT_COLUMNS, `sample_id verdict not_evaluated file_sha256 line`;
-        columns the table does not have are kept as JSON in `other`.
-    readings : one row per accepted entry, in the order of the files, with `sample_id file_sha256`.
+    samples : one row per sample, `sample_id` as index or column: ABOUT_COLUMNS, `verdict
+        not_evaluated file_sha256 line`; columns the table does not have are kept as JSON in `other`,
+        WIDE_COLUMNS are left to the readings.
+    readings : one row per accepted entry, in the order of the files, with `sample_id file_sha256`;
+        where `counts` is False a declared later report replaces the reading.
+    superseded : `reading_id` of stored readings that a report of this batch replaces.
     findings : FINDING_COLUMNS, optionally `analyte`. In `reading_ids` a number above zero is a stored
         `reading_id`; −k stands for row k (from 1) of ``readings``, which has no number yet.
     set_aside, notices : PROBLEM_COLUMNS, optionally `message` (else rendered here).
@@ -103,6 +117,7 @@ class BatchRecord:
     source_files: pd.DataFrame = field(default_factory=_empty)
     samples: pd.DataFrame = field(default_factory=_empty)
     readings: pd.DataFrame = field(default_factory=_empty)
+    superseded: pd.DataFrame = field(default_factory=_empty)
     findings: pd.DataFrame = field(default_factory=_empty)
     set_aside: pd.DataFrame = field(default_factory=_empty)
     notices: pd.DataFrame = field(default_factory=_empty)
@@ -161,24 +176,46 @@ def write_batch(store: Store, record: BatchRecord) -> None:
     KettlestoneError : no room, or the store cannot be written; nothing was written.
     ValueError : the books do not balance or a frame is not in order (a fault of the program).
     """
-    _check(record)
-    batch_id = str(record.batch["batch_id"])
+    frames = {name: _ready(name, getattr(record, name)) for name in ("samples", *_REQUIRED)}
+    _check(record.batch, frames)
+    same = {"batch_id": str(record.batch["batch_id"])}
     with store.transaction() as connection:
-        _refuse_stored(store, connection, record, batch_id)
-        row = {name: record.batch[name] for name in _BATCH_FIELDS}
-        row |= {name: _utc(row[name]) for name in ("started_at", "finished_at")}
-        append(connection, "batch", pd.DataFrame([row]).astype({"settings": "str"}))
-        same = {"batch_id": batch_id}
-        _replace_samples(connection, record.samples, same)
+        _refuse_stored(store, frames["source_files"], same["batch_id"])
+        append(connection, "batch", _batch_row(record.batch))
+        _replace_samples(connection, frames["samples"], same)
         base = _next(connection, "reading", "reading_id")
-        readings = record.readings.drop(columns=["row", "reading_id"], errors="ignore")
-        append(connection, "reading", readings, number_from=("reading_id", base))
-        _append_findings(connection, record.findings, same, base)
+        append(connection, "reading", frames["readings"], number_from=("reading_id", base))
+        append(connection, "superseded", _superseded(record, base), same=same)
+        _append_findings(connection, frames["findings"], same, base)
         for name, table in _TABLES.items():
-            frame = getattr(record, name)
-            if name in ("set_aside", "notices") and "message" not in frame and len(frame):
-                frame = frame.assign(message=messages(frame))
-            append(connection, table, frame, same=same)
+            append(connection, table, frames[name], same=same)
+
+
+def _ready(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Leave out what is held elsewhere and put in what the frame means by its index or code."""
+    if name == "samples" and "sample_id" not in frame and frame.index.name == "sample_id":
+        frame = frame.reset_index()
+    frame = frame.drop(columns=_ELSEWHERE.get(name, []), errors="ignore")
+    if name in ("set_aside", "notices") and "message" not in frame and len(frame):
+        return frame.assign(message=messages(frame))
+    return frame
+
+
+def _batch_row(batch: Mapping[str, Any]) -> pd.DataFrame:
+    row = {name: batch[name] for name in _BATCH_FIELDS}
+    row |= {name: _utc(row[name]) for name in ("started_at", "finished_at")}
+    if not isinstance(row["settings"], str):
+        row["settings"] = json.dumps(row["settings"], ensure_ascii=False, default=str)
+    return pd.DataFrame([row])
+
+
+def _superseded(record: BatchRecord, base: int) -> pd.DataFrame:
+    """List the readings that no longer count: of this batch by position, of earlier ones by number."""
+    stored = record.superseded["reading_id"] if len(record.superseded) else pd.Series(dtype="int64")
+    if "counts" not in record.readings:
+        return pd.DataFrame({"reading_id": stored})
+    own = np.flatnonzero(~record.readings["counts"].to_numpy(dtype="bool")) + base
+    return pd.DataFrame({"reading_id": np.concatenate([stored.to_numpy(dtype="int64"), own])})
 
 
 def write_decision(store: Store, decision: Decision) -> int:
@@ -216,34 +253,30 @@ def write_decision(store: Store, decision: Decision) -> int:
     return number
 
 
-def _check(record: BatchRecord) -> None:
+def _check(batch: Mapping[str, Any], frames: Mapping[str, pd.DataFrame]) -> None:
     """Balance the books: entries read = accepted + set aside, and each of them is there as a row."""
-    read, accepted, aside = (
-        int(record.batch[f"entries_{part}"]) for part in ("read", "accepted", "set_aside")
-    )
+    read, accepted, aside = (int(batch[f"entries_{part}"]) for part in ("read", "accepted", "set_aside"))
     if read != accepted + aside:
         raise ValueError(f"{read} entries read are not {accepted} accepted + {aside} set aside")
-    if (accepted, aside) != (len(record.readings), len(record.set_aside)):
+    if (accepted, aside) != (len(frames["readings"]), len(frames["set_aside"])):
         raise ValueError(
-            f"{accepted} accepted and {aside} set aside, but {len(record.readings)} and "
-            f"{len(record.set_aside)} rows"
+            f"{accepted} accepted and {aside} set aside, but {len(frames['readings'])} and "
+            f"{len(frames['set_aside'])} rows"
         )
     for name, required in _REQUIRED.items():
-        frame = getattr(record, name)
-        absent = [column for column in required if column not in frame]
-        if len(frame) and absent:
+        absent = [column for column in required if column not in frames[name]]
+        if len(frames[name]) and absent:
             raise ValueError(f"{name} lacks the columns {', '.join(absent)}")
-    if len(record.samples) and record.samples["sample_id"].duplicated().any():
-        raise ValueError("samples has a sample_id twice")
+    for name, key in (("samples", "sample_id"), ("source_files", "file_sha256")):
+        keys = frames[name][key] if len(frames[name]) else pd.Series(dtype="str")
+        if twice := sorted(set(keys[keys.duplicated() & (keys != "")])):
+            raise ValueError(f"{name} has {key} {twice[0]} twice")
 
 
-def _refuse_stored(
-    store: Store, connection: duckdb.DuckDBPyConnection, record: BatchRecord, batch_id: str
-) -> None:
-    hashes = record.source_files["file_sha256"] if len(record.source_files) else []
-    if known := known_files(store, hashes):
+def _refuse_stored(store: Store, source_files: pd.DataFrame, batch_id: str) -> None:
+    if len(source_files) and (known := known_files(store, source_files["file_sha256"])):
         raise faults.AlreadyStoredError(sorted(known))
-    if connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [batch_id]).fetchone():
+    if store.connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [batch_id]).fetchone():
         raise ValueError(f"batch {batch_id} is stored already")
 
 
@@ -272,7 +305,7 @@ def _append_findings(
 def _stored_ids(lists: pd.Series, base: int) -> pd.Series:
     """Turn −k (row k of this batch) into the number the row gets; lists are separated by blanks."""
     split = pc.split_pattern(pa.array(lists.astype("str"), pa.string(), from_pandas=True).fill_null(""), " ")
-    texts = split.values
+    texts = split.values  # noqa: PD011 - the flat values of an Arrow list
     given = pc.cast(pc.if_else(pc.equal(texts, ""), None, texts), pa.int64())
     stored = pc.if_else(pc.less(given, 0), pc.subtract(base - 1, given), given)
     numbers = pa.ListArray.from_arrays(split.offsets, pc.cast(stored, pa.string()).fill_null(""))
@@ -285,6 +318,7 @@ def _next(connection: duckdb.DuckDBPyConnection, table: str, column: str) -> int
     return int(highest[0]) + 1
 
 
-def _utc(time: datetime) -> datetime:
+def _utc(time: datetime | str) -> datetime:
     """Return the time in UTC without a zone, as the store keeps it."""
-    return time.astimezone(UTC).replace(tzinfo=None) if time.tzinfo else time
+    moment = datetime.fromisoformat(time) if isinstance(time, str) else time
+    return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment

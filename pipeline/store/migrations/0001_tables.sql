@@ -33,7 +33,10 @@ CREATE TABLE source_file (
     decimal_mark VARCHAR NOT NULL,
     lines BIGINT,
     entries BIGINT,
-    CHECK (length(file_sha256) = 64),
+    accepted BIGINT,
+    set_aside BIGINT,
+    status VARCHAR NOT NULL,
+    CHECK (length(file_sha256) IN (0, 64)),
     CHECK (bytes >= 0)
 );
 
@@ -54,14 +57,13 @@ CREATE TABLE sample (
     machine VARCHAR NOT NULL,
     treatment VARCHAR NOT NULL,
     operator VARCHAR NOT NULL,
-    instrument VARCHAR NOT NULL,
     comment VARCHAR NOT NULL,
     report_id VARCHAR NOT NULL,
     supersedes VARCHAR NOT NULL,
-    analysed_on VARCHAR NOT NULL,
-    received_on VARCHAR NOT NULL,
-    calibrated_on VARCHAR NOT NULL,
-    reagent_expiry VARCHAR NOT NULL,
+    analysed_on TIMESTAMP,
+    received_on TIMESTAMP,
+    calibrated_on TIMESTAMP,
+    reagent_expiry TIMESTAMP,
     flushed VARCHAR NOT NULL,
     litres_per_day DOUBLE,
     bypass_percent DOUBLE,
@@ -110,6 +112,12 @@ CREATE TABLE reading (
     CHECK (isfinite("limit")),
     CHECK (isfinite(uncertainty)),
     CHECK (value IS NOT NULL OR "limit" IS NOT NULL)
+);
+
+-- Readings that a declared later report replaces; they stay, and no longer count.
+CREATE TABLE superseded (
+    reading_id BIGINT NOT NULL,
+    batch_id VARCHAR NOT NULL
 );
 
 CREATE TABLE finding (

@@ -10,7 +10,8 @@ WITH accepted AS (
     FROM v_finding
     GROUP BY file_sha256
 )
-SELECT f.batch_id, f.name, coalesce(accepted, 0) AS accepted, coalesce(set_aside, 0) AS set_aside,
+SELECT f.batch_id, f.name, f.status, coalesce(accepted.accepted, 0) AS accepted,
+    coalesce(aside.set_aside, 0) AS set_aside,
     coalesce(copied, 0) AS copied, coalesce(doubtful_units, 0) AS doubtful_units,
     coalesce(holds_and_rejects, 0) AS holds_and_rejects
 FROM source_file AS f

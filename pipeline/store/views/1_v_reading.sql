@@ -8,10 +8,11 @@ SELECT
     coalesce(list_position(['laboratory', 'burette', 'photometer', 'meter', 'drops', 'public-data', 'label',
         'typed', 'strip', 'calculated', 'unknown', 'derived'], r.method), 99) AS preference,
     r.drops, r.note, r.ambiguous, r.instrument, r.raw_text, r.raw_unit, f.name AS file, r.file_sha256, r.line,
-    r."column", f.batch_id
+    r."column", f.batch_id,
+    r.reading_id NOT IN (SELECT reading_id FROM superseded) AS counts
 FROM reading AS r
 LEFT JOIN sample AS s USING (sample_id)
-LEFT JOIN source_file AS f ON f.file_sha256 = r.file_sha256;
+LEFT JOIN source_file AS f ON f.file_sha256 = r.file_sha256 AND f.status <> 'not understood';
 COMMENT ON VIEW v_reading IS 'Every reading with the sample and the file it belongs to.';
 COMMENT ON COLUMN v_reading.reading_id IS 'Number of the reading; never reused';
 COMMENT ON COLUMN v_reading.sample_id IS 'Stable identifier of the sample';
@@ -46,3 +47,4 @@ COMMENT ON COLUMN v_reading.file_sha256 IS 'SHA-256 of the input file, its name 
 COMMENT ON COLUMN v_reading.line IS 'Line of the file';
 COMMENT ON COLUMN v_reading."column" IS 'Heading of the column in the file';
 COMMENT ON COLUMN v_reading.batch_id IS 'Batch that brought it';
+COMMENT ON COLUMN v_reading.counts IS 'False if a declared later report replaces it';

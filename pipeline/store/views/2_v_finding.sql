@@ -13,7 +13,7 @@ WITH answered AS (
 )
 SELECT
     f.finding_id, f.batch_id, f.sample_id, s.label, s.client, s.site, s.sampling_point, s.stage, s.region,
-    s.country, s.collected_at, s.operator, s.instrument, f.check_id, f.severity,
+    s.country, s.collected_at, s.operator, f.check_id, f.severity,
     CASE a.action WHEN 'accept' THEN 'note' WHEN 'correct' THEN 'note' WHEN 'reject' THEN 'reject'
         WHEN 'repeat' THEN 'hold' ELSE f.severity END AS current_severity,
     f.observed, f.low, f.high, f.unit, f.message, f.evidence, f.analyte, f.reading_ids,
@@ -22,7 +22,8 @@ SELECT
     f.sample_id IS NULL OR f.batch_id = s.batch_id AS is_current
 FROM finding AS f
 LEFT JOIN sample AS s USING (sample_id)
-LEFT JOIN source_file AS n ON n.file_sha256 = coalesce(f.file_sha256, s.file_sha256)
+LEFT JOIN source_file AS n
+    ON n.file_sha256 = coalesce(f.file_sha256, s.file_sha256) AND n.status <> 'not understood'
 LEFT JOIN answered AS a
     ON a.sample_id IS NOT DISTINCT FROM f.sample_id
     AND a.file_sha256 IS NOT DISTINCT FROM f.file_sha256
@@ -43,7 +44,6 @@ COMMENT ON COLUMN v_finding.region IS 'Region';
 COMMENT ON COLUMN v_finding.country IS 'Country';
 COMMENT ON COLUMN v_finding.collected_at IS 'Time of sampling, UTC';
 COMMENT ON COLUMN v_finding.operator IS 'Who took or measured the sample';
-COMMENT ON COLUMN v_finding.instrument IS 'Instrument or kit';
 COMMENT ON COLUMN v_finding.check_id IS 'Check that raised it';
 COMMENT ON COLUMN v_finding.severity IS 'Severity when raised: note, hold, reject';
 COMMENT ON COLUMN v_finding.current_severity IS 'Severity after the decision in force';

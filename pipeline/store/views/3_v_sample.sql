@@ -10,6 +10,7 @@ WITH correction AS (
 ), candidate AS (
     SELECT sample_id, analyte, value, preference, uncertainty, line, reading_id
     FROM v_reading
+    WHERE counts
     UNION ALL
     SELECT sample_id, analyte, value, 0, 0, 0, 0
     FROM correction
@@ -64,8 +65,8 @@ WITH correction AS (
 )
 SELECT
     s.sample_id, s.label, s.client, s.site, s.sampling_point, s.stage, s.region, s.country, s.collected_at,
-    s.collected_precision, s.activity, s.supply, s.machine, s.treatment, s.operator, s.instrument,
-    s.comment, s.report_id, s.litres_per_day, s.bypass_percent, s.counter_litres, s.verdict,
+    s.collected_precision, s.activity, s.supply, s.machine, s.treatment, s.operator, s.comment, s.report_id,
+    s.litres_per_day, s.bypass_percent, s.counter_litres, s.verdict,
     CASE WHEN a.any_decision THEN ['ok', 'note', 'hold', 'reject'][a.worst] ELSE s.verdict END
         AS current_verdict,
     w.temperature_c, w.ph, w.conductivity_us_cm_25c, w.tds_mg_l, w.total_hardness_mg_l_caco3,
@@ -95,7 +96,6 @@ COMMENT ON COLUMN v_sample.supply IS 'Kind of supply';
 COMMENT ON COLUMN v_sample.machine IS 'Machine';
 COMMENT ON COLUMN v_sample.treatment IS 'Treatment';
 COMMENT ON COLUMN v_sample.operator IS 'Who took or measured the sample';
-COMMENT ON COLUMN v_sample.instrument IS 'Instrument or kit';
 COMMENT ON COLUMN v_sample.comment IS 'Remark of the sampler';
 COMMENT ON COLUMN v_sample.report_id IS 'Report number';
 COMMENT ON COLUMN v_sample.litres_per_day IS 'Use [L/day]';

@@ -22,7 +22,6 @@ COMMENT ON COLUMN v_latest.supply IS 'Kind of supply';
 COMMENT ON COLUMN v_latest.machine IS 'Machine';
 COMMENT ON COLUMN v_latest.treatment IS 'Treatment';
 COMMENT ON COLUMN v_latest.operator IS 'Who took or measured the sample';
-COMMENT ON COLUMN v_latest.instrument IS 'Instrument or kit';
 COMMENT ON COLUMN v_latest.comment IS 'Remark of the sampler';
 COMMENT ON COLUMN v_latest.report_id IS 'Report number';
 COMMENT ON COLUMN v_latest.litres_per_day IS 'Use [L/day]';
