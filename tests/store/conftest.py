@@ -1,0 +1,8 @@
+"""Put the folder of the builders on the path of the tests that use them."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
