@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 from pipeline.store.database import Store
 from pipeline.store.faults import StoreLockedError
 from pipeline.store.read import known_files

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from pipeline import flow
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence

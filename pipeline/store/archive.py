@@ -8,7 +8,7 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 from pipeline.store import faults
 
 _HEX: Final = frozenset("0123456789abcdef")

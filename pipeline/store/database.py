@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, Self
 
 import duckdb
 
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 from pipeline.store import faults, migrate
 
 if TYPE_CHECKING:
@@ -47,8 +47,8 @@ class Store:
     -------
     >>> import tempfile
     >>> with Store(Path(tempfile.mkdtemp()) / "kettlestone.duckdb") as store:
-    ...     store.connection.execute("SELECT count(*) FROM reading").fetchone()
-    (0,)
+    ...     store.connection.execute("SELECT count(*) FROM reading").fetchall()
+    [(0,)]
     """
 
     def __init__(
@@ -156,29 +156,37 @@ def connect(path: Path, config: Config, *, read_only: bool, wait_s: float) -> du
     started = time.monotonic()
     while True:
         try:
-            connection = duckdb.connect(str(path), read_only=read_only, config=config)
+            return _attached(path, config) if read_only else duckdb.connect(str(path), config=config)
         except duckdb.Error as error:
             if not faults.is_locked(error):
                 raise faults.explain(path, error) from error
             waited = time.monotonic() - started
             if waited >= wait_s:
                 raise faults.locked(path, error, waited) from error
-        else:
-            connection.execute("SET TimeZone = 'UTC'")
-            return connection
         time.sleep(min(pause, max(wait_s - waited, 0.0)))
         pause = min(2 * pause, _LONGEST_WAIT_S)
 
 
+def _attached(path: Path, config: Config) -> duckdb.DuckDBPyConnection:
+    """Attach a file read-only to an empty database in memory, so that copies can be written beside it."""
+    connection = duckdb.connect(config=config)
+    try:
+        connection.execute(f"ATTACH {literal(str(path))} AS store (READ_ONLY)")
+        connection.execute("USE store")
+    except duckdb.Error:
+        connection.close()
+        raise
+    return connection
+
+
 def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
     """Copy the connected database into a new file, which appears only when it is complete."""
-    source = connection.execute("SELECT current_database()").fetchone()
-    assert source is not None  # noqa: S101 - a SELECT without FROM always gives one row
+    [(source,)] = connection.execute("SELECT current_database()").fetchall()
     with tempfile.TemporaryDirectory(prefix=".kettlestone-", dir=target.parent) as folder:
         fresh = Path(folder) / "copy.duckdb"
         attach(connection, fresh, "fresh_copy")
         try:
-            connection.execute(f"COPY FROM DATABASE {identifier(source[0])} TO fresh_copy")
+            connection.execute(f"COPY FROM DATABASE {identifier(source)} TO fresh_copy")
         finally:
             connection.execute("DETACH fresh_copy")
         fresh.replace(target)

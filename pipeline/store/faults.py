@@ -7,7 +7,7 @@ import os
 import re
 from typing import TYPE_CHECKING
 
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
     from pathlib import Path

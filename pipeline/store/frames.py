@@ -90,13 +90,13 @@ def _insert(
         return 0
     row_groups = pa.Table.from_batches(arrow.to_batches(max_chunksize=_ROW_GROUP))
     connection.register("incoming", row_groups)
-    counted = connection.execute(
+    [(counted,)] = connection.execute(
         f"INSERT INTO {identifier(table)} SELECT {', '.join(selected)} FROM incoming",  # noqa: S608 - names only
         parameters,
-    ).fetchone()
+    ).fetchall()
     # Not after an error: a broken transaction would refuse this too and hide what happened.
     connection.unregister("incoming")
-    if counted is None or counted[0] != arrow.num_rows:
+    if counted != arrow.num_rows:
         raise RuntimeError(f"{table}: {arrow.num_rows} rows given, {counted} stored")
     return int(arrow.num_rows)
 

@@ -121,8 +121,8 @@ def refresh_views(connection: duckdb.DuckDBPyConnection) -> None:
     sha256 = hashlib.sha256("\n".join(texts.values()).encode()).hexdigest()
     latest = connection.execute(
         "SELECT sha256 FROM view_version ORDER BY applied_at DESC, rowid DESC LIMIT 1"
-    ).fetchone()
-    if latest == (sha256,):
+    ).fetchall()
+    if latest == [(sha256,)]:
         return
     connection.begin()
     try:

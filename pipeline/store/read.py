@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import duckdb
 import pandas as pd
 
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 from pipeline.store import faults, migrate
 from pipeline.store.database import copy_database, identifier, literal
 

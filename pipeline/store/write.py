@@ -229,8 +229,8 @@ def write_decision(store: Store, decision: Decision) -> int:
     with store.transaction() as connection:
         found = connection.execute(
             "SELECT sample_id FROM finding WHERE finding_id = ?", [decision.finding_id]
-        ).fetchone()
-        if found is None:
+        ).fetchall()
+        if not found:
             raise ValueError(f"there is no finding {decision.finding_id}")
         number = _next(connection, "decision", "decision_id")
         connection.execute(
@@ -238,7 +238,7 @@ def write_decision(store: Store, decision: Decision) -> int:
             [
                 number,
                 decision.finding_id,
-                found[0],
+                found[0][0],
                 decision.action,
                 decision.decided_by,
                 _utc(decision.decided_at),
@@ -276,7 +276,7 @@ def _check(batch: Mapping[str, Any], frames: Mapping[str, pd.DataFrame]) -> None
 def _refuse_stored(store: Store, source_files: pd.DataFrame, batch_id: str) -> None:
     if len(source_files) and (known := known_files(store, source_files["file_sha256"])):
         raise faults.AlreadyStoredError(sorted(known))
-    if store.connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [batch_id]).fetchone():
+    if store.connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [batch_id]).fetchall():
         raise ValueError(f"batch {batch_id} is stored already")
 
 
@@ -313,9 +313,8 @@ def _stored_ids(lists: pd.Series, base: int) -> pd.Series:
 
 
 def _next(connection: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
-    highest = connection.execute(f"SELECT coalesce(max({column}), 0) FROM {table}").fetchone()  # noqa: S608 - names only
-    assert highest is not None  # noqa: S101 - an aggregate always gives one row
-    return int(highest[0]) + 1
+    [(highest,)] = connection.execute(f"SELECT coalesce(max({column}), 0) FROM {table}").fetchall()  # noqa: S608 - names only
+    return int(highest) + 1
 
 
 def _utc(time: datetime | str) -> datetime:

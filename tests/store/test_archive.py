@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 from pipeline.store import archive
 
 if TYPE_CHECKING:

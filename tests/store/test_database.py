@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import duckdb
 import pytest
 
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 from pipeline.store import database, migrate
 from pipeline.store.database import STORAGE_VERSION, Store
 from pipeline.store.faults import StoreLockedError

@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.problems import KettlestoneError, problem_frame
+from pipeline.errors import KettlestoneError
+from pipeline.problems import problem_frame
 from pipeline.store.database import Store
 from pipeline.store.faults import AlreadyStoredError
 from pipeline.store.write import Decision, new_batch_id, write_batch, write_decision
@@ -276,7 +277,7 @@ _FILL = """
 import resource, sys
 sys.path.insert(0, sys.argv[2])
 import building, numpy as np
-from pipeline.problems import KettlestoneError
+from pipeline.errors import KettlestoneError
 from pipeline.store.database import Store
 from pipeline.store.write import write_batch
 values = np.random.default_rng(7).random(400_000)
