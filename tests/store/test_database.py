@@ -70,7 +70,9 @@ def test_a_new_store_is_readable_by_older_tools_and_leaves_no_scraps(tmp_path: P
 def test_no_table_has_foreign_keys(tmp_path: Path) -> None:
     """A foreign key would forbid later changes of the table."""
     with Store(tmp_path / "s.duckdb") as store:
-        kinds = store.connection.execute("SELECT DISTINCT constraint_type FROM duckdb_constraints()").fetchall()
+        kinds = store.connection.execute(
+            "SELECT DISTINCT constraint_type FROM duckdb_constraints()"
+        ).fetchall()
 
     assert ("FOREIGN KEY",) not in kinds
     assert ("CHECK",) in kinds
@@ -125,8 +127,9 @@ def test_the_database_of_another_program_is_refused_and_left_alone(tmp_path: Pat
 
 
 def test_reading_needs_an_existing_store(tmp_path: Path) -> None:
-    with pytest.raises(KettlestoneError, match="no store here yet") as caught, Store(
-        tmp_path / "s.duckdb", read_only=True
+    with (
+        pytest.raises(KettlestoneError, match="no store here yet") as caught,
+        Store(tmp_path / "s.duckdb", read_only=True),
     ):
         pass
 
@@ -156,8 +159,9 @@ def test_missing_permission_is_named(
 def test_a_folder_that_cannot_be_made_is_named(tmp_path: Path) -> None:
     (tmp_path / "file").write_text("in the way")
 
-    with pytest.raises(KettlestoneError, match="folder cannot be made") as caught, Store(
-        tmp_path / "file" / "s.duckdb"
+    with (
+        pytest.raises(KettlestoneError, match="folder cannot be made") as caught,
+        Store(tmp_path / "file" / "s.duckdb"),
     ):
         pass
 
@@ -194,8 +198,9 @@ def test_a_store_in_use_is_waited_for(tmp_path: Path) -> None:
 def test_after_waiting_the_holder_is_named(tmp_path: Path, read_only: bool) -> None:
     path = tmp_path / "s.duckdb"
     with _holder(path, 30) as process:
-        with pytest.raises(StoreLockedError, match=f"process {process.pid}") as caught, Store(
-            path, read_only=read_only, wait_s=0.1
+        with (
+            pytest.raises(StoreLockedError, match=f"process {process.pid}") as caught,
+            Store(path, read_only=read_only, wait_s=0.1),
         ):
             pass
         process.kill()
@@ -258,7 +263,9 @@ def test_a_failing_migration_is_taken_back_whole(tmp_path: Path, monkeypatch: py
     with Store(path):
         pass
     known = migrate.migrations()
-    _with_steps(monkeypatch, *known, _next_step("CREATE TABLE trial(number INTEGER); DROP TABLE nothing_there"))
+    _with_steps(
+        monkeypatch, *known, _next_step("CREATE TABLE trial(number INTEGER); DROP TABLE nothing_there")
+    )
 
     with pytest.raises(KettlestoneError, match="trial failed") as caught, Store(path):
         pass

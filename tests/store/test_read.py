@@ -18,14 +18,7 @@ from schemas.columns import WIDE_COLUMNS
 from schemas.methods import METHODS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store(tmp_path / "s.duckdb") as opened:
-        yield opened
 
 
 def _two_visits(store: Store) -> None:
@@ -165,7 +158,9 @@ def test_the_view_prefers_methods_in_the_order_of_the_schemas(store: Store) -> N
 def test_among_equal_methods_the_smaller_uncertainty_then_the_earlier_line_wins(store: Store) -> None:
     rows = [("s1", "calcium", 1.0), ("s1", "calcium", 2.0), ("s1", "calcium", 3.0), ("s1", "ph", np.nan)]
     readings = building.readings(rows).assign(
-        uncertainty=[np.nan, 0.5, 0.5, np.nan], limit=[np.nan, np.nan, np.nan, 14.0], qualifier=["", "", "", ">"]
+        uncertainty=[np.nan, 0.5, 0.5, np.nan],
+        limit=[np.nan, np.nan, np.nan, 14.0],
+        qualifier=["", "", "", ">"],
     )
     write_batch(store, building.batch(samples=building.samples([{"sample_id": "s1"}]), readings=readings))
 
@@ -185,7 +180,9 @@ def test_a_decision_opens_a_held_sample_and_a_correction_shows_in_the_sample(sto
     assert store.connection.execute(
         "SELECT sample_id, verdict, current_verdict, calcium_mg_l, corrected FROM v_latest"
     ).fetchall() == [("s2", "hold", "note", 90.0, "calcium")]
-    assert store.connection.execute("SELECT value FROM reading WHERE sample_id = 's2'").fetchall() == [(100.0,)]
+    assert store.connection.execute("SELECT value FROM reading WHERE sample_id = 's2'").fetchall() == [
+        (100.0,)
+    ]
 
 
 def test_a_decision_holds_when_the_same_question_is_asked_again(store: Store) -> None:

@@ -22,14 +22,7 @@ from pipeline.store.faults import AlreadyStoredError
 from pipeline.store.write import Decision, new_batch_id, write_batch, write_decision
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
     from pathlib import Path
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Store]:
-    with Store(tmp_path / "s.duckdb") as opened:
-        yield opened
 
 
 def _all(store: Store, sql: str) -> list[tuple[Any, ...]]:
@@ -46,7 +39,9 @@ def _one_batch(name: str = "b1", file: str = "march.csv", value: float = 100.0) 
 
 
 def test_a_batch_comes_back_as_it_was_given(store: Store) -> None:
-    aside = problem_frame("number-unreadable", file_sha256=building.sha("march.csv"), line=3, column="Cl", raw_text="?")
+    aside = problem_frame(
+        "number-unreadable", file_sha256=building.sha("march.csv"), line=3, column="Cl", raw_text="?"
+    )
     record = replace(
         building.batch(
             samples=building.samples([{"sample_id": "s1", "label": "A", "counter_litres": 1200.0}]),
@@ -55,7 +50,9 @@ def test_a_batch_comes_back_as_it_was_given(store: Store) -> None:
             set_aside=aside,
         ),
         notices=aside,
-        check_runs=pd.DataFrame({"check_id": ["blank"], "evaluated": [1], "not_evaluated": [0], "flagged": [0]}),
+        check_runs=pd.DataFrame(
+            {"check_id": ["blank"], "evaluated": [1], "not_evaluated": [0], "flagged": [0]}
+        ),
     )
 
     write_batch(store, record)
@@ -90,7 +87,9 @@ def test_a_missing_number_is_null_never_nan(store: Store) -> None:
     assert _all(store, 'SELECT value, uncertainty, "limit" FROM reading') == [(None, None, 0.5)]
     assert _all(store, "SELECT count(*) FROM reading WHERE value > 10") == [(0,)]
     with pytest.raises(duckdb.ConstraintException):
-        store.connection.execute("INSERT INTO reading BY NAME SELECT * REPLACE ('nan'::DOUBLE AS value) FROM reading")
+        store.connection.execute(
+            "INSERT INTO reading BY NAME SELECT * REPLACE ('nan'::DOUBLE AS value) FROM reading"
+        )
 
 
 def test_times_are_stored_in_utc(store: Store) -> None:
@@ -98,7 +97,9 @@ def test_times_are_stored_in_utc(store: Store) -> None:
     record = building.batch(samples=samples)
     local = datetime(2026, 3, 5, 15, 7, 9, tzinfo=timezone(timedelta(hours=1)))
 
-    write_batch(store, replace(record, batch={**record.batch, "started_at": local, "finished_at": local.isoformat()}))
+    write_batch(
+        store, replace(record, batch={**record.batch, "started_at": local, "finished_at": local.isoformat()})
+    )
 
     assert _all(store, "SELECT collected_at FROM sample") == [(datetime(2026, 3, 1, 8, 30),)]  # noqa: DTZ001
     assert _all(store, "SELECT started_at, finished_at FROM batch") == [(datetime(2026, 3, 5, 14, 7, 9),) * 2]  # noqa: DTZ001
@@ -132,7 +133,12 @@ def test_findings_point_at_new_and_stored_readings(store: Store) -> None:
 
     write_batch(store, record)
 
-    assert _all(store, "SELECT reading_ids FROM finding ORDER BY finding_id") == [("2 3",), ("1 3",), ("",), ("1",)]
+    assert _all(store, "SELECT reading_ids FROM finding ORDER BY finding_id") == [
+        ("2 3",),
+        ("1 3",),
+        ("",),
+        ("1",),
+    ]
 
 
 def test_a_later_batch_replaces_the_row_of_a_sample_but_no_reading(store: Store) -> None:
@@ -172,7 +178,10 @@ def test_a_replaced_report_stays_and_no_longer_counts(store: Store) -> None:
 
     write_batch(store, replace(later, superseded=pd.DataFrame({"reading_id": [1]})))
 
-    assert _all(store, "SELECT value, counts FROM v_reading ORDER BY reading_id") == [(100.0, False), (90.0, True)]
+    assert _all(store, "SELECT value, counts FROM v_reading ORDER BY reading_id") == [
+        (100.0, False),
+        (90.0, True),
+    ]
     assert _all(store, "SELECT calcium_mg_l FROM v_sample") == [(90.0,)]
 
 
@@ -251,13 +260,20 @@ def test_a_decision_is_added_and_changes_no_finding(store: Store) -> None:
     write_batch(store, replace(_one_batch(), findings=building.findings([{"sample_id": "s1"}])))
     decision = Decision(1, "accept", "A. Technician", building.START, "repeated, same result")
 
-    assert [write_decision(store, decision), write_decision(store, replace(decision, action="reject"))] == [1, 2]
+    assert [write_decision(store, decision), write_decision(store, replace(decision, action="reject"))] == [
+        1,
+        2,
+    ]
 
-    assert _all(store, "SELECT severity, current_severity, decision FROM v_finding") == [("hold", "reject", "reject")]
+    assert _all(store, "SELECT severity, current_severity, decision FROM v_finding") == [
+        ("hold", "reject", "reject")
+    ]
     assert _all(store, "SELECT count(*) FROM decision") == [(2,)]
 
 
-@pytest.mark.parametrize("change", [{"action": "ignore"}, {"decided_by": ""}, {"why": ""}, {"action": "correct"}])
+@pytest.mark.parametrize(
+    "change", [{"action": "ignore"}, {"decided_by": ""}, {"why": ""}, {"action": "correct"}]
+)
 def test_a_decision_needs_who_why_and_a_known_answer(store: Store, change: dict[str, str]) -> None:
     write_batch(store, replace(_one_batch(), findings=building.findings([{"sample_id": "s1"}])))
     decision = Decision(1, "accept", "A. Technician", building.START, "repeated")
