@@ -44,7 +44,7 @@ def samples(rows: list[dict[str, Any]], file: str = "march.csv") -> pd.DataFrame
 def readings(rows: list[tuple[str, str, float]], file: str = "march.csv", **same: Any) -> pd.DataFrame:  # noqa: ANN401 - columns
     """Lay out readings given as (sample, analyte, value)."""
     frame = pd.DataFrame(rows, columns=["sample_id", "analyte", "value"])
-    usual = {
+    usual: dict[str, Any] = {
         "unit": "mg/L",
         "basis": "",
         "qualifier": "",

@@ -69,7 +69,7 @@ def test_a_write_that_fails_leaves_no_half_file(tmp_path: Path, monkeypatch: pyt
     def full(_number: int) -> None:
         raise OSError(28, os.strerror(28))
 
-    monkeypatch.setattr(archive.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
 
     with pytest.raises(KettlestoneError, match="no room left"):
         archive.keep(tmp_path / "s.duckdb", _ABC, b"abc")

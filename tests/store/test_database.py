@@ -12,7 +12,7 @@ import duckdb
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.store import database, migrate
+from pipeline.store import migrate
 from pipeline.store.database import STORAGE_VERSION, Store
 from pipeline.store.faults import StoreLockedError
 from pipeline.store.migrate import Migration
@@ -21,12 +21,14 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _TABLES = {
-    "batch": "batch_id started_at finished_at version settings entries_read entries_accepted entries_set_aside",
+    "batch": "batch_id started_at finished_at version settings entries_read "
+    "entries_accepted entries_set_aside",
     "source_file": "file_sha256 batch_id name bytes layout encoding delimiter decimal_mark lines",
     "sample": "sample_id label client site sampling_point stage region country collected_at verdict",
-    "reading": "reading_id sample_id analyte value unit basis qualifier limit uncertainty method drops raw_text "
-    "raw_unit file_sha256 line column",
-    "finding": "finding_id batch_id sample_id check_id severity observed low high unit message evidence reading_ids",
+    "reading": "reading_id sample_id analyte value unit basis qualifier limit uncertainty method drops "
+    "raw_text raw_unit file_sha256 line column",
+    "finding": "finding_id batch_id sample_id check_id severity observed low high unit message "
+    "evidence reading_ids",
     "explanation": "batch_id sample_id rank mistake analyte other_analyte detail probability evidence",
     "assessment": "sample_id quantity value low high unit method",
     "set_aside": "batch_id file_sha256 line column raw_text problem message",
@@ -146,7 +148,7 @@ def test_missing_permission_is_named(
     with Store(path):
         pass
     wanted = path if refused == "file" else tmp_path
-    monkeypatch.setattr(database.os, "access", lambda place, mode: not (place == wanted and mode & os.W_OK))
+    monkeypatch.setattr(os, "access", lambda place, mode: not (place == wanted and mode & os.W_OK))
 
     with pytest.raises(KettlestoneError, match=words) as caught, Store(path):
         pass
@@ -217,7 +219,8 @@ def test_a_closed_store_gives_no_connection(tmp_path: Path) -> None:
 def test_an_interrupted_transaction_leaves_nothing(tmp_path: Path) -> None:
     path = tmp_path / "s.duckdb"
     with Store(path) as store:
-        with pytest.raises(KeyboardInterrupt), store.transaction() as connection:
+        interrupted = pytest.raises(KeyboardInterrupt)
+        with interrupted, store.transaction() as connection:
             connection.execute("INSERT INTO check_run VALUES ('b', 'blank', 1, 0, 0)")
             raise KeyboardInterrupt
         assert store.connection.execute("SELECT count(*) FROM check_run").fetchone() == (0,)

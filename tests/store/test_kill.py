@@ -83,7 +83,8 @@ def test_a_batch_is_whole_or_absent_after_a_kill_at_any_moment(tmp_path: Path) -
         torn = store.connection.execute(
             "SELECT batch_id FROM batch LEFT JOIN source_file USING (batch_id) LEFT JOIN "
             "(SELECT file_sha256, count(*) AS found FROM reading GROUP BY file_sha256) USING (file_sha256) "
-            "LEFT JOIN (SELECT batch_id, count(*) AS findings FROM finding GROUP BY batch_id) USING (batch_id) "
+            "LEFT JOIN (SELECT batch_id, count(*) AS findings FROM finding GROUP BY batch_id) "
+            "USING (batch_id) "
             "WHERE found IS DISTINCT FROM entries_accepted OR findings IS DISTINCT FROM 1"
         ).fetchall()
         counted = store.connection.execute(

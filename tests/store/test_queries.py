@@ -6,6 +6,7 @@ from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import building
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -15,7 +16,7 @@ from pipeline.store.database import Store
 from pipeline.store.write import write_batch
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
 _TODAY = date(2026, 6, 1)
@@ -24,18 +25,18 @@ _TODAY = date(2026, 6, 1)
 def _ask(
     path: Path,
     name: str,
-    samples: list[tuple[dict[str, Any], Mapping[str, float]]],
-    **frames: pd.DataFrame,
+    samples: Sequence[tuple[Mapping[str, Any], Mapping[str, float]]],
+    **frames: Any,  # noqa: ANN401 - frames of the batch
 ) -> list[dict[str, Any]]:
     """Store samples given as (facts, numbers) and ask one named question."""
-    rows = [{"sample_id": f"s{number}"} | facts for number, (facts, _) in enumerate(samples)]
+    rows = [{"sample_id": f"s{number}", **facts} for number, (facts, _) in enumerate(samples)]
     long = [
         (f"s{number}", analyte, value)
         for number, (_, numbers) in enumerate(samples)
         for analyte, value in numbers.items()
     ]
     record = building.batch(
-        **({"samples": building.samples(rows), "readings": building.readings(long)} | frames)
+        **({"samples": building.samples(rows), "readings": building.readings(long)} | dict(frames))
     )
     with Store(path) as store:
         write_batch(store, record)
@@ -102,7 +103,7 @@ def test_left_coffee_zone_names_the_first_day_outside(path: Path) -> None:
 @pytest.mark.source("CP")
 def test_a_source_change_moves_all_three_quantities_together(path: Path) -> None:
     """Site 1 goes up by half in everything; at site 2 only the hardness does: a reading fault."""
-    samples = []
+    samples: list[tuple[dict[str, Any], dict[str, float]]] = []
     for month in range(1, 7):
         time = {"collected_at": f"2026-{month:02}-01T08:00:00Z"}
         factor = 1.5 if month > 3 else 1.0
@@ -118,7 +119,7 @@ def test_a_source_change_moves_all_three_quantities_together(path: Path) -> None
 @pytest.mark.source("CP")
 def test_reverse_osmosis_is_watched_by_the_ratio_to_its_feed(path: Path) -> None:
     """5 % is its own baseline, 8 % is 60 % above it; the unit of site 2 lets 12 % through."""
-    samples = []
+    samples: list[tuple[dict[str, Any], dict[str, float]]] = []
     for site, month, permeate in (("A", 1, 25), ("A", 2, 25), ("A", 3, 40), ("B", 1, 60)):
         place = {"site": site, "collected_at": f"2026-{month:02}-01T08:00:00Z"}
         samples.append((place | {"stage": "permeate"}, {"conductivity": float(permeate)}))
@@ -156,7 +157,7 @@ def test_flag_rate_by_check_counts_only_what_could_be_evaluated(path: Path) -> N
 
     found = _ask(path, "flag-rate-by-check", [({}, {"ph": 7.0})], check_runs=runs)
 
-    assert [(row["check_id"], row["flagged_percent"]) for row in found][0] == ("ion-balance", 25.0)
+    assert (found[0]["check_id"], found[0]["flagged_percent"]) == ("ion-balance", 25.0)
     assert pd.isna(found[1]["flagged_percent"])
 
 
@@ -173,7 +174,7 @@ def test_flag_rate_by_operator(path: Path) -> None:
 def test_kit_against_laboratory_counts_in_drops(path: Path) -> None:
     """A kit 17.85 mg/L above the laboratory at 17.85 mg/L per drop reads one drop too much."""
     rows = [("s0", "alkalinity", 117.85), ("s0", "alkalinity", 100.0)]
-    readings = building.readings(rows).assign(method=["drops", "laboratory"], degree_per_drop=[17.85, None])
+    readings = building.readings(rows).assign(method=["drops", "laboratory"], degree_per_drop=[17.85, np.nan])
 
     [found] = _ask(path, "kit-against-laboratory", [({"operator": "X"}, {})], readings=readings)
 
@@ -192,7 +193,7 @@ def test_chloride_by_region(path: Path) -> None:
 
 
 def test_treatment_effect_is_the_median_of_pairs(path: Path) -> None:
-    samples = []
+    samples: list[tuple[dict[str, Any], dict[str, float]]] = []
     for site, treated in (("A", 60.0), ("B", 50.0), ("C", 20.0)):
         samples.append(({"site": site}, {"alkalinity": 200.0}))
         samples.append(
@@ -244,9 +245,9 @@ def test_density_gives_the_share_inside_the_zone(path: Path) -> None:
 @pytest.mark.source("CP")
 def test_calibration_overdue(path: Path) -> None:
     """Sampled on 1 March 2026: 1 December is 90 days before, 30 November 91."""
-    samples = [({"calibrated_on": pd.Timestamp(day)}, {}) for day in ("2025-12-01", "2025-11-30")] + [
-        ({}, {})
-    ]
+    samples: list[tuple[dict[str, Any], dict[str, float]]] = [
+        ({"calibrated_on": pd.Timestamp(day)}, {}) for day in ("2025-12-01", "2025-11-30")
+    ] + [({}, {})]
     rows = [(f"s{number}", "conductivity", 300.0) for number in range(3)]
     readings = building.readings(rows).assign(instrument=["good", "late", "unknown"])
 

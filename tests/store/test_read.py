@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import building
-import duckdb
 import numpy as np
 import pandas as pd
 import pytest
@@ -220,8 +219,8 @@ def test_regions_are_summarised_by_month_with_quartiles(store: Store) -> None:
     write_batch(store, building.batch(samples=building.samples(rows), readings=readings))
 
     assert store.connection.execute(
-        "SELECT region, month::VARCHAR, quantity, samples, sites, lowest, lower_quartile, median, upper_quartile, "
-        "highest FROM v_region"
+        "SELECT region, month::VARCHAR, quantity, samples, sites, lowest, lower_quartile, median, "
+        "upper_quartile, highest FROM v_region"
     ).fetchall() == [("North", "2026-03-01", "calcium_mg_l", 5, 5, 1.0, 2.0, 3.0, 4.0, 5.0)]
 
 
@@ -239,7 +238,7 @@ def test_sql_reads_the_views_and_nothing_else(store: Store, tmp_path: Path) -> N
         assert read.query(opened, "SELECT count(*) AS n FROM v_reading")["n"].tolist() == [3]
         for sql in (
             "DELETE FROM reading",
-            f"SELECT * FROM read_csv('{secret}')",
+            f"FROM read_csv('{secret}')",
             f"COPY reading TO '{tmp_path / 'out.csv'}'",
             "SELECT nonsense",
         ):
@@ -279,7 +278,7 @@ def test_a_folder_of_parquet_holds_every_table(store: Store, tmp_path: Path) -> 
 
     names = {entry.stem for entry in target.iterdir()}
     assert {"batch", "sample", "reading", "finding", "decision"} <= names
-    assert duckdb.sql(f"SELECT count(*) FROM '{target / 'reading.parquet'}'").fetchall() == [(3,)]
+    assert len(pd.read_parquet(target / "reading.parquet")) == 3
 
 
 def test_a_copy_never_replaces_the_store_or_a_strange_folder(store: Store, tmp_path: Path) -> None:

@@ -274,7 +274,7 @@ def test_a_decision_is_added_and_changes_no_finding(store: Store) -> None:
 @pytest.mark.parametrize(
     "change", [{"action": "ignore"}, {"decided_by": ""}, {"why": ""}, {"action": "correct"}]
 )
-def test_a_decision_needs_who_why_and_a_known_answer(store: Store, change: dict[str, str]) -> None:
+def test_a_decision_needs_who_why_and_a_known_answer(store: Store, change: dict[str, Any]) -> None:
     write_batch(store, replace(_one_batch(), findings=building.findings([{"sample_id": "s1"}])))
     decision = Decision(1, "accept", "A. Technician", building.START, "repeated")
 
