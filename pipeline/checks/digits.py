@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from pipeline.checks import record
 from pipeline.checks.registry import check
+from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -81,20 +82,21 @@ def rounding_habit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
 
 
 def _grouped(
-    samples: SampleTable, chosen: pd.DataFrame, hit: npt.NDArray[np.bool_], fewest: int
+    samples: SampleTable, chosen: npt.NDArray[np.bool_], hit: npt.NDArray[np.bool_], fewest: int
 ) -> pd.DataFrame:
+    """Count the chosen readings and the hits among them, by source and quantity."""
+    readings = samples.readings
     file_code, files = pd.factorize(record.source(samples))
-    file_of = file_code[record.positions(samples, chosen)] if len(chosen) else np.zeros(0, dtype="int64")
-    analyte_code, analytes = pd.factorize(chosen["analyte"].astype("category"))
-    cell = file_of * max(len(analytes), 1) + analyte_code
+    file_of = file_code[record.positions(samples, readings)[chosen]]
+    cell = file_of * len(ANALYTES) + record.analyte_codes(readings)[chosen]
     size = np.bincount(cell, minlength=1)
-    hits = np.bincount(cell, weights=hit, minlength=1)
+    hits = np.bincount(cell, weights=hit[chosen], minlength=1)
     kept = np.flatnonzero(size >= fewest)
     table = pd.DataFrame(
         {
             "sample_id": pd.Series(pd.NA, index=range(len(kept)), dtype="str"),
-            "file_sha256": files.take(kept // max(len(analytes), 1)),
-            "analyte": pd.Index(analytes).astype("str").take(kept % max(len(analytes), 1)),
+            "file_sha256": pd.Index(files).take(kept // len(ANALYTES)),
+            "analyte": pd.Index(ANALYTES).take(kept % len(ANALYTES)),
             "observed": hits[kept] / size[kept],
             "percent": 100 * hits[kept] / size[kept],
             "values": size[kept].astype("float64"),
@@ -105,14 +107,12 @@ def _grouped(
 
 def _last_digits(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     readings = samples.readings
-    fine = readings["analyte"].isin(_ROUNDABLE) & readings["method"].isin(_READ_FINELY)
-    columns = ["sample_id", "analyte", *(["raw_text"] if "raw_text" in readings else [])]
-    chosen = readings.loc[fine.to_numpy(), columns]
-    words = pa.array(record.text(chosen, "raw_text"), type=pa.string())
-    digit = pc.utf8_slice_codeunits(pc.utf8_rtrim_whitespace(words), start=-1)
-    known = pc.ascii_is_decimal(digit).to_numpy(zero_copy_only=False)
-    round_digit = pc.is_in(digit, value_set=pa.array(["0", "5"])).to_numpy(zero_copy_only=False)
-    return _grouped(samples, chosen[known], round_digit[known], limits.digits.fewest_values).assign(
+    fine = (readings["analyte"].isin(_ROUNDABLE) & readings["method"].isin(_READ_FINELY)).to_numpy()
+    words = pa.array(record.text(readings, "raw_text"))
+    digit = pc.utf8_slice_codeunits(words, start=-1)
+    known = pc.fill_null(pc.ascii_is_decimal(digit), fill_value=False).to_numpy(zero_copy_only=False)
+    round_digit = pc.is_in(digit, value_set=pa.array(["0", "5"], digit.type)).to_numpy(zero_copy_only=False)
+    return _grouped(samples, fine & known, round_digit, limits.digits.fewest_values).assign(
         low=np.nan,
         high=limits.digits.share,
         habit="end in 0 or 5",
@@ -128,10 +128,11 @@ def _between_drops(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     chosen = readings[typed]
     ratio = (record.number(chosen, "nominal_ml") / record.number(chosen, "used_ml")).fillna(1.0)
     step, value = record.number(chosen, "degree_per_drop") * ratio, record.number(chosen, "value")
-    known = (step.notna() & value.notna()).to_numpy()
     gap = (value - step * (value / step).round()).abs()
-    between = (gap > np.maximum(limits.digits.kit_rounding_mg_l, 0.05 * step)).to_numpy()
-    return _grouped(samples, chosen[known], between[known], limits.digits.fewest_kit_values).assign(
+    between, known = np.zeros(len(readings), dtype="bool"), typed.copy()
+    between[typed] = (gap > np.maximum(limits.digits.kit_rounding_mg_l, 0.05 * step)).to_numpy()
+    known[typed] = (step.notna() & value.notna()).to_numpy()
+    return _grouped(samples, known, between, limits.digits.fewest_kit_values).assign(
         low=np.nan,
         high=limits.digits.kit_share,
         habit="are no whole number of drops of the kit named",

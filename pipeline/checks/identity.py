@@ -88,6 +88,9 @@ def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     values = samples.measured.loc[heavy, _COMPARED]
     about = samples.about[heavy]
     group, _ = pd.factorize(pd.util.hash_pandas_object(values, index=False))
+    tied = np.bincount(group, minlength=1)[group] > 1
+    judged = about.index
+    values, about, group = values[tied], about[tied], group[tied]
     table = pd.DataFrame(
         {
             "group": group,
@@ -95,11 +98,12 @@ def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "site": record.text(about, "client") + " " + record.text(about, "site"),
             "point": record.text(about, "sampling_point") + " " + record.text(about, "stage"),
             "day": record.moment(about, "collected_at").dt.floor("D"),
-            "file_sha256": record.source(samples)[heavy],
+            "file_sha256": record.text(about, "file_sha256"),
             "compared": values.notna().sum(axis=1).astype("float64"),
         }
     )
-    return _judged_ties(table, limits.identity.printed_sites)
+    found = _judged_ties(table, limits.identity.printed_sites)
+    return record.with_passing(found, judged)
 
 
 def _tie_weight(samples: SampleTable) -> np.ndarray:
@@ -114,9 +118,8 @@ def _tie_weight(samples: SampleTable) -> np.ndarray:
     return weight
 
 
-def _judged_ties(table: pd.DataFrame, printed_sites: int) -> pd.DataFrame:
-    size = np.bincount(table["group"], minlength=1)[table["group"]].astype("float64")
-    several = table[size > 1]
+def _judged_ties(several: pd.DataFrame, printed_sites: int) -> pd.DataFrame:
+    size = np.bincount(several["group"], minlength=1)[several["group"]].astype("float64")
     groups = several.groupby("group")
     place = several["site"] + "|" + several["point"]
     sites, days = groups["site"].transform("nunique"), groups["day"].transform("nunique")
@@ -138,19 +141,20 @@ def _judged_ties(table: pd.DataFrame, printed_sites: int) -> pd.DataFrame:
         {
             "sample_id": several.index,
             "file_sha256": several["file_sha256"].to_numpy(),
-            "observed": size[size > 1],
+            "observed": size,
             "severity": np.where(printed | double, "note", "hold"),
             "compared": several["compared"].to_numpy(),
             "alternative": record.first_that_holds(several.index, answers).to_numpy(),
             "same_as": other["label"].to_numpy(),
             "same_site": other["site"].str.strip().to_numpy(),
             "same_day": _day(other["day"]),
+            "low": np.nan,
             "high": 1.0,
         }
     )
     whole = found[printed.to_numpy() & is_first].assign(sample_id=None)
     found = found[~printed.to_numpy()].drop(columns="file_sha256")
-    return record.with_passing(pd.concat([found, whole], ignore_index=True), table.index).assign(low=np.nan)
+    return pd.concat([found, whole], ignore_index=True)
 
 
 def _day(moments: pd.Series) -> np.ndarray:

@@ -24,15 +24,19 @@ _MISSED_FIRST_DROP = (
 )
 
 
-def _beside_laboratory(samples: SampleTable) -> pd.DataFrame:
+def _beside_laboratory(samples: SampleTable, counted: pd.DataFrame) -> pd.DataFrame:
     """Pair every drop count with a laboratory-grade reading of the same quantity in the same sample."""
-    counted = counts(samples.readings)
     readings = samples.readings if len(counted) else samples.readings.iloc[:0]
-    graded = readings[readings["method"].isin(LABORATORY).to_numpy()]
+    wanted = _cell(samples, counted)
     found = np.full((len(samples) + 1) * (len(ANALYTES) + 1), np.nan)
-    found[_cell(samples, graded)[::-1]] = record.number(graded, "value").to_numpy()[::-1]
-    laboratory = found[_cell(samples, counted)]
-    beside: pd.DataFrame = counted.assign(laboratory=laboratory)[~np.isnan(laboratory)]
+    needed = np.zeros(len(found), dtype="bool")
+    needed[wanted] = True
+    cell = _cell(samples, readings)
+    graded = needed[cell] & readings["method"].isin(LABORATORY).to_numpy()
+    found[cell[graded][::-1]] = readings["value"].to_numpy(dtype="float64")[graded][::-1]
+    laboratory = found[wanted]
+    known = ~np.isnan(laboratory)
+    beside: pd.DataFrame = counted[known].assign(laboratory=laboratory[known])
     return beside
 
 
@@ -69,9 +73,11 @@ def sample_volume(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     value = n · d · Vnominal / Vused [CP]. Less than nominal, recorded and applied: note.
     """
     counted = counts(samples.readings)
-    return pd.concat(
-        [_recorded_volume(counted, limits.kits), _halved_or_doubled(samples, limits.kits)], ignore_index=True
+    rows = pd.concat(
+        [_recorded_volume(counted, limits.kits), _halved_or_doubled(samples, counted, limits.kits)],
+        ignore_index=True,
     )
+    return record.flagged_and_passing(samples, rows)
 
 
 def _recorded_volume(counted: pd.DataFrame, kits: KitLimits) -> pd.DataFrame:
@@ -94,8 +100,8 @@ def _recorded_volume(counted: pd.DataFrame, kits: KitLimits) -> pd.DataFrame:
     )
 
 
-def _halved_or_doubled(samples: SampleTable, kits: KitLimits) -> pd.DataFrame:
-    pairs = _beside_laboratory(samples)
+def _halved_or_doubled(samples: SampleTable, counted: pd.DataFrame, kits: KitLimits) -> pd.DataFrame:
+    pairs = _beside_laboratory(samples, counted)
     share = pairs["counted"] / pairs["laboratory"]
     near = {factor: (share / factor - 1).abs() <= kits.volume_tolerance for factor in (0.5, 2.0)}
     return pairs[["sample_id", "analyte", "used_ml", "nominal_ml", "step"]].assign(
@@ -143,20 +149,20 @@ def first_drop(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     True interval of a count n from the second drop: (n · step, (n + 1) · step]. A habit shows as
     mean(kit − laboratory) of −1 ± 0.3 drops over five pairs or more [CP].
     """
-    return pd.concat([_declared(samples), _habit(samples, limits.kits)], ignore_index=True)
+    counted = counts(samples.readings)
+    return pd.concat([_declared(samples, counted), _habit(samples, counted, limits.kits)], ignore_index=True)
 
 
-def _declared(samples: SampleTable) -> pd.DataFrame:
+def _declared(samples: SampleTable, counted: pd.DataFrame) -> pd.DataFrame:
     about = samples.about
     missed = record.mentions(record.text(about, "drop_convention"), _MISSED_FIRST_DROP)
     missed |= record.mentions(record.text(about, "comment"), _MISSED_FIRST_DROP)
     said = record.stated(about, "drop_convention") | missed
-    counted = counts(samples.readings)
     place = record.positions(samples, counted)
-    counted, place = counted[said[place]], place[said[place]]
-    flag = missed[place].astype("float64")
-    return counted[["sample_id", "analyte", "drops", "step"]].assign(
-        observed=flag,
+    judged = about.index[np.unique(place[said[place]])]
+    counted = counted[missed[place]]
+    rows = counted[["sample_id", "analyte", "drops", "step"]].assign(
+        observed=1.0,
         low=np.nan,
         high=0.0,
         reason="the record says it was left out",
@@ -164,10 +170,11 @@ def _declared(samples: SampleTable) -> pd.DataFrame:
         interval_high=(counted["drops"] + 1) * counted["step"],
         alternative="one more drop",
     )
+    return record.with_passing(rows, judged)
 
 
-def _habit(samples: SampleTable, kits: KitLimits) -> pd.DataFrame:
-    pairs = _beside_laboratory(samples)
+def _habit(samples: SampleTable, counted: pd.DataFrame, kits: KitLimits) -> pd.DataFrame:
+    pairs = _beside_laboratory(samples, counted)
     who = pd.DataFrame(
         {
             "file_sha256": record.of_sample(samples, pairs, record.source(samples)),

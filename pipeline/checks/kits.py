@@ -40,6 +40,15 @@ OTHER_KITS: Final[dict[str, float]] = {
     "a kit of 20 mg/L per drop": 20.0,
     "a kit of 50 mg/L per drop": 50.0,
 }
+_COUNT_COLUMNS: Final = (
+    "sample_id",
+    "analyte",
+    "line",
+    "drops",
+    "degree_per_drop",
+    "nominal_ml",
+    "used_ml",
+)
 LABORATORY: Final = ("laboratory", "burette", "photometer")
 
 
@@ -51,9 +60,11 @@ def counts(readings: pd.DataFrame) -> pd.DataFrame:
     (k, …) frame: `sample_id analyte line drops degree ratio step counted used_ml nominal_ml`; `step` and
     `counted` = drops · step [mg/L as CaCO3], `ratio` = nominal / used volume (1 where none is recorded).
     """
-    if "form" not in readings:
-        readings = readings.iloc[:0]
-    chosen = readings[(readings["form"] == "drops").to_numpy()] if len(readings) else readings
+    columns = [name for name in _COUNT_COLUMNS if name in readings]
+    is_count = (
+        (readings["form"] == "drops").to_numpy() if "form" in readings else np.zeros(len(readings), bool)
+    )
+    chosen = readings.loc[is_count, columns]
     nominal, used = record.number(chosen, "nominal_ml"), record.number(chosen, "used_ml")
     ratio = (nominal / used).fillna(1.0)
     degree, drops = record.number(chosen, "degree_per_drop"), record.number(chosen, "drops")
@@ -128,10 +139,14 @@ def count_vs_value(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         }
     )
     wrong = record.outside(result)
-    fitting = record.worded("{alternative_value:1} would fit if {slip}", result, wrong & value.notna())
-    return result.drop(columns="slip").assign(
-        alternative=fitting.mask(wrong & value.isna(), "no usual slip gives this number")
+    alternative = record.worded(
+        result,
+        {
+            "{alternative_value:1} would fit if {slip}": wrong & value.notna(),
+            "no usual slip gives this number": wrong & value.isna(),
+        },
     )
+    return result.drop(columns="slip").assign(alternative=alternative)
 
 
 def _other_multiplication(pairs: pd.DataFrame) -> tuple[pd.Series, pd.Series]:

@@ -174,11 +174,12 @@ def conductivity_unit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "alternative_ratio": ratio * factor,
         }
     )
-    fitting = record.worded(
-        "{meant}: {alternative_value:0} µS/cm would fit (ratio {alternative_ratio:2})",
+    alternative = record.worded(
         result,
-        suspect & np.isfinite(factor),
+        {
+            "{meant}: {alternative_value:0} µS/cm would fit (ratio {alternative_ratio:2})": suspect
+            & np.isfinite(factor),
+            "no usual unit fits, ask for it": suspect & np.isnan(factor),
+        },
     )
-    return result.drop(columns="meant").assign(
-        alternative=fitting.mask(suspect & np.isnan(factor), "no usual unit fits, ask for it")
-    )
+    return result.drop(columns="meant").assign(alternative=alternative)

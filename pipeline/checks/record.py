@@ -23,7 +23,10 @@ def text(frame: pd.DataFrame, name: str) -> pd.Series:
     """Take a column as text; "" where it is absent or empty."""
     if name not in frame.columns:
         return pd.Series("", index=frame.index, dtype="str", name=name)
-    return frame[name].astype("str").fillna("")
+    column = frame[name]
+    if column.dtype != "str":
+        column = column.astype("str")
+    return column.fillna("") if column.hasnans else column
 
 
 def stated(frame: pd.DataFrame, name: str) -> npt.NDArray[np.bool_]:
@@ -112,7 +115,7 @@ def instrument(samples: SampleTable, analytes: tuple[str, ...]) -> pd.Series:
     readings = samples.readings
     if (named != "").any() or "instrument" not in readings:
         return named
-    chosen = readings[readings["analyte"].isin(analytes).to_numpy()]
+    chosen = readings.loc[readings["analyte"].isin(analytes).to_numpy(), ["sample_id", "instrument"]]
     place = positions(samples, chosen)
     known = stated(chosen, "instrument") & (place >= 0)
     codes, words = pd.factorize(chosen["instrument"][known])
@@ -146,31 +149,39 @@ def first_that_holds(index: pd.Index, answers: Mapping[str, pd.Series | npt.NDAr
 
 def with_passing(found: pd.DataFrame, evaluated: pd.Index) -> pd.DataFrame:
     """Add a passing row (``observed`` 0) for every evaluated sample that has no row yet."""
-    clean = evaluated[~evaluated.isin(found["sample_id"].dropna())]
+    seen = evaluated.get_indexer(pd.Index(found["sample_id"].dropna().unique()).astype("str"))
+    open_rows = np.ones(len(evaluated), dtype="bool")
+    open_rows[seen[seen >= 0]] = False
+    clean = evaluated[open_rows]
     passing = pd.DataFrame({"sample_id": clean, "observed": 0.0, "low": np.nan, "high": 0.0})
     if found.empty:
         return passing.reindex(columns=[*passing, *found.columns.difference(passing.columns)])
     return pd.concat([found, passing], ignore_index=True)
 
 
-def worded(template: str, frame: pd.DataFrame, where: pd.Series | npt.NDArray[np.bool_]) -> pd.Series:
-    """Fill a {name} template for the rows that need words; "" elsewhere."""
-    mask = np.asarray(where, dtype="bool")
+def worded(frame: pd.DataFrame, templates: Mapping[str, pd.Series | npt.NDArray[np.bool_]]) -> pd.Series:
+    """Fill {name} templates for the rows that need words, each where its condition holds; "" elsewhere."""
+    masks = {template: np.asarray(where, dtype="bool") for template, where in templates.items()}
+    if not any(mask.any() for mask in masks.values()):
+        silent = pd.Categorical.from_codes(np.zeros(len(frame), dtype="int8"), categories=pd.Index([""]))
+        return pd.Series(silent, index=frame.index)
     words = np.full(len(frame), "", dtype=object)
-    words[mask] = fill(template, frame[mask].reset_index(drop=True)).to_numpy(dtype=object)
+    for template, mask in masks.items():
+        words[mask] = fill(template, frame[mask].reset_index(drop=True)).to_numpy(dtype=object)
     return pd.Series(words, index=frame.index, dtype="str")
 
 
-def range_words(low: pd.Series, high: pd.Series, where: pd.Series | npt.NDArray[np.bool_]) -> pd.Series:
+def range_words(low: pd.Series, high: pd.Series, where: npt.NDArray[np.bool_]) -> pd.Series:
     """Say a range that may be open: "at most 3.0", "at least 1.0", "1.0 to 3.0"; "" where not needed."""
-    mask = np.asarray(where, dtype="bool")
     frame = pd.DataFrame({"low": low, "high": high})
-    words = worded("{low:1} to {high:1}", frame, mask & (frame["low"].notna() & frame["high"].notna()))
-    words = words.mask(
-        mask & frame["low"].isna(), worded("at most {high:1}", frame, mask & frame["low"].isna())
-    )
-    return words.mask(
-        mask & frame["high"].isna(), worded("at least {low:1}", frame, mask & frame["high"].isna())
+    from_low, to_high = frame["low"].notna().to_numpy(), frame["high"].notna().to_numpy()
+    return worded(
+        frame,
+        {
+            "{low:1} to {high:1}": where & from_low & to_high,
+            "at most {high:1}": where & ~from_low,
+            "at least {low:1}": where & ~to_high,
+        },
     )
 
 
@@ -178,3 +189,10 @@ def outside(frame: pd.DataFrame) -> npt.NDArray[np.bool_]:
     """Tell which rows the register will flag: `observed` outside `low` to `high`."""
     flag = (frame["observed"] < frame["low"]) | (frame["observed"] > frame["high"])
     return flag.to_numpy(dtype="bool")
+
+
+def flagged_and_passing(samples: SampleTable, rows: pd.DataFrame) -> pd.DataFrame:
+    """Keep the rows that will be findings, and one passing row for every other sample that was evaluated."""
+    place = positions(samples, rows)[rows["observed"].notna().to_numpy()]
+    judged = samples.about.index[np.unique(place[place >= 0])]
+    return with_passing(rows[outside(rows)], judged)

@@ -25,6 +25,7 @@ class DateLimits:
     zone_slack_days: float = 0.5  # a local day may begin 12 h after the UTC day [ISO8601]
 
 
+_ISO: Final = r"\d{4}-"
 _ERA: Final = r"^\s*(?:[RHS]\s*\d{1,2}\s*[./年-]|令和|平成|昭和)"
 _TWO_DIGIT: Final = r"^\s*\d{1,2}\s*[./-]\s*\d{1,2}\s*[./-]\s*'?\d{2}(?:\D|$)"
 _SLASHED: Final = r"^\s*(?P<first>\d{1,2})\s*[/-]\s*(?P<second>\d{1,2})\s*[/-]\s*\d{2,4}(?:\D|$)"
@@ -135,8 +136,8 @@ def date_form(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: AR
     Day and month are ambiguous when both are at most 12 and no other date of the source has a part above
     12 [CP]. Dates with full stops are day first wherever they are used; ISO 8601 dates are never marked.
     """
-    written = record.text(samples.about, "collected_on").str.strip()
-    codes, words = pd.factorize(written)
+    written = record.text(samples.about, "collected_on")
+    codes, words = pd.factorize(written.where(~written.str.match(_ISO), ""))
     texts = pd.Series(words, dtype="str")
     era = texts.str.contains(_ERA, regex=True).to_numpy(dtype="bool")[codes]
     two_digit = texts.str.match(_TWO_DIGIT).to_numpy(dtype="bool")[codes]
@@ -155,13 +156,14 @@ def date_form(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: AR
             "has a year of two digits": two_digit,
         },
     )
+    marked = (alternative != "").to_numpy()
     return pd.DataFrame(
         {
-            "observed": (alternative != "").astype("float64").where(written != ""),
+            "observed": np.where(written != "", marked, np.nan),
             "low": np.nan,
             "high": 0.0,
             "written": written,
-            "read_as": _iso(record.moment(samples.about, "collected_at")),
+            "read_as": _words_where(marked, _iso(record.moment(samples.about, "collected_at")[marked])),
             "alternative": alternative,
         }
     )

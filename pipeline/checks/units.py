@@ -120,7 +120,8 @@ def factor_ten(samples: SampleTable, limits: Limits) -> pd.DataFrame:
 
     Returns
     -------
-    one row per sample and rule it could be judged by; `observed` the value, the range it should lie in.
+    one row per value found ten times off (`observed`, and the range it should lie in), one passing row
+    for every other sample that could be judged.
 
     Notes
     -----
@@ -135,25 +136,32 @@ def factor_ten(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         _against_conductivity(samples, limits, "alkalinity", "total_hardness"),
         _against_history(samples, limits),
     ]
-    result = pd.concat(parts, ignore_index=True)
-    return result.assign(expected=record.range_words(result["low"], result["high"], record.outside(result)))
+    found = pd.concat(parts, ignore_index=True)
+    found = found.assign(expected=record.range_words(found["low"], found["high"], record.outside(found)))
+    measured = samples.measured
+    judged = measured["ph"].notna().to_numpy() | ~np.isnan(measured[_JUDGED].to_numpy()).any(axis=1)
+    return record.with_passing(found, samples.about.index[judged])
+
+
+_JUDGED: Final[list[str]] = ["conductivity_us_cm_25c", "total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
 
 
 def _ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     ph = samples.measured["ph"]
     lowest, highest = limits.units.ph_range
     too_high = ph.between(10 * lowest, 10 * highest)
-    too_low = ph.between(lowest / 10, highest / 10)
+    ph = ph[too_high | ph.between(lowest / 10, highest / 10)]
+    high = ph >= 10 * lowest
     return pd.DataFrame(
         {
             "sample_id": ph.index,
             "observed": ph.to_numpy(),
-            "low": np.where(too_low, lowest, np.nan),
-            "high": np.where(too_high, highest, np.nan),
+            "low": np.where(high, np.nan, lowest),
+            "high": np.where(high, highest, np.nan),
             "analyte": "ph",
             "why": "the pH of a water is",
             "alternative": "the decimal sign was lost",
-            "alternative_value": np.where(too_high, ph / 10, ph * 10),
+            "alternative_value": np.where(high, ph / 10, ph * 10),
         }
     )
 
@@ -166,12 +174,13 @@ def _against_conductivity(samples: SampleTable, limits: Limits, code: str, other
     ratio = (conductivity / value).where(value > 0)
     fits = (conductivity / neighbour.where(neighbour > 0)).between(lowest, highest)
     suspect = fits & (ratio < limits.units.impossible_ratio) & (ratio * 10).between(lowest, highest)
+    value = value[suspect]
     return pd.DataFrame(
         {
             "sample_id": value.index,
-            "observed": value.where(ratio.notna() & neighbour.notna()).to_numpy(),
+            "observed": value.to_numpy(),
             "low": np.nan,
-            "high": (conductivity / lowest).where(suspect).to_numpy(),
+            "high": (conductivity[suspect] / lowest).to_numpy(),
             "analyte": code,
             "why": f"conductivity and {other.replace('_', ' ')} put it",
             "alternative": "a digit too many",
@@ -204,12 +213,12 @@ def _against_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     values = samples.measured.loc[enough, _STEADY]
     values = values.where(values > 0)
     medians = values.groupby(group[enough]).transform("median")
-    ratio = values / medians
+    ratio = values.to_numpy() / medians.to_numpy()
     tolerance = limits.units.history_tolerance
-    up, down = (ratio / 10 - 1).abs() <= tolerance, (ratio * 10 - 1).abs() <= tolerance
-    steady = ((ratio - 1).abs() <= limits.units.steady_tolerance).sum(axis=1)
-    slipped = (up | down).to_numpy() & ((up | down).sum(axis=1) == 1).to_numpy()[:, None]
-    slipped &= (steady >= 2).to_numpy()[:, None]  # noqa: PLR2004 -- two quantities agree that it is this water
+    slipped = (np.abs(ratio / 10 - 1) <= tolerance) | (np.abs(ratio * 10 - 1) <= tolerance)
+    steady = (np.abs(ratio - 1) <= limits.units.steady_tolerance).sum(axis=1)
+    # One quantity off, and two others say that it is this water.
+    slipped &= ((slipped.sum(axis=1) == 1) & (steady >= 2))[:, None]  # noqa: PLR2004 -- see the line above
     row, column = np.nonzero(slipped)
     value, median = values.to_numpy()[row, column], medians.to_numpy()[row, column]
     return pd.DataFrame(
