@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from pathlib import Path
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
@@ -15,6 +15,9 @@ from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.registry import CHECKS, run_check
 from pipeline.normalise.sample_table import SampleTable
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 Table = Callable[[str], SampleTable]
 Findings = Callable[..., pd.DataFrame]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
@@ -14,6 +14,9 @@ from pipeline.checks.kits import counts
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check
 from pipeline.normalise.sample_table import SampleTable
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 Table = Callable[[str], SampleTable]
 Findings = Callable[..., pd.DataFrame]
