@@ -14,14 +14,24 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.errors import KettlestoneError
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
 PROBLEM_COLUMNS: Final[list[str]] = ["file_sha256", "line", "column", "raw_text", "problem", "detail"]
 
 
-class KettlestoneError(Exception):
-    """The program cannot go on: says what happened, what is safe and what to do (exit code 2)."""
+__all__ = [
+    "PROBLEMS",
+    "PROBLEM_COLUMNS",
+    "KettlestoneError",
+    "Problem",
+    "fill",
+    "messages",
+    "no_problems",
+    "problem_frame",
+]
 
 
 @dataclass(frozen=True)
@@ -146,6 +156,21 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem("number-repaired", '"{raw_text}" was read as {detail}', "Check it; write the number alone."),
     Problem("sheet-skipped", "{detail}", "Move the table to the first sheet or import it on its own."),
     Problem("row-outside-table", "{detail}", "Nothing to do if this is a preamble or a footer."),
+    Problem(
+        "quote-unclosed",
+        "a quote opens a cell and nothing closes it ({raw_text}): {detail}",
+        "Take the quote away or close it, so that every row is read as meant.",
+    ),
+    Problem(
+        "quote-inside-text",
+        "a quoted cell closes and text goes on ({raw_text}); cells may have run together, {detail}",
+        "Double the quotes inside a quoted text.",
+    ),
+    Problem(
+        "cell-very-long",
+        "one cell holds {detail} of text ({raw_text} …)",
+        "Look for a lost line end, delimiter or quote.",
+    ),
 )
 
 PROBLEMS: Final[dict[str, Problem]] = {problem.code: problem for problem in _CATALOGUE}

@@ -70,5 +70,7 @@ def load(path: Path | None, **overrides: object) -> Settings:
             "Nothing was imported."
         )
     values |= {name: value for name, value in overrides.items() if value is not None}
-    folders: dict[str, Any] = {name: Path(str(values.pop(name))) for name in ("out", "store", "layouts") if name in values}
+    folders: dict[str, Any] = {
+        name: Path(str(values.pop(name))) for name in ("out", "store", "layouts") if name in values
+    }
     return replace(Settings(**values), **folders)

@@ -74,8 +74,8 @@ def _verdicts(index: pd.Index, sample_id: pd.Series, rank: np.ndarray) -> pd.Ser
     place = index.get_indexer(pd.Index(sample_id))
     worst = np.zeros(len(index), dtype="int64")
     np.maximum.at(worst, place[place >= 0], rank[place >= 0])
-    verdict = pd.Categorical.from_codes(pd.Index(worst), categories=pd.Index(VERDICTS))
-    return pd.Series(verdict, index=index, name="verdict").astype("str")
+    words = pd.array(VERDICTS, dtype="str").take(worst)
+    return pd.Series(words, index=index, name="verdict", dtype="str")
 
 
 def _names(index: pd.Index, lacking: np.ndarray) -> pd.Series:

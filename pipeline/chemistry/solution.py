@@ -1,0 +1,226 @@
+"""Solved waters: at the sampling temperature, heated closed or open, and brought to calcite equilibrium."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.chemistry import equilibrium
+from pipeline.chemistry.activity import LN10, SPECIES
+from pipeline.chemistry.arrays import floats
+from pipeline.chemistry.composition import (
+    BOUND_ROWS,
+    CALCIUM,
+    CHARGE_OF_ION,
+    INERT_ROWS,
+    SILICA,
+    SULFATE,
+    Composition,
+)
+from pipeline.chemistry.constants import Constants, constants
+from pipeline.chemistry.equilibrium import CARBONATE, HYDROGEN, TRACE, Question, State, System
+
+if TYPE_CHECKING:
+    from pipeline.chemistry.arrays import Floats
+
+_ROW: Final = {name: row for row, name in enumerate(SPECIES["species"])}
+_CALCIUM_SPECIES: Final = (SPECIES["bound_to"] == "calcium").to_numpy()
+_CARBONATE: Final[Floats] = SPECIES["carbonate"].to_numpy(dtype="float64")
+_SULFATE_ROW: Final = equilibrium.SULFATE
+
+
+@dataclass
+class Solution:
+    """m solved waters.
+
+    ``state`` always holds the activities of hydrogen, carbonate and sulfate themselves;
+    ``species`` (species, m) mol/kg; ``bound_activity`` (5, m).
+    """
+
+    cases: Composition
+    constants: Constants
+    state: State
+    species: Floats
+    bound_activity: Floats
+
+    @property
+    def ph(self) -> Floats:
+        """Give the pH [-] at this temperature."""
+        return floats(-self.state.ln_activity[HYDROGEN] / LN10)
+
+    @property
+    def total_carbonate(self) -> Floats:
+        """Total dissolved carbonate [mol/kg]: carbon dioxide, bicarbonate, carbonate and their pairs."""
+        return floats(_CARBONATE @ self.species)
+
+    @property
+    def log_pco2(self) -> Floats:
+        """Decimal logarithm of the carbon dioxide pressure [atm] in balance with the water."""
+        ln_activity, k = self.state.ln_activity, self.constants
+        ln_gas = k.ln_carbon_dioxide + 2.0 * ln_activity[HYDROGEN] + ln_activity[CARBONATE]
+        ln_gas = ln_gas - equilibrium.ln_water_activity(self.state.molality)
+        return floats(ln_gas / LN10 - k.log_henry)
+
+    def amount(self, species: str) -> Floats:
+        """Concentration of one free species [mol/kg]."""
+        return floats(self.species[_ROW[species]])
+
+    def saturation_indices(self) -> dict[str, Floats]:
+        """Log10 of ion activity product over solubility product, for each scale mineral."""
+        k, water = self.constants.ln_mineral, equilibrium.ln_water_activity(self.state.molality)
+        with np.errstate(divide="ignore"):
+            calcium = np.log(self.bound_activity[CALCIUM])
+            silica = np.log(self.bound_activity[SILICA])
+        carbonate, sulfate = self.state.ln_activity[CARBONATE], self.state.ln_activity[_SULFATE_ROW]
+        products = {
+            "calcite": calcium + carbonate,
+            "aragonite": calcium + carbonate,
+            "gypsum": calcium + sulfate + 2.0 * water,
+            "anhydrite": calcium + sulfate,
+            "amorphous_silica": silica - 2.0 * water,
+        }
+        needs = {"gypsum": SULFATE, "anhydrite": SULFATE, "amorphous_silica": SILICA}
+        indices = {name: (product - k[name]) / LN10 for name, product in products.items()}
+        for name, ion in needs.items():
+            indices[name] = np.where(self.cases.ions[ion] > 0.0, indices[name], np.nan)
+        no_calcium = ~(self.cases.ions[CALCIUM] > 0.0)
+        calcium_minerals = ("calcite", "aragonite", "gypsum", "anhydrite")
+        return indices | {name: np.where(no_calcium, np.nan, indices[name]) for name in calcium_minerals}
+
+
+def _system(cases: Composition, k: Constants, target: Floats, *, calcite: bool = False) -> System:
+    ln_k = k.ln_species
+    if calcite:
+        ln_k = ln_k + np.where(_CALCIUM_SPECIES[:, None], k.ln_mineral["calcite"][None, :], 0.0)
+    inert = cases.ions[INERT_ROWS]
+    strength = 0.5 * np.square(CHARGE_OF_ION[INERT_ROWS]) @ inert
+    return System(
+        ln_k,
+        np.maximum(cases.ions[BOUND_ROWS], TRACE),
+        target,
+        strength,
+        inert.sum(axis=0),
+        k.debye_a,
+        k.debye_b,
+    )
+
+
+def _answer(question: Question, system: System, start: State, cases: Composition, k: Constants) -> Solution:
+    state = equilibrium.solve(question, system, start)
+    with np.errstate(all="ignore"):  # waters that did not converge may overflow; they are dropped by name
+        species, activity = equilibrium.distribute(question, system, state)
+        if question in (equilibrium.OPEN, equilibrium.OPEN_CALCITE):
+            state.ln_activity[CARBONATE] += equilibrium.ln_water_activity(state.molality)
+            state.ln_activity[CARBONATE] -= 2.0 * state.ln_activity[HYDROGEN]
+        if question in (equilibrium.CLOSED_CALCITE, equilibrium.OPEN_CALCITE):
+            activity[CALCIUM] = np.exp(k.ln_mineral["calcite"] - state.ln_activity[CARBONATE])
+    return Solution(cases, k, state, species, activity)
+
+
+def _guess(cases: Composition, k: Constants, ln_hydrogen: Floats) -> State:
+    """Treat the alkalinity as bicarbonate and carbonate, and the salts as if they did not pair."""
+    ratio = np.exp(k.ln_species[_ROW["HCO3"]] + ln_hydrogen)  # bicarbonate per carbonate
+    hydroxide = np.exp(k.ln_species[_ROW["OH"]] - ln_hydrogen)
+    carbonate_alkalinity = cases.alkalinity - hydroxide + np.exp(ln_hydrogen)
+    carbonate = np.maximum(carbonate_alkalinity, 0.05 * cases.alkalinity + 1e-9) / (ratio + 2.0)
+    sulfate = np.maximum(cases.ions[SULFATE], TRACE)
+    strength = 0.5 * (np.square(CHARGE_OF_ION) @ cases.ions + cases.alkalinity) + 1e-7
+    activity = np.vstack([ln_hydrogen, np.log(carbonate), np.log(sulfate)])
+    return State(activity, strength, 2.0 * strength, np.zeros(strength.size, bool))
+
+
+def with_ph(cases: Composition) -> Solution:
+    """Solve waters whose pH is known at their own temperature."""
+    k = constants(cases.temperature_c)
+    target = np.vstack([cases.alkalinity, np.maximum(cases.ions[SULFATE], TRACE)])
+    start = _guess(cases, k, -LN10 * cases.ph)
+    return _answer(equilibrium.PH_KNOWN, _system(cases, k, target), start, cases, k)
+
+
+def with_gas(cases: Composition, temperature_c: Floats, log_pco2: Floats) -> Solution:
+    """Solve waters in balance with a carbon dioxide pressure [log10 atm]; alkalinity is conserved."""
+    k = constants(temperature_c)
+    ln_gas = LN10 * (log_pco2 + k.log_henry)
+    ln_first = k.ln_carbon_dioxide - k.ln_species[_ROW["HCO3"]]  # CO2 from HCO3 + H
+    ln_hydrogen = ln_gas - ln_first - np.log(cases.alkalinity + 1e-5)
+    start = _guess(cases, k, ln_hydrogen)
+    start.ln_activity[CARBONATE] = ln_gas - k.ln_carbon_dioxide
+    target = np.vstack([-cases.alkalinity, np.maximum(cases.ions[SULFATE], TRACE)])
+    return _answer(equilibrium.OPEN, _system(cases, k, target), start, cases, k)
+
+
+def with_total_carbonate(
+    cases: Composition, temperature_c: Floats, total: Floats, ln_hydrogen: Floats
+) -> Solution:
+    """Solve waters of known total carbonate [mol/kg]; ``ln_hydrogen`` is a first guess."""
+    k = constants(temperature_c)
+    proton = 2.0 * total - cases.alkalinity
+    target = np.vstack([proton, total, np.maximum(cases.ions[SULFATE], TRACE)])
+    return _answer(equilibrium.CLOSED, _system(cases, k, target), _guess(cases, k, ln_hydrogen), cases, k)
+
+
+def at_sampling(cases: Composition) -> Solution:
+    """Solve each case from its pH, or from its carbon dioxide pressure where pH is missing."""
+    known = np.isfinite(cases.ph)
+    if known.all():
+        return with_ph(cases)
+    gas = with_gas(cases.take(np.flatnonzero(~known)), cases.temperature_c[~known], cases.log_pco2[~known])
+    ph = cases.ph.copy()
+    ph[~known] = np.where(gas.state.converged, gas.ph, 7.0)
+    solution = with_ph(
+        Composition(cases.row, cases.temperature_c, ph, cases.log_pco2, cases.ions, cases.alkalinity)
+    )
+    solution.state.converged[~known] &= gas.state.converged
+    return solution
+
+
+def heated_closed(solution: Solution, temperature_c: Floats) -> Solution:
+    """Bring waters to another temperature with nothing lost: total carbonate and alkalinity kept."""
+    k = constants(temperature_c)
+    first = k.ln_species[_ROW["HCO3"]] - k.ln_carbon_dioxide
+    first_before = solution.constants.ln_species[_ROW["HCO3"]] - solution.constants.ln_carbon_dioxide
+    guess = solution.state.ln_activity[HYDROGEN] + first - first_before  # CO2 : HCO3 as before
+    total = solution.total_carbonate
+    return _keep_failures(solution, with_total_carbonate(solution.cases, temperature_c, total, guess))
+
+
+def heated_open(solution: Solution, temperature_c: Floats, log_pco2: float) -> Solution:
+    """Bring waters to another temperature while they exchange carbon dioxide with the air."""
+    gas = np.full(temperature_c.shape, log_pco2)
+    return _keep_failures(solution, with_gas(solution.cases, temperature_c, gas))
+
+
+def with_calcite(solution: Solution, *, open_to_gas: bool = False) -> tuple[Solution, Floats]:
+    """Let waters precipitate or dissolve calcite until they are saturated.
+
+    Returns
+    -------
+    the saturated solution, and the calcite precipitated [mol/kg], negative where it dissolves.
+    """
+    cases, k, state = solution.cases, solution.constants, solution.state
+    calcium, sulfate = cases.ions[CALCIUM], np.maximum(cases.ions[SULFATE], TRACE)
+    total = solution.total_carbonate
+    index = np.nan_to_num(solution.saturation_indices()["calcite"], nan=-3.0)
+    start = State(state.ln_activity.copy(), state.strength, state.molality, state.converged)
+    if open_to_gas:
+        question = equilibrium.OPEN_CALCITE
+        target = np.vstack([2.0 * calcium - cases.alkalinity, sulfate])
+        start.ln_activity[HYDROGEN] += LN10 * index / 3.0  # carbonate goes with 1/H²
+        start.ln_activity[CARBONATE] = LN10 * (solution.log_pco2 + k.log_henry) - k.ln_carbon_dioxide
+    else:
+        question = equilibrium.CLOSED_CALCITE
+        proton = 2.0 * total - cases.alkalinity
+        target = np.vstack([proton, total - calcium, sulfate])
+        shared = calcium / (calcium + total)  # where calcium abounds, carbonate does the moving
+        start.ln_activity[CARBONATE] -= LN10 * index * np.clip(shared, 0.1, 0.95)
+        start.ln_activity[HYDROGEN] += LN10 * index * np.clip(shared, 0.1, 0.95) * 0.5
+    saturated = _answer(question, _system(cases, k, target, calcite=True), start, cases, k)
+    left = saturated.species[_CALCIUM_SPECIES].sum(axis=0)
+    return _keep_failures(solution, saturated), calcium - left
+
+
+def _keep_failures(before: Solution, after: Solution) -> Solution:
+    after.state.converged &= before.state.converged
+    return after

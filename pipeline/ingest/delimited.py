@@ -1,0 +1,245 @@
+"""Split delimited text into cells: whole columns of bytes at a time, nothing lost, lines counted as shown.
+
+The text is cut into blocks at row ends, because a block of some megabytes stays in the processor's reach
+and bounds the memory needed. Every step below works on all bytes or all cells of a block at once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.ingest.grid import Grid, first_cells
+from pipeline.ingest.oddities import LONG_CELL_BYTES, long_cell_notices, quote_notices
+from pipeline.ingest.quoting import QUOTE, Quoting, read_quotes
+from pipeline.problems import no_problems
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    Bytes = npt.NDArray[np.uint8]
+    Mask = npt.NDArray[np.bool_]
+    Places = npt.NDArray[np.int64]
+
+BLANKS: Final = "  "  # stands for two or more blanks
+DELIMITERS: Final = ("\t", ";", "|", ",", BLANKS)  # a tie goes to the one that is rarer in text and numbers
+BLOCK_BYTES: Final = 4 << 20
+_SAMPLE_BYTES: Final = 1 << 16
+_EDGE: Final = " \t\r\n\u00a0"
+_LINE_FEED, _RETURN, _BLANK = 10, 13, 32
+_EDGE_BYTE: Final = np.isin(np.arange(256), [9, 10, 13, 32, 0xA0, 0xC2])
+_MAX_OFFSET: Final = 2**31 - 1
+
+
+@dataclass(frozen=True)
+class _Marks:
+    """Where cells and lines end in a block, quotes not yet considered."""
+
+    line: Mask
+    ender: Mask
+    opener: Mask
+    line_feed_returns: Places
+
+
+@dataclass(frozen=True)
+class _Piece:
+    """The rows of one block; ``used`` bytes of it are complete rows."""
+
+    used: int
+    flat: pa.Array
+    count: npt.NDArray[np.int32]
+    line: npt.NDArray[np.int32]
+    lines: int
+    longest: int
+    notices: list[pd.DataFrame]
+    open_quote: bool
+
+
+def split(utf8: bytes, delimiter: str | None = None) -> Grid:
+    r"""Split text into rows and cells.
+
+    Equal to the csv module on well-formed text; leading and trailing blanks of cells are taken off. A quote
+    that is never closed, or only after 50 lines, is taken as text and noted, so that it swallows no rows.
+
+    Parameters
+    ----------
+    utf8 : valid UTF-8 without byte order mark; lines end in LF, CRLF or CR.
+    delimiter : one ASCII character, or two blanks for "two or more blanks"; None proposes one.
+
+    Returns
+    -------
+    Grid : a blank line is a row of one empty cell; a row may be shorter or longer than others.
+
+    Example
+    -------
+    >>> split(b'site;note\nBar;"1; 2"\n').row(1)
+    ['Bar', '1; 2']
+    """
+    chosen = propose_delimiter(utf8) if delimiter is None else delimiter
+    data = np.frombuffer(utf8, dtype=np.uint8)
+    pieces: list[_Piece] = []
+    start, line = 0, 1
+    while start < len(data):
+        piece = _next_piece(data, start, line, chosen)
+        pieces.append(piece)
+        start += piece.used
+        line += piece.lines
+    return _join(pieces, chosen, line_end=utf8[-1:] in (b"\n", b"\r"))
+
+
+def propose_delimiter(utf8: bytes) -> str:
+    """Propose the delimiter that gives the most rows the same number of cells, two or more.
+
+    A tie goes to the tab, then ";", "|", ",", two blanks. One column only: ",".
+    """
+    sample = utf8[:_SAMPLE_BYTES]
+    if len(utf8) > _SAMPLE_BYTES:
+        sample = sample[: max(sample.rfind(b"\n"), sample.rfind(b"\r")) + 1] or sample
+    rows = {delimiter: _equal_rows(split(sample, delimiter)) for delimiter in DELIMITERS}
+    best = max(DELIMITERS, key=lambda delimiter: rows[delimiter])
+    return best if rows[best] else ","
+
+
+def _equal_rows(grid: Grid) -> int:
+    several = grid.count[grid.count > 1]
+    return int(np.bincount(several).max()) if len(several) else 0
+
+
+def _next_piece(data: Bytes, start: int, line: int, delimiter: str) -> _Piece:
+    """Take a block that holds a whole row at least; a row longer than a block gets a longer block."""
+    size = BLOCK_BYTES
+    while True:
+        stop = min(start + size, len(data))
+        while stop < len(data) and data[stop - 1] == _RETURN:
+            stop += 1
+        piece = _split_block(data[start:stop], delimiter, line, last=stop == len(data))
+        if piece.used:
+            return piece
+        size *= 2
+
+
+def _split_block(block: Bytes, delimiter: str, line: int, *, last: bool) -> _Piece:
+    marks = _find_marks(block, delimiter)
+    quoting = None
+    structure = marks.ender
+    if (block == QUOTE).any():
+        quoting = read_quotes(block, marks.opener, marks.ender, np.flatnonzero(marks.line), last=last)
+        structure = structure & ~quoting.inside
+    ends = np.flatnonzero(structure)
+    row_end = np.flatnonzero(marks.line[ends])
+    used = len(block) if last else int(ends[row_end[-1]]) + 1 if len(row_end) else 0
+    open_row = last and (not len(row_end) or int(ends[row_end[-1]]) + 1 < used)
+    ends = np.append(ends, used) if open_row else ends[: row_end[-1] + 1] if len(row_end) else ends[:0]
+    row_end = np.append(row_end, len(ends) - 1) if open_row else row_end
+    row_start = np.concatenate([[0], ends[row_end[:-1]] + 1]) if len(row_end) else row_end
+    flat = _cells(block[:used], ends, marks, structure, None if delimiter == BLANKS else delimiter, quoting)
+    lines = np.flatnonzero(marks.line[:used])
+    return _Piece(
+        used=used,
+        flat=flat,
+        count=np.diff(row_end, prepend=-1).astype(np.int32),
+        line=(line + np.searchsorted(lines, row_start)).astype(np.int32),
+        lines=len(lines),
+        longest=int(np.diff(ends, prepend=-1).max(initial=0)),
+        notices=[] if quoting is None else quote_notices(quoting, block[:used], line, lines),
+        open_quote=quoting is not None and quoting.open_at_end,
+    )
+
+
+def _find_marks(block: Bytes, delimiter: str) -> _Marks:
+    line = block == _LINE_FEED
+    returns = block == _RETURN
+    pairs = np.empty(0, dtype=np.int64)
+    if returns.any():
+        pairs = np.flatnonzero(returns[:-1] & line[1:])
+        line |= returns
+        line[pairs] = False
+    if delimiter != BLANKS:
+        ender = line | (block == ord(delimiter))
+        return _Marks(line, ender, ender, pairs)
+    ender, opener = line.copy(), line.copy()
+    blank = np.concatenate([[False], block == _BLANK, [False]])
+    first = np.flatnonzero(blank[1:] & ~blank[:-1])
+    behind = np.flatnonzero(blank[:-1] & ~blank[1:])
+    starts_line = (first == 0) | line[first - 1]
+    ends_line = (behind == len(block)) | line[np.minimum(behind, len(block) - 1)]
+    wide = behind - first > 1
+    ender[first[wide & ~starts_line & ~ends_line]] = True
+    opener[behind[wide | starts_line] - 1] = True
+    return _Marks(line, ender, opener, pairs)
+
+
+def _cells(
+    block: Bytes, ends: Places, marks: _Marks, structure: Mask, delimiter: str | None, quoting: Quoting | None
+) -> pa.Array:
+    """Push the bytes of all cells together; cell i reaches to the byte before ``ends[i]``."""
+    offsets = np.zeros(len(ends) + 1, dtype=np.int32)
+    if quoting is None and delimiter is not None:
+        text = block.tobytes().translate(None, f"{delimiter}\n\r".encode())
+        length = np.diff(ends, prepend=-1) - 1
+        if len(marks.line_feed_returns):
+            length -= _in_pair(block, ends)
+        np.cumsum(length, out=offsets[1:])
+    else:
+        keep = ~structure[: len(block)]
+        returns = marks.line_feed_returns[marks.line_feed_returns < len(block)]
+        if quoting is not None:
+            keep[quoting.dropped[quoting.dropped < len(block)]] = False
+            returns = returns[~quoting.inside[returns]]
+        keep[returns] = False
+        text = block[keep].tobytes()
+        kept = np.concatenate([[0], np.cumsum(keep, dtype=np.int32)])
+        offsets[1:] = kept[ends]
+    cells = pa.StringArray.from_buffers(len(ends), pa.py_buffer(offsets), pa.py_buffer(text))
+    return _stripped(cells, offsets, np.frombuffer(text, dtype=np.uint8))
+
+
+def _in_pair(block: Bytes, ends: Places) -> Mask:
+    """Tell which cells end in CR LF, where ``ends`` is the place of the LF."""
+    within = np.minimum(ends, len(block) - 1)
+    pair: Mask = (
+        (ends > 0) & (ends < len(block)) & (block[within] == _LINE_FEED) & (block[ends - 1] == _RETURN)
+    )
+    return pair
+
+
+def _stripped(cells: pa.Array, offsets: npt.NDArray[np.int32], text: Bytes) -> pa.Array:
+    """Take blanks off the ends of those cells that may have some."""
+    if not len(text):
+        return cells
+    first = _EDGE_BYTE[text[np.minimum(offsets[:-1], len(text) - 1)]]
+    last = _EDGE_BYTE[text[offsets[1:] - 1]]
+    edge = (first | last) & (np.diff(offsets) > 0)
+    if not edge.any():
+        return cells
+    mask = pa.array(edge)
+    return pc.replace_with_mask(cells, mask, pc.utf8_trim(cells.filter(mask), characters=_EDGE))
+
+
+def _join(pieces: list[_Piece], delimiter: str, *, line_end: bool) -> Grid:
+    if not pieces:
+        return replace(Grid.from_rows([]), delimiter=delimiter)
+    size = sum(piece.flat.nbytes for piece in pieces)
+    kind = pa.string() if size <= _MAX_OFFSET else pa.large_string()
+    flat = pa.concat_arrays([piece.flat.cast(kind) for piece in pieces])
+    count = np.concatenate([piece.count for piece in pieces])
+    line = np.concatenate([piece.line for piece in pieces])
+    shorter = len(count) > 1 and bool(count[-1] < count[-2])
+    notices = [notice for piece in pieces for notice in piece.notices]
+    if any(piece.longest > LONG_CELL_BYTES for piece in pieces):
+        notices.append(long_cell_notices(flat, count, line))
+    first = first_cells(count)
+    return Grid(
+        flat=flat,
+        first=first,
+        count=count,
+        line=line,
+        delimiter=delimiter,
+        cut_off=pieces[-1].open_quote or (shorter and not line_end),
+        notices=pd.concat(notices, ignore_index=True) if notices else no_problems(),
+    )

@@ -1,0 +1,205 @@
+"""Find the input files and read them whole: byte for byte, checked, and taken apart into grids."""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import io
+import os
+import stat
+import zlib
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from pipeline.ingest import spreadsheet
+from pipeline.ingest.decoding import Unreadable, decode
+from pipeline.ingest.delimited import split
+from pipeline.problems import KettlestoneError, problem_frame
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from pipeline.ingest.grid import Grid
+
+__all__ = ["ACCEPTED", "Discovered", "FileContent", "Unreadable", "discover", "grids", "read"]
+
+ACCEPTED: Final = (
+    *(".csv", ".tsv", ".txt", ".tab", ".csv.gz", ".tsv.gz", ".txt.gz"),
+    *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),
+)
+_GZIP: Final = b"\x1f\x8b"
+
+
+@dataclass(frozen=True)
+class Discovered:
+    """Files to read; and what folders also hold: other kinds of files, folders that may not be opened."""
+
+    files: list[Path]
+    ignored: list[Path]
+
+
+@dataclass(frozen=True)
+class FileContent:
+    """One file as it was on disk.
+
+    Attributes
+    ----------
+    name : its name without folders.
+    data : its bytes as on disk; what is archived.
+    sha256 : of ``data``.
+    size : bytes on disk.
+    unpacked : ``data``, or what it holds if it is a gzip file.
+    """
+
+    name: str
+    data: bytes
+    sha256: str
+    size: int
+    unpacked: bytes
+
+
+def discover(paths: Iterable[Path]) -> Discovered:
+    """List the files to read: files as named, folders with everything below them, each file once.
+
+    Hidden files and lock files of an office program (``~$…``) are passed over.
+
+    Raises
+    ------
+    KettlestoneError : a path does not exist, or a folder holds nothing that can be read.
+    """
+    files: dict[str, Path] = {}
+    ignored: list[Path] = []
+    for path in paths:
+        if not path.exists():
+            raise KettlestoneError(f"{path}: there is no such file or folder. Nothing was imported.")
+        found = [path]
+        if path.is_dir():
+            everything = sorted(_below(path, ignored))
+            found = [file for file in everything if file.name.lower().endswith(ACCEPTED)]
+            ignored += [file for file in everything if not file.name.lower().endswith(ACCEPTED)]
+            if not found:
+                raise KettlestoneError(
+                    f"{path}: the folder holds no file that can be read ({' '.join(ACCEPTED)}). "
+                    "Nothing was imported."
+                )
+        for file in found:
+            files.setdefault(os.path.realpath(file), file)
+    return Discovered(list(files.values()), ignored)
+
+
+def _below(folder: Path, closed: list[Path]) -> Iterator[Path]:
+    """Walk a folder and the folders in it, linked ones too, each once; note those that may not be opened."""
+    seen: set[str] = set()
+
+    def refused(error: OSError) -> None:
+        closed.append(Path(error.filename))
+
+    for name, folders, files in os.walk(folder, onerror=refused, followlinks=True):
+        folders[:] = sorted(one for one in folders if not one.startswith("."))
+        place = os.path.realpath(name)
+        if place in seen:
+            folders.clear()
+            continue
+        seen.add(place)
+        yield from (Path(name, file) for file in files if not file.startswith((".", "~$")))
+
+
+def read(path: Path, *, max_bytes: int) -> FileContent:
+    """Read a file whole, and make sure it is whole.
+
+    Parameters
+    ----------
+    path : the file; a gzip file is unpacked, whatever its name.
+    max_bytes : a larger file is refused, packed or unpacked.
+
+    Raises
+    ------
+    Unreadable : empty, too large, not a file, no permission, cut off, damaged, or still being written.
+    """
+    try:
+        before = path.stat()
+        _refuse(before, max_bytes)
+        data = path.read_bytes()
+        after = path.stat()
+    except FileNotFoundError as error:
+        raise Unreadable("it is not there any more") from error
+    except PermissionError as error:
+        raise Unreadable("this user may not read it") from error
+    except OSError as error:
+        raise Unreadable(f"the system says: {error.strerror or error}") from error
+    if not len(data) == before.st_size == after.st_size or before.st_mtime_ns != after.st_mtime_ns:
+        raise Unreadable("it is still being written; import it again when it is complete")
+    unpacked = _unpack(data, max_bytes) if data.startswith(_GZIP) else data
+    return FileContent(path.name, data, hashlib.sha256(data).hexdigest(), len(data), unpacked)
+
+
+def _refuse(status: os.stat_result, max_bytes: int) -> None:
+    if stat.S_ISDIR(status.st_mode):
+        raise Unreadable("it is a folder")
+    if not stat.S_ISREG(status.st_mode):
+        raise Unreadable("it is a device or a pipe, not a file")
+    if not status.st_size:
+        raise Unreadable("it is empty (0 bytes)", "file-empty")
+    if status.st_size > max_bytes:
+        raise Unreadable(_too_large(status.st_size, max_bytes), "file-too-large")
+
+
+def _too_large(size: int, max_bytes: int) -> str:
+    return f"the file has {size:,} bytes; {max_bytes:,} are allowed"
+
+
+def _unpack(data: bytes, max_bytes: int) -> bytes:
+    """Unpack all members of a gzip file, never more than is allowed."""
+    try:
+        with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
+            unpacked = packed.read(max_bytes + 1)
+    except EOFError as error:
+        raise Unreadable("the gzip file is cut off; copy it again") from error
+    except (gzip.BadGzipFile, zlib.error) as error:
+        raise Unreadable(f"the gzip file is damaged ({error}); copy it again") from error
+    if len(unpacked) > max_bytes:
+        reason = f"unpacked, the file has more than the {max_bytes:,} bytes that are allowed"
+        raise Unreadable(reason, "file-too-large")
+    if not unpacked:
+        raise Unreadable("the gzip file holds nothing", "file-empty")
+    return unpacked
+
+
+def grids(content: FileContent, fallback_encoding: str | None = None) -> list[Grid]:
+    """Take a file apart: one grid for a text file, one for each sheet with content of a workbook.
+
+    What a file is is told by its first bytes, not by its name.
+
+    Parameters
+    ----------
+    content : a file as ``read`` gives it.
+    fallback_encoding : encoding of text that is not UTF-8; None takes Windows-1252 and says so.
+
+    Raises
+    ------
+    Unreadable : neither text nor a workbook, damaged, encrypted, or without any cell.
+    """
+    if spreadsheet.is_workbook(content.unpacked):
+        found = spreadsheet.sheets(content.unpacked)
+    else:
+        found = [_text_grid(content.unpacked, fallback_encoding)]
+    return [
+        replace(grid, notices=grid.notices.assign(file_sha256=content.sha256).astype({"file_sha256": "str"}))
+        for grid in found
+    ]
+
+
+def _text_grid(data: bytes, fallback_encoding: str | None) -> Grid:
+    decoded = decode(data, fallback_encoding)
+    if not decoded.text_bytes.strip():
+        raise Unreadable("it holds nothing but blanks and line ends", "file-empty")
+    grid = split(decoded.text_bytes)
+    if not decoded.notice:
+        return grid
+    notice = problem_frame(
+        "encoding-fallback", file_sha256="", line=1, column="", raw_text="", detail=decoded.notice
+    )
+    return replace(grid, notices=pd.concat([notice, grid.notices], ignore_index=True))

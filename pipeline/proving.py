@@ -1,0 +1,162 @@
+"""From the readings of all files to a proven batch: samples, findings, verdicts, store and folder."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from pipeline import __version__
+from pipeline.checks.limits import Limits
+from pipeline.checks.run import Checked, run_all
+from pipeline.normalise import derived
+from pipeline.normalise.sample_table import SampleTable, widen
+from pipeline.normalise.samples import assemble
+from pipeline.normalise.stacking import stacked
+from pipeline.problems import messages, no_problems
+from pipeline.report.batch import Batch
+from pipeline.report.folder import write_folder
+from pipeline.report.summary import summarise
+from pipeline.store.database import Store
+from pipeline.store.read import prior, registers
+from pipeline.store.write import BatchRecord, write_batch
+from schemas.columns import ABOUT_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from pipeline.intake import FileResult, Listener
+    from pipeline.settings import Settings
+
+_REGISTERS: Final = ("sites", "treatments")
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A batch that is stored and written: its summary and its folder."""
+
+    summary: dict[str, Any]
+    folder: Path
+
+
+def finish(results: Sequence[FileResult], settings: Settings, started: datetime, heard: Listener) -> Finished:
+    """Join the files of a batch, prove the samples, store all in one transaction, write the folder.
+
+    Parameters
+    ----------
+    results : one per file, in the order of the plan.
+    settings : of the run.
+    started : when the run began, UTC.
+    heard : told of progress.
+    """
+    batch_id = _batch_id(results, started)
+    files = pd.DataFrame([result.source for result in results])
+    names = files.set_index("file_sha256")["name"]
+    new_registers = {kind: _register(results, kind) for kind in _REGISTERS}
+    with Store(settings.store, wait_s=settings.lock_wait_s) as store:
+        sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
+        heard.stage("checking")
+        samples, new = _samples(results, store, sites, settings)
+        checked = run_all(samples, Limits(now=started), heard.step)
+        heard.stage("storing")
+        batch = Batch(
+            record={
+                "batch_id": batch_id,
+                "started_at": started.isoformat(timespec="seconds"),
+                "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
+                "version": __version__,
+                "settings": settings.plain(),
+            },
+            files=files,
+            samples=_sample_rows(samples, checked, new),
+            readings=samples.readings[samples.readings["new"]],
+            findings=checked.findings[
+                checked.findings["sample_id"].isna() | checked.findings["sample_id"].isin(new)
+            ],
+            set_aside=_worded([result.set_aside for result in results], names),
+            notices=_worded([result.notices for result in results], names),
+            check_runs=checked.runs,
+        )
+        write_batch(store, _record(batch, new_registers))
+    heard.stage("writing")
+    summary = summarise(batch)
+    return Finished(summary, write_folder(batch, summary, settings.out))
+
+
+def _batch_id(results: Sequence[FileResult], started: datetime) -> str:
+    """Name the batch: a time that sorts, and four letters of what was read."""
+    content = hashlib.sha256("".join(result.source["file_sha256"] for result in results).encode())
+    return f"{started:%Y%m%dT%H%M%S}-{content.hexdigest()[:4]}"
+
+
+def _register(results: Sequence[FileResult], kind: str) -> pd.DataFrame:
+    parts = [result.registers[kind] for result in results if kind in result.registers]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+
+def _samples(
+    results: Sequence[FileResult], store: Store, sites: pd.DataFrame, settings: Settings
+) -> tuple[SampleTable, pd.Index]:
+    """Assemble the samples of the batch together with what the store knows of the same samples."""
+    rows, readings = [], []
+    offset = 0
+    for result in results:
+        if len(result.rows):
+            rows.append(result.rows)
+            readings.append(result.readings.assign(row=result.readings["row"] + offset, new=True))
+            offset += len(result.rows)
+    if not rows:
+        return _no_samples(), pd.Index([], name="sample_id")
+    fresh_rows, fresh = pd.concat(rows, ignore_index=True), stacked(readings)
+    assembled = assemble(fresh_rows, fresh, sites, settings.sample_window_hours)
+    known_rows, known = prior(store, assembled.about)
+    if len(known):
+        # What is known of the same bottles is judged together with what is new.
+        known = known.assign(row=known["row"] + len(fresh_rows), new=False)
+        all_rows = pd.concat([fresh_rows, known_rows], ignore_index=True)
+        assembled = assemble(all_rows, stacked([fresh, known]), sites, settings.sample_window_hours)
+    table = assembled.readings
+    new = pd.Index(table.loc[table["new"], "sample_id"].astype("str").unique(), name="sample_id")
+    wide = widen(assembled.about, table[table["counts"]])
+    return derived.fill(replace(wide, readings=table)), new
+
+
+def _no_samples() -> SampleTable:
+    """Give a table without samples, for a batch of registers or of files nobody can read."""
+    text = {name: pd.Series(dtype="str") for name in (*ABOUT_COLUMNS, "file_sha256")}
+    about = pd.DataFrame({**text, "collected_at": pd.Series(dtype="datetime64[us, UTC]")})
+    about.index = pd.Index([], dtype="str", name="sample_id")
+    return widen(about, empty_readings().assign(new=False, counts=True))
+
+
+def _sample_rows(samples: SampleTable, checked: Checked, new: pd.Index) -> pd.DataFrame:
+    """Lay out one row per sample for tables and reports: facts, numbers, verdict."""
+    facts = samples.about.assign(verdict=checked.verdict, not_evaluated=checked.not_evaluated)
+    return facts.join(samples.measured).loc[facts.index.isin(new)]
+
+
+def _worded(problems: Sequence[pd.DataFrame], names: pd.Series) -> pd.DataFrame:
+    joined = pd.concat([no_problems(), *problems], ignore_index=True)
+    name = joined["file_sha256"].map(names[~names.index.duplicated()]).fillna("").astype("str")
+    return joined.assign(name=name, message=messages(joined))
+
+
+def _record(batch: Batch, new_registers: dict[str, pd.DataFrame]) -> BatchRecord:
+    """Hand the batch to the store."""
+    entries = {"entries_accepted": len(batch.readings), "entries_set_aside": len(batch.set_aside)}
+    return BatchRecord(
+        batch={**batch.record, **entries, "entries_read": int(batch.files["entries"].sum())},
+        source_files=batch.files[batch.files["status"] != "known"],
+        samples=batch.samples,
+        readings=batch.readings,
+        findings=batch.findings,
+        set_aside=batch.set_aside,
+        notices=batch.notices,
+        check_runs=batch.check_runs,
+        sites=new_registers["sites"],
+        treatments=new_registers["treatments"],
+    )

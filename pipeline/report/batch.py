@@ -1,0 +1,35 @@
+"""What a finished batch consists of, for the reports."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+@dataclass(frozen=True)
+class Batch:
+    """The frames of one batch.
+
+    Attributes
+    ----------
+    record : `batch_id started_at finished_at version settings`, plain values.
+    files : one row per input: `file_sha256 name layout encoding delimiter decimal_mark bytes lines
+        entries accepted set_aside status`.
+    samples : index `sample_id`; ABOUT_COLUMNS, WIDE_COLUMNS, `verdict`, `not_evaluated`.
+    readings : accepted readings.
+    findings : FINDING_COLUMNS and `analyte`, worst first.
+    set_aside, notices : PROBLEM_COLUMNS with `name` (of the file) and `message`.
+    check_runs : `check_id evaluated not_evaluated flagged`.
+    """
+
+    record: dict[str, Any]
+    files: pd.DataFrame
+    samples: pd.DataFrame
+    readings: pd.DataFrame
+    findings: pd.DataFrame
+    set_aside: pd.DataFrame
+    notices: pd.DataFrame
+    check_runs: pd.DataFrame

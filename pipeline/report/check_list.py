@@ -1,0 +1,64 @@
+"""The checks as text: the list, and one check in full with its source."""
+
+from __future__ import annotations
+
+import inspect
+import json
+from typing import Final
+
+import pipeline.checks
+from pipeline.checks.registry import CHECKS, Check
+from pipeline.errors import KettlestoneError
+from pipeline.reference import table
+
+_HOW_SEEN: Final = {
+    "text": "read in its text",
+    "second-hand": "quoted second-hand",
+    "from memory": "cited from memory",
+    "common practice": "common practice of the trade",
+}
+
+
+def list_all(*, as_json: bool) -> str:
+    """List every check: id, severity, what must hold."""
+    entries = [CHECKS[check_id] for check_id in sorted(pipeline.checks.registry.CHECKS)]
+    if as_json:
+        return json.dumps([_plain(entry) for entry in entries], ensure_ascii=False, indent=1)
+    width = max(len(entry.check_id) for entry in entries)
+    lines = [f"{entry.check_id:<{width}}  {entry.severity:<6}  {entry.title}" for entry in entries]
+    return "\n".join([*lines, "", "kettlestone checks ID explains one."])
+
+
+def explain(check_id: str, *, as_json: bool) -> str:
+    """Explain one check: its rationale, its limits and the source behind it.
+
+    Raises
+    ------
+    KettlestoneError : no check has this id.
+    """
+    if check_id not in CHECKS:
+        raise KettlestoneError(f'there is no check "{check_id}". kettlestone checks lists them.')
+    entry = CHECKS[check_id]
+    if as_json:
+        return json.dumps(_plain(entry), ensure_ascii=False, indent=1)
+    head = f"{entry.check_id}: {entry.title}\nSeverity of a finding: {entry.severity}\n"
+    return f"{head}\n{inspect.cleandoc(entry.rationale)}\n\nSource\n------\n{_source(entry)}"
+
+
+def _source(entry: Check) -> str:
+    listed = table("sources")
+    citations = dict(zip(listed["key"], listed["citation"], strict=True))
+    seen = dict(zip(listed["key"], listed["seen"], strict=True))
+    keys = [key.strip() for key in entry.source.split(",")]
+    return "\n".join(f"[{key}] {citations[key]} ({_HOW_SEEN[seen[key]]})" for key in keys)
+
+
+def _plain(entry: Check) -> dict[str, str]:
+    return {
+        "id": entry.check_id,
+        "title": entry.title,
+        "severity": entry.severity,
+        "unit": entry.unit,
+        "rationale": inspect.cleandoc(entry.rationale),
+        "source": _source(entry),
+    }

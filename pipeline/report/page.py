@@ -1,0 +1,56 @@
+"""The summary page of a batch: one self-contained HTML file without scripts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline.checks.registry import CHECKS
+from pipeline.report import chart
+from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, headline, lead
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+INKS: Final[dict[str, str]] = {"ok": "#2f5d3a", "note": "#2b5c7c", "hold": "#9a4a00", "reject": "#8c1438"}
+
+
+def environment() -> Environment:
+    """Give the template environment: everything is escaped, an unknown name is an error."""
+    return Environment(
+        loader=PackageLoader("pipeline.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+    )
+
+
+def render(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequence[str] = ()) -> str:
+    """Render the page.
+
+    Parameters
+    ----------
+    summary : as ``report.summary.summarise`` gives it.
+    samples : the samples, for the chart.
+    blocks : further sections, already rendered (the machine assessments).
+    """
+    template = environment().get_template("summary.html.j2")
+    return template.render(
+        s=summary,
+        headline=headline(summary),
+        lead=lead(summary),
+        signs=SIGNS,
+        meanings=MEANINGS,
+        caution=CAUTION,
+        titles={check_id: entry.title for check_id, entry in CHECKS.items()},
+        chart=chart.hardness_alkalinity(samples),
+        inks=INKS,
+        width=chart.WIDTH,
+        height=chart.HEIGHT,
+        left=chart.LEFT,
+        right=chart.RIGHT,
+        top=chart.TOP,
+        bottom=chart.BOTTOM,
+        blocks=[Markup(block) for block in blocks],  # noqa: S704 - rendered by this module's own templates
+    )

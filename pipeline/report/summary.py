@@ -1,0 +1,170 @@
+"""The summary of a batch as plain data: one source for the terminal, the page and the JSON file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from pipeline.checks.registry import CHECKS
+from pipeline.problems import PROBLEMS
+from pipeline.reference import table
+from schemas.columns import ANALYTES, VERDICTS
+
+if TYPE_CHECKING:
+    from pipeline.report.batch import Batch
+
+SCHEMA_VERSION: Final = 1
+MOST_SAMPLES: Final = 200
+_MOST_LABELS: Final = 12
+_RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
+
+
+def summarise(batch: Batch) -> dict[str, Any]:
+    """Put a batch into words and counts.
+
+    Parameters
+    ----------
+    batch : the frames of a finished batch.
+
+    Returns
+    -------
+    JSON-ready dictionary: `schema_version batch verdict entries files samples checks source_findings
+    attention repeat ask set_aside notices`. At most 200 samples are listed under `attention`; how many
+    there are in all stands beside them, and all of them are in ``findings.csv``.
+    """
+    verdicts = batch.samples["verdict"].value_counts()
+    accepted, aside = len(batch.readings), len(batch.set_aside)
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "batch": batch.record,
+        "verdict": _worst(batch),
+        "entries": {"read": accepted + aside, "accepted": accepted, "set_aside": aside},
+        "files": _records(batch.files),
+        "samples": {"total": len(batch.samples), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
+        "checks": _checks(batch),
+        "source_findings": _findings(batch.findings[batch.findings["sample_id"].isna()], batch),
+        "attention": _attention(batch),
+        "repeat": _repeat(batch),
+        "ask": _ask(batch),
+        "set_aside": _problems(batch.set_aside),
+        "notices": _problems(batch.notices),
+    }
+
+
+def _worst(batch: Batch) -> str:
+    ranks = pd.concat([batch.samples["verdict"], batch.findings["severity"]]).map(_RANK)
+    worst = int(ranks.max()) if len(ranks) else 0
+    if worst < _RANK["hold"] and len(batch.set_aside):
+        worst = max(worst, _RANK["note"])
+    return VERDICTS[worst]
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in record.items()} for record in frame.to_dict("records")]
+
+
+def _checks(batch: Batch) -> list[dict[str, Any]]:
+    listed = batch.check_runs.assign(
+        title=batch.check_runs["check_id"].map({k: c.title for k, c in CHECKS.items()})
+    )
+    return _records(listed.sort_values(["flagged", "evaluated"], ascending=False))
+
+
+def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
+    names = batch.files.set_index("file_sha256")["name"]
+    shown = findings.head(MOST_SAMPLES)
+    columns = ["check_id", "severity", "message", "evidence", "observed", "low", "high", "unit"]
+    listed = shown[columns].assign(file=shown["file_sha256"].map(names).fillna("").astype("str"))
+    return _records(listed.astype(object).where(listed.notna(), None))
+
+
+def _attention(batch: Batch) -> dict[str, Any]:
+    """List the samples a person must look at, the worst first, each with its findings."""
+    samples = batch.samples[batch.samples["verdict"] != "ok"]
+    rank = samples["verdict"].map(_RANK)
+    count = batch.findings.groupby("sample_id").size().reindex(samples.index).fillna(0)
+    order = pd.DataFrame({"rank": -rank, "count": -count, "label": samples["label"]}).sort_values(
+        ["rank", "count", "label"], kind="stable"
+    )
+    chosen = samples.loc[order.index[:MOST_SAMPLES]]
+    findings = batch.findings[batch.findings["sample_id"].isin(chosen.index)]
+    by_sample = {str(key): _findings(group, batch) for key, group in findings.groupby("sample_id")}
+    listed = [
+        {
+            "sample_id": sample_id,
+            **{
+                name: _plain(value)
+                for name, value in row.items()
+                if name in ("label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
+            },
+            "findings": by_sample.get(str(sample_id), []),
+        }
+        for sample_id, row in chosen.to_dict("index").items()
+    ]
+    return {"total": len(samples), "listed": listed}
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    return None if value is pd.NaT else value
+
+
+def _repeat(batch: Batch) -> dict[str, Any]:
+    """Say which readings to repeat: the quantities of held and rejected findings, per sample."""
+    open_findings = batch.findings[batch.findings["severity"].isin(["hold", "reject"])]
+    pairs = open_findings[["sample_id", "analyte"]].dropna().drop_duplicates()
+    pairs = pairs[pairs["analyte"] != ""]
+    if pairs.empty:
+        return {"total": 0, "listed": []}
+    pairs = pairs.assign(analyte=pairs["analyte"].str.split()).explode("analyte").drop_duplicates()
+    titles = (
+        pairs["analyte"]
+        .map({code: analyte.title for code, analyte in ANALYTES.items()})
+        .fillna(pairs["analyte"])
+    )
+    by_sample = pairs.assign(title=titles).groupby("sample_id", sort=False)["title"].agg(", ".join)
+    shown = by_sample.head(MOST_SAMPLES)
+    labels = batch.samples.loc[shown.index]
+    listed = [
+        {"sample_id": key, "label": label, "client": client, "site": site, "readings": what}
+        for key, label, client, site, what in zip(
+            shown.index, labels["label"], labels["client"], labels["site"], shown, strict=True
+        )
+    ]
+    return {"total": len(by_sample), "listed": listed}
+
+
+def _ask(batch: Batch) -> list[dict[str, Any]]:
+    """List the questions whose answers settle the findings, each with the samples it concerns."""
+    questions = table("questions").set_index("check_id")["ask"]
+    open_findings = batch.findings[batch.findings["severity"].isin(["hold", "reject"])]
+    asked = []
+    for check_id, group in open_findings.groupby("check_id", sort=False):
+        ids = pd.Index(group["sample_id"].dropna().unique())
+        labels = batch.samples["label"].reindex(ids[:_MOST_LABELS]).tolist()
+        asked.append(
+            {
+                "check_id": check_id,
+                "question": questions.get(str(check_id), ""),
+                "count": len(ids),
+                "labels": labels,
+            }
+        )
+    return [question for question in asked if question["question"]]
+
+
+def _problems(problems: pd.DataFrame) -> list[dict[str, Any]]:
+    """Count the problems by kind and file, with one example of each."""
+    if problems.empty:
+        return []
+    groups = problems.groupby(["problem", "name"], sort=False, observed=True)
+    listed = groups.agg(
+        count=("line", "size"),
+        line=("line", "first"),
+        column=("column", "first"),
+        message=("message", "first"),
+    ).reset_index()
+    listed["remedy"] = listed["problem"].map({code: problem.remedy for code, problem in PROBLEMS.items()})
+    return _records(listed.sort_values("count", ascending=False, kind="stable").head(MOST_SAMPLES))

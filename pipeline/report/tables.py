@@ -1,0 +1,54 @@
+"""Write frames as CSV files that a spreadsheet can open without running anything."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+from pyarrow import csv
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+# A spreadsheet takes a cell that begins like this for a formula [OWASP-CSV].
+_FORMULA = r"^([=+\-@\t\r])"
+
+
+def write_csv(frame: pd.DataFrame, path: Path) -> None:
+    """Write a frame as UTF-8 CSV with a header line.
+
+    Text cells that begin like a formula get a leading apostrophe; numbers are never changed.
+
+    Parameters
+    ----------
+    frame : any frame; times become ISO 8601, missing values empty cells.
+    path : the file to write.
+    """
+    columns = {str(name): _escaped(frame[name]) for name in frame.columns}
+    with csv.CSVWriter(path, pa.schema([(name, column.type) for name, column in columns.items()])) as writer:
+        writer.write_table(pa.table(columns))
+
+
+def _escaped(column: pd.Series) -> pa.Array:
+    if pd.api.types.is_numeric_dtype(column) or isinstance(column.dtype, pd.DatetimeTZDtype):
+        return _array(column)
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        distinct = _text(pa.array(column.cat.categories.astype("str"), type=pa.string()))
+        codes = pa.array(column.cat.codes.to_numpy(), mask=column.isna().to_numpy())
+        return distinct.take(codes)
+    return _text(pa.array(column.astype("str"), type=pa.string(), from_pandas=True))
+
+
+def _array(column: pd.Series) -> pa.Array:
+    array = pa.array(column, from_pandas=True)
+    if isinstance(array, pa.ChunkedArray):
+        array = array.combine_chunks()
+    if pa.types.is_timestamp(array.type):
+        return pc.strftime(array.cast(pa.timestamp("s", tz="UTC"), safe=False), format="%Y-%m-%dT%H:%M:%SZ")
+    return array
+
+
+def _text(array: pa.Array) -> pa.Array:
+    return pc.replace_substring_regex(array, pattern=_FORMULA, replacement=r"'\1")

@@ -1,0 +1,82 @@
+"""The summary in the terminal: counts, the worst first, and where the rest is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from pipeline.report.wording import SIGNS, headline
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from pathlib import Path
+
+_TOP: Final = 20
+_STYLES: Final = {"ok": "green", "note": "blue", "hold": "yellow", "reject": "red"}
+
+
+def show(summary: Mapping[str, Any], folder: Path, console: Console | None = None) -> None:
+    """Print the summary of a batch.
+
+    Parameters
+    ----------
+    summary : as ``report.summary.summarise`` gives it.
+    folder : where the files of the batch are.
+    console : for tests; default standard output.
+    """
+    screen = console or Console()
+    samples, entries = summary["samples"], summary["entries"]
+    screen.print(Text(headline(summary), style="bold"))
+    screen.print(
+        f"{entries['read']} entries read = {entries['accepted']} accepted + {entries['set_aside']} set aside"
+        f", from {len(summary['files'])} files"
+    )
+    screen.print(Text("   ").join(_word(word, samples[word]) for word in SIGNS))
+    for finding in summary["source_findings"][:_TOP]:
+        screen.print(
+            Text(f"{SIGNS[finding['severity']]} {finding['severity']} ", _STYLES[finding["severity"]]), end=""
+        )
+        screen.print(Text(f"{finding['message']}  {finding['file']}"))
+    if summary["attention"]["listed"]:
+        screen.print(_worst(summary["attention"]["listed"]))
+    rest = summary["attention"]["total"] - min(_TOP, len(summary["attention"]["listed"]))
+    if rest > 0:
+        screen.print(f"{rest} more samples with findings: {folder / 'findings.csv'}")
+    _problems(screen, summary)
+    screen.print(Text(f"Page to read or print: {folder / 'summary.html'}"))
+
+
+def _word(word: str, count: int) -> Text:
+    return Text(f"{SIGNS[word]} {count} {word}", style=_STYLES[word] if count else "dim")
+
+
+def _worst(listed: list[dict[str, Any]]) -> Table:
+    table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
+    for heading, width in (("", 8), ("sample", 24), ("where", 22), ("finding", None)):
+        table.add_column(heading, overflow="fold", max_width=width)
+    for sample in listed[:_TOP]:
+        worst = sample["findings"][0] if sample["findings"] else {"message": "", "check_id": ""}
+        more = len(sample["findings"]) - 1
+        place = " · ".join(part for part in (sample["client"], sample["site"]) if part)
+        table.add_row(
+            Text(f"{SIGNS[sample['verdict']]} {sample['verdict']}", style=_STYLES[sample["verdict"]]),
+            Text(sample["label"] or sample["sample_id"]),
+            Text(place),
+            Text(worst["message"] + (f"  (+{more} more)" if more else "")),
+        )
+    return table
+
+
+def _problems(screen: Console, summary: Mapping[str, Any]) -> None:
+    for kind in ("set_aside", "notices"):
+        for row in summary[kind][:5]:
+            times = f" ({row['count']} times)" if row["count"] > 1 else ""
+            place = f"{row['name']}:{row['line']}" if row["line"] else row["name"]
+            screen.print(
+                Text(f"{place} {row['column']}: {row['message']}{times}".replace(" : ", ": "), style="dim")
+            )
+        if len(summary[kind]) > len(summary[kind][:5]):
+            screen.print(Text(f"{len(summary[kind]) - 5} more kinds of problem: see the page", style="dim"))
