@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.spellings import exact_key, key, spellings, table, word_table
-from pipeline.ingest.unit_text import UnitText, split_basis, split_temperature, split_unit, unit_key
+from pipeline.ingest.unit_text import UnitText, ends_like_unit, split_basis, split_temperature, split_unit, unit_key
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -25,6 +25,14 @@ _ZONE: Final = re.compile(
     r"[\s,;(\[]+((?:GMT|UTC)\s*(?:[+\-\u2212]\s*\d{1,2}(?::?\d{2})?)?|[+\-\u2212]\d{2}:\d{2}|MEZ|MESZ|CET|CEST|JST|EST|EDT|CST|CDT|MST|MDT|PST|PDT)[\s)\]]*$"
 )
 _BRACKET: Final = re.compile(r"[(\[{（【]([^()\[\]{}（）【】]*)[)\]}）】]")
+# Forms that only repeat the usual way to state the quantity.
+_OWN_FORMS: Final = {
+    "toc": ("C",),
+    "doc": ("C",),
+    "cod": ("O2",),
+    "bod": ("O2",),
+    "oxidisability": ("O2",),
+}
 _SIGN_UNIT: Final = re.compile(r"[(\[{]\s*[^\w\s()\[\]{}]+\s*[)\]}]|%\s*$")
 _WORD: Final = re.compile(r"[^\W_]+")
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
@@ -44,6 +52,7 @@ class Meaning:
     basis: str = ""
     unit: str = ""
     ec_reference: str = ""
+    tds_scale: str = ""
     beside: tuple[str, ...] = ()
 
 
@@ -64,12 +73,21 @@ class Heading:
     stage: str = ""
     affix: str = ""
     echo: tuple[str, ...] = ()
+    own: bool = False
 
     def chosen(self, present: frozenset[str] = frozenset()) -> Meaning | None:
         """Choose the meaning that holds in a file whose analytes and heading keys are ``present``."""
         holding = [meaning for meaning in self.meanings if not meaning.beside or present & {*meaning.beside}]
         tied = [meaning for meaning in holding if meaning.beside]
         return next(iter(tied or holding), None)
+
+
+@dataclass(frozen=True, eq=False)
+class OwnSpellings:
+    """Spellings of one layout, by key; ``only`` leaves the common table out."""
+
+    folded: Mapping[str, Meaning]
+    only: bool = False
 
 
 @dataclass(frozen=True)
@@ -87,6 +105,7 @@ def _meaning(group: Mapping[str, object]) -> Meaning:
         basis=str(group.get("basis", "")),
         unit=str(group.get("unit", "")),
         ec_reference=str(group.get("ec_reference", "")),
+        tds_scale=str(group.get("tds_scale", "")),
         beside=tuple(str(name) for name in beside) if isinstance(beside, list) else (),
     )
 
@@ -116,13 +135,14 @@ def known_spellings() -> dict[str, tuple[Meaning, ...]]:
     return {**_spellings().folded, **{name.casefold(): found for name, found in _spellings().exact.items()}}
 
 
-@lru_cache(maxsize=16384)
-def read_heading(text: str) -> Heading:
+@lru_cache(maxsize=32768)
+def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
     """Take a heading apart.
 
     Parameters
     ----------
     text : the heading as written.
+    own : spellings of a layout, looked up before the common table.
 
     Example
     -------
@@ -134,18 +154,20 @@ def read_heading(text: str) -> Heading:
     blank = Heading(text)
     if not written or len(written) > _LONGEST or not any(sign.isalpha() for sign in written):
         return blank
-    found = _search(written, blank, _DEPTH)
+    found = _search(written, blank, own, _DEPTH)
     return _settled(found) if found else blank
 
 
-def _search(text: str, so_far: Heading, depth: int) -> Heading | None:
+def _search(text: str, so_far: Heading, own: OwnSpellings | None, depth: int) -> Heading | None:
+    if own and (special := own.folded.get(key(text))):
+        return replace(so_far, meanings=(special,), own=True)
     # A sign such as "%" vanishes from the key, so it must be split off first.
-    if not _SIGN_UNIT.search(text) and (found := meanings(text)):
+    if not (own and own.only) and not _SIGN_UNIT.search(text) and (found := meanings(text)):
         return replace(so_far, meanings=found)
     if not depth or not text:
         return None
     for rest, found_so_far in _stripped(text, so_far):
-        if result := _search(rest.strip(), found_so_far, depth - 1):
+        if result := _search(rest.strip(), found_so_far, own, depth - 1):
             return result
     return None
 
@@ -205,13 +227,15 @@ def _with_unit(so_far: Heading, unit: UnitText) -> Heading:
 
 def _unit_suffix(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
     """Split a unit off the end; one with a slash or degree sign may be glued to the name."""
+    if not ends_like_unit(text):
+        return
     for start in range(1, len(text)):
         bounded = text[start - 1] in " _,;" or text[start] in " _,;"
         tail = text[start:].strip(" _,;")
         if not tail or (not bounded and not re.search(r"[/°]", tail)):
             continue
         unit = split_unit(tail)
-        if unit and (len(unit_key(unit.unit)) > 1 or unit_key(unit.unit) == "c"):
+        if unit and (len(unit_key(unit.unit)) > 1 or unit_key(unit.unit) in ("c", "%")):
             yield text[:start].strip(" _,;"), _with_unit(so_far, unit)
 
 
@@ -261,6 +285,7 @@ def own_form(analyte: str, basis: str) -> str:
     ('as ion', 'as Ca')
     """
     form = basis.removeprefix("as ")
-    ion = analyte in ANALYTES and ANALYTES[analyte].basis == "as ion"
-    repeated = ion and any(found.code == analyte and not found.basis for found in meanings(form))
-    return "as ion" if repeated and form != basis else basis
+    if form == basis or (analyte in ANALYTES and ANALYTES[analyte].basis != "as ion"):
+        return basis
+    repeated = any(found.code == analyte and not found.basis for found in meanings(form))
+    return "as ion" if repeated or form in _OWN_FORMS.get(analyte, ()) else basis

@@ -50,6 +50,19 @@ def _units() -> tuple[frozenset[str], dict[str, str]]:
     return frozenset(unit_key(text) for text in units["as written"]), glued
 
 
+@lru_cache(maxsize=1)
+def _endings() -> tuple[str, ...]:
+    known, glued = _units()
+    forms = {form.replace(" ", "") for form in table()["species"]}
+    return tuple({*known, *glued, *forms})
+
+
+def ends_like_unit(text: str) -> bool:
+    """Say quickly whether a unit, maybe with a form or temperature, can stand at the end."""
+    folded = unit_key(text).rstrip("+-=)]} ")
+    return folded.endswith(_endings()) or bool(_AT.search(text))
+
+
 def species(text: str) -> str:
     """Give the chemical form a text names ("si02" → "SiO2"), "" if it names none."""
     spelled: str = table()["species"].get(key(text), "")
