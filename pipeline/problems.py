@@ -121,6 +121,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         '"{raw_text}" under {column} is not understood ({detail})',
         "Correct the cell; the readings of the row that need it wait.",
     ),
+    Problem(
+        "analyte-unknown",
+        '"{detail}" is not a quantity of the table of spellings; its result is kept here',
+        "Add the spelling to a layout if it is one of the quantities in schemas/columns.py.",
+    ),
     # remarks on files and rows
     Problem(
         "file-not-understood",

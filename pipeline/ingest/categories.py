@@ -1,0 +1,116 @@
+"""Columns of few distinct texts, kept as codes: cheap to build, to combine and to store."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final, cast
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import numpy.typing as npt
+
+
+_TABLE_SIZE: Final = 1 << 22  # combinations that are counted in a table rather than by sorting
+
+
+@dataclass(frozen=True)
+class Category:
+    """Texts as (n,) ``codes`` into ``texts``; ``texts`` may repeat a text."""
+
+    codes: npt.NDArray[np.int32]
+    texts: tuple[str, ...]
+
+    def __len__(self) -> int:
+        """Count the rows."""
+        return len(self.codes)
+
+    @classmethod
+    def constant(cls, text: str, length: int) -> Category:
+        """Give the same text ``length`` times."""
+        return cls(np.zeros(length, dtype=np.int32), (text,))
+
+    @classmethod
+    def of(cls, column: pd.Series) -> Category:
+        """Encode a text column."""
+        encoded = pa.array(column).dictionary_encode()
+        return cls(encoded.indices.to_numpy(), tuple(encoded.dictionary.to_pylist()))
+
+    def take(self, positions: npt.NDArray[np.int64]) -> Category:
+        """Choose rows."""
+        return Category(self.codes[positions], self.texts)
+
+    def map(self, change: Callable[[str], str]) -> Category:
+        """Change every distinct text once."""
+        return Category(self.codes, tuple(change(text) for text in self.texts))
+
+    def mask(self, wanted: Callable[[str], bool]) -> npt.NDArray[np.bool_]:
+        """Tell the rows whose text is wanted."""
+        chosen = np.fromiter((wanted(text) for text in self.texts), dtype=bool, count=len(self.texts))
+        return cast("npt.NDArray[np.bool_]", chosen[self.codes])
+
+    def otherwise(self, other: Category) -> Category:
+        """Fill empty texts from ``other``."""
+        empty = self.mask(lambda text: not text)
+        if not empty.any():
+            return self
+        codes = np.where(empty, other.codes + len(self.texts), self.codes).astype(np.int32)
+        return Category(codes, (*self.texts, *other.texts))
+
+    def where(self, mask: npt.NDArray[np.bool_], text: str) -> Category:
+        """Put ``text`` where the mask holds."""
+        codes = np.where(mask, len(self.texts), self.codes).astype(np.int32)
+        return Category(codes, (*self.texts, text))
+
+    def series(self) -> pd.Series:
+        """Give a pandas category column; only texts that occur become categories."""
+        distinct = tuple(dict.fromkeys(self.texts))
+        place = {text: number for number, text in enumerate(distinct)}
+        translated = np.array([place[text] for text in self.texts], dtype=np.int32)[self.codes]
+        used = np.flatnonzero(np.bincount(translated, minlength=len(distinct)))
+        narrow = np.full(len(distinct), -1, dtype=np.int32)
+        narrow[used] = np.arange(len(used))
+        categories = pd.Index([distinct[number] for number in used], dtype="str")
+        codes = narrow[translated] if len(distinct) else translated
+        return pd.Series(pd.Categorical.from_codes(cast("Any", codes), categories=categories))
+
+    def text(self) -> pd.Series:
+        """Give a plain text column."""
+        encoded = pa.DictionaryArray.from_arrays(
+            pa.array(self.codes), pa.array(self.texts, type=pa.large_string())
+        )
+        return pd.Series(pd.array(encoded.cast(pa.large_string()), dtype="str"))
+
+
+def joined(parts: Sequence[Category]) -> Category:
+    """Put categories one after the other."""
+    texts: list[str] = []
+    codes: list[npt.NDArray[np.int32]] = []
+    for part in parts:
+        codes.append((part.codes + len(texts)).astype(np.int32))
+        texts.extend(part.texts)
+    return Category(np.concatenate(codes) if codes else np.zeros(0, dtype=np.int32), tuple(texts))
+
+
+def combined(parts: Sequence[Category], change: Callable[..., str]) -> Category:
+    """Compute one text from several, once for each combination that occurs."""
+    number = np.zeros(len(parts[0]), dtype=np.int64)
+    size = 1
+    for part in parts:
+        number = number * len(part.texts) + part.codes
+        size *= len(part.texts)
+        if size > _TABLE_SIZE:
+            distinct, number = np.unique(number, return_inverse=True)
+            size = len(distinct)
+    seen = np.zeros(size, dtype=bool)
+    seen[number] = True
+    codes = (np.cumsum(seen) - 1)[number].astype(np.int32)
+    first = np.zeros(int(seen.sum()), dtype=np.int64)
+    first[codes[::-1]] = np.arange(len(codes))[::-1]
+    return Category(
+        codes, tuple(change(*(part.texts[part.codes[row]] for part in parts)) for row in first.tolist())
+    )

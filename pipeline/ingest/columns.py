@@ -1,0 +1,148 @@
+"""What each column of a table holds: the headings of one row read together under one layout."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from pipeline.ingest.headings import Heading, Meaning, own_form, read_heading
+from pipeline.ingest.spellings import key
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from pipeline.ingest.layout_file import Layout
+
+# A count of drops written in the cell, in the languages of the table of spellings.
+DROP_WORDS: Final = r"(?i)^\s*\d+(?:[.,]\d+)?\s*(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
+_NUMBER: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"
+_MEASURED_FORMS: Final = ("value", "drops", "titrant_ml")
+_KIT_FIELDS: Final = ("used_ml", "nominal_ml", "degree_per_drop", "degree_unit")
+_TESTS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness", "alkalinity")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column.
+
+    ``role``: "measurement" (entries; ``analyte`` is "" where each row names its own), "about" (``code`` is
+    a row field; with ``analyte``, a kit field of that test alone), "companion" (``code`` qualifier, unit or
+    limit of ``analyte``), a role of a long table, "ignored" or "unknown".
+    """
+
+    position: int
+    heading: str
+    role: str
+    code: str = ""
+    analyte: str = ""
+    form: str = "value"
+    unit: str = ""
+    basis: str = ""
+    ec_reference: str = ""
+    tds_scale: str = ""
+    time_zone: str = ""
+    stage: str = ""
+    sample: str = ""
+    own: bool = False
+
+
+def looks_numeric(texts: pd.Series) -> bool:
+    """Say whether at least half of the filled cells are numbers, maybe with a sign before them."""
+    filled = texts[texts != ""]
+    return bool(len(filled)) and bool(filled.str.match(_NUMBER).mean() >= 0.5)  # noqa: PLR2004 (half)
+
+
+def read_columns(cells: Sequence[str], layout: Layout, orientation: str) -> tuple[Column, ...]:
+    """Read a row as headings.
+
+    Parameters
+    ----------
+    cells : the header row.
+    layout : whose own spellings count first.
+    orientation : decides whether a heading such as "Calcium" or one such as "Value" holds the entries.
+    """
+    headings = [read_heading(cell, layout.own) for cell in cells]
+    present = frozenset(
+        {key(cell) for cell in cells}
+        | {meaning.code for heading in headings if (meaning := heading.chosen()) is not None}
+    )
+    wide = orientation == "samples-in-rows"
+    columns = [
+        _column(number, heading, heading.chosen(present), layout, wide=wide)
+        for number, heading in enumerate(headings)
+    ]
+    return _paired(columns)
+
+
+def _column(
+    number: int, heading: Heading, meaning: Meaning | None, layout: Layout, *, wide: bool
+) -> Column:
+    blank = Column(number, heading.text, "unknown", time_zone=heading.time_zone)
+    if meaning is None:
+        return blank
+    if meaning.kind == "field":
+        known = not heading.affix or heading.own
+        return replace(blank, role="about" if known else "unknown", code=meaning.code, own=heading.own)
+    if meaning.kind == "role":
+        return _long_column(blank, meaning.code, own=heading.own, wide=wide)
+    return _analyte_column(blank, heading, meaning, layout) if wide else blank
+
+
+def _long_column(blank: Column, role: str, *, own: bool, wide: bool) -> Column:
+    if role in _MEASURED_FORMS and not wide:
+        return replace(blank, role="measurement", form=role, code=role, own=own)
+    return replace(blank, role=role, own=own)
+
+
+def _analyte_column(blank: Column, heading: Heading, meaning: Meaning, layout: Layout) -> Column:
+    at = heading.at or meaning.ec_reference.removesuffix(" °C")
+    column = replace(
+        blank,
+        role="measurement",
+        analyte=meaning.code,
+        unit=heading.unit or meaning.unit or layout.units.get(meaning.code, ""),
+        basis=own_form(meaning.code, heading.basis or meaning.basis),
+        ec_reference=f"{at} °C" if at and meaning.code == "conductivity" else "",
+        tds_scale=dried_at(meaning, at),
+        stage=heading.stage,
+        own=heading.own,
+    )
+    if heading.affix in ("unit", "qualifier", "limit"):
+        return replace(column, role="companion", code=heading.affix)
+    if heading.affix in _KIT_FIELDS:
+        return replace(column, role="about", code=heading.affix)
+    return replace(column, form=heading.affix or "value")
+
+
+def dried_at(meaning: Meaning, at: str) -> str:
+    """Say at what temperature a residue was dried, if the heading says so."""
+    return f"dried at {at} °C" if meaning.tds_scale == "dried" and at else meaning.tds_scale
+
+
+def _paired(columns: list[Column]) -> tuple[Column, ...]:
+    """Settle what a column is beside the others: typed values, remarks without a value, bare drops."""
+    counted = {(column.analyte, column.stage) for column in columns if column.form in ("drops", "titrant_ml")}
+    measured = {(column.analyte, column.stage) for column in columns if column.role == "measurement"}
+    paired = [_settled(column, counted, measured) for column in columns]
+    tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in _TESTS}
+    if len(tests) == 1:
+        paired = [_of_only_test(column, *tests) for column in paired]
+    return tuple(paired)
+
+
+def _settled(column: Column, counted: set[tuple[str, str]], measured: set[tuple[str, str]]) -> Column:
+    about = (column.analyte, column.stage)
+    if column.role == "companion" and about not in measured:
+        return replace(column, role="unknown")
+    if column.role == "measurement" and column.form in ("value", "typed"):
+        return replace(column, form="typed" if about in counted else "value")
+    return column
+
+
+def _of_only_test(column: Column, analyte: str) -> Column:
+    """Give a bare "Drops" column to the one titration of the sheet."""
+    if column.role in ("drops", "titrant_ml"):
+        return replace(column, role="measurement", form=column.role, analyte=analyte)
+    return column

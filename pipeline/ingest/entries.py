@@ -1,0 +1,169 @@
+"""The entries of a table: every non-empty measurement cell with its quantity, unit, basis and remarks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.ingest.categories import Category
+from pipeline.ingest.columns import DROP_WORDS, Column
+from pipeline.ingest.spellings import key, word_table
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    import numpy.typing as npt
+
+    from pipeline.ingest.grid import Grid
+    from pipeline.ingest.layout_file import Layout
+    from pipeline.ingest.matching import Match
+
+_SIGNS: Final = {"<": "<", ">": ">", "~": "~", "≤": "<", "≥": ">", "<=": "<", ">=": ">", "ca.": "~", "≈": "~"}
+_COUNTED: Final = (
+    "total_hardness",
+    "calcium_hardness",
+    "magnesium_hardness",
+    "alkalinity",
+    "phenolphthalein_alkalinity",
+)
+_METHOD_OF_FORM: Final = {"drops": "drops", "titrant_ml": "burette", "typed": "typed"}
+
+
+@dataclass(frozen=True)
+class Block:
+    """The entries of one measurement column.
+
+    ``at`` are positions among the body rows, ``texts`` the cells as written, ``about`` the category
+    columns of ``schemas.extract.CELL_COLUMNS`` plus `ec_reference` and `tds_scale` as the names of long
+    tables state them; all of one length.
+    """
+
+    column: Column
+    at: npt.NDArray[np.int64]
+    texts: pa.Array
+    about: dict[str, Category] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Source:
+    """A grid, how it is read, and the body rows that may hold entries."""
+
+    grid: Grid
+    match: Match
+    rows: npt.NDArray[np.int64]
+
+    def texts(self, position: int) -> pa.Array:
+        """Give the cells of one column over all body rows."""
+        return pa.array(self.grid.column(position, self.rows))
+
+    def category(self, position: int, at: npt.NDArray[np.int64]) -> Category:
+        """Give the cells of one column at some body rows, as codes."""
+        return Category.of(self.grid.column(position, self.rows[at]))
+
+    def having(self, role: str) -> list[Column]:
+        """Columns of a role, in the order of the file."""
+        return [column for column in self.match.columns if column.role == role]
+
+    def first_stated(self, columns: Iterable[Column], at: npt.NDArray[np.int64]) -> Category:
+        """Give, row by row, the first of several columns that says something; layout gaps count as empty."""
+        missing = frozenset(self.match.layout.missing)
+        stated = Category.constant("", len(at))
+        for number, column in enumerate(columns):
+            cells = self.category(column.position, at).map(lambda text: "" if text in missing else text)
+            stated = cells if number == 0 else stated.otherwise(cells)
+        return stated
+
+
+def filled(texts: pa.Array, layout: Layout) -> npt.NDArray[np.bool_]:
+    """Tell the cells that hold something: neither empty nor one of the layout's words for a gap."""
+    encoded = texts.dictionary_encode()
+    gaps = pc.is_in(encoded.dictionary, value_set=pa.array(layout.missing, type=texts.type))
+    return ~gaps.to_numpy(zero_copy_only=False)[encoded.indices.to_numpy()]
+
+
+def wide_blocks(source: Source) -> list[Block]:
+    """Collect the entries of a table with one sample a row."""
+    layout = source.match.layout
+    blocks = []
+    for column in source.match.measured:
+        texts = source.texts(column.position)
+        at = np.flatnonzero(filled(texts, layout))
+        kept = texts if len(at) == len(texts) else texts.take(pa.array(at))
+        blocks.append(Block(column, at, kept, _wide_about(source, column, at)))
+    return with_forms(source, blocks)
+
+
+def _wide_about(source: Source, column: Column, at: npt.NDArray[np.int64]) -> dict[str, Category]:
+    def companion(code: str) -> Category:
+        paired = [
+            other
+            for other in source.having("companion")
+            if (other.code, other.analyte, other.stage) == (code, column.analyte, column.stage)
+        ]
+        return source.first_stated(paired, at)
+
+    layout = source.match.layout
+    size = len(at)
+    remark = companion("qualifier")
+    method = layout.methods.get(column.analyte, layout.method)
+    unit = companion("unit")
+    return {
+        "analyte": Category.constant(column.analyte, size),
+        "raw_unit": unit.otherwise(Category.constant(column.unit, size)),
+        "basis": Category.constant(column.basis, size),
+        "qualifier_text": signs(remark),
+        "limit_text": companion("limit"),
+        "limit_unit": Category.constant("", size),
+        "method": Category.constant(method, size),
+        "status": remark.map(lambda text: "" if text in _SIGNS else text),
+    }
+
+
+def signs(remark: Category) -> Category:
+    """Keep the signs of a remark column; its letters are the laboratory's status."""
+    return remark.map(lambda text: _SIGNS.get(text, ""))
+
+
+def with_forms(source: Source, blocks: list[Block]) -> list[Block]:
+    """Settle the form of every entry: counts written as words, values typed beside a count."""
+    counts = {
+        (block.column.analyte, block.column.stage, block.column.sample): block
+        for block in blocks
+        if block.column.form in ("drops", "titrant_ml")
+    }
+    for block in blocks:
+        form = Category.constant(block.column.form, len(block.at))
+        if block.column.form == "typed":
+            count = counts.get((block.column.analyte, block.column.stage, block.column.sample))
+            counted = np.zeros(len(source.rows), dtype=bool)
+            if count is not None:
+                counted[count.at] = True
+            form = form.where(~counted[block.at], "value")
+        if block.column.form in ("value", "typed"):
+            form = _counted_in_words(block, form)
+        block.about["form"] = form
+        for name, method in _METHOD_OF_FORM.items():
+            mask = form.mask(lambda text, name=name: text == name)  # type: ignore[misc]
+            if mask.any():
+                block.about["method"] = block.about["method"].where(mask, method)
+    return blocks
+
+
+def _counted_in_words(block: Block, form: Category) -> Category:
+    """Take "14 Tr." for the count it is; the unit column may say drops too."""
+    possible = block.about["analyte"].mask(lambda analyte: analyte in _COUNTED)
+    if not possible.any():
+        return form
+    counted = np.zeros(len(form), dtype=bool)
+    places = np.flatnonzero(possible)
+    texts = block.texts.take(pa.array(places)).dictionary_encode()
+    said = pc.match_substring_regex(texts.dictionary, DROP_WORDS.replace("(?i)", ""), ignore_case=True)
+    counted[places] = said.to_numpy(zero_copy_only=False)[texts.indices.to_numpy()]
+    in_unit = block.about["raw_unit"].mask(lambda text: word_table("affixes").get(key(text)) == "drops")
+    block.about["raw_unit"] = block.about["raw_unit"].where(in_unit & possible, "")
+    counted |= in_unit & possible
+    return form.where(counted, "drops") if counted.any() else form

@@ -1,0 +1,291 @@
+"""What a column heading says: quantity or field, unit, basis, reference temperature, stage, time zone.
+
+A heading counts only if its name stands in the table of spellings once unit, basis and the like are
+split off; nothing is guessed from likeness. What is left over is reported, not dropped.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+from pipeline.ingest.spellings import exact_key, key, spellings, table, word_table
+from pipeline.ingest.unit_text import UnitText, ends_like_unit, split_basis, split_temperature, split_unit, unit_key
+from schemas.columns import ANALYTES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+_LONGEST: Final = 120  # letters; a longer cell is prose, not a heading
+_DEPTH: Final = 5  # parts that may be split off one heading
+_ZONE: Final = re.compile(
+    r"[\s,;(\[]+((?:GMT|UTC)\s*(?:[+\-\u2212]\s*\d{1,2}(?::?\d{2})?)?|[+\-\u2212]\d{2}:\d{2}|MEZ|MESZ|CET|CEST|JST|EST|EDT|CST|CDT|MST|MDT|PST|PDT)[\s)\]]*$"
+)
+_BRACKET: Final = re.compile(r"[(\[{（【]([^()\[\]{}（）【】]*)[)\]}）】]")
+# Forms that only repeat the usual way to state the quantity.
+_OWN_FORMS: Final = {
+    "toc": ("C",),
+    "doc": ("C",),
+    "cod": ("O2",),
+    "bod": ("O2",),
+    "oxidisability": ("O2",),
+}
+_SIGN_UNIT: Final = re.compile(r"[(\[{]\s*[^\w\s()\[\]{}]+\s*[)\]}]|%\s*$")
+_WORD: Final = re.compile(r"[^\W_]+")
+_GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
+_REMARK_CODE: Final = re.compile(r"^R(\d{5})$")
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a spelling stands for.
+
+    ``kind`` is "analyte" (``code`` an analyte), "field" (``code`` a row field) or "role" (``code`` one of
+    the roles of a long table, or "ignored"). ``beside``: valid only if the file has one of these too.
+    """
+
+    kind: str
+    code: str
+    basis: str = ""
+    unit: str = ""
+    ec_reference: str = ""
+    tds_scale: str = ""
+    beside: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A heading taken apart; ``meanings`` is empty if its name is not in the table.
+
+    ``affix`` is what the column holds of the named quantity: "drops", "typed", "titrant_ml", "unit",
+    "qualifier", "limit", a kit field, or "" for the quantity itself.
+    """
+
+    text: str
+    meanings: tuple[Meaning, ...] = ()
+    unit: str = ""
+    basis: str = ""
+    at: str = ""
+    time_zone: str = ""
+    stage: str = ""
+    affix: str = ""
+    echo: tuple[str, ...] = ()
+    own: bool = False
+
+    def chosen(self, present: frozenset[str] = frozenset()) -> Meaning | None:
+        """Choose the meaning that holds in a file whose analytes and heading keys are ``present``."""
+        holding = [meaning for meaning in self.meanings if not meaning.beside or present & {*meaning.beside}]
+        tied = [meaning for meaning in holding if meaning.beside]
+        return next(iter(tied or holding), None)
+
+
+@dataclass(frozen=True, eq=False)
+class OwnSpellings:
+    """Spellings of one layout, by key; ``only`` leaves the common table out."""
+
+    folded: Mapping[str, Meaning]
+    only: bool = False
+
+
+@dataclass(frozen=True)
+class _Spellings:
+    folded: Mapping[str, tuple[Meaning, ...]]
+    exact: Mapping[str, tuple[Meaning, ...]]
+
+
+def _meaning(group: Mapping[str, object]) -> Meaning:
+    kind = next(name for name in ("analyte", "field", "role") if name in group)
+    beside = group.get("beside", ())
+    return Meaning(
+        kind,
+        str(group[kind]),
+        basis=str(group.get("basis", "")),
+        unit=str(group.get("unit", "")),
+        ec_reference=str(group.get("ec_reference", "")),
+        tds_scale=str(group.get("tds_scale", "")),
+        beside=tuple(str(name) for name in beside) if isinstance(beside, list) else (),
+    )
+
+
+@lru_cache(maxsize=1)
+def _spellings() -> _Spellings:
+    folded: dict[str, tuple[Meaning, ...]] = {}
+    exact: dict[str, tuple[Meaning, ...]] = {}
+    for group in table()["groups"]:
+        meaning = _meaning(group)
+        for language, words in group["headings"].items():
+            for spelling in spellings(words, language):
+                folded[spelling] = (*folded.get(spelling, ()), meaning)
+        for word in group.get("exact", ()):
+            exact[exact_key(word)] = (*exact.get(exact_key(word), ()), meaning)
+    return _Spellings({name: tuple(dict.fromkeys(found)) for name, found in folded.items()}, exact)
+
+
+def meanings(text: str) -> tuple[Meaning, ...]:
+    """Look a name up: exact case first (chemical symbols), then without regard to case."""
+    known = _spellings()
+    return known.exact.get(exact_key(text)) or known.folded.get(key(text), ())
+
+
+def known_spellings() -> dict[str, tuple[Meaning, ...]]:
+    """Give every spelling of the table, folded."""
+    return {**_spellings().folded, **{name.casefold(): found for name, found in _spellings().exact.items()}}
+
+
+@lru_cache(maxsize=32768)
+def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
+    """Take a heading apart.
+
+    Parameters
+    ----------
+    text : the heading as written.
+    own : spellings of a layout, looked up before the common table.
+
+    Example
+    -------
+    >>> heading = read_heading("Leitfähigkeit bei 20 °C [µS/cm]")
+    >>> heading.meanings[0].code, heading.unit, heading.at
+    ('conductivity', 'µS/cm', '20')
+    """
+    written = " ".join(unicodedata.normalize("NFC", text).split())
+    blank = Heading(text)
+    if not written or len(written) > _LONGEST or not any(sign.isalpha() for sign in written):
+        return blank
+    found = _search(written, blank, own, _DEPTH)
+    return _settled(found) if found else blank
+
+
+def _search(text: str, so_far: Heading, own: OwnSpellings | None, depth: int) -> Heading | None:
+    if own and (special := own.folded.get(key(text))):
+        return replace(so_far, meanings=(special,), own=True)
+    # A sign such as "%" vanishes from the key, so it must be split off first.
+    if not (own and own.only) and not _SIGN_UNIT.search(text) and (found := meanings(text)):
+        return replace(so_far, meanings=found)
+    if not depth or not text:
+        return None
+    for rest, found_so_far in _stripped(text, so_far):
+        if result := _search(rest.strip(), found_so_far, own, depth - 1):
+            return result
+    return None
+
+
+def _stripped(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
+    """Offer every reading in which one part has been split off."""
+    if not so_far.time_zone and (zone := _ZONE.search(text)):
+        yield text[: zone.start()], replace(so_far, time_zone=zone[1].strip())
+    if bracket := _BRACKET.search(text):
+        rest = f"{text[: bracket.start()]} {text[bracket.end() :]}"
+        yield from ((rest, part) for part in _bracketed(bracket[1].strip(), so_far))
+    else:
+        yield from _stated(text, so_far)
+        if not so_far.unit:
+            yield from _unit_suffix(text, so_far)
+    yield from _words(text, so_far)
+
+
+def _stated(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
+    rest, at = split_temperature(text)
+    if at and not so_far.at:
+        yield rest, replace(so_far, at=at)
+    rest, basis = split_basis(text)
+    if basis and not so_far.basis:
+        yield rest, replace(so_far, basis=basis)
+    if not so_far.affix:
+        if glued := _GLUED_FLAG.match(text):
+            yield text[glued.end() :], replace(so_far, affix="qualifier")
+        if code := _REMARK_CODE.match(text):
+            yield f"P{code[1]}", replace(so_far, affix="qualifier")
+
+
+def _bracketed(inner: str, so_far: Heading) -> Iterator[Heading]:
+    """Read the text in brackets: unit, basis, temperature, stage, a by-word, or the name again."""
+    unit = split_unit(inner)
+    if unit and not so_far.unit:
+        yield _with_unit(so_far, unit)
+    rest, at = split_temperature(f"x {inner}")
+    if at and not so_far.at and rest.strip(" x") == "":
+        yield replace(so_far, at=at)
+    rest, basis = split_basis(f"x {inner}")
+    if basis and not so_far.basis and rest.strip(" x") == "":
+        yield replace(so_far, basis=basis)
+    if not so_far.stage and (stage := word_table("stages").get(key(inner))):
+        yield replace(so_far, stage=stage)
+    if not so_far.affix and (affix := word_table("affixes").get(key(inner))):
+        yield replace(so_far, affix=affix)
+    if key(inner) in _fractions() or not key(inner):
+        yield so_far
+    else:
+        yield replace(so_far, echo=(*so_far.echo, inner))
+
+
+def _with_unit(so_far: Heading, unit: UnitText) -> Heading:
+    return replace(so_far, unit=unit.unit, basis=so_far.basis or unit.basis, at=so_far.at or unit.at)
+
+
+def _unit_suffix(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
+    """Split a unit off the end; one with a slash or degree sign may be glued to the name."""
+    if not ends_like_unit(text):
+        return
+    for start in range(1, len(text)):
+        bounded = text[start - 1] in " _,;" or text[start] in " _,;"
+        tail = text[start:].strip(" _,;")
+        if not tail or (not bounded and not re.search(r"[/°]", tail)):
+            continue
+        unit = split_unit(tail)
+        if unit and (len(unit_key(unit.unit)) > 1 or unit_key(unit.unit) in ("c", "%")):
+            yield text[:start].strip(" _,;"), _with_unit(so_far, unit)
+
+
+@lru_cache(maxsize=1)
+def _fractions() -> frozenset[str]:
+    return frozenset(spellings(table()["fractions"]))
+
+
+def _words(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
+    """Split kit words, stage words and by-words off either end, longest first."""
+    words = list(_WORD.finditer(text))
+    for count in range(min(4, len(words) - 1), 0, -1):
+        ends = (
+            (text[words[-count].start() :], text[: words[-count].start()]),
+            (text[: words[count - 1].end()], text[words[count - 1].end() :]),
+        )
+        for part, rest in ends:
+            folded = key(part)
+            if not so_far.affix and (affix := word_table("affixes").get(folded)):
+                yield rest, replace(so_far, affix=affix)
+            if not so_far.stage and (stage := word_table("stages").get(folded)):
+                yield rest, replace(so_far, stage=stage)
+            if folded in _fractions():
+                yield rest, so_far
+
+
+def _settled(found: Heading) -> Heading:
+    """Drop readings that contradict themselves; bring unit, basis and temperature together."""
+    fitting = tuple(meaning for meaning in found.meanings if _echoed(meaning, found.echo))
+    if not fitting:
+        if found.meanings[0].code == "temperature" and found.echo in (("F",), ("f",)):
+            return replace(found, unit="°F", echo=())
+        return Heading(found.text)
+    return replace(found, meanings=fitting)
+
+
+def _echoed(meaning: Meaning, echo: tuple[str, ...]) -> bool:
+    return all(any(other.code == meaning.code for other in meanings(text)) for text in echo)
+
+
+def own_form(analyte: str, basis: str) -> str:
+    """Say "as ion" where the basis only repeats the quantity's own symbol ("calcium as Ca").
+
+    Example
+    -------
+    >>> own_form("calcium", "as Ca"), own_form("total_hardness", "as Ca")
+    ('as ion', 'as Ca')
+    """
+    form = basis.removeprefix("as ")
+    if form == basis or (analyte in ANALYTES and ANALYTES[analyte].basis != "as ion"):
+        return basis
+    repeated = any(found.code == analyte and not found.basis for found in meanings(form))
+    return "as ion" if repeated or form in _OWN_FORMS.get(analyte, ()) else basis

@@ -1,0 +1,45 @@
+"""Layouts: what a kind of file looks like, as data (``schemas/layouts/*.json`` and your own folder)."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from pathlib import Path
+from typing import Final
+
+import schemas
+from pipeline.ingest.layout_file import Layout, Needs, read
+from pipeline.ingest.matching import Match, match
+from pipeline.problems import KettlestoneError
+
+__all__ = ["Layout", "Match", "Needs", "load", "match"]
+
+BUILT_IN: Final = Path(schemas.__file__).with_name("layouts")
+
+
+def load(extra: Path | None = None) -> list[Layout]:
+    """Load the layouts: those of ``extra`` first, then the built-in ones.
+
+    Raises
+    ------
+    KettlestoneError : a layout file is broken; the message names the file and the property.
+    """
+    built_in = _built_in()
+    if extra is None:
+        return list(built_in)
+    if not extra.is_dir():
+        raise KettlestoneError(
+            f"{extra}: the folder of your layouts does not exist. Nothing was imported. "
+            "Create it or correct the setting layouts."
+        )
+    own = _read_folder(extra)
+    names = {layout.name for layout in own}
+    return [*own, *(layout for layout in built_in if layout.name not in names)]
+
+
+@lru_cache(maxsize=1)
+def _built_in() -> tuple[Layout, ...]:
+    return tuple(_read_folder(BUILT_IN))
+
+
+def _read_folder(folder: Path) -> list[Layout]:
+    return sorted((read(path) for path in sorted(folder.glob("*.json"))), key=lambda layout: layout.rank)

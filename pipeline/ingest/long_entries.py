@@ -1,0 +1,257 @@
+"""The entries of tables that name the quantity in each row, with one or several value columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.ingest.categories import Category, combined
+from pipeline.ingest.columns import dried_at
+from pipeline.ingest.entries import Block, Source, filled, signs, with_forms
+from pipeline.ingest.headings import own_form, read_heading
+from pipeline.ingest.spellings import key, word_table
+from pipeline.ingest.unit_text import UnitText, species, split_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    import numpy.typing as npt
+
+    from pipeline.ingest.columns import Column
+
+# A table has at most a few hundred parameters; texts beyond this many are not looked up one by one.
+_NAMES: Final = 5_000
+_NO_BASIS: Final = ("none", "nf", "nvt", "total", "dissolved")
+
+
+@dataclass(frozen=True)
+class Parameter:
+    """What the name of a parameter says; ``analyte`` "" if it is none, ``field`` if it is a row field."""
+
+    analyte: str = ""
+    field: str = ""
+    unit: str = ""
+    basis: str = ""
+    ec_reference: str = ""
+    tds_scale: str = ""
+
+
+@dataclass(frozen=True)
+class LongEntries:
+    """Blocks of entries, the names of the rows, and the rows that state facts instead of results.
+
+    ``facts`` holds, for each value column, what such rows say ("Probenahmedatum | | 12.03.2025").
+    """
+
+    blocks: list[Block]
+    names: Category
+    is_fact: npt.NDArray[np.bool_]
+    facts: dict[int, dict[str, str]]
+
+
+def long_entries(source: Source) -> LongEntries:
+    """Collect the entries of a long table, or of one with a column for each sample."""
+    everywhere = np.arange(len(source.rows), dtype=np.int64)
+    names = source.first_stated(source.having("analyte"), everywhere)
+    codes = source.first_stated(source.having("analyte_code"), everywhere)
+    lookup = _parameters(source, names, codes)
+    meant = combined([names, codes], lambda name, code: _joined_name(name, code, lookup))
+    is_fact = np.zeros(len(source.rows), dtype=bool)
+    facts: dict[int, dict[str, str]] = {}
+    if not _labelled(source):
+        is_fact = meant.mask(lambda text: bool(lookup[text].field))
+        facts = {
+            column.position: _facts(source, column, meant, is_fact, lookup)
+            for column in source.match.measured
+        }
+    blocks = [_block(source, column, meant, is_fact, lookup) for column in source.match.measured]
+    return LongEntries(with_forms(source, blocks), names.otherwise(codes), is_fact, facts)
+
+
+def _labelled(source: Source) -> bool:
+    return any(column.role == "about" and column.code == "label" for column in source.match.columns)
+
+
+def _parameters(source: Source, names: Category, codes: Category) -> dict[str, Parameter]:
+    """Look every distinct name up once; a name may depend on which others the file has."""
+    own = source.match.layout.own
+    texts = [*names.texts[:_NAMES], *codes.texts[:_NAMES]]
+    headings = {text: read_heading(text, own) for text in dict.fromkeys(texts)}
+    plain = (heading.chosen() for heading in headings.values())
+    present = frozenset(
+        {key(text) for text in headings} | {meaning.code for meaning in plain if meaning is not None}
+    )
+    found: dict[str, Parameter] = {}
+    for text, heading in headings.items():
+        meaning = heading.chosen(present)
+        if meaning is None or heading.affix or meaning.kind == "role":
+            found[text] = Parameter()
+        elif meaning.kind == "field":
+            found[text] = Parameter(field=meaning.code)
+        else:
+            at = heading.at or meaning.ec_reference.removesuffix(" °C")
+            found[text] = Parameter(
+                analyte=meaning.code,
+                unit=heading.unit or meaning.unit,
+                basis=heading.basis or meaning.basis,
+                ec_reference=f"{at} °C" if at and meaning.code == "conductivity" else "",
+                tds_scale=dried_at(meaning, at),
+            )
+    return {"": Parameter(), **found}
+
+
+def _joined_name(name: str, code: str, lookup: Mapping[str, Parameter]) -> str:
+    """Choose the text that is understood: the name, else the code."""
+    known = [text for text in (name, code) if lookup.get(text, Parameter()) != Parameter()]
+    return known[0] if known else ""
+
+
+def _facts(
+    source: Source,
+    column: Column,
+    meant: Category,
+    is_fact: npt.NDArray[np.bool_],
+    lookup: Mapping[str, Parameter],
+) -> dict[str, str]:
+    at = np.flatnonzero(is_fact)
+    stated = source.category(column.position, at)
+    facts: dict[str, str] = {}
+    for row, text in zip(at.tolist(), (stated.texts[code] for code in stated.codes), strict=True):
+        if text:
+            facts.setdefault(lookup[meant.texts[meant.codes[row]]].field, text)
+    return facts
+
+
+def _block(
+    source: Source,
+    column: Column,
+    meant: Category,
+    is_fact: npt.NDArray[np.bool_],
+    lookup: Mapping[str, Parameter],
+) -> Block:
+    layout = source.match.layout
+    texts = source.texts(column.position)
+    has_value = filled(texts, layout)
+    entry = has_value & ~is_fact
+    conditions = source.having("condition")
+    for condition in conditions:
+        entry |= filled(source.texts(condition.position), layout) & ~is_fact
+    at = np.flatnonzero(entry)
+    about = _about(source, at, meant.take(at), lookup)
+    kept = texts if len(at) == len(texts) else texts.take(pa.array(at))
+    if conditions:
+        kept = _with_conditions(source, at, kept, has_value[at], about)
+    return Block(column, at, kept, about)
+
+
+def _about(
+    source: Source, at: npt.NDArray[np.int64], meant: Category, lookup: Mapping[str, Parameter]
+) -> dict[str, Category]:
+    layout = source.match.layout
+
+    def of_name(part: Callable[[Parameter], str]) -> Category:
+        return meant.map(lambda text: part(lookup[text]))
+
+    def stated(*roles: str) -> Category:
+        return source.first_stated([column for role in roles for column in source.having(role)], at)
+
+    analyte = of_name(lambda parameter: parameter.analyte)
+    written = stated("unit")
+    units = {text: split_unit(text) or UnitText(text) for text in written.texts[:_NAMES]}
+    default = combined(
+        [analyte, of_name(lambda parameter: parameter.unit)],
+        lambda code, unit: unit or layout.units.get(code, ""),
+    )
+    basis = combined(
+        [
+            analyte,
+            of_name(lambda parameter: parameter.basis),
+            written.map(lambda text: units[text].basis if text in units else ""),
+            stated("basis").map(_form),
+        ],
+        _agreed,
+    )
+    reference = combined(
+        [
+            analyte,
+            of_name(lambda parameter: parameter.ec_reference),
+            written.map(lambda text: units[text].at if text in units else ""),
+        ],
+        lambda code, name, unit: (f"{unit} °C" if unit else name) if code == "conductivity" else "",
+    )
+    remark = stated("qualifier")
+    method = combined(
+        [analyte, stated("method").map(_method)],
+        lambda code, said: said or layout.methods.get(code, layout.method),
+    )
+    return {
+        "analyte": analyte,
+        "raw_unit": written.map(lambda text: units[text].unit if text in units else text).otherwise(default),
+        "basis": basis,
+        "qualifier_text": signs(remark),
+        "limit_text": stated("limit", "quantitation_limit"),
+        "limit_unit": stated("limit_unit"),
+        "method": method,
+        "status": stated("status").otherwise(remark.map(lambda text: "" if signs_text(text) else text)),
+        "ec_reference": reference,
+        "tds_scale": of_name(lambda parameter: parameter.tds_scale),
+    }
+
+
+def signs_text(text: str) -> bool:
+    """Say whether a remark is a sign such as "<"."""
+    return bool(signs(Category.constant(text, 1)).texts[0])
+
+
+def _form(text: str) -> str:
+    """Write a basis the one way: "as N", "CaCO3" → "as N", "as CaCO3"; words for "none" are empty."""
+    bare = text.strip()
+    if key(bare) in _NO_BASIS:
+        return ""
+    head, _, tail = bare.partition(" ")
+    name = tail if tail and head.casefold() in ("as", "als", "en", "come", "como") else bare
+    return f"as {species(name)}" if species(name) else bare
+
+
+def _agreed(analyte: str, name: str, unit: str, column: str) -> str:
+    """Join what name, unit and basis column say of the form; two that differ stay visible."""
+    said = [own_form(analyte, basis) for basis in (column, unit, name) if basis]
+    return " / ".join(dict.fromkeys(said))
+
+
+def _method(text: str) -> str:
+    words = word_table("methods")
+    return words.get(key(text), "")
+
+
+def _with_conditions(
+    source: Source,
+    at: npt.NDArray[np.int64],
+    texts: pa.Array,
+    has_value: npt.NDArray[np.bool_],
+    about: dict[str, Category],
+) -> pa.Array:
+    """Let "Not Detected" with a limit stand for an empty value, as WQX 3.0 writes it [WQX3].
+
+    A result below the limit keeps the words of its condition; one above the limit takes the limit as
+    its text and the condition as its status, for the limit is then the figure that was read.
+    """
+    sides = source.match.layout.conditions
+    condition = source.first_stated(source.having("condition"), at)
+    side = condition.map(lambda text: sides.get(text, ""))
+    about["qualifier_text"] = _chosen(has_value, about["qualifier_text"], side)
+    about["status"] = _chosen(has_value, about["status"].otherwise(condition), condition)
+    above = side.mask(lambda text: text == ">") & ~has_value
+    words = pa.array(_chosen(above, about["limit_text"], condition).text())
+    return pc.if_else(pa.array(has_value), texts, words)
+
+
+def _chosen(mask: npt.NDArray[np.bool_], yes: Category, no: Category) -> Category:
+    codes = np.where(mask, yes.codes, no.codes + len(yes.texts)).astype(np.int32)
+    return Category(codes, (*yes.texts, *no.texts))
+
+

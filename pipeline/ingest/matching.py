@@ -1,0 +1,219 @@
+"""Find the header row of a table and what each column holds, under the layout that fits best."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.ingest.columns import DROP_WORDS, Column, looks_numeric, read_columns
+from pipeline.ingest.headings import OwnSpellings, own_form, read_heading
+from pipeline.ingest.unit_text import UnitText, split_unit
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import numpy.typing as npt
+
+    from pipeline.ingest.grid import Grid
+    from pipeline.ingest.layout_file import Layout, Needs
+
+_HEADER_WITHIN: Final = 60  # rows; a longer preamble is not a preamble
+_TRIED_ROWS: Final = 4  # best rows that are tried under every layout
+_SAMPLED: Final = 200  # body rows looked at to tell numbers from text
+
+
+@dataclass(frozen=True)
+class Match:
+    """How a grid is to be read.
+
+    Attributes
+    ----------
+    layout : the layout that fits.
+    orientation : "samples-in-rows", "results-in-rows" or "parameters-in-rows".
+    header_row : its position in the grid; ``body`` is the position of the first row below header and units.
+    columns : one Column for each cell of the header row.
+    preamble : row fields stated above the header ("Probe: 17").
+    """
+
+    layout: Layout
+    orientation: str
+    header_row: int
+    body: int
+    columns: tuple[Column, ...]
+    preamble: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def measured(self) -> tuple[Column, ...]:
+        """Columns that hold entries."""
+        return tuple(column for column in self.columns if column.role == "measurement")
+
+    @property
+    def ignored_columns(self) -> tuple[str, ...]:
+        """Headings that nothing is read from."""
+        return tuple(column.heading for column in self.columns if column.role in ("unknown", "ignored"))
+
+    def rows(self, grid: Grid) -> npt.NDArray[np.int64]:
+        """Positions of the rows below the header."""
+        return np.arange(self.body, len(grid), dtype=np.int64)
+
+
+def match(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
+    """Find the header row within the first 60 rows and the layout that fits it best.
+
+    Parameters
+    ----------
+    grid : the table as text.
+    layouts : in order of preference where several fit equally.
+
+    Returns
+    -------
+    The match, or None if no layout finds what it needs.
+    """
+    everything = _every_spelling(tuple(layouts))
+    rows = [grid.row(number) for number in range(min(len(grid), _HEADER_WITHIN))]
+    scores = [_recognised(cells, everything) for cells in rows]
+    order = sorted(range(len(rows)), key=lambda number: (-scores[number], number))
+    for number in order[:_TRIED_ROWS]:
+        if scores[number] == 0:
+            break
+        for layout in layouts:
+            if found := _under(grid, number, rows[number], layout):
+                return replace(found, preamble=_preamble(rows[:number]))
+    return None
+
+
+@lru_cache(maxsize=8)
+def _every_spelling(layouts: tuple[Layout, ...]) -> OwnSpellings:
+    """Put the own spellings of all layouts together, to find the header row under any of them."""
+    return OwnSpellings(
+        {spelling: meaning for layout in reversed(layouts) for spelling, meaning in layout.own.folded.items()}
+    )
+
+
+def _recognised(cells: list[str], own: OwnSpellings) -> int:
+    """Count the cells of a row that are known headings; a row of one cell is no header."""
+    filled = [cell for cell in cells if cell]
+    if len(filled) < 2:  # noqa: PLR2004 (a table has at least two columns)
+        return 0
+    return sum(bool(read_heading(cell, own).meanings) for cell in filled)
+
+
+def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Match | None:
+    """Read the row as the header of one layout; None if the layout's needs are not met."""
+    for orientation in layout.orientation:
+        body, units = _units_row(grid, header_row)
+        columns = read_columns(cells, layout, orientation)
+        if orientation != "results-in-rows":
+            columns = tuple(_with_units(column, units) for column in columns)
+        rows = np.arange(body, min(body + _SAMPLED, len(grid)), dtype=np.int64)
+        if orientation == "parameters-in-rows":
+            columns = _value_columns(grid, rows, columns)
+        present = _present(columns) | _drop_words(grid, rows, columns)
+        if _fits_orientation(columns, present, orientation) and _met(layout.needs, columns, present):
+            return Match(layout, orientation, header_row, body, columns)
+    return None
+
+
+def _fits_orientation(columns: tuple[Column, ...], present: set[str], orientation: str) -> bool:
+    named = bool(present & {"analyte", "analyte_code"})
+    measured = any(column.role == "measurement" for column in columns)
+    if orientation == "samples-in-rows":
+        return not (named and "value" in present)
+    return named and measured
+
+
+def _present(columns: tuple[Column, ...]) -> set[str]:
+    present = {column.role for column in columns}
+    present |= {column.code for column in columns if column.role in ("about", "companion")}
+    present |= {column.form for column in columns if column.role == "measurement"}
+    present |= {column.analyte for column in columns if column.role == "measurement"}
+    return present
+
+
+def _drop_words(grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]) -> set[str]:
+    """Say "drop words" if counts such as "14 Tr." stand in the cells."""
+    found = any(
+        grid.column(column.position, rows).str.contains(DROP_WORDS).any()
+        for column in columns
+        if column.role == "measurement"
+    )
+    return {"drop words"} if found else set()
+
+
+def _met(needs: Needs, columns: tuple[Column, ...], present: set[str]) -> bool:
+    measured = [column for column in columns if column.role == "measurement"]
+    others = {"measurements"} if measured else set()
+    return (
+        len(measured) >= needs.measurements
+        and sum(column.own for column in columns) >= needs.own
+        and set(needs.all) <= present
+        and (not needs.any or bool(set(needs.any) & present))
+        and (not needs.only or {column.analyte for column in measured} <= set(needs.only))
+        and not set(needs.nothing) & (present | others)
+    )
+
+
+def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]:
+    """Read the row below the header as units, if most of its cells are units.
+
+    Returns
+    -------
+    Position of the first body row, and the unit of each column.
+    """
+    below = header_row + 1
+    if below >= len(grid):
+        return below, []
+    units = [split_unit(cell.strip("[]()")) if cell else None for cell in grid.row(below)]
+    filled = [cell for cell in grid.row(below) if cell not in ("", "-")]
+    found = sum(unit is not None and unit.unit != "-" for unit in units)
+    return (below + 1, units) if filled and found * 2 > len(filled) else (below, [])
+
+
+def _with_units(column: Column, units: list[UnitText | None]) -> Column:
+    unit = units[column.position] if column.position < len(units) else None
+    if unit is None or column.role != "measurement" or column.form == "drops":
+        return column
+    at = f"{unit.at} °C" if unit.at and column.analyte == "conductivity" else ""
+    return replace(
+        column,
+        unit=column.unit or unit.unit,
+        basis=column.basis or own_form(column.analyte, unit.basis),
+        ec_reference=column.ec_reference or at,
+    )
+
+
+def _value_columns(
+    grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]
+) -> tuple[Column, ...]:
+    """Take the numeric columns right of the parameters as one sample each, labelled by their headings."""
+    if any(column.role == "measurement" for column in columns):
+        return ()
+    return tuple(
+        replace(column, role="measurement", form="value", sample=column.heading)
+        if column.heading
+        and (column.role == "unknown" or (column.role == "about" and not column.own))
+        and looks_numeric(grid.column(column.position, rows))
+        else column
+        for column in columns
+    )
+
+
+def _preamble(rows: list[list[str]]) -> dict[str, str]:
+    """Collect "Probe: 17" or "Probe" beside "17" above the header; the first statement counts."""
+    facts: dict[str, str] = {}
+    for cells in rows:
+        for number, cell in enumerate(cells):
+            name, colon, stated = cell.partition(":")
+            meaning = read_heading(name.strip()).chosen()
+            if meaning is None or meaning.kind != "field":
+                continue
+            beside = next((other for other in cells[number + 1 :] if other), "")
+            value = stated.strip() or (beside if number == 0 or colon else "")
+            if value:
+                facts.setdefault(meaning.code, value)
+            break
+    return facts
+

@@ -1,0 +1,224 @@
+"""What a source row says beside its measurements: label, site, date, kit; one text column each."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.ingest.categories import Category
+from pipeline.ingest.spellings import key, table, word_table
+from pipeline.problems import no_problems, problem_frame
+from schemas.columns import ACTIVITIES, STAGES
+from schemas.extract import ROW_FIELDS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import numpy.typing as npt
+
+    from pipeline.ingest.columns import Column
+    from pipeline.ingest.entries import Block, Source
+    from pipeline.ingest.matching import Match
+
+_WORDS: Final = {"stage": ("stages", STAGES), "activity": ("activities", ACTIVITIES)}
+
+
+@dataclass(frozen=True)
+class Part:
+    """What belongs together within one source row: one sample, one kit, one reference temperature.
+
+    Most rows have one part. A sheet with "before" and "after" columns, or with a sample in each column,
+    has several; so has a kit sheet that states the water taken for each test.
+    """
+
+    sample: str = ""
+    stage: str = ""
+    test: str = ""
+    ec_reference: str = ""
+    tds_scale: str = ""
+
+
+def parts_of(match: Match) -> dict[int, Part]:
+    """Give the part of each measurement column, by its position."""
+    measured = match.measured
+    own_kit = {
+        (column.analyte, column.stage)
+        for column in match.columns
+        if column.role == "about" and column.analyte
+    }
+    references = {column.ec_reference for column in measured if column.analyte == "conductivity"}
+    scales = {column.tds_scale for column in measured if column.analyte == "tds"}
+    return {
+        column.position: Part(
+            sample=column.sample,
+            stage=column.stage,
+            test=column.analyte if (column.analyte, column.stage) in own_kit else "",
+            ec_reference=column.ec_reference if len(references) > 1 else "",
+            tds_scale=column.tds_scale if len(scales) > 1 else "",
+        )
+        for column in measured
+    }
+
+
+def common(columns: Sequence[Column], name: str) -> str:
+    """Give what all columns that state it agree on, "" if they differ."""
+    stated = {getattr(column, name) for column in columns} - {""}
+    return stated.pop() if len(stated) == 1 else ""
+
+
+def row_frame(
+    source: Source,
+    blocks: Sequence[Block],
+    parts: Sequence[Part],
+    at: npt.NDArray[np.int64],
+    part: npt.NDArray[np.int64],
+    facts: Mapping[str, Mapping[str, str]],
+    name: str,
+) -> pd.DataFrame:
+    """Build the table of rows.
+
+    Parameters
+    ----------
+    source, blocks : the table and its entries.
+    parts : the distinct parts; ``part`` says which one each row is.
+    at : (r,) position among the body rows.
+    facts : what rows of the table state for one sample column, by its heading.
+    name : of the file; it labels a report that has no other label.
+
+    Returns
+    -------
+    (r, …) frame: `line` and ROW_FIELDS as text, "" where nothing is said. Columns that say nothing
+    share one array, so they cost no memory.
+    """
+    nothing = pd.Series(pd.array([""] * len(at), dtype="str"))
+    columns: dict[str, pd.Series] = {
+        "line": pd.Series(source.grid.line[source.rows[at]].astype(np.int32)),
+        **dict.fromkeys(ROW_FIELDS, nothing),
+    }
+    for field in ROW_FIELDS:
+        if (stated := _field(source, field, parts, at, part, facts)) is not None:
+            columns[field] = stated
+    for field in ("ec_reference", "tds_scale"):
+        if (named := _named_by_entries(source, blocks, field, at)) is not None:
+            columns[field] = columns[field].where(columns[field] != "", named)
+    if (columns["label"] == "").all() and source.match.orientation != "samples-in-rows" and name:
+        columns["label"] = pd.Series(pd.array([name] * len(at), dtype="str"))
+    return pd.DataFrame(columns)
+
+
+def _field(
+    source: Source,
+    field: str,
+    parts: Sequence[Part],
+    at: npt.NDArray[np.int64],
+    part: npt.NDArray[np.int64],
+    facts: Mapping[str, Mapping[str, str]],
+) -> pd.Series | None:
+    """Collect one field: of the part, of its columns, of the text above the table, of the layout."""
+    layout, match = source.match.layout, source.match
+    columns = [column for column in match.columns if column.role == "about" and column.code == field]
+    shared = [column for column in columns if not column.analyte]
+    of_parts = Category(part.astype(np.int32), tuple(_of_part(one, field, facts) for one in parts))
+    for number, one in enumerate(parts):
+        special = [c for c in columns if c.analyte and (c.analyte, c.stage) == (one.test, one.stage)]
+        if special:
+            mask = part == number
+            texts = source.first_stated(special, at)
+            of_parts = Category(
+                np.where(mask, texts.codes + len(of_parts.texts), of_parts.codes).astype(np.int32),
+                (*of_parts.texts, *texts.texts),
+            )
+    last = match.preamble.get(field, "") or layout.about.get(field, "") or _of_headings(match, field)
+    if not shared and not any(of_parts.texts):
+        return pd.Series(pd.array([last] * len(at), dtype="str")) if last else None
+    stated = of_parts.otherwise(source.first_stated(shared, at)) if shared else of_parts
+    if last:
+        stated = stated.otherwise(Category.constant(last, len(at)))
+    return _in_words(field, stated).text()
+
+
+def _of_part(part: Part, field: str, facts: Mapping[str, Mapping[str, str]]) -> str:
+    stated = facts.get(part.sample, {}).get(field, "")
+    if field == "label":
+        return stated or part.sample
+    own = {"stage": part.stage, "ec_reference": part.ec_reference, "tds_scale": part.tds_scale}
+    return own.get(field, "") or stated
+
+
+def _of_headings(match: Match, field: str) -> str:
+    """Give what the headings themselves state for all rows."""
+    if field == "time_zone":
+        return common([column for column in match.columns if column.role == "about"], "time_zone")
+    if field in ("ec_reference", "tds_scale"):
+        analyte = "conductivity" if field == "ec_reference" else "tds"
+        columns = [column for column in match.measured if column.analyte == analyte]
+        stated = {getattr(column, field) for column in columns}
+        return common(columns, field) if len(stated) == 1 else ""
+    return ""
+
+
+def _in_words(field: str, stated: Category) -> Category:
+    """Write stages and activities in the words of the project; other words stay as written."""
+    if field not in _WORDS:
+        return stated
+    words = word_table(_WORDS[field][0])
+    return stated.map(lambda text: words.get(key(text), text))
+
+
+def _named_by_entries(
+    source: Source, blocks: Sequence[Block], field: str, at: npt.NDArray[np.int64]
+) -> pd.Series | None:
+    """Spread what names and units of a long table state ("Leitfähigkeit bei 20 °C") over its rows."""
+    spread = Category.constant("", len(source.rows))
+    for block in blocks:
+        if field in block.about and any(block.about[field].texts):
+            codes = spread.codes.copy()
+            codes[block.at] = block.about[field].codes + len(spread.texts)
+            spread = Category(codes, (*spread.texts, *block.about[field].texts))
+    return spread.take(at).text() if any(spread.texts) else None
+
+
+def with_activity(rows: pd.DataFrame) -> pd.DataFrame:
+    """Take "Blank" or "Doppelbestimmung" as the whole label for the activity, where none is stated."""
+    if (rows["activity"] != "").any():
+        return rows
+    labels = Category.of(rows["label"])
+    words = {
+        text: meaning for text, meaning in word_table("activities").items() if meaning != "routine"
+    }
+    suspects = pd.Series(labels.texts, dtype="str").str.contains(_activity_pattern(), case=False, regex=True)
+    found = [
+        words.get(key(text).rstrip("0123456789 "), "") if suspect else ""
+        for text, suspect in zip(labels.texts, suspects, strict=True)
+    ]
+    return rows.assign(activity=Category(labels.codes, tuple(found)).text()) if any(found) else rows
+
+
+def _activity_pattern() -> str:
+    words = {word for meaning, known in table()["activities"].items() if meaning != "routine" for word in known}
+    short = {word.split("/")[0].split("-")[0].split(" ")[0] for word in words}
+    return "|".join(sorted(short))
+
+
+def word_notices(rows: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+    """Tell of stages and activities in words that are not known: one notice for each field."""
+    notices = [no_problems()]
+    for field, (_, known) in _WORDS.items():
+        codes, texts = pd.factorize(rows[field])
+        unknown = ~pd.Index(texts).isin(["", *known])
+        if unknown.any():
+            first = np.flatnonzero(unknown[codes])[:1]
+            notices.append(
+                problem_frame(
+                    "field-unreadable",
+                    file_sha256=file_sha256,
+                    line=rows["line"].iloc[first],
+                    column=field,
+                    raw_text=rows[field].iloc[first],
+                    detail=f"it is none of the known words; {int(unknown.sum())} such texts in the file",
+                )
+            )
+    return pd.concat(notices, ignore_index=True)

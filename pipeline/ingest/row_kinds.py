@@ -1,0 +1,135 @@
+"""Which rows below a header are samples, and which are limits, averages, repeated headings or footers."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.ingest.spellings import key, table, word_table
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.ingest.grid import Grid
+    from pipeline.ingest.matching import Match
+
+# Fields whose cells name the row; a remark may well speak of a limit.
+_NAMING: Final = ("label", "site", "sampling_point", "collected_on", "client")
+_LABEL_PARTS: Final = 3  # columns looked at, from the left, besides the naming ones
+
+
+@dataclass(frozen=True)
+class RowKinds:
+    """For each body row the problem that sets its entries aside, by position in ``problems``; -1 = a sample.
+
+    ``problems`` holds (code, detail) pairs.
+    """
+
+    code: npt.NDArray[np.int16]
+    problems: tuple[tuple[str, str], ...]
+
+    def detail(self, wanted: str) -> npt.NDArray[np.bool_]:
+        """Mask of the rows whose problem is ``wanted``."""
+        chosen = [number for number, (problem, _) in enumerate(self.problems) if problem == wanted]
+        return np.isin(self.code, chosen)
+
+
+def row_kinds(grid: Grid, match: Match, rows: npt.NDArray[np.int64]) -> RowKinds:
+    """Tell the kind of every body row; where several apply, the first of the list below wins.
+
+    Returns
+    -------
+    RowKinds: cut-off last row, row longer than the header, repeated header, rows named as limit,
+    average, detection limit, method or units, and footers.
+    """
+    code = np.full(len(rows), -1, dtype=np.int16)
+    problems: list[tuple[str, str]] = []
+
+    def mark(mask: npt.NDArray[np.bool_], problem: str, detail: str) -> None:
+        fresh = mask & (code < 0)
+        if fresh.any():
+            code[fresh] = len(problems)
+            problems.append((problem, detail))
+
+    if grid.cut_off and len(rows):
+        mark(rows == len(grid) - 1, "row-cut-off", "")
+    width = len(match.columns)
+    mark(_too_long(grid, rows, width), "row-too-long", f"more cells than the {width} headings")
+    mark(_repeats_header(grid, match, rows), "not-a-sample", "the headings again")
+    for detail, mask in _named_rows(grid, match, rows):
+        mark(mask, "not-a-sample", detail)
+    return RowKinds(code, tuple(problems))
+
+
+def _too_long(grid: Grid, rows: npt.NDArray[np.int64], width: int) -> npt.NDArray[np.bool_]:
+    """Find rows with text beyond the last heading; empty cells beyond it are harmless."""
+    long = np.flatnonzero(grid.count[rows] > width)
+    result = np.zeros(len(rows), dtype=bool)
+    if not len(long):
+        return result
+    extra = (grid.count[rows[long]] - width).astype(np.int64)
+    owner = np.repeat(long, extra)
+    within = np.arange(extra.sum()) - np.repeat(np.cumsum(extra) - extra, extra)
+    place = grid.first[rows[owner]] + width + within
+    filled = pc.not_equal(grid.flat.take(pa.array(place)), "").to_numpy(zero_copy_only=False)
+    result[owner[filled]] = True
+    return result
+
+
+def _repeats_header(grid: Grid, match: Match, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
+    result = np.zeros(len(rows), dtype=bool)
+    for number, column in enumerate(match.measured[:2]):
+        same = (grid.column(column.position, rows) == column.heading).to_numpy(dtype=bool)
+        result = same if number == 0 else result & same
+    return result
+
+
+def _named_rows(
+    grid: Grid, match: Match, rows: npt.NDArray[np.int64]
+) -> list[tuple[str, npt.NDArray[np.bool_]]]:
+    """Find rows that a cell names as limit, average, … or that begin like a footer."""
+    naming = [column.position for column in match.columns if column.role == "about" and column.code in _NAMING]
+    measured = {column.position for column in match.measured}
+    leading = [position for position in range(min(_LABEL_PARTS, len(match.columns))) if position not in measured]
+    found: dict[str, npt.NDArray[np.bool_]] = {}
+    for position in dict.fromkeys((*naming, *leading)):
+        texts = pa.array(grid.column(position, rows)).dictionary_encode()
+        codes = texts.indices.to_numpy()
+        for detail, unique in _kinds_of(texts.dictionary).items():
+            found[detail] = found.get(detail, np.zeros(len(rows), dtype=bool)) | unique[codes]
+    return list(found.items())
+
+
+def _kinds_of(uniques: pa.Array) -> dict[str, npt.NDArray[np.bool_]]:
+    """Tell which of the distinct texts of a column name a kind of row."""
+    suspects = np.flatnonzero(
+        pc.match_substring_regex(uniques, _suspicion(), ignore_case=True).to_numpy(zero_copy_only=False)
+    )
+    kinds: dict[str, npt.NDArray[np.bool_]] = {}
+    for number in suspects:
+        if detail := _kind(uniques[int(number)].as_py()):
+            kinds.setdefault(detail, np.zeros(len(uniques), dtype=bool))[number] = True
+    return kinds
+
+
+@lru_cache(maxsize=4096)
+def _kind(text: str) -> str:
+    folded = text.casefold().strip()
+    if folded.startswith(tuple(table()["footers"])):
+        return "a footer"
+    words = key(re.sub(r"\(.*\)|\[.*\]", "", text))
+    return word_table("row_words").get(words, "")
+
+
+@lru_cache(maxsize=1)
+def _suspicion() -> str:
+    """Build one pattern all such texts match, so that distinct labels need no look one by one."""
+    words = {word for words in table()["row_words"].values() for word in words}
+    starts = {word.strip() for word in (*words, *table()["footers"])}
+    return r"^\s*(?:" + "|".join(re.escape(word) for word in sorted(starts, key=len, reverse=True)) + ")"
