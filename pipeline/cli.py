@@ -155,3 +155,7 @@ def query(name_or_sql: str | None, store: Path | None, settings_file: Path | Non
 
     settings = load(settings_file, store=store)
     click.echo(answer(settings, name_or_sql, as_json=as_json) if name_or_sql else prepared())
+
+
+if __name__ == "__main__":
+    main()

@@ -112,7 +112,7 @@ def read_file(
     try:
         content = read(path, max_bytes=settings.max_file_mb * 1_000_000)
     except Unreadable as error:
-        return _refused({"file_sha256": "", "name": str(path), "bytes": 0}, "file-unreadable", str(error))
+        return _refused({"file_sha256": "", "name": str(path), "bytes": 0}, error.code, str(error))
     source = {"file_sha256": content.sha256, "name": str(path), "bytes": content.size}
     if content.sha256 in already:
         return FileResult(source={**source, **_EMPTY_LEDGER, "status": "known"})
@@ -120,7 +120,7 @@ def read_file(
     try:
         tables = grids(content, "cp1252")
     except Unreadable as error:
-        return _refused(source, "file-unreadable", str(error))
+        return _refused(source, error.code, str(error))
     fitting = [(grid, found) for grid in tables if (found := match(grid, layouts)) is not None]
     if not fitting:
         why = (
@@ -153,7 +153,7 @@ def _joined(
     """Normalise every sheet and put them one after the other."""
     measured = [part for part in parts if part.kind == "measurements"]
     how = NormaliseSettings(time_zone=settings.time_zone)
-    done = [normalise(part, how) for part in measured]
+    done = [normalise(part, content.sha256, how) for part in measured]
     rows, readings, offset = [], [], 0
     for one in done:
         rows.append(one.rows.assign(file_sha256=content.sha256))

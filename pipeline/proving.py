@@ -11,8 +11,10 @@ import pandas as pd
 
 from pipeline import __version__
 from pipeline.checks.limits import Limits
+from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
 from pipeline.normalise import derived
+from pipeline.normalise.readings import READING_COLUMNS
 from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.samples import assemble
 from pipeline.normalise.stacking import stacked
@@ -61,7 +63,7 @@ def finish(results: Sequence[FileResult], settings: Settings, started: datetime,
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
         heard.stage("checking")
         samples, new = _samples(results, store, sites, settings)
-        checked = run_all(samples, Limits(now=started), heard.step)
+        checked = run_all(samples, Limits(record_dates=DateLimits(now=pd.Timestamp(started))), heard.step)
         heard.stage("storing")
         batch = Batch(
             record={
@@ -127,10 +129,14 @@ def _samples(
 
 def _no_samples() -> SampleTable:
     """Give a table without samples, for a batch of registers or of files nobody can read."""
-    text = {name: pd.Series(dtype="str") for name in (*ABOUT_COLUMNS, "file_sha256")}
+    text = {name: pd.Series(dtype="str") for name in (*ABOUT_COLUMNS, "file_sha256", "sample_id")}
     about = pd.DataFrame({**text, "collected_at": pd.Series(dtype="datetime64[us, UTC]")})
-    about.index = pd.Index([], dtype="str", name="sample_id")
-    return widen(about, empty_readings().assign(new=False, counts=True))
+    readings = pd.DataFrame({name: pd.Series(dtype="float64") for name in READING_COLUMNS})
+    words = {
+        name: pd.Series(dtype="str") for name in ("sample_id", "file_sha256", "analyte", "method", "form")
+    }
+    flags = {name: pd.Series(dtype="bool") for name in ("new", "counts")}
+    return widen(about.set_index("sample_id"), readings.assign(**words, **flags))
 
 
 def _sample_rows(samples: SampleTable, checked: Checked, new: pd.Index) -> pd.DataFrame:

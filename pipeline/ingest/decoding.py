@@ -53,14 +53,14 @@ class Decoded:
 
 
 def decode(data: bytes, fallback: str | None = None) -> Decoded:
-    """Decode a text file: byte order mark, strict UTF-8, then ``fallback``, then Windows-1252 with a notice.
+    """Decode a text file: byte order mark, strict UTF-8, then ``fallback`` with a notice.
 
     Statistics guess wrongly on the small files of this trade, so nothing is guessed.
 
     Parameters
     ----------
     data : the bytes of the file.
-    fallback : the encoding its layout declares, if any.
+    fallback : the encoding of a file that is not UTF-8; None is Windows-1252.
 
     Raises
     ------
@@ -74,7 +74,7 @@ def decode(data: bytes, fallback: str | None = None) -> Decoded:
     _refuse_binary(data)
     data = data.rstrip(_END_OF_TEXT)
     fault = _utf8_fault(data)
-    return Decoded(data, "utf-8", "") if fault is None else _not_utf8(data, fault, fallback)
+    return Decoded(data, "utf-8", "") if fault is None else _not_utf8(data, fault, fallback or FALLBACK)
 
 
 def _utf8_fault(data: bytes) -> UnicodeDecodeError | None:
@@ -93,19 +93,17 @@ def _utf8_fault(data: bytes) -> UnicodeDecodeError | None:
     return None
 
 
-def _not_utf8(data: bytes, error: UnicodeDecodeError, fallback: str | None) -> Decoded:
+def _not_utf8(data: bytes, error: UnicodeDecodeError, fallback: str) -> Decoded:
     fault = _place(data, error, "utf-8", 0)
     whole = data[: error.start]
     if error.reason == "unexpected end of data" and not whole.isascii():
         mended = whole + "\N{REPLACEMENT CHARACTER}".encode()
         return Decoded(mended, "utf-8", f"{fault}: the file ends in the middle of a character")
-    if fallback is not None:
-        return Decoded(_as_utf8(data, fallback, 0), fallback, "")
     try:
-        text = _as_utf8(data, FALLBACK, 0)
+        text = _as_utf8(data, fallback, 0)
     except Unreadable as second:
         raise Unreadable(f"{fault} and {second}; declare the encoding in a layout") from second
-    return Decoded(text, FALLBACK, f"{fault}; the file was read as Windows-1252 ({FALLBACK})")
+    return Decoded(text, fallback, f"{fault}; the file was read as {fallback}")
 
 
 def _as_utf8(data: bytes, encoding: str, skipped: int) -> bytes:

@@ -29,6 +29,7 @@ class Grid:
     line : (n,) 1-based line a text editor shows where the row starts; of a sheet, its row number.
     sheet : name of the sheet, "" for a text file.
     delimiter : what separates cells ("  " stands for two or more blanks), "" for a sheet.
+    encoding : of the text file, "" for a sheet.
     cut_off : the last row has no line end and fewer cells than the row before, or an open quote.
     notices : remarks on the file (PROBLEM_COLUMNS).
     number_cells : of a sheet, True where ``flat`` holds a true number, so its decimal mark is certain.
@@ -41,6 +42,7 @@ class Grid:
     line: npt.NDArray[np.int32]
     sheet: str = ""
     delimiter: str = ","
+    encoding: str = ""
     cut_off: bool = False
     notices: pd.DataFrame = field(default_factory=no_problems)
     number_cells: npt.NDArray[np.bool_] | None = None

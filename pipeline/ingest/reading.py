@@ -176,7 +176,7 @@ def grids(content: FileContent, fallback_encoding: str | None = None) -> list[Gr
     Parameters
     ----------
     content : a file as ``read`` gives it.
-    fallback_encoding : encoding of text that is not UTF-8; None takes Windows-1252 and says so.
+    fallback_encoding : encoding of text that is not UTF-8, noted when it is used; None takes Windows-1252.
 
     Raises
     ------
@@ -196,7 +196,7 @@ def _text_grid(data: bytes, fallback_encoding: str | None) -> Grid:
     decoded = decode(data, fallback_encoding)
     if not decoded.text_bytes.strip():
         raise Unreadable("it holds nothing but blanks and line ends", "file-empty")
-    grid = split(decoded.text_bytes)
+    grid = replace(split(decoded.text_bytes), encoding=decoded.encoding)
     if not decoded.notice:
         return grid
     notice = problem_frame(

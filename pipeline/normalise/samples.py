@@ -16,28 +16,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise.identity import KEY_FIELDS, attach, group_rows, sample_ids
+from schemas.extract import ROW_FIELDS
 
 # Facts of a row that describe its sample: the first row that states one wins.
-_TEXT_FACTS: Final[tuple[str, ...]] = (
-    "label",
-    "client",
-    "site",
-    "sampling_point",
-    "stage",
-    "activity",
-    "region",
-    "country",
-    "supply",
-    "machine",
-    "treatment",
-    "operator",
-    "comment",
-    "flushed",
-    "report_id",
-    "drop_convention",
-    "temperature_compensation",
-    "tds_scale",
-)
 _TIMED_FACTS: Final[tuple[str, ...]] = (
     "collected_at",
     "analysed_on",
@@ -45,7 +26,19 @@ _TIMED_FACTS: Final[tuple[str, ...]] = (
     "reagent_expiry",
     "calibrated_on",
 )
-_NUMBER_FACTS: Final[tuple[str, ...]] = ("litres_per_day", "bypass_percent", "counter_litres")
+_NUMBER_FACTS: Final[tuple[str, ...]] = (
+    "litres_per_day",
+    "bypass_percent",
+    "counter_litres",
+    "nominal_ml",
+    "used_ml",
+    "titrant_normality",
+    "blank_ml",
+    "titrant_factor",
+)
+_TEXT_FACTS: Final[tuple[str, ...]] = tuple(
+    name for name in ROW_FIELDS if name not in (*_TIMED_FACTS, *_NUMBER_FACTS)
+)
 _REGISTER_FACTS: Final[tuple[str, ...]] = ("region", "country", "supply", "machine", "treatment")
 
 
@@ -122,6 +115,8 @@ def _facts(rows: pd.DataFrame, group: npt.NDArray[np.int64], size: int) -> pd.Da
         facts[name] = column.take(np.maximum(found, 0)).reset_index(drop=True)
         facts[name] = facts[name].where(found >= 0, "" if name in _TEXT_FACTS else None)
     about = pd.DataFrame(facts, index=pd.RangeIndex(size))
+    if "collected_precision" in rows:
+        about["collected_precision"] = rows["collected_precision"].take(first).array
     for name in ("file_sha256", "line"):
         about[name] = rows[name].take(first).array
     for name in _TEXT_FACTS:

@@ -227,3 +227,14 @@ def test_a_column_is_empty_where_the_row_is_shorter() -> None:
     column = grid.column(1, np.array([1, 2]))
 
     assert column.tolist() == ["", "3"]
+
+
+def test_text_beyond_two_gigabytes_gets_wider_offsets(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The limit is lowered here; rows and columns are read the same way."""
+    monkeypatch.setattr(delimited, "_MAX_OFFSET", 10)
+
+    grid = split(b"site,ph\nBar,7.1\nInn\n", ",")
+
+    assert str(grid.flat.type) == "large_string"
+    assert grid.row(1) == ["Bar", "7.1"]
+    assert grid.column(1, np.array([1, 2])).tolist() == ["7.1", ""]

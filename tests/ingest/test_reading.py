@@ -183,7 +183,8 @@ def test_a_text_file_becomes_one_grid_with_the_encoding_noted(tmp_path: Path) ->
     assert grid.notices[["file_sha256", "problem"]].to_numpy().tolist() == [
         [content.sha256, "encoding-fallback"]
     ]
-    assert grids(content, "latin-1")[0].notices.empty
+    assert grid.encoding == "cp1252"
+    assert grids(content, "latin-1")[0].encoding == "latin-1"
 
 
 def test_a_file_of_blanks_is_empty(tmp_path: Path) -> None:

@@ -1,0 +1,255 @@
+"""Is this record its own? Copied rows, re-issued reports, statements of a utility, mixed-up samples."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks import record
+from pipeline.checks.registry import check
+
+if TYPE_CHECKING:
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+
+@dataclass(frozen=True)
+class IdentityLimits:
+    """Limits of the identity checks; common practice of the trade [CP]."""
+
+    tie_weight: float = 2.5  # three finely read quantities, or TH + ALK by drops, EC and pH [CP]
+    printed_sites: int = 3  # the same analysis at as many sites on one day was printed, not copied [CP]
+    statement_samples: int = 3  # round dates in one source [CP]
+    statement_share: float = 0.5  # of its samples [CP]
+
+
+# How much an exact tie says: a drop count and a pH with one decimal tie by chance, a label always does.
+_COMPARED: Final[list[str]] = [
+    "ph",
+    "conductivity_us_cm_25c",
+    "tds_mg_l",
+    "total_hardness_mg_l_caco3",
+    "alkalinity_mg_l_caco3",
+    "calcium_mg_l",
+    "magnesium_mg_l",
+    "sodium_mg_l",
+    "potassium_mg_l",
+    "bicarbonate_mg_l",
+    "chloride_mg_l",
+    "sulfate_mg_l",
+    "nitrate_mg_l",
+    "silica_mg_l",
+]
+_WEIGHT: Final[dict[str, float]] = {"drops": 0.5, "typed": 0.5, "strip": 0.0, "label": 0.0, "calculated": 0.0}
+_PH_WEIGHT: Final = 0.5
+_STATEMENT: Final = (
+    r"\b(?:annual|yearly) (?:mean|average)|\btypical (?:value|analysis)|\bmin(?:imum)?\s*[-–/]\s*max"
+    r"|jahresmittel|mittelwert|moyenne annuelle|media annua|valor medio anual|年平均"
+)
+
+
+@check(
+    "copied-reading",
+    title="Each record was measured, not copied",
+    source="CP",
+    severity="hold",
+    unit="records",
+    message="{observed:0} records carry exactly the same {compared:0} values: {alternative} "
+    "(the other one: {same_as}, {same_site}, {same_day}).",
+)
+def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Find records that agree in every figure.
+
+    Two visits never give the same hardness, alkalinity, conductivity and pH to the last digit; the previous
+    row filled in again does.
+
+    Parameters
+    ----------
+    samples : all main quantities and their methods; `client site sampling_point collected_at activity`.
+    limits : ``identity.tie_weight`` [-], ``identity.printed_sites`` [-].
+
+    Returns
+    -------
+    one row per sample with enough to compare (`observed` records with these values), and one row per
+    source for an analysis printed at many sites (`sample_id` missing).
+
+    Notes
+    -----
+    A tie in a finely read quantity counts 1, in a drop count or a pH 0.5, in a strip or a label 0; 2.5 is
+    needed [CP]. Same point and day: a double entry, note. Three sites or more on one day: one analysis
+    printed for a zone, one note for the source. Anything else: hold. Blanks, standards and
+    duplicates are left out.
+    """
+    routine = record.text(samples.about, "activity").isin(["", "routine"]).to_numpy()
+    heavy = routine & (_tie_weight(samples) >= limits.identity.tie_weight)
+    values = samples.measured.loc[heavy, _COMPARED]
+    about = samples.about[heavy]
+    group, _ = pd.factorize(pd.util.hash_pandas_object(values, index=False))
+    tied = np.bincount(group, minlength=1)[group] > 1
+    judged = about.index
+    values, about, group = values[tied], about[tied], group[tied]
+    table = pd.DataFrame(
+        {
+            "group": group,
+            "label": record.text(about, "label"),
+            "site": record.text(about, "client") + " " + record.text(about, "site"),
+            "point": record.text(about, "sampling_point") + " " + record.text(about, "stage"),
+            "day": record.moment(about, "collected_at").dt.floor("D"),
+            "file_sha256": record.text(about, "file_sha256"),
+            "compared": values.notna().sum(axis=1).astype("float64"),
+        }
+    )
+    found = _judged_ties(table, limits.identity.printed_sites)
+    return record.with_passing(found, judged)
+
+
+def _tie_weight(samples: SampleTable) -> np.ndarray:
+    weight = np.zeros(len(samples))
+    for column in _COMPARED:
+        codes = samples.method[column].cat.codes.to_numpy()
+        by_code = np.array(
+            [_WEIGHT.get(str(name), 1.0) for name in samples.method[column].cat.categories] + [0.0]
+        )
+        known = samples.measured[column].notna().to_numpy()
+        weight += np.where(known, by_code[codes], 0.0) * (_PH_WEIGHT if column == "ph" else 1.0)
+    return weight
+
+
+def _judged_ties(several: pd.DataFrame, printed_sites: int) -> pd.DataFrame:
+    size = np.bincount(several["group"], minlength=1)[several["group"]].astype("float64")
+    groups = several.groupby("group")
+    place = several["site"] + "|" + several["point"]
+    sites, days = groups["site"].transform("nunique"), groups["day"].transform("nunique")
+    places = place.groupby(several["group"]).transform("nunique")
+    one_day = days <= 1
+    printed = one_day & (sites >= printed_sites)
+    double = one_day & (places == 1)
+    answers: dict[str, pd.Series | np.ndarray] = {
+        "the same analysis is printed for several addresses, it counts once": printed,
+        "a double entry, count it once": double,
+        "a row may have been copied, ask for the original sheet": np.ones(len(several), dtype="bool"),
+    }
+    other = groups.nth(0).set_index("group").reindex(several["group"])
+    second = groups.nth(1).set_index("group").reindex(several["group"])
+    is_first = ~several["group"].duplicated().to_numpy()
+    for name in ("label", "site", "day"):
+        other[name] = other[name].where(~is_first, second[name])
+    found = pd.DataFrame(
+        {
+            "sample_id": several.index,
+            "file_sha256": several["file_sha256"].to_numpy(),
+            "observed": size,
+            "severity": np.where(printed | double, "note", "hold"),
+            "compared": several["compared"].to_numpy(),
+            "alternative": record.first_that_holds(several.index, answers).to_numpy(),
+            "same_as": other["label"].to_numpy(),
+            "same_site": other["site"].str.strip().to_numpy(),
+            "same_day": _day(other["day"]),
+            "low": np.nan,
+            "high": 1.0,
+        }
+    )
+    whole = found[printed.to_numpy() & is_first].assign(sample_id=None)
+    found = found[~printed.to_numpy()].drop(columns="file_sha256")
+    return pd.concat([found, whole], ignore_index=True)
+
+
+def _day(moments: pd.Series) -> np.ndarray:
+    plain = moments.dt.tz_localize(None) if moments.dt.tz is not None else moments
+    days = np.datetime_as_string(plain.to_numpy(dtype="datetime64[s]"), unit="D").astype(object)
+    return np.where(moments.isna(), "day not known", days)
+
+
+@check(
+    "report-revision",
+    title="A report was issued once, or its later issue says what it replaces",
+    source="CP",
+    severity="hold",
+    unit="reports",
+    message="{observed:0} reports give this sample different values ({detail}). {alternative}.",
+)
+def report_revision(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001 -- no limit to set
+    """Hold a sample whose laboratory values were issued again with other numbers.
+
+    Both issues stay in the store; which one counts is for a person to say, not for the date of the file.
+
+    Parameters
+    ----------
+    samples : `revisions`, the number of reports that differ, and `revision_detail` in words.
+    limits : none used.
+
+    Returns
+    -------
+    one row per sample; `observed` the number of differing reports.
+
+    Notes
+    -----
+    A report that names the one it replaces settles the matter and is not a finding [CP].
+    """
+    return pd.DataFrame(
+        {
+            "observed": record.number(samples.about, "revisions"),
+            "low": np.nan,
+            "high": 0.0,
+            "detail": record.text(samples.about, "revision_detail"),
+            "alternative": "Decide which report counts",
+        }
+    )
+
+
+@check(
+    "utility-statement",
+    title="The record is a sample, not a yearly statement",
+    source="CP",
+    severity="note",
+    message="This looks like a statement of a utility, not a sample: {alternative}. "
+    "Keep it out of trends and use a sample for advice.",
+)
+def utility_statement(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Recognise yearly means and typical values entered as if they were measured.
+
+    A mean of a year says what the zone is like, not what came out of this tap on a day.
+
+    Parameters
+    ----------
+    samples : `comment`, `collected_precision`, `collected_at`, `file_sha256`.
+    limits : ``identity.statement_samples``, ``identity.statement_share``.
+
+    Returns
+    -------
+    one row per sample; `observed` 1 where a sign of a statement shows.
+
+    Notes
+    -----
+    Signs: words such as "annual mean"; a date that is only a year; 1 January or 31 December in at least
+    three samples and half of the source [CP].
+    """
+    about = samples.about
+    worded = record.mentions(record.text(about, "comment"), _STATEMENT)
+    yearly = record.text(about, "collected_precision") == "year"
+    day = record.moment(about, "collected_at")
+    turn = ((day.dt.month == 1) & (day.dt.day == 1)) | ((day.dt.month == 12) & (day.dt.day == 31))  # noqa: PLR2004 -- turn of the year
+    file = record.source(samples)
+    code = pd.factorize(file)[0]
+    hits = np.bincount(code, weights=turn.to_numpy(), minlength=1)[code]
+    size = np.bincount(code, minlength=1)[code]
+    often = (hits >= limits.identity.statement_samples) & (hits >= limits.identity.statement_share * size)
+    alternative = record.first_that_holds(
+        about.index,
+        {
+            "it is called a mean or a typical value": worded,
+            "its date is only a year": yearly,
+            "most of this source is dated at the turn of the year": turn & often & (file != ""),
+        },
+    )
+    return pd.DataFrame(
+        {
+            "observed": (alternative != "").astype("float64"),
+            "low": np.nan,
+            "high": 0.0,
+            "alternative": alternative,
+        }
+    )

@@ -1,0 +1,169 @@
+"""Dates of a record: their order, and whether the way they are written can be read in two ways."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from pipeline.checks import record
+from pipeline.checks.registry import check
+
+if TYPE_CHECKING:
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+
+@dataclass(frozen=True)
+class DateLimits:
+    """Limits of the date checks."""
+
+    now: pd.Timestamp | None = None  # UTC; without it a future date is not looked for
+    zone_slack_days: float = 0.5  # a local day may begin 12 h after the UTC day [ISO8601]
+
+
+_ISO: Final = r"\d{4}-"
+_ERA: Final = r"^\s*(?:[RHS]\s*\d{1,2}\s*[./年-]|令和|平成|昭和)"
+_TWO_DIGIT: Final = r"^\s*\d{1,2}\s*[./-]\s*\d{1,2}\s*[./-]\s*'?\d{2}(?:\D|$)"
+_SLASHED: Final = r"^\s*(?P<first>\d{1,2})\s*[/-]\s*(?P<second>\d{1,2})\s*[/-]\s*\d{2,4}(?:\D|$)"
+_MONTHS: Final = 12
+
+
+@check(
+    "date-order",
+    title="Taken, received, analysed: in this order and not in the future",
+    source="CP",
+    severity="hold",
+    unit="days",
+    message="The sample is dated {collected}, {observed:1} days after {later}{alternative}. "
+    "Ask for the date of sampling.",
+)
+def date_order(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Compare the date of sampling with today, receipt and analysis.
+
+    Nothing is analysed before it is taken: day and month are swapped, or the row is another one's.
+
+    Parameters
+    ----------
+    samples : `collected_at`, `received_on`, `analysed_on`.
+    limits : ``record_dates.now`` (UTC), ``record_dates.zone_slack_days`` [days].
+
+    Returns
+    -------
+    one row per sample with a date and something to compare it with; `observed` the days by which it lies
+    after the earliest of them.
+
+    Notes
+    -----
+    A date without time covers its whole day; half a day is allowed for time zones [ISO8601]. If swapping
+    day and month puts everything in order, `alternative` shows that date; it is not used.
+    """
+    about = samples.about
+    collected = record.moment(about, "collected_at")
+    later = {
+        "the analysis": record.last_moment(about, "analysed_on"),
+        "the receipt": record.last_moment(about, "received_on"),
+        "today": pd.Series(limits.record_dates.now, index=about.index, dtype="datetime64[us, UTC]"),
+    }
+    late = pd.DataFrame({name: record.days(collected - day) for name, day in later.items()})
+    known = late.notna().any(axis=1)
+    worst = late.max(axis=1)
+    late_rows = (worst > limits.record_dates.zone_slack_days).to_numpy(dtype="bool")
+    earliest = pd.concat(list(later.values()), axis=1).min(axis=1)
+    return pd.DataFrame(
+        {
+            "observed": worst.where(known),
+            "low": np.nan,
+            "high": limits.record_dates.zone_slack_days,
+            "collected": _words_where(late_rows, _iso(collected[late_rows])),
+            "later": record.first_that_holds(about.index, {name: late[name] == worst for name in later}),
+            "alternative": _words_where(late_rows, _swap_words(collected[late_rows], earliest[late_rows])),
+        }
+    )
+
+
+def _words_where(mask: npt.NDArray[np.bool_], words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+    result: npt.NDArray[np.object_] = np.full(len(mask), "", dtype=object)
+    result[mask] = words
+    return result
+
+
+def _swap_words(moments: pd.Series, earliest: pd.Series) -> npt.NDArray[np.object_]:
+    """Say the date with day and month exchanged where it would come before all the others."""
+    plain = moments.dt.tz_localize(None).to_numpy(dtype="datetime64[D]")
+    limit = earliest.dt.tz_localize(None).to_numpy(dtype="datetime64[D]")
+    year, day, month = plain.astype("datetime64[Y]"), moments.dt.day.to_numpy(), moments.dt.month.to_numpy()
+    possible = (day <= _MONTHS) & (day != month)
+    other = (year.astype("datetime64[M]") + (np.where(possible, day, 1) - 1)).astype("datetime64[D]") + (
+        month - 1
+    )
+    dates = np.datetime_as_string(other, unit="D").astype(object)
+    return np.where(possible & (other <= limit), "; with day and month swapped it would be " + dates, "")
+
+
+def _iso(moments: pd.Series) -> npt.NDArray[np.object_]:
+    plain = moments.dt.tz_localize(None).to_numpy(dtype="datetime64[s]")
+    words: npt.NDArray[np.object_] = np.datetime_as_string(plain, unit="D").astype(object)
+    return words
+
+
+@check(
+    "date-form",
+    title="The date can be read in one way only",
+    source="ISO8601",
+    severity="note",
+    message='The date "{written}" {alternative}; it was read as {read_as}.',
+)
+def date_form(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001 -- no limit to set
+    """Mark dates that were completed or could mean another day.
+
+    07/08/25 is a day in July or in August, of a year without a century; R7 is a year of an era.
+
+    Parameters
+    ----------
+    samples : `collected_on`, the date as written; `collected_at`, as read; `file_sha256`.
+    limits : none used.
+
+    Returns
+    -------
+    one row per sample with a written date; `observed` 1 where it could be read otherwise.
+
+    Notes
+    -----
+    Day and month are ambiguous when both are at most 12 and no other date of the source has a part above
+    12 [CP]. Dates with full stops are day first wherever they are used; ISO 8601 dates are never marked.
+    """
+    written = record.text(samples.about, "collected_on")
+    codes, words = pd.factorize(written.where(~written.str.match(_ISO), ""))
+    texts = pd.Series(words, dtype="str")
+    era = texts.str.contains(_ERA, regex=True).to_numpy(dtype="bool")[codes]
+    two_digit = texts.str.match(_TWO_DIGIT).to_numpy(dtype="bool")[codes]
+    parts = texts.str.extract(_SLASHED).astype("float64").take(codes)
+    first, second = parts["first"].to_numpy(), parts["second"].to_numpy()
+    slashed = np.isfinite(first)
+    source = pd.factorize(record.source(samples))[0]
+    decides = slashed & ((first > _MONTHS) | (second > _MONTHS))
+    decided = np.bincount(source, weights=decides, minlength=1)[source] > 0
+    ambiguous = slashed & ~decided & (first != second) & (first <= _MONTHS) & (second <= _MONTHS)
+    alternative = record.first_that_holds(
+        written.index,
+        {
+            "can be day/month or month/day": ambiguous,
+            "counts the years of an era": era,
+            "has a year of two digits": two_digit,
+        },
+    )
+    marked = (alternative != "").to_numpy()
+    return pd.DataFrame(
+        {
+            "observed": np.where(written != "", marked, np.nan),
+            "low": np.nan,
+            "high": 0.0,
+            "written": written,
+            "read_as": _words_where(marked, _iso(record.moment(samples.about, "collected_at")[marked])),
+            "alternative": alternative,
+        }
+    )

@@ -1,0 +1,145 @@
+"""Before and after a treatment: every kind changes the water in its own way, and in no other."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks import pairs, record
+from pipeline.checks.fingerprints import RULES, Side, Sides
+from pipeline.checks.registry import check
+
+if TYPE_CHECKING:
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+
+@dataclass(frozen=True)
+class TreatmentLimits:
+    """Limits of the before-and-after check; common practice of the trade [CP] unless a key says otherwise."""
+
+    days_apart: float = 1.0  # the same visit [CP]
+    relative_uncertainty: float = 0.10  # of a reading that states none, k = 2 [CP]
+    conductivity_share: float = 0.10  # a softener keeps conductivity within ±5 %, two meters ±10 % [CP]
+    open_cup_ph: float = 0.3  # rise that shows lost carbon dioxide [CP]
+    free_chlorine_mg_l: float = 0.1  # behind carbon [CP]
+    unflushed_ph: float = 5.0  # a filter not flushed yet [CP]
+    membrane_share: float = 0.5  # a membrane that halves hardness halves conductivity too [CP]
+
+
+_QUANTITIES: Final[dict[str, str]] = {
+    "hardness": "total_hardness_mg_l_caco3",
+    "alkalinity": "alkalinity_mg_l_caco3",
+    "conductivity": "conductivity_us_cm_25c",
+    "ph": "ph",
+    "sodium": "sodium_mg_l",
+    "chloride": "chloride_mg_l",
+    "calcium": "calcium_mg_l",
+    "chlorine": "free_chlorine_mg_l",
+}
+_PH_UNCERTAINTY: Final = 0.2  # of one field reading, k = 2 [CP]
+
+
+@check(
+    "treatment-pattern",
+    title="The treated water differs from the raw water as its treatment makes it differ",
+    source="CP",
+    severity="hold",
+    message="{pattern} ({kind}): {quantity} {before:1} before, {observed:1} after, expected "
+    "{expected}. {alternative}.",
+)
+def treatment_pattern(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Compare the raw and the treated sample of one visit with the fingerprint of the treatment.
+
+    Labels swapped at the sink keep every sum right; only the direction of change gives them away. The same
+    comparison shows an open bypass and an exhausted filter: faults of the plant, not of the data.
+
+    Parameters
+    ----------
+    samples : pairs of the same client and site within a day; `treatment` and `bypass_percent` where known.
+    limits : ``treatment``.
+
+    Returns
+    -------
+    one row per pair for the treated sample, one more for the raw one where the labels look swapped;
+    `observed` the quantity after, its expected range from the value before, and both orders.
+
+    Notes
+    -----
+    Carbon changes chlorine only. A decarboniser takes as much hardness as alkalinity and leaves sodium and
+    chloride. A softener keeps alkalinity, ΔNa = 0.4594 ΔTH [IUPAC2021], conductivity ±5 % [CP]. A membrane
+    lowers all. A remineraliser raises hardness and alkalinity. A magnesium exchanger keeps hardness. Allowed:
+    √(U1² + U2²), k = 2 [JCGM100]. The labels are never swapped by the program.
+    """
+    matched = pairs.match(samples, limits.treatment.days_apart)
+    sides = _sides(samples, matched, limits.treatment)
+    found = _first_broken(sides, matched, limits.treatment)
+    index = samples.about.index
+    before, after = matched["raw"].to_numpy(), matched["treated"].to_numpy()
+    label = record.text(samples.about, "label").to_numpy(dtype=object)
+    found = found.assign(
+        kind=matched["kind"].astype("str").replace("", "treatment not named"),
+        raw_label=label[before],
+        treated_label=label[after],
+        raw_hardness=sides.raw.hardness,
+        treated_hardness=sides.treated.hardness,
+        raw_alkalinity=sides.raw.alkalinity,
+        treated_alkalinity=sides.treated.alkalinity,
+        raw_ph=sides.raw.ph,
+        treated_ph=sides.treated.ph,
+        expected=record.range_words(found["low"], found["high"], record.outside(found)),
+    )
+    swapped = found["both"].to_numpy()
+    treated_rows = found.assign(sample_id=index[after])
+    raw_rows = found[swapped].assign(sample_id=index[before[swapped]])
+    rows = pd.concat([treated_rows, raw_rows], ignore_index=True).drop(columns="both")
+    return record.with_passing(rows, index[np.unique(before)])
+
+
+def _sides(samples: SampleTable, matched: pd.DataFrame, limits: TreatmentLimits) -> Sides:
+    measured, uncertainty = samples.measured, samples.uncertainty
+    before, after = matched["raw"].to_numpy(), matched["treated"].to_numpy()
+    raw: dict[str, np.ndarray] = {}
+    treated: dict[str, np.ndarray] = {}
+    allowed: dict[str, np.ndarray] = {}
+    for name, column in _QUANTITIES.items():
+        value = measured[column].to_numpy()
+        if name == "conductivity":  # a value in another unit must not hide a pattern; it has its own check
+            value = np.where(value < measured["total_hardness_mg_l_caco3"].to_numpy(), np.nan, value)
+        spread = uncertainty[column].to_numpy()
+        default = (
+            np.full(len(value), _PH_UNCERTAINTY) if name == "ph" else limits.relative_uncertainty * value
+        )
+        spread = np.where(np.isnan(spread), default, spread)
+        raw[name], treated[name] = value[before], value[after]
+        allowed[name] = np.hypot(spread[before], spread[after])
+    return Sides(Side(**raw), Side(**treated), Side(**allowed), matched["bypass"].to_numpy())
+
+
+def _first_broken(sides: Sides, matched: pd.DataFrame, limits: TreatmentLimits) -> pd.DataFrame:
+    """Judge every pair by the rules of its kind; the first broken one is the finding."""
+    size = len(matched)
+    numbers = {name: np.full(size, np.nan) for name in ("observed", "low", "high", "before")}
+    code = np.zeros(size, dtype="int8")
+    kinds = matched["kind"].astype("str").to_numpy(dtype=object)
+    for position, rule in enumerate(RULES, start=1):
+        applies = np.isin(kinds, rule.kinds) if rule.kinds else np.ones(size, dtype="bool")
+        before, after, low, high = rule.judge(sides, limits)
+        broken = applies & ((after < low) | (after > high))
+        # A pair that breaks no rule keeps the first quantity it could be judged by.
+        chosen = (broken & (code == 0)) | (applies & np.isnan(numbers["observed"]) & ~np.isnan(after))
+        chosen &= code == 0
+        for name, values in zip(numbers, (after, low, high, before), strict=True):
+            numbers[name] = np.where(chosen, values, numbers[name])
+        code = np.where(broken & (code == 0), position, code).astype("int8")
+    parts = {
+        name: pd.Series(
+            pd.Categorical.from_codes(code, categories=pd.RangeIndex(len(RULES) + 1))
+        ).cat.codes.map(dict(enumerate(["", *(getattr(rule, name) for rule in RULES)])))
+        for name in ("pattern", "severity", "quantity", "alternative")
+    }
+    both = np.array([False, *(rule.both for rule in RULES)])[code]
+    return pd.DataFrame({**numbers, **parts, "both": both}, index=matched.index)

@@ -1,0 +1,277 @@
+"""From the cells of one table to readings in canonical units, and the cells that must wait."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from pipeline.normalise import numbers, units
+from pipeline.normalise.categories import (
+    NO_PROBLEM,
+    by_category,
+    category,
+    combined,
+    flagged,
+    no_problems_yet,
+    overlaid,
+)
+from pipeline.normalise.conductivity import at_25c
+from pipeline.normalise.kits import burettes, counts
+from pipeline.normalise.rows import typed
+from pipeline.normalise.uncertainty import with_uncertainty
+from pipeline.problems import no_problems, problem_frame
+from schemas.readings import KIND_COLUMNS, QUALIFIERS, broken_kinds
+from schemas.text_cells import broken_texts
+
+if TYPE_CHECKING:
+    from pipeline.ingest.extract import Extract
+
+READING_COLUMNS: Final[list[str]] = [
+    "row",
+    "line",
+    "column",
+    "analyte",
+    "value",
+    "unit",
+    "basis",
+    "qualifier",
+    "limit",
+    "value_low",
+    "value_high",
+    "uncertainty",
+    "method",
+    "form",
+    "drops",
+    "degree_per_drop",
+    "nominal_ml",
+    "used_ml",
+    "raw_text",
+    "raw_unit",
+    "raw_basis",
+    "note",
+    "instrument",
+    "ambiguous",
+    "status",
+]
+
+
+_QUALIFIER_CODES: Final = {sign: code for code, sign in enumerate(QUALIFIERS)}
+Floats = npt.NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class NormaliseSettings:
+    """What normalising may be told: the time zone of times that name none."""
+
+    time_zone: str = "UTC"
+
+
+@dataclass(frozen=True)
+class Normalised:
+    """Rows, readings and what was set aside; ``decimal_mark`` is what the file proved or declared."""
+
+    rows: pd.DataFrame
+    readings: pd.DataFrame
+    set_aside: pd.DataFrame
+    notices: pd.DataFrame
+    decimal_mark: str
+
+
+def normalise(extract: Extract, file_sha256: str, settings: NormaliseSettings) -> Normalised:
+    """Bring the cells of one table into canonical units.
+
+    Parameters
+    ----------
+    extract : rows and cells as text.
+    file_sha256 : of the file, for problems.
+    settings : of the run.
+
+    Returns
+    -------
+    Normalised; every cell is in ``readings`` or in ``set_aside``, in the order of the file.
+
+    Notes
+    -----
+    Numbers, units and contracts are judged over distinct texts and kinds, so the cost follows the
+    variety of a file and not its number of good or bad rows.
+    """
+    rows, notices = typed(extract, file_sha256, settings.time_zone)
+    cells = extract.cells
+    read, marks = numbers.parse(
+        cells["raw_text"], extract.decimal_char, _words(extract), plain=cells["certain_number"]
+    )
+    table = _laid_out(cells, rows, read)
+    table = _converted(table, cells, read, extract, marks)
+    table = counts(table, rows)
+    table = burettes(table, rows)
+    table = at_25c(table, rows)
+    table = with_uncertainty(table)
+    table = _judged(table, cells)
+    bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
+    mended = ~bad & by_category(read["detail"], bool) & (table["form"] != "drops").to_numpy()
+    return Normalised(
+        rows=rows,
+        readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
+        set_aside=_problems(table[bad], file_sha256),
+        notices=pd.concat([notices, _mended(table[mended], read[mended], file_sha256)], ignore_index=True),
+        decimal_mark=marks.decimal,
+    )
+
+
+def _words(extract: Extract) -> frozenset[str]:
+    return frozenset(word.strip().casefold() for word in extract.non_detect)
+
+
+def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:
+    """Start the table of readings: what is known of every cell before units are looked at."""
+    row = cells["row"].to_numpy()
+    stated = by_category(cells["qualifier_text"], lambda text: _QUALIFIER_CODES.get(text.strip(), 0))
+    written = by_category(read["qualifier"], lambda text: _QUALIFIER_CODES[text])
+    qualifier = np.where(stated != 0, stated, written).astype("int8")
+    return pd.DataFrame(
+        {
+            "row": cells["row"].astype("int32"),
+            "line": rows["line"].to_numpy()[row].astype("int32"),
+            "column": cells["column"],
+            "analyte": cells["analyte"],
+            "number": read["number"],
+            "qualifier": category(qualifier, list(_QUALIFIER_CODES)),
+            "method": cells["method"],
+            "form": cells["form"],
+            "raw_text": cells["raw_text"],
+            "raw_unit": cells["raw_unit"],
+            "raw_basis": cells["basis"],
+            "instrument": pd.Series(pd.Categorical(rows["instrument"]).take(row)),
+            "status": cells["status"],
+            "problem": overlaid(
+                no_problems_yet(len(cells)), read["problem"], np.ones(len(cells), dtype="bool")
+            ),
+            "detail": category(np.zeros(len(cells), dtype="int8"), [""]),
+            "uncertainty": np.nan,
+            "value_low": np.nan,
+            "value_high": np.nan,
+        }
+    )
+
+
+def _converted(
+    table: pd.DataFrame, cells: pd.DataFrame, read: pd.DataFrame, extract: Extract, marks: numbers.Marks
+) -> pd.DataFrame:
+    """Give every cell its canonical value, unit and basis; distinct combinations are resolved once."""
+    parts = [cells["analyte"], cells["raw_unit"], read["rest"], cells["basis"]]
+    code, first = combined(parts)
+    extra = tuple(sorted(extract.unit_aliases.items()))
+    keys = zip(*(part.iloc[first].astype("str") for part in parts), strict=True)
+    found = [_resolve(analyte, unit, rest, basis, extra) for analyte, unit, rest, basis in keys]
+
+    def spread(name: str) -> Floats:
+        return np.array([getattr(one, name) for one in found], dtype="float64")[code]
+
+    def words(name: str) -> pd.Categorical[Any]:
+        texts = [str(getattr(one, name)) for one in found]
+        distinct = list(dict.fromkeys(texts))
+        return category(np.array([distinct.index(text) for text in texts], dtype="int32")[code], distinct)
+
+    by_value = by_category(cells["form"], lambda form: form in ("value", "typed"))
+    factor, offset = spread("factor"), spread("offset")
+    own = table["number"].to_numpy() * factor + offset
+    censored = by_category(table["qualifier"], lambda sign: sign in ("<", ">"))
+    limit = _limits(own, cells, extract, marks, factor, offset) if censored.any() else own
+    problem = overlaid(table["problem"], words("problem"), by_value)
+    return table.assign(
+        value=np.where(by_value & ~censored, own, np.nan),
+        limit=np.where(by_value & censored, limit, np.nan),
+        unit=words("unit"),
+        basis=words("basis"),
+        note=words("note"),
+        ambiguous=words("ambiguous"),
+        reference_c=spread("temperature_c"),
+        problem=flagged(problem, by_value & censored & np.isnan(limit), "not-detected-without-limit"),
+        detail=words("detail"),
+    )
+
+
+def _resolve(
+    analyte: str, unit: str, rest: str, basis: str, extra: tuple[tuple[str, str], ...]
+) -> units.Reading:
+    """Resolve one combination; a unit written in the cell itself speaks for the cell."""
+    stated = unit
+    if rest and units.split_form(units.folded(rest)) is not None:
+        stated = rest
+    elif rest and not unit:
+        stated = ""
+    return units.resolve(analyte, stated, basis, extra)
+
+
+def _limits(
+    own: Floats, cells: pd.DataFrame, extract: Extract, marks: numbers.Marks, factor: Floats, offset: Floats
+) -> Floats:
+    """Give the limit of every censored cell: the number itself ("<0.5") or its limit column."""
+    stated, _ = numbers.parse(cells["limit_text"], marks.decimal or extract.decimal_char, frozenset())
+    code, first = combined([cells["limit_unit"], cells["raw_unit"]])
+    pairs = [(str(cells["limit_unit"].iloc[at]), str(cells["raw_unit"].iloc[at])) for at in first]
+    same_unit = np.array([limit_unit in ("", raw_unit) for limit_unit, raw_unit in pairs])[code]
+    column = np.where(same_unit, stated["number"].to_numpy() * factor + offset, np.nan)
+    return np.where(np.isnan(own), column, own)
+
+
+def _judged(table: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
+    """Hold texts and kinds of readings against their contracts."""
+    text_code, distinct = pd.factorize(cells["raw_text"])
+    broken = broken_texts(pd.Series(distinct, dtype="str")).to_numpy()[text_code]
+    value, limit = table["value"].to_numpy(), table["limit"].to_numpy()
+    flags = {
+        "has_value": ~np.isnan(value),
+        "has_limit": ~np.isnan(limit),
+        "negative": (value < 0) | (limit < 0),
+        "finite": ~(np.isinf(value) | np.isinf(limit)),
+    }
+    problem = pd.Series(flagged(table["problem"], broken, "number-unreadable"))
+    good = (problem.cat.codes == NO_PROBLEM).to_numpy()
+    words = ["analyte", "unit", "basis", "qualifier", "method"]
+    code, first = combined([table[name] for name in words], [*flags.values(), good])
+    kinds = pd.DataFrame({name: table[name].iloc[first].astype("str").to_numpy() for name in words})
+    kinds = kinds.assign(**{name: flag[first] for name, flag in flags.items()})
+    judged = pd.Series("", index=kinds.index, dtype="str")
+    whole = kinds[good[first]].reset_index()
+    if len(whole):
+        judged.loc[whole["index"]] = broken_kinds(whole[KIND_COLUMNS]).to_numpy()
+    for name in set(judged) - {""}:
+        problem = pd.Series(flagged(problem, (judged == name).to_numpy()[code], name))
+    return table.assign(problem=problem.array)
+
+
+def _problems(bad: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+    if bad.empty:
+        return no_problems()
+    parts = [
+        problem_frame(
+            str(code),
+            file_sha256=file_sha256,
+            line=group["line"],
+            column=group["column"].astype("str"),
+            raw_text=group["raw_text"],
+            detail=group["detail"].astype("str"),
+        )
+        for code, group in bad.groupby("problem", observed=True, sort=False)
+    ]
+    return pd.concat(parts, ignore_index=True)
+
+
+def _mended(table: pd.DataFrame, read: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+    """Tell of numbers that were freed from letters; a unit of the table beside a number is no fault."""
+    odd = ~by_category(read["rest"], lambda text: units.split_form(units.folded(text)) is not None)
+    if not odd.any():
+        return no_problems()
+    return problem_frame(
+        "number-repaired",
+        file_sha256=file_sha256,
+        line=table["line"][odd],
+        column=table["column"][odd].astype("str"),
+        raw_text=table["raw_text"][odd],
+        detail=read["detail"][odd].astype("str"),
+    )

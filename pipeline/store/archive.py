@@ -1,0 +1,107 @@
+"""Keep every input file byte for byte under its hash, beside the store."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+from typing import Final
+
+from pipeline.errors import KettlestoneError
+from pipeline.store import faults
+
+_HEX: Final = frozenset("0123456789abcdef")
+_SHA256_LENGTH: Final = 64
+
+
+def place(store: Path, sha256: str) -> Path:
+    """Return where a file with this hash is kept beside the store's file."""
+    if len(sha256) != _SHA256_LENGTH or not _HEX.issuperset(sha256):
+        raise ValueError(f"{sha256!r} is not a SHA-256 in small hexadecimal letters")
+    return store.parent / "archive" / sha256[:2] / sha256
+
+
+def keep(store: Path, sha256: str, data: bytes) -> Path:
+    """Archive the bytes of an input file; does nothing if they are there already.
+
+    Called before the batch is written: a kill in between leaves at worst a file nothing refers to.
+
+    Parameters
+    ----------
+    store : the store's file.
+    sha256 : the hash of the input file, checked here.
+    data : its bytes.
+
+    Returns
+    -------
+    where the bytes are kept. The file appears complete or not at all.
+
+    Raises
+    ------
+    KettlestoneError : no room or no permission.
+    ValueError : the hash is not that of the bytes.
+    """
+    target = place(store, sha256)
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise ValueError(f"the bytes do not have the SHA-256 {sha256}")
+    if target.exists() and hashlib.sha256(target.read_bytes()).hexdigest() == sha256:
+        return target
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        _write(target, data)
+    except OSError as error:
+        raise faults.explain(target, error) from error
+    return target
+
+
+def fetch(store: Path, sha256: str) -> bytes:
+    """Return the bytes of an archived file, proved by their hash.
+
+    Raises
+    ------
+    KettlestoneError : the file is missing or has changed.
+    """
+    source = place(store, sha256)
+    if not source.exists():
+        raise KettlestoneError(
+            f"{source}: the archived input file is missing.\n"
+            "  The readings in the store are not affected.\n"
+            "  Put the archive folder back beside the store, or take it from your backup."
+        )
+    data = source.read_bytes()
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise KettlestoneError(
+            f"{source}: the archived input file was changed after it was stored.\n"
+            "  The readings in the store are not affected.\n"
+            "  Take the file from your backup; the name in the archive is the hash it must have."
+        )
+    return data
+
+
+def _write(target: Path, data: bytes) -> None:
+    """Write aside, force to disk, then rename: the name never stands for half a file."""
+    number, name = tempfile.mkstemp(prefix=".part-", dir=target.parent)
+    part = Path(name)
+    try:
+        with os.fdopen(number, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.chmod(0o444)
+        part.replace(target)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    _sync_folder(target.parent)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make the rename itself last; where the system cannot open a folder (Windows) it is not needed."""
+    if os.name == "nt":
+        return
+    number = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(number)
+    finally:
+        os.close(number)

@@ -1,0 +1,281 @@
+"""Open a store: create it whole, wait for its turn, and leave it in order whatever happens."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import tempfile
+import time
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, Self
+
+import duckdb
+
+from pipeline.errors import KettlestoneError
+from pipeline.store import faults, migrate
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from types import TracebackType
+
+# Readable by DuckDB 1.2 and later, so that an analyst's older tool can open a snapshot.
+STORAGE_VERSION: Final = "v1.2.0"
+Config = dict[str, str | bool | int | float | list[str]]
+_FIRST_WAIT_S: Final = 0.02
+_LONGEST_WAIT_S: Final = 1.0
+
+
+class Store:
+    """The store of one consultancy, open for as long as the ``with`` block lasts.
+
+    While a store is open for writing no other process can read it: keep the block short.
+
+    Parameters
+    ----------
+    path : file of the store; made, with its folder, where it is missing (not if ``read_only``).
+    read_only : open beside other readers; nothing can be changed.
+    wait_s : how long to wait while another process has the store [s].
+    threads, memory_limit : what DuckDB may use.
+
+    Raises
+    ------
+    KettlestoneError : on entry, when the store cannot be used; says what is safe and what to do.
+
+    Example
+    -------
+    >>> import tempfile
+    >>> with Store(Path(tempfile.mkdtemp()) / "kettlestone.duckdb") as store:
+    ...     store.connection.execute("SELECT count(*) FROM reading").fetchall()
+    [(0,)]
+    """
+
+    def __init__(
+        self,
+        path: Path | str,
+        *,
+        read_only: bool = False,
+        wait_s: float = 30.0,
+        threads: int = 2,
+        memory_limit: str = "600MB",
+    ) -> None:
+        """Remember where the store is; nothing is opened yet."""
+        self.path = Path(path)
+        self.read_only = read_only
+        self.wait_s = wait_s
+        self._config = _config(threads, memory_limit)
+        self._connection: duckdb.DuckDBPyConnection | None = None
+
+    @property
+    def connection(self) -> duckdb.DuckDBPyConnection:
+        """Return the open connection."""
+        if self._connection is None:
+            raise RuntimeError("the store is not open; use it in a with block")
+        return self._connection
+
+    @property
+    def folder(self) -> Path:
+        """Return the folder that holds the store and its archive of input files."""
+        return self.path.parent
+
+    def __enter__(self) -> Self:
+        """Open the store, creating it or bringing it up to date first."""
+        _check_place(self.path, read_only=self.read_only)
+        if not self.path.exists():
+            _create(self.path, self._config)
+        self._connection = connect(self.path, self._config, read_only=self.read_only, wait_s=self.wait_s)
+        try:
+            self._prepare()
+        except BaseException:
+            self._close()
+            raise
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        """Close the store; what was not committed is taken back."""
+        self._close()
+
+    @contextmanager
+    def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Do several things whole or not at all.
+
+        Raises
+        ------
+        KettlestoneError : the disk is full or the store cannot be written; everything is taken back.
+        """
+        connection = self.connection
+        connection.begin()
+        try:
+            yield connection
+            connection.commit()
+        except (duckdb.IOException, duckdb.FatalException, OSError) as error:
+            _take_back(connection)
+            raise faults.explain(self.path, error) from error
+        except BaseException:
+            _take_back(connection)
+            raise
+
+    def _prepare(self) -> None:
+        steps = migrate.migrations()
+        try:
+            if not self.read_only:
+                migrate.bring_up_to_date(self.connection, self.path, steps=steps, backup=self._backup)
+            elif missing := migrate.check(self.connection, self.path, steps):
+                raise faults.older_store(self.path, missing[0].version - 1, steps[-1].version)
+        except duckdb.Error as error:
+            raise faults.explain(self.path, error) from error
+
+    def _backup(self, step: str) -> Path:
+        """Copy the store beside itself before a migration changes it."""
+        stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+        target = self.path.with_name(f"{self.path.name}.before-{step}-{stamp}")
+        copy_database(self.connection, target)
+        return target
+
+    def _close(self) -> None:
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None
+
+
+def connect(path: Path, config: Config, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
+    """Connect to a database file, waiting for its turn with growing pauses.
+
+    Raises
+    ------
+    StoreLockedError : another process held the file for longer than ``wait_s``; names it.
+    KettlestoneError : the file is no database or cannot be used.
+    """
+    pause, waited = _FIRST_WAIT_S, 0.0
+    started = time.monotonic()
+    while True:
+        try:
+            return _attached(path, config) if read_only else duckdb.connect(str(path), config=config)
+        except duckdb.Error as error:
+            if not faults.is_locked(error):
+                raise faults.explain(path, error) from error
+            waited = time.monotonic() - started
+            if waited >= wait_s:
+                raise faults.locked(path, error, waited) from error
+        time.sleep(min(pause, max(wait_s - waited, 0.0)))
+        pause = min(2 * pause, _LONGEST_WAIT_S)
+
+
+def _attached(path: Path, config: Config) -> duckdb.DuckDBPyConnection:
+    """Attach a file read-only to an empty database in memory, so that copies can be written beside it."""
+    connection = duckdb.connect(config=config)
+    try:
+        connection.execute(f"ATTACH {literal(str(path))} AS store (READ_ONLY)")
+        connection.execute("USE store")
+    except duckdb.Error:
+        connection.close()
+        raise
+    return connection
+
+
+def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
+    """Copy the connected database into a new file, which appears only when it is complete."""
+    [(source,)] = connection.execute("SELECT current_database()").fetchall()
+    with tempfile.TemporaryDirectory(prefix=".kettlestone-", dir=target.parent) as folder:
+        fresh = Path(folder) / "copy.duckdb"
+        attach(connection, fresh, "fresh_copy")
+        try:
+            connection.execute(f"COPY FROM DATABASE {identifier(source)} TO fresh_copy")
+        finally:
+            connection.execute("DETACH fresh_copy")
+        fresh.replace(target)
+
+
+def attach(connection: duckdb.DuckDBPyConnection, path: Path, name: str) -> None:
+    """Attach a new database file in the storage format older tools can read."""
+    connection.execute(
+        f"ATTACH {literal(str(path))} AS {identifier(name)} (STORAGE_VERSION '{STORAGE_VERSION}')"
+    )
+
+
+def identifier(name: str) -> str:
+    """Quote a name for SQL."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str) -> str:
+    """Quote a text for SQL, where a parameter is not possible."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def _config(threads: int, memory_limit: str) -> Config:
+    return {
+        "threads": threads,
+        "memory_limit": memory_limit,
+        "preserve_insertion_order": True,
+        "autoinstall_known_extensions": False,
+    }
+
+
+def _check_place(path: Path, *, read_only: bool) -> None:
+    """Refuse a place that cannot work before DuckDB sees it: its own words would not help anybody."""
+    if path.is_dir():
+        raise faults.is_a_folder(path)
+    if not path.exists():
+        if read_only:
+            raise faults.missing(path)
+        _make_folder(path)
+    elif not os.access(path, os.R_OK if read_only else os.R_OK | os.W_OK):
+        raise faults.not_permitted(path, "the file may not be " + ("read" if read_only else "written"))
+    if not read_only and not os.access(path.parent, os.W_OK):
+        raise faults.not_permitted(path, "nothing may be written in its folder")
+
+
+def _make_folder(path: Path) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise faults.not_permitted(path, f"its folder cannot be made ({error.strerror})") from error
+
+
+def _create(path: Path, config: Config) -> None:
+    """Build a new store aside and put it in place complete: a kill in between leaves no half store."""
+    try:
+        folder = Path(tempfile.mkdtemp(prefix=".kettlestone-", dir=path.parent))
+    except OSError as error:
+        raise faults.explain(path, error) from error
+    try:
+        fresh = folder / "new.duckdb"
+        with duckdb.connect(config=config) as connection:
+            attach(connection, fresh, "fresh")
+            connection.execute("USE fresh")
+            migrate.bring_up_to_date(connection, path, steps=migrate.migrations())
+            connection.execute("USE memory")
+            connection.execute("DETACH fresh")
+        _publish(fresh, path)
+    except (duckdb.Error, OSError) as error:
+        raise faults.explain(path, error) from error
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _publish(fresh: Path, path: Path) -> None:
+    """Give the new file its name unless another process was first; then theirs is the store."""
+    try:
+        path.hardlink_to(fresh)
+    except FileExistsError:
+        return
+    except OSError as error:
+        # Some network and memory-stick file systems know no hard links.
+        if path.exists():
+            raise KettlestoneError(str(error)) from error
+        fresh.rename(path)
+
+
+def _take_back(connection: duckdb.DuckDBPyConnection) -> None:
+    """Roll back if the database still can; a broken one takes back by itself when it is opened again."""
+    try:
+        connection.rollback()
+    except duckdb.Error:
+        return

@@ -1,0 +1,163 @@
+"""What can go wrong with a store, in words: what happened, what is safe and what to do."""
+
+from __future__ import annotations
+
+import errno
+import os
+import re
+from typing import TYPE_CHECKING
+
+from pipeline.errors import KettlestoneError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_HOLDER = re.compile(r"\(PID (\d+)\)")
+_LOCKED = ("Could not set lock", "Conflicting lock", "different configuration", "already attached")
+_FULL = ("No space left", "File too large", "Disk quota", "disk full")
+_FULL_NUMBERS = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT)
+
+
+class StoreLockedError(KettlestoneError):
+    """Another process holds the store and did not let go in time."""
+
+
+class AlreadyStoredError(KettlestoneError):
+    """A file of the batch came into the store since it was looked up; ``hashes`` names it."""
+
+    def __init__(self, hashes: list[str]) -> None:
+        """Keep the hashes, so that the caller can leave those files out and go on."""
+        self.hashes = hashes
+        super().__init__(
+            f"{len(hashes)} of the files were stored by another run in the meantime: {', '.join(hashes)}.\n"
+            "  Nothing of this batch was stored and nothing is lost.\n"
+            "  Run the same command again: stored files are recognised and left out."
+        )
+
+
+def is_locked(error: Exception) -> bool:
+    """Tell whether DuckDB refused a file because somebody else has it open."""
+    return any(mark in str(error) for mark in _LOCKED)
+
+
+def is_full(error: Exception) -> bool:
+    """Tell whether an error means that the disk, the quota or the largest file size is reached."""
+    if isinstance(error, OSError) and error.errno in _FULL_NUMBERS:
+        return True
+    return any(mark in str(error) for mark in _FULL)
+
+
+def locked(path: Path, error: Exception, waited: float) -> StoreLockedError:
+    """Say who holds the store."""
+    found = _HOLDER.search(str(error))
+    holder = f"process {found[1]}" if found else f"this process ({os.getpid()})"
+    return StoreLockedError(
+        f"{path}: the store is in use by {holder}; it was not free after {waited:.0f} s of waiting.\n"
+        "  Nothing was changed; what the other process writes is safe.\n"
+        "  Wait until it has finished, or raise lock_wait_s in the settings. To read while others "
+        "write, open a copy made by kettlestone snapshot."
+    )
+
+
+def disk_full(path: Path, error: Exception) -> KettlestoneError:
+    """Say that there is no room left and that the store is as it was before."""
+    return KettlestoneError(
+        f"{path}: no room left to write ({_first_line(error)}).\n"
+        "  The batch was not stored; the store is as it was before, and earlier batches are safe.\n"
+        "  Free some space (or raise the quota) and run the same command again."
+    )
+
+
+def is_a_folder(path: Path) -> KettlestoneError:
+    """Say that a folder was given where a file is meant."""
+    return KettlestoneError(
+        f"{path}: this is a folder, the store is a file.\n"
+        "  Nothing was changed.\n"
+        f"  Give a file in it, for example --store {path / 'kettlestone.duckdb'}."
+    )
+
+
+def missing(path: Path) -> KettlestoneError:
+    """Say that there is no store to read."""
+    return KettlestoneError(
+        f"{path}: there is no store here yet.\n"
+        "  Nothing was changed.\n"
+        "  Import something first (kettlestone intake FILE), or give the right file with --store."
+    )
+
+
+def not_permitted(path: Path, what: str) -> KettlestoneError:
+    """Say which permission is missing."""
+    return KettlestoneError(
+        f"{path}: {what}.\n"
+        "  Nothing was changed.\n"
+        "  Give yourself the permission, or put the store elsewhere with --store."
+    )
+
+
+def not_a_store(path: Path, why: str) -> KettlestoneError:
+    """Say that the file is something else; it is never overwritten."""
+    return KettlestoneError(
+        f"{path}: this file is not a store of ours: {why}.\n"
+        "  It was not touched.\n"
+        "  Give another file with --store; a new one is made where none is."
+    )
+
+
+def newer_store(path: Path, found: int, known: int) -> KettlestoneError:
+    """Refuse a store of a later version: an older program could misread it."""
+    return KettlestoneError(
+        f"{path}: the store has version {found}, this program knows versions up to {known}.\n"
+        "  Nothing was changed.\n"
+        "  Install the newer program, or open a backup that lies beside the store (*.before-*)."
+    )
+
+
+def older_store(path: Path, found: int, known: int) -> KettlestoneError:
+    """Say that a store must be brought up to date before it can be read."""
+    return KettlestoneError(
+        f"{path}: the store has version {found}, this program reads version {known}.\n"
+        "  Nothing was changed.\n"
+        "  Run a command that writes (kettlestone intake FILE): it makes a backup and brings the store up "
+        "to date. A snapshot is made anew by kettlestone snapshot."
+    )
+
+
+def edited_migration(path: Path, name: str) -> KettlestoneError:
+    """Refuse when the program's migration is not the one the store was made with."""
+    return KettlestoneError(
+        f"{path}: the store was made with another text of migration {name}.\n"
+        "  Nothing was changed.\n"
+        "  The program's own files were edited after the fact: install the program again."
+    )
+
+
+def failed_migration(path: Path, name: str, error: Exception) -> KettlestoneError:
+    """Say that a migration did not go through and was taken back."""
+    return KettlestoneError(
+        f"{path}: migration {name} failed ({_first_line(error)}).\n"
+        "  It was taken back as a whole; the store is as it was, and a backup lies beside it (*.before-*).\n"
+        "  Report the message; until then use the program version that made the store."
+    )
+
+
+def explain(path: Path, error: Exception) -> KettlestoneError:
+    """Turn an error of DuckDB or of the system into a paragraph for people."""
+    text = str(error)
+    if is_full(error):
+        return disk_full(path, error)
+    if "not a valid DuckDB database" in text:
+        return not_a_store(path, "it holds no DuckDB database")
+    if "version number" in text:
+        return not_a_store(path, "it was written by a DuckDB this program does not know")
+    if "Permission denied" in text or isinstance(error, PermissionError):
+        return not_permitted(path, f"reading or writing was refused ({_first_line(error)})")
+    return KettlestoneError(
+        f"{path}: the store could not be used ({_first_line(error)}).\n"
+        "  What was stored before is safe; the running batch was not stored.\n"
+        "  Check the disk and the folder, then run the same command again."
+    )
+
+
+def _first_line(error: Exception) -> str:
+    return str(error).splitlines()[0] if str(error) else type(error).__name__

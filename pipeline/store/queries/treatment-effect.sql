@@ -1,0 +1,20 @@
+-- What each treatment changed: medians of treated minus raw for pairs of one site within a day
+WITH pairs AS (
+    SELECT t.treatment, t.client, t.site, t.sample_id,
+        t.total_hardness_mg_l_caco3 - r.total_hardness_mg_l_caco3 AS hardness_change,
+        t.alkalinity_mg_l_caco3 - r.alkalinity_mg_l_caco3 AS alkalinity_change,
+        t.sodium_mg_l - r.sodium_mg_l AS sodium_change, t.ph - r.ph AS ph_change
+    FROM v_sample AS t
+    JOIN v_sample AS r ON r.client = t.client AND r.site = t.site
+        AND r.collected_at BETWEEN t.collected_at - INTERVAL 1 DAY AND t.collected_at + INTERVAL 1 DAY
+    WHERE t.stage IN ('treated', 'machine_inlet', 'permeate') AND r.stage = 'raw'
+        AND t.current_verdict IN ('ok', 'note') AND r.current_verdict IN ('ok', 'note')
+    QUALIFY row_number() OVER (
+        PARTITION BY t.sample_id ORDER BY abs(epoch(r.collected_at) - epoch(t.collected_at)), r.sample_id) = 1
+)
+SELECT treatment, count(*) AS pairs, count(DISTINCT (client, site)) AS sites,
+    median(hardness_change) AS hardness_mg_l_caco3, median(alkalinity_change) AS alkalinity_mg_l_caco3,
+    median(sodium_change) AS sodium_mg_l, median(ph_change) AS ph
+FROM pairs
+GROUP BY treatment
+ORDER BY pairs DESC, treatment;

@@ -1,0 +1,321 @@
+"""Read a store: what earlier batches know, answers to named questions, and copies for analysts."""
+
+from __future__ import annotations
+
+import difflib
+import json
+import re
+import shutil
+import tempfile
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import duckdb
+import pandas as pd
+
+from pipeline.errors import KettlestoneError
+from pipeline.store import faults, migrate
+from pipeline.store.database import copy_database, identifier, literal
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.store.database import Store
+
+_NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
+_TIMES: Final = ("collected_at", "analysed_on", "received_on", "calibrated_on", "reagent_expiry")
+_CATEGORIES: Final = (
+    "analyte",
+    "unit",
+    "basis",
+    "qualifier",
+    "method",
+    "raw_unit",
+    "column",
+    "form",
+    "raw_basis",
+    "note",
+    "instrument",
+    "ambiguous",
+    "status",
+)
+_REGISTER_KEYS: Final[dict[str, str]] = {
+    "site": "client, site",
+    "machine": "client, site, machine",
+    "treatment": "client, site, treatment",
+}
+
+
+def known_files(store: Store, hashes: Iterable[str] | None = None) -> dict[str, str]:
+    """Look up the files the store has read: hash → the batch that brought it.
+
+    A file nobody understood is not among them: with a new layout it can be read after all.
+
+    Parameters
+    ----------
+    hashes : the files in question; None = all.
+    """
+    known = (
+        "SELECT file_sha256, min(batch_id) FROM source_file {} "
+        "WHERE status <> 'not understood' AND file_sha256 <> '' GROUP BY file_sha256"
+    )
+    if hashes is None:
+        return dict(store.connection.execute(known.format("")).fetchall())
+    wanted = pd.DataFrame({"file_sha256": pd.Series(list(hashes), dtype="str")})
+    store.connection.register("wanted_files", wanted)
+    try:
+        among = known.format("SEMI JOIN wanted_files USING (file_sha256)")
+        found = store.connection.execute(among).fetchall()
+    finally:
+        store.connection.unregister("wanted_files")
+    return dict(found)
+
+
+def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
+    """Return the stored readings of samples, so that a later batch can check them together.
+
+    Parameters
+    ----------
+    sample_ids : samples of the batch at hand; most are new and cost nothing.
+
+    Returns
+    -------
+    (m, …) frame of the columns of table `reading` in the order they were stored, with `counts` (False
+    where a declared later report replaced the reading); repeated text comes as category columns.
+    """
+    known = _of_samples(store, "sample", "sample_id", sample_ids)["sample_id"]
+    columns = "*, reading_id NOT IN (SELECT reading_id FROM superseded) AS counts"
+    found = _of_samples(store, "reading", columns, known).sort_values("reading_id", ignore_index=True)
+    return found.astype(dict.fromkeys(_CATEGORIES, "category"))
+
+
+def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return what the store knows of the samples of a batch, in the form a file gives it.
+
+    Parameters
+    ----------
+    about : samples of the batch, index `sample_id`.
+
+    Returns
+    -------
+    rows : (r, …) one row per stored sample and file: the facts of the sample, `file_sha256`, `line`.
+    readings : (m, …) as ``prior_readings``, with `row`, the position in ``rows``.
+    """
+    readings = prior_readings(store, about.index)
+    keys = readings.groupby(["sample_id", "file_sha256"], sort=False)
+    lines = keys["line"].min().rename("line").reset_index()
+    facts = _of_samples(store, "sample", "*", lines["sample_id"].unique()).drop(columns=["line"])
+    rows = lines.merge(facts.rename(columns={"file_sha256": "first_file"}), on="sample_id", how="left")
+    # A report's number belongs to the file that stated it.
+    rows["report_id"] = rows["report_id"].where(rows["file_sha256"] == rows["first_file"], "")
+    for name in _TIMES:
+        rows[name] = rows[name].astype("datetime64[us]").dt.tz_localize("UTC")
+    midnight = rows["collected_at"] == rows["collected_at"].dt.floor("D")
+    precision = pd.Series(midnight.map({True: "day", False: "time"}), dtype="str")
+    rows["collected_precision"] = rows["collected_precision"].mask(
+        rows["collected_precision"] == "", precision
+    )
+    inner = ["sample_id", "first_file", "verdict", "not_evaluated", "other", "batch_id"]
+    return rows.drop(columns=inner), readings.assign(row=keys.ngroup().astype("int32"))
+
+
+def samples(store: Store, sample_ids: Iterable[str] | None = None) -> pd.DataFrame:
+    """Return samples with their numbers side by side (view `v_sample`), all of them or those named."""
+    if sample_ids is None:
+        return store.connection.execute("SELECT * FROM v_sample ORDER BY collected_at, sample_id").df()
+    return _of_samples(store, "v_sample", "*", sample_ids).sort_values(
+        ["collected_at", "sample_id"], ignore_index=True
+    )
+
+
+def find_sample(store: Store, text: str) -> str:
+    """Return the `sample_id` a person means by an id or a label.
+
+    Raises
+    ------
+    KettlestoneError : no sample has that name, or several have the label; they are listed.
+    """
+    found = store.connection.execute(
+        "SELECT sample_id, site, stage, collected_at FROM sample WHERE sample_id = $1 "
+        "UNION ALL SELECT sample_id, site, stage, collected_at FROM sample "
+        "WHERE label = $1 AND NOT EXISTS (FROM sample WHERE sample_id = $1) ORDER BY 4, 1",
+        [text],
+    ).fetchall()
+    if len(found) == 1:
+        return str(found[0][0])
+    if found:
+        lines = "\n".join(
+            f"    {name}  {site} {stage} {time or ''}".rstrip() for name, site, stage, time in found
+        )
+        raise KettlestoneError(
+            f'"{text}" is the label of {len(found)} samples:\n{lines}\n  Give the identifier at the left.'
+        )
+    raise KettlestoneError(
+        f'"{text}" is neither the identifier nor the label of a stored sample.\n'
+        "  Nothing was changed.\n"
+        '  List the samples with kettlestone query "FROM v_sample".'
+    )
+
+
+def findings(
+    store: Store,
+    *,
+    batch_id: str | None = None,
+    sample_id: str | None = None,
+    check_id: str | None = None,
+    severity: str | None = None,
+    current: bool = True,
+) -> pd.DataFrame:
+    """Return findings with their samples and decisions (view `v_finding`), the worst first.
+
+    Parameters
+    ----------
+    batch_id, sample_id, check_id, severity : keep those that match; None = any.
+    current : leave out findings about a state of a sample that a later batch has replaced.
+    """
+    wanted = {"batch_id": batch_id, "sample_id": sample_id, "check_id": check_id, "severity": severity}
+    given = {name: value for name, value in wanted.items() if value is not None}
+    conditions = [f"{name} = ${name}" for name in given] + (["is_current"] if current else [])
+    where = f"WHERE {' AND '.join(conditions)}" if conditions else ""
+    return store.connection.execute(
+        f"SELECT * FROM v_finding {where} "  # noqa: S608 - column names only; values are parameters
+        "ORDER BY list_position(['reject', 'hold', 'note'], severity), finding_id",
+        given,
+    ).df()
+
+
+def registers(store: Store, kind: str) -> pd.DataFrame:
+    """Return a register in force, the latest row for each key, with the file's own further columns.
+
+    Parameters
+    ----------
+    kind : `site`, `machine` or `treatment`.
+    """
+    keys = _REGISTER_KEYS[kind]
+    found = store.connection.execute(
+        f"SELECT * FROM {kind} QUALIFY row_number() OVER "  # noqa: S608 - names of this module
+        f"(PARTITION BY {keys} ORDER BY batch_id DESC, line DESC) = 1 ORDER BY {keys}"
+    ).df()
+    further = pd.DataFrame([json.loads(text or "{}") for text in found["other"]], index=found.index)
+    return found.drop(columns="other").join(further.astype("str").where(further.notna(), ""))
+
+
+def named_queries() -> dict[str, str]:
+    """List the named questions: name → the question in one line (first line of the SQL)."""
+    return {
+        name.removesuffix(".sql"): text.splitlines()[0].removeprefix("--").strip()
+        for name, text in migrate.scripts("queries").items()
+    }
+
+
+def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.DataFrame:
+    """Answer a named question, or run SQL that reads.
+
+    The store must be open read-only; files outside it cannot be reached from the SQL.
+
+    Parameters
+    ----------
+    name_or_sql : a name of ``named_queries`` or SQL over the views.
+    today : what "the last 90 days" counts back from; default the day of the clock (UTC). SQL of one's
+        own gets it as ``getvariable('today')``.
+
+    Raises
+    ------
+    KettlestoneError : no question has that name, or the SQL is not understood.
+    """
+    if not store.read_only:
+        raise ValueError("questions are asked on a store opened read-only")
+    text = name_or_sql.strip()
+    sql = _named(text) if _NAME.fullmatch(text) else text
+    connection = store.connection
+    connection.execute(f"SET VARIABLE today = DATE {literal(str(today or datetime.now(UTC).date()))}")
+    connection.execute("SET enable_external_access = false")
+    try:
+        return connection.execute(sql).df()
+    except duckdb.Error as error:
+        raise KettlestoneError(
+            f"the question was not understood: {error}\n"
+            "  Nothing was changed: questions cannot write.\n"
+            '  See a view and its columns with kettlestone query "DESCRIBE v_sample".'
+        ) from error
+
+
+def snapshot(store: Store, target: Path) -> Path:
+    """Publish a copy that others read while the store is written.
+
+    Parameters
+    ----------
+    target : a name ending in ``.duckdb`` gives one read-only DuckDB file with the views; any other
+        name a folder with one Parquet file per table. An earlier copy of that name is replaced.
+
+    Returns
+    -------
+    the target. It is complete or absent at every moment.
+
+    Raises
+    ------
+    KettlestoneError : the target is in the way or cannot be written.
+    """
+    if target.resolve() == store.path.resolve():
+        raise KettlestoneError(
+            f"{target}: this is the store itself.\n  Nothing was changed.\n  Give the copy another name."
+        )
+    try:
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if target.suffix == ".duckdb":
+            _file_snapshot(store, target)
+        else:
+            _folder_snapshot(store, target)
+    except (duckdb.Error, OSError) as error:
+        raise faults.explain(target, error) from error
+    return target
+
+
+def _file_snapshot(store: Store, target: Path) -> None:
+    if target.is_dir():
+        raise faults.is_a_folder(target)
+    copy_database(store.connection, target)
+    target.chmod(0o444)
+
+
+def _folder_snapshot(store: Store, target: Path) -> None:
+    """Write the tables aside, then swap the folders; only a folder of Parquet files is ever replaced."""
+    if target.exists() and not (target.is_dir() and all(f.suffix == ".parquet" for f in target.iterdir())):
+        raise faults.not_a_store(target, "a snapshot replaces only a folder of Parquet files")
+    with tempfile.TemporaryDirectory(prefix=".kettlestone-", dir=target.parent) as folder:
+        fresh = Path(folder) / "fresh"
+        fresh.mkdir()
+        tables = store.connection.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database()"
+        ).fetchall()
+        for (table,) in tables:
+            file = literal(str(fresh / f"{table}.parquet"))
+            store.connection.execute(f"COPY {identifier(table)} TO {file} (FORMAT parquet, COMPRESSION zstd)")
+        if target.exists():
+            shutil.move(target, Path(folder) / "earlier")
+        fresh.rename(target)
+
+
+def _named(name: str) -> str:
+    known = migrate.scripts("queries")
+    if f"{name}.sql" in known:
+        return known[f"{name}.sql"]
+    names = list(named_queries())
+    near = difflib.get_close_matches(name, names, n=1)
+    raise KettlestoneError(
+        f'there is no question called "{name}"' + (f'; did you mean "{near[0]}"?' if near else ".") + "\n"
+        "  Nothing was changed.\n"
+        f"  Names: {', '.join(names)}. Or write SQL."
+    )
+
+
+def _of_samples(store: Store, table: str, columns: str, sample_ids: Iterable[str]) -> pd.DataFrame:
+    wanted = pd.DataFrame({"sample_id": pd.Series(list(sample_ids), dtype="str")})
+    store.connection.register("wanted_samples", wanted)
+    try:
+        return store.connection.execute(
+            f"SELECT {columns} FROM {table} SEMI JOIN wanted_samples USING (sample_id)"  # noqa: S608 - names of this module
+        ).df()
+    finally:
+        store.connection.unregister("wanted_samples")

@@ -1,0 +1,64 @@
+-- Every finding with its sample, its file and the decision in force.
+CREATE OR REPLACE VIEW v_finding AS
+WITH answered AS (
+    -- A decision holds wherever a later batch asks the same question about the same sample again.
+    SELECT f.sample_id, f.file_sha256, f.check_id, f.observed, f.low, f.high, d.action, d.decided_by,
+        d.decided_at, d.why, d.decision_id
+    FROM decision AS d
+    JOIN finding AS f USING (finding_id)
+    QUALIFY row_number() OVER (
+        PARTITION BY f.sample_id, f.file_sha256, f.check_id, f.observed, f.low, f.high
+        ORDER BY d.decided_at DESC, d.decision_id DESC
+    ) = 1
+)
+SELECT
+    f.finding_id, f.batch_id, f.sample_id, s.label, s.client, s.site, s.sampling_point, s.stage, s.region,
+    s.country, s.collected_at, s.operator, f.check_id, f.severity,
+    CASE a.action WHEN 'accept' THEN 'note' WHEN 'correct' THEN 'note' WHEN 'reject' THEN 'reject'
+        WHEN 'repeat' THEN 'hold' ELSE f.severity END AS current_severity,
+    f.observed, f.low, f.high, f.unit, f.message, f.evidence, f.analyte, f.reading_ids,
+    coalesce(f.file_sha256, s.file_sha256) AS file_sha256, n.name AS file,
+    a.action AS decision, a.decided_by, a.decided_at, a.why,
+    f.sample_id IS NULL OR f.batch_id = s.batch_id AS is_current
+FROM finding AS f
+LEFT JOIN sample AS s USING (sample_id)
+LEFT JOIN source_file AS n
+    ON n.file_sha256 = coalesce(f.file_sha256, s.file_sha256) AND n.status <> 'not understood'
+LEFT JOIN answered AS a
+    ON a.sample_id IS NOT DISTINCT FROM f.sample_id
+    AND a.file_sha256 IS NOT DISTINCT FROM f.file_sha256
+    AND a.check_id = f.check_id
+    AND a.observed IS NOT DISTINCT FROM f.observed
+    AND a.low IS NOT DISTINCT FROM f.low
+    AND a.high IS NOT DISTINCT FROM f.high;
+COMMENT ON VIEW v_finding IS 'Every finding with its sample, its file and the decision in force.';
+COMMENT ON COLUMN v_finding.finding_id IS 'Number of the finding';
+COMMENT ON COLUMN v_finding.batch_id IS 'Batch in which the check ran';
+COMMENT ON COLUMN v_finding.sample_id IS 'Stable identifier of the sample';
+COMMENT ON COLUMN v_finding.label IS 'Sample label as the file wrote it';
+COMMENT ON COLUMN v_finding.client IS 'Client';
+COMMENT ON COLUMN v_finding.site IS 'Site of the client';
+COMMENT ON COLUMN v_finding.sampling_point IS 'Tap or outlet';
+COMMENT ON COLUMN v_finding.stage IS 'Where in the treatment: raw, treated, machine_inlet, permeate, bottled, hot_outlet';
+COMMENT ON COLUMN v_finding.region IS 'Region';
+COMMENT ON COLUMN v_finding.country IS 'Country';
+COMMENT ON COLUMN v_finding.collected_at IS 'Time of sampling, UTC';
+COMMENT ON COLUMN v_finding.operator IS 'Who took or measured the sample';
+COMMENT ON COLUMN v_finding.check_id IS 'Check that raised it';
+COMMENT ON COLUMN v_finding.severity IS 'Severity when raised: note, hold, reject';
+COMMENT ON COLUMN v_finding.current_severity IS 'Severity after the decision in force';
+COMMENT ON COLUMN v_finding.observed IS 'Number the check looked at';
+COMMENT ON COLUMN v_finding.low IS 'Lower end of the acceptable range';
+COMMENT ON COLUMN v_finding.high IS 'Upper end of the acceptable range';
+COMMENT ON COLUMN v_finding.unit IS 'Unit of observed, low and high';
+COMMENT ON COLUMN v_finding.message IS 'The finding in words';
+COMMENT ON COLUMN v_finding.evidence IS 'Numbers behind it, JSON';
+COMMENT ON COLUMN v_finding.analyte IS 'Quantities concerned';
+COMMENT ON COLUMN v_finding.reading_ids IS 'Readings concerned, separated by blanks';
+COMMENT ON COLUMN v_finding.file_sha256 IS 'SHA-256 of the input file, its name in the archive';
+COMMENT ON COLUMN v_finding.file IS 'Input file of the sample, or the file concerned';
+COMMENT ON COLUMN v_finding.decision IS 'Decision in force: accept, reject, correct, repeat';
+COMMENT ON COLUMN v_finding.decided_by IS 'Who decided';
+COMMENT ON COLUMN v_finding.decided_at IS 'When, UTC';
+COMMENT ON COLUMN v_finding.why IS 'Reason given';
+COMMENT ON COLUMN v_finding.is_current IS 'False if a later batch checked the sample anew';

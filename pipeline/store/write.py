@@ -1,0 +1,324 @@
+"""Write a batch: everything in one transaction, the books balanced before and after."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.problems import messages
+from pipeline.store import faults
+from pipeline.store.frames import append
+from pipeline.store.read import known_files
+from schemas.columns import WIDE_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    import duckdb
+
+    from pipeline.store.database import Store
+
+# Columns without which a frame says nothing; the rest may be left out and is then '' or NULL.
+_REQUIRED: Final[dict[str, tuple[str, ...]]] = {
+    "source_files": ("file_sha256", "name", "bytes"),
+    "samples": ("sample_id", "label", "stage", "verdict", "file_sha256"),
+    "readings": (
+        "sample_id",
+        "analyte",
+        "value",
+        "unit",
+        "basis",
+        "raw_text",
+        "file_sha256",
+        "line",
+        "column",
+    ),
+    "findings": ("sample_id", "check_id", "severity", "message"),
+    "set_aside": ("file_sha256", "line", "column", "raw_text", "problem"),
+    "notices": ("file_sha256", "line", "column", "raw_text", "problem"),
+    "check_runs": ("check_id", "evaluated", "not_evaluated", "flagged"),
+    "assessments": ("sample_id", "quantity", "value"),
+    "explanations": ("sample_id", "rank", "mistake"),
+    "advice": ("client", "site", "decision"),
+    "sites": ("client", "site"),
+    "machines": ("client", "site", "machine"),
+    "treatments": ("client", "site", "treatment"),
+}
+# Frame → table, in the order of writing.
+_TABLES: Final[dict[str, str]] = {
+    "source_files": "source_file",
+    "set_aside": "set_aside",
+    "notices": "notice",
+    "check_runs": "check_run",
+    "assessments": "assessment",
+    "explanations": "explanation",
+    "advice": "advice",
+    "sites": "site",
+    "machines": "machine",
+    "treatments": "treatment",
+}
+_BATCH_FIELDS: Final = (
+    "batch_id",
+    "started_at",
+    "finished_at",
+    "version",
+    "settings",
+    "entries_read",
+    "entries_accepted",
+    "entries_set_aside",
+)
+# What other stages carry along and the tables hold elsewhere.
+_ELSEWHERE: Final[dict[str, list[str]]] = {
+    "samples": WIDE_COLUMNS,
+    "readings": ["row", "reading_id", "new", "counts"],
+    "set_aside": ["name"],
+    "notices": ["name"],
+}
+_MAY_MISS: Final = frozenset({"sample_id", "file_sha256"})
+
+
+def _empty() -> pd.DataFrame:
+    return pd.DataFrame()
+
+
+@dataclass(frozen=True)
+class BatchRecord:
+    """Everything one run leaves in the store.
+
+    Attributes
+    ----------
+    batch : `batch_id started_at finished_at version settings` (JSON text or plain values) `entries_read
+        entries_accepted entries_set_aside`; times in UTC, or as ISO text.
+    source_files : one row per input file: `file_sha256 name bytes`, `layout encoding delimiter
+        decimal_mark lines entries`.
+    samples : one row per sample, `sample_id` as index or column: ABOUT_COLUMNS, `verdict
+        not_evaluated file_sha256 line`; columns the table does not have are kept as JSON in `other`,
+        WIDE_COLUMNS are left to the readings.
+    readings : one row per accepted entry, in the order of the files, with `sample_id file_sha256`;
+        where `counts` is False a declared later report replaces the reading.
+    superseded : `reading_id` of stored readings that a report of this batch replaces.
+    findings : FINDING_COLUMNS, optionally `analyte`. In `reading_ids` a number above zero is a stored
+        `reading_id`; −k stands for row k (from 1) of ``readings``, which has no number yet.
+    set_aside, notices : PROBLEM_COLUMNS, optionally `message` (else rendered here).
+    check_runs : `check_id evaluated not_evaluated flagged`, counts of samples.
+    assessments, explanations, advice : results by sample, columns as in the tables.
+    sites, machines, treatments : rows of registers as written.
+    """
+
+    batch: Mapping[str, Any]
+    source_files: pd.DataFrame = field(default_factory=_empty)
+    samples: pd.DataFrame = field(default_factory=_empty)
+    readings: pd.DataFrame = field(default_factory=_empty)
+    superseded: pd.DataFrame = field(default_factory=_empty)
+    findings: pd.DataFrame = field(default_factory=_empty)
+    set_aside: pd.DataFrame = field(default_factory=_empty)
+    notices: pd.DataFrame = field(default_factory=_empty)
+    check_runs: pd.DataFrame = field(default_factory=_empty)
+    assessments: pd.DataFrame = field(default_factory=_empty)
+    explanations: pd.DataFrame = field(default_factory=_empty)
+    advice: pd.DataFrame = field(default_factory=_empty)
+    sites: pd.DataFrame = field(default_factory=_empty)
+    machines: pd.DataFrame = field(default_factory=_empty)
+    treatments: pd.DataFrame = field(default_factory=_empty)
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What a person answered to a finding. ``action``: accept, reject, correct or repeat."""
+
+    finding_id: int
+    action: str
+    decided_by: str
+    decided_at: datetime
+    why: str
+    reading_id: int | None = None
+    analyte: str = ""
+    value: float | None = None
+    unit: str = ""
+    basis: str = ""
+
+
+def new_batch_id(started_at: datetime, hashes: Iterable[str]) -> str:
+    """Name a batch so that names sort by time: UTC second, then a short hash of the time and the files.
+
+    Example
+    -------
+    >>> from datetime import UTC, datetime
+    >>> new_batch_id(datetime(2026, 3, 5, 14, 7, 9, tzinfo=UTC), ["ab"]).rpartition("-")[0]
+    '20260305T140709Z'
+    """
+    text = "\n".join([started_at.isoformat(), *sorted(hashes)])
+    return f"{_utc(started_at):%Y%m%dT%H%M%SZ}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
+
+
+def write_batch(store: Store, record: BatchRecord) -> None:
+    """Store a batch whole or not at all.
+
+    A sample that gets further readings has its row replaced; readings, findings, set-aside entries
+    and decisions are only ever added.
+
+    Parameters
+    ----------
+    store : open for writing.
+    record : the batch; its files are archived already (``archive.keep``).
+
+    Raises
+    ------
+    AlreadyStoredError : one of the files was stored in the meantime; nothing was written.
+    KettlestoneError : no room, or the store cannot be written; nothing was written.
+    ValueError : the books do not balance or a frame is not in order (a fault of the program).
+    """
+    frames = {name: _ready(name, getattr(record, name)) for name in ("samples", *_REQUIRED)}
+    _check(record.batch, frames)
+    same = {"batch_id": str(record.batch["batch_id"])}
+    with store.transaction() as connection:
+        _refuse_stored(store, frames["source_files"], same["batch_id"])
+        append(connection, "batch", _batch_row(record.batch))
+        _replace_samples(connection, frames["samples"], same)
+        base = _next(connection, "reading", "reading_id")
+        append(connection, "reading", frames["readings"], number_from=("reading_id", base))
+        append(connection, "superseded", _superseded(record, base), same=same)
+        _append_findings(connection, frames["findings"], same, base)
+        for name, table in _TABLES.items():
+            append(connection, table, frames[name], same=same)
+
+
+def _ready(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Leave out what is held elsewhere and put in what the frame means by its index or code."""
+    if name == "samples" and "sample_id" not in frame and frame.index.name == "sample_id":
+        frame = frame.reset_index()
+    frame = frame.drop(columns=_ELSEWHERE.get(name, []), errors="ignore")
+    if name in ("set_aside", "notices") and "message" not in frame and len(frame):
+        return frame.assign(message=messages(frame))
+    return frame
+
+
+def _batch_row(batch: Mapping[str, Any]) -> pd.DataFrame:
+    row = {name: batch[name] for name in _BATCH_FIELDS}
+    row |= {name: _utc(row[name]) for name in ("started_at", "finished_at")}
+    if not isinstance(row["settings"], str):
+        row["settings"] = json.dumps(row["settings"], ensure_ascii=False, default=str)
+    return pd.DataFrame([row])
+
+
+def _superseded(record: BatchRecord, base: int) -> pd.DataFrame:
+    """List the readings that no longer count: of this batch by position, of earlier ones by number."""
+    stored = record.superseded["reading_id"] if len(record.superseded) else pd.Series(dtype="int64")
+    if "counts" not in record.readings:
+        return pd.DataFrame({"reading_id": stored})
+    own = np.flatnonzero(~record.readings["counts"].to_numpy(dtype="bool")) + base
+    return pd.DataFrame({"reading_id": np.concatenate([stored.to_numpy(dtype="int64"), own])})
+
+
+def write_decision(store: Store, decision: Decision) -> int:
+    """Add what a person decided about a finding; earlier decisions stay. Returns `decision_id`.
+
+    Raises
+    ------
+    ValueError : there is no such finding.
+    KettlestoneError : the store cannot be written; nothing was changed.
+    """
+    with store.transaction() as connection:
+        found = connection.execute(
+            "SELECT sample_id FROM finding WHERE finding_id = ?", [decision.finding_id]
+        ).fetchall()
+        if not found:
+            raise ValueError(f"there is no finding {decision.finding_id}")
+        number = _next(connection, "decision", "decision_id")
+        connection.execute(
+            "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [
+                number,
+                decision.finding_id,
+                found[0][0],
+                decision.action,
+                decision.decided_by,
+                _utc(decision.decided_at),
+                decision.why,
+                decision.reading_id,
+                decision.analyte,
+                decision.value,
+                decision.unit,
+                decision.basis,
+            ],
+        )
+    return number
+
+
+def _check(batch: Mapping[str, Any], frames: Mapping[str, pd.DataFrame]) -> None:
+    """Balance the books: entries read = accepted + set aside, and each of them is there as a row."""
+    read, accepted, aside = (int(batch[f"entries_{part}"]) for part in ("read", "accepted", "set_aside"))
+    if read != accepted + aside:
+        raise ValueError(f"{read} entries read are not {accepted} accepted + {aside} set aside")
+    if (accepted, aside) != (len(frames["readings"]), len(frames["set_aside"])):
+        raise ValueError(
+            f"{accepted} accepted and {aside} set aside, but {len(frames['readings'])} and "
+            f"{len(frames['set_aside'])} rows"
+        )
+    for name, required in _REQUIRED.items():
+        absent = [column for column in required if column not in frames[name]]
+        if len(frames[name]) and absent:
+            raise ValueError(f"{name} lacks the columns {', '.join(absent)}")
+    for name, key in (("samples", "sample_id"), ("source_files", "file_sha256")):
+        keys = frames[name][key] if len(frames[name]) else pd.Series(dtype="str")
+        if twice := sorted(set(keys[keys.duplicated() & (keys != "")])):
+            raise ValueError(f"{name} has {key} {twice[0]} twice")
+
+
+def _refuse_stored(store: Store, source_files: pd.DataFrame, batch_id: str) -> None:
+    if len(source_files) and (known := known_files(store, source_files["file_sha256"])):
+        raise faults.AlreadyStoredError(sorted(known))
+    if store.connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [batch_id]).fetchall():
+        raise ValueError(f"batch {batch_id} is stored already")
+
+
+def _replace_samples(
+    connection: duckdb.DuckDBPyConnection, samples: pd.DataFrame, same: Mapping[str, object]
+) -> None:
+    if not len(samples):
+        return
+    connection.register("incoming_samples", samples[["sample_id"]])
+    connection.execute("DELETE FROM sample WHERE sample_id IN (SELECT sample_id FROM incoming_samples)")
+    connection.unregister("incoming_samples")
+    append(connection, "sample", samples, same=same)
+
+
+def _append_findings(
+    connection: duckdb.DuckDBPyConnection, findings: pd.DataFrame, same: Mapping[str, object], base: int
+) -> None:
+    if not len(findings):
+        return
+    if "reading_ids" in findings:
+        findings = findings.assign(reading_ids=_stored_ids(findings["reading_ids"], base))
+    first = _next(connection, "finding", "finding_id")
+    append(connection, "finding", findings, same=same, number_from=("finding_id", first), nullable=_MAY_MISS)
+
+
+def _stored_ids(lists: pd.Series, base: int) -> pd.Series:
+    """Turn −k (row k of this batch) into the number the row gets; lists are separated by blanks."""
+    words = pa.table({"ids": pa.array(lists.astype("str"), pa.string(), from_pandas=True)})["ids"].combine_chunks()
+    split = pc.split_pattern(words.fill_null(""), " ")
+    texts = split.values  # noqa: PD011 - the flat values of an Arrow list
+    given = pc.cast(pc.if_else(pc.equal(texts, ""), None, texts), pa.int64())
+    stored = pc.if_else(pc.less(given, 0), pc.subtract(base - 1, given), given)
+    numbers = pa.ListArray.from_arrays(split.offsets, pc.cast(stored, pa.string()).fill_null(""))
+    return pd.Series(pc.binary_join(numbers, " ").to_pandas(), dtype="str").set_axis(lists.index)
+
+
+def _next(connection: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+    [(highest,)] = connection.execute(f"SELECT coalesce(max({column}), 0) FROM {table}").fetchall()  # noqa: S608 - names only
+    return int(highest) + 1
+
+
+def _utc(time: datetime | str) -> datetime:
+    """Return the time in UTC without a zone, as the store keeps it."""
+    moment = datetime.fromisoformat(time) if isinstance(time, str) else time
+    return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment

@@ -1,0 +1,82 @@
+"""The typed contract of readings, checked over the distinct kinds of readings."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pandas as pd
+import pandera.pandas as pa
+from pandera.errors import SchemaErrors
+
+from schemas.columns import ANALYTES
+from schemas.methods import METHODS
+
+QUALIFIERS: Final[tuple[str, ...]] = ("", "<", ">", "~")
+# Quantities that may be below zero.
+SIGNED: Final[frozenset[str]] = frozenset({"temperature", "redox", "saturation_index"})
+
+# What tells one kind of reading from another, as far as the contract is concerned.
+KIND_COLUMNS: Final[list[str]] = [
+    "analyte",
+    "unit",
+    "basis",
+    "qualifier",
+    "method",
+    "has_value",
+    "has_limit",
+    "negative",
+    "finite",
+]
+
+
+def _own_unit(kinds: pd.DataFrame) -> pd.Series:
+    expected = kinds["analyte"].map({code: analyte.unit for code, analyte in ANALYTES.items()})
+    return (kinds["unit"] == expected) | expected.isna()
+
+
+# The name of each check is the code of the problem it stands for.
+READING_KINDS: Final = pa.DataFrameSchema(
+    {
+        "analyte": pa.Column(str),
+        "unit": pa.Column(str),
+        "basis": pa.Column(str),
+        "qualifier": pa.Column(str, pa.Check.isin(QUALIFIERS, name="number-unreadable")),
+        "method": pa.Column(str, pa.Check.isin(METHODS, name="field-unreadable")),
+        "has_value": pa.Column(bool),
+        "has_limit": pa.Column(bool),
+        "negative": pa.Column(bool),
+        "finite": pa.Column(bool, pa.Check.equal_to(value=True, name="number-unreadable")),
+    },
+    checks=[
+        pa.Check(lambda kinds: kinds["has_value"] ^ kinds["has_limit"], name="not-detected-without-limit"),
+        pa.Check(lambda kinds: ~kinds["negative"] | kinds["analyte"].isin(SIGNED), name="negative-value"),
+        pa.Check(_own_unit, name="unit-unknown"),
+    ],
+    strict=True,
+)
+
+
+def broken_kinds(kinds: pd.DataFrame) -> pd.Series:
+    """Validate all kinds at once.
+
+    Parameters
+    ----------
+    kinds : (k, 9) distinct kinds of readings, KIND_COLUMNS, RangeIndex.
+
+    Returns
+    -------
+    (k,) the code of the first problem of each kind, "" where the contract holds.
+    """
+    problem = pd.Series("", index=kinds.index, dtype="str")
+    try:
+        READING_KINDS.validate(kinds, lazy=True)
+    except SchemaErrors as errors:
+        cases = errors.failure_cases.dropna(subset=["index"])
+        structural = errors.failure_cases[errors.failure_cases["index"].isna()]
+        if len(structural):
+            raise ValueError(
+                f"the table of readings breaks its contract: {structural.to_dict('records')}"
+            ) from errors
+        first = cases.drop_duplicates("index")
+        problem.loc[first["index"].astype("int64")] = first["check"].astype("str").to_numpy()
+    return problem

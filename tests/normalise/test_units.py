@@ -1,0 +1,165 @@
+"""Units against definitions; spellings that other software takes for something else are refused."""
+
+from __future__ import annotations
+
+import json
+from importlib import resources
+from pathlib import Path
+
+import pytest
+import ucumvert
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.normalise.units import folded, resolve, split_form
+
+# [IUPAC2021] CaO 56.0774, CaCO3 100.0869 g/mol; grain 64.79891 mg, gallons 4.54609 and 3.785411784 L, exact.
+DEGREES = {"°dH": 17.848, "°f": 10.0, "°Clark": 14.254, "gpg": 17.118, "mmol/L": 100.09, "meq/L": 50.043}
+
+
+@pytest.mark.source("IUPAC2021")
+@pytest.mark.parametrize(("unit", "mg_l"), DEGREES.items())
+def test_a_degree_of_hardness_is_what_its_definition_says(unit: str, mg_l: float) -> None:
+    assert resolve("total_hardness", unit, "").factor == pytest.approx(mg_l, rel=1e-4)
+
+
+@pytest.mark.source("IUPAC2021")
+@pytest.mark.parametrize(
+    ("analyte", "value", "unit", "mg_l"),
+    [
+        ("total_hardness", 7, "°dH", 124.94),
+        ("total_hardness", 10, "gpg", 171.18),
+        ("alkalinity", 250, "mg/L as HCO3", 205.04),
+        ("alkalinity", 4.0972, "meq/L", 205.04),
+        ("total_hardness", 15, "Clark", 213.81),
+        ("alkalinity", 5.20, "mmol/l", 260.2),
+        ("magnesium_hardness", 10, "mg/L as Mg", 41.180),
+        ("nitrate", 1, "mg/L as N", 4.4268),
+        ("sulfate", 1, "mg/L as S", 2.9959),
+        ("silica", 1, "mg/L as Si", 2.1393),
+        ("phosphate", 1, "mg/L as P", 3.0662),
+        ("calcium", 4, "meq/L", 80.156),
+        ("magnesium", 0.41144, "mmol/L", 10.0),
+        ("iron", 120, "µg/l", 0.12),
+        ("total_hardness", 100, "mg/L CaO", 178.48),
+        ("total_hardness", 40.078, "mg/l Ca", 100.0869),
+    ],
+)
+def test_a_value_in_the_units_of_its_country_becomes_mg_per_litre(
+    analyte: str, value: float, unit: str, mg_l: float
+) -> None:
+    found = resolve(analyte, unit, "")
+
+    assert value * found.factor == pytest.approx(mg_l, rel=2e-4)
+    assert found.unit == "mg/L"
+
+
+@pytest.mark.source("CP")
+@pytest.mark.parametrize(
+    ("unit", "factor"),
+    [
+        ("mS/cm", 1000),
+        ("dS/m", 1000),
+        ("mS/m", 10),
+        ("S/m", 10000),
+        ("µS/cm", 1),
+        ("μS/cm", 1),
+        ("umho/cm", 1),
+    ],
+)
+def test_a_conductivity_becomes_microsiemens_per_centimetre(unit: str, factor: float) -> None:
+    assert resolve("conductivity", unit, "").factor == pytest.approx(factor)
+
+
+def test_a_unit_may_name_its_reference_temperature() -> None:
+    assert resolve("conductivity", "µS/cm @20C", "").temperature_c == 20.0
+
+
+def test_degrees_fahrenheit_have_an_offset() -> None:
+    found = resolve("temperature", "°F", "")
+
+    assert 50 * found.factor + found.offset == pytest.approx(10.0)
+
+
+@pytest.mark.parametrize(
+    "text", ["GH", "KH", "ppt", "N", "mg/1", "us", "deg", "gr", "°", "MG/L/day", "tons/day"]
+)
+def test_what_other_software_takes_for_a_unit_is_a_problem(text: str) -> None:
+    """A units library reads GH as gigahenry and ppt as pico-pint; here only the exact table counts."""
+    assert resolve("total_hardness", text, "").problem in ("unit-unknown", "unit-ambiguous")
+
+
+def test_a_unit_of_another_quantity_is_a_problem() -> None:
+    assert resolve("ph", "mg/L", "").problem == "unit-unknown"
+    assert resolve("conductivity", "mg/L", "").problem == "unit-unknown"
+
+
+def test_only_ph_needs_no_unit() -> None:
+    assert resolve("ph", "", "").problem == ""
+    assert resolve("alkalinity", "", "").problem == "unit-missing"
+
+
+def test_a_bare_ppm_is_accepted_for_hardness_and_doubtful_for_alkalinity() -> None:
+    assert resolve("total_hardness", "ppm", "").ambiguous == ""
+    assert "as HCO3" in resolve("alkalinity", "ppm", "").ambiguous
+
+
+def test_an_unknown_unit_names_its_nearest_spelling_and_is_not_taken() -> None:
+    found = resolve("chloride", "mg/lt", "")
+
+    assert found.problem == "unit-unknown"
+    assert "did you mean" in found.detail
+
+
+def test_folding_makes_no_two_units_equal() -> None:
+    """°F alone may be French or Fahrenheit; the quantity decides. No other spelling has two codes."""
+    units = json.loads(Path(str(resources.files("schemas") / "units.json")).read_text(encoding="utf-8"))[
+        "units"
+    ]
+    codes: dict[str, set[str]] = {}
+    for code, texts in units.items():
+        for text in texts:
+            codes.setdefault(folded(text), set()).add(code)
+
+    assert {text: found for text, found in codes.items() if len(found) > 1} == {}
+
+
+@pytest.mark.source("UCUM")
+@pytest.mark.parametrize(
+    ("ucum", "spelling", "analyte"),
+    [
+        ("mg/L", "mg/l", "chloride"),
+        ("ug/L", "µg/l", "chloride"),
+        ("g/L", "g/l", "chloride"),
+        ("[gr]/[gal_us]", "gpg", "total_hardness"),
+    ],
+)
+def test_our_mass_factors_agree_with_ucum(ucum: str, spelling: str, analyte: str) -> None:
+    registry = ucumvert.PintUcumRegistry()
+    expected = registry.from_ucum(ucum).to("mg/L").magnitude
+
+    assert resolve(analyte, spelling, "").factor == pytest.approx(expected, rel=1e-9)
+
+
+@settings(max_examples=25)
+@given(st.floats(0.01, 1e4), st.sampled_from(["°dH", "°f", "gpg", "mmol/L", "meq/L", "°Clark"]))
+def test_there_and_back_is_the_same_hardness(value: float, unit: str) -> None:
+    there = value * resolve("total_hardness", unit, "").factor
+
+    assert there / resolve("total_hardness", unit, "").factor == pytest.approx(value, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("mg/l as n", ("mg/L", "as N")),
+        ("mgn/l", ("mg/L", "as N")),
+        ("mg(ca)/l", ("mg/L", "as Ca")),
+        ("mg/l caco3", ("mg/L", "as CaCO3")),
+        ("caco3 mg/l", ("mg/L", "as CaCO3")),
+        ("us/cm @25c", ("uS/cm", "at 25 °C")),
+        ("foo", None),
+    ],
+)
+def test_the_chemical_form_is_split_off_a_unit(text: str, expected: tuple[str, str] | None) -> None:
+    assert split_form(text) == expected

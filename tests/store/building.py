@@ -1,0 +1,97 @@
+"""Small batches for the tests of the store."""
+
+from __future__ import annotations
+
+import hashlib
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from pipeline.store.write import BatchRecord
+
+START = datetime(2026, 3, 5, 14, 7, 9, tzinfo=UTC)
+
+
+def sha(text: str) -> str:
+    """Return the SHA-256 of a text."""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def samples(rows: list[dict[str, Any]], file: str = "march.csv") -> pd.DataFrame:
+    """Lay out samples: what a row does not say is empty."""
+    usual = {
+        "label": "",
+        "client": "Client A",
+        "site": "Site 1",
+        "sampling_point": "bar tap",
+        "stage": "raw",
+        "activity": "routine",
+        "region": "North",
+        "country": "DE",
+        "verdict": "ok",
+        "not_evaluated": "",
+        "collected_at": "2026-03-01T08:00:00Z",
+        "file_sha256": sha(file),
+        "line": 2,
+    }
+    frame = pd.DataFrame([usual | row for row in rows])
+    frame["collected_at"] = pd.to_datetime(frame["collected_at"], utc=True).astype("datetime64[us, UTC]")
+    return frame.set_index("sample_id")
+
+
+def readings(rows: list[tuple[str, str, float]], file: str = "march.csv", **same: Any) -> pd.DataFrame:  # noqa: ANN401 - columns
+    """Lay out readings given as (sample, analyte, value)."""
+    frame = pd.DataFrame(rows, columns=["sample_id", "analyte", "value"])
+    usual: dict[str, Any] = {
+        "unit": "mg/L",
+        "basis": "",
+        "qualifier": "",
+        "limit": np.nan,
+        "uncertainty": 1.0,
+        "method": "laboratory",
+        "raw_unit": "mg/l",
+        "raw_text": frame["value"].astype("str"),
+        "file_sha256": sha(file),
+        "line": np.arange(2, 2 + len(frame), dtype="int32"),
+        "column": frame["analyte"],
+    }
+    frame = frame.assign(**(usual | same))
+    return frame.astype({"analyte": "category", "unit": "category", "method": "category"})
+
+
+def findings(rows: list[dict[str, Any]]) -> pd.DataFrame:
+    """Lay out findings."""
+    usual = {
+        "file_sha256": pd.NA,
+        "check_id": "ion-balance",
+        "severity": "hold",
+        "observed": 12.0,
+        "low": -5.0,
+        "high": 5.0,
+        "unit": "%",
+        "message": "the ions do not balance",
+        "evidence": "{}",
+        "reading_ids": "",
+        "analyte": "",
+    }
+    return pd.DataFrame([usual | row for row in rows])
+
+
+def batch(name: str = "b1", file: str = "march.csv", **frames: pd.DataFrame) -> BatchRecord:
+    """Put a batch together; the counts are taken from the frames."""
+    accepted = len(frames.get("readings", ()))
+    aside = len(frames.get("set_aside", ()))
+    facts = {
+        "batch_id": name,
+        "started_at": START,
+        "finished_at": START,
+        "version": "0.1.0",
+        "settings": {"time_zone": "UTC"},
+        "entries_read": accepted + aside,
+        "entries_accepted": accepted,
+        "entries_set_aside": aside,
+    }
+    source = {"file_sha256": [sha(file)], "name": [file], "bytes": [100], "status": ["read"]}
+    return BatchRecord(facts, **({"source_files": pd.DataFrame(source)} | frames))
