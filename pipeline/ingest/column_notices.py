@@ -17,10 +17,12 @@ if TYPE_CHECKING:
 
 _SAMPLED: Final = 1_000  # rows looked at
 # Words of headings whose numbers are no measurements: identifiers, places, times, counters.
-_NO_MEASUREMENT: Final = frozenset(
-    "id ids no nr num number nummer numero code cd key seq index line row page count lat lon long latitude "
-    "longitude x y easting northing altitude elevation year jahr annee anno ano month monat date datum data "
-    "type time zeit zip plz cap phone tel fax user version revision status point edate etime lfd".split()
+_NO_MEASUREMENT: Final = (
+    *("id", "ids", "no", "nr", "num", "number", "nummer", "numero", "code", "cd", "key", "seq"),
+    *("index", "line", "row", "page", "count", "lat", "lon", "long", "latitude", "longitude", "x", "y"),
+    *("easting", "northing", "altitude", "elevation", "year", "jahr", "annee", "anno", "ano", "month"),
+    *("monat", "date", "datum", "data", "type", "time", "zeit", "zip", "plz", "cap", "phone", "tel"),
+    *("fax", "user", "version", "revision", "status", "point", "edate", "etime", "lfd"),
 )
 _YEARS: Final = (1900, 2100)
 
@@ -60,13 +62,12 @@ def column_notices(source: Source, file_sha256: str) -> pd.DataFrame:
 
 def _like_measurement(source: Source, column: Column) -> bool:
     words = set(key(column.heading).split())
-    if words & _NO_MEASUREMENT:
+    if words & {*_NO_MEASUREMENT}:
         return False
     texts = source.grid.column(column.position, source.rows[:_SAMPLED])
     if not looks_numeric(texts):
         return False
     numbers = pd.to_numeric(texts[texts != ""], errors="coerce").dropna()
     whole = bool(len(numbers)) and bool((numbers % 1 == 0).all())
-    if whole and (numbers.between(*_YEARS).all() or (not words and np.all(np.diff(numbers) >= 1))):
-        return False
-    return True
+    counted = not words and bool(np.all(np.diff(numbers) >= 1))
+    return not (whole and (bool(numbers.between(*_YEARS).all()) or counted))

@@ -16,7 +16,10 @@ if TYPE_CHECKING:
     from pipeline.ingest.layout_file import Layout
 
 # A count of drops written in the cell, in the languages of the table of spellings.
-DROP_WORDS: Final = r"(?i)^\s*\d+(?:[.,]\d+)?\s*(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
+DROP_WORDS: Final = (
+    r"(?i)^\s*\d+(?:[.,]\d+)?\s*"
+    r"(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
+)
 _NUMBER: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"
 _MEASURED_FORMS: Final = ("value", "drops", "titrant_ml")
 _KIT_FIELDS: Final = ("used_ml", "nominal_ml", "degree_per_drop", "degree_unit")
@@ -76,9 +79,7 @@ def read_columns(cells: Sequence[str], layout: Layout, orientation: str) -> tupl
     return _paired(columns)
 
 
-def _column(
-    number: int, heading: Heading, meaning: Meaning | None, layout: Layout, *, wide: bool
-) -> Column:
+def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layout, *, wide: bool) -> Column:
     blank = Column(number, heading.text, "unknown", time_zone=heading.time_zone)
     if meaning is None:
         return blank

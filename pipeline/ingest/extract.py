@@ -18,7 +18,7 @@ from pipeline.ingest.categories import Category, joined
 from pipeline.ingest.column_notices import column_notices, letter
 from pipeline.ingest.entries import Block, Source, wide_blocks
 from pipeline.ingest.long_entries import LongEntries, long_entries
-from pipeline.ingest.row_fields import Part, parts_of, row_frame, with_activity, word_notices
+from pipeline.ingest.row_fields import Part, RowFrame, parts_of, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds
 from pipeline.problems import no_problems, problem_frame
 from schemas.extract import SITE_COLUMNS, TREATMENT_COLUMNS
@@ -94,10 +94,12 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     if match.layout.kind in _REGISTERS:
         return _register(source, file_sha256)
     if match.orientation == "samples-in-rows":
-        long = LongEntries(wide_blocks(source), Category.constant("", len(rows)), np.zeros(len(rows), bool), {})
+        long = LongEntries(
+            wide_blocks(source), Category.constant("", len(rows)), np.zeros(len(rows), bool), {}
+        )
     else:
         long = long_entries(source)
-    kinds = row_kinds(grid, match, rows)
+    kinds = row_kinds(source)
     order, block_of = _order(long.blocks)
     accepted, set_aside = _judged(source, long, kinds, order, block_of, file_sha256)
     frame, row_of = _rows(source, long, order[accepted], block_of[accepted], PurePath(name).stem)
@@ -109,7 +111,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     ]
     return _described(
         match,
-        rows=frame,
+        rows=frame.frame,
         cells=cells,
         set_aside=set_aside,
         notices=pd.concat(notices, ignore_index=True),
@@ -150,14 +152,14 @@ def _described(
 def _count(source: Source, is_fact: npt.NDArray[np.bool_]) -> int:
     """Count the entries from the cells themselves, apart from how they were collected."""
     rows = source.rows[~is_fact]
-    gaps = pa.array(source.match.layout.missing)
+    gaps = source.match.layout.missing
     total = 0
     conditions = [column for column in source.match.columns if column.role == "condition"]
     for column in source.match.measured:
-        empty = source.grid.column(column.position, rows).isin(gaps.to_pylist()).to_numpy()
+        empty = source.grid.column(column.position, rows).isin(gaps)
         for condition in conditions:
-            empty &= source.grid.column(condition.position, rows).isin(gaps.to_pylist()).to_numpy()
-        total += int(len(rows) - empty.sum())
+            empty &= source.grid.column(condition.position, rows).isin(gaps)
+        total += int((~empty).sum())
     return total
 
 
@@ -217,9 +219,9 @@ def _judged(
 
 
 def _texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd.Series:
-    everything = pa.chunked_array([block.texts for block in blocks], type=pa.large_string()).combine_chunks()
-    taken = everything.take(pa.array(positions)) if len(blocks) > 1 or len(positions) != len(everything) else everything
-    return pd.Series(pd.array(taken, dtype="str"))
+    together = pa.chunked_array([block.texts for block in blocks], type=pa.string()).combine_chunks()
+    in_order = len(blocks) == 1 and len(positions) == len(together)
+    return pd.Series(pd.array(together if in_order else together.take(pa.array(positions)), dtype="str"))
 
 
 def _headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int64]) -> Category:
@@ -239,7 +241,7 @@ def _rows(
     order: npt.NDArray[np.int64],
     block_of: npt.NDArray[np.int64],
     name: str,
-) -> tuple[pd.DataFrame, npt.NDArray[np.int32]]:
+) -> tuple[RowFrame, npt.NDArray[np.int32]]:
     """Build the rows that hold accepted entries, and say which row each entry belongs to."""
     of_column = parts_of(source.match)
     parts = list(dict.fromkeys(of_column.values())) or [Part()]
@@ -250,11 +252,9 @@ def _rows(
     held[place] = True
     kept = np.flatnonzero(held)
     row_of = (np.cumsum(held) - 1)[place].astype(np.int32)
-    facts = {
-        column.sample: long.facts.get(column.position, {}) for column in source.match.measured
-    }
+    facts = {column.sample: long.facts.get(column.position, {}) for column in source.match.measured}
     frame = row_frame(source, long.blocks, parts, kept // len(parts), kept % len(parts), facts, name)
-    return with_activity(frame), row_of
+    return frame, row_of
 
 
 def _cells(
@@ -305,7 +305,7 @@ def _outside(source: Source, kinds: RowKinds, file_sha256: str) -> pd.DataFrame:
                 line=int(grid.line[0]),
                 column="",
                 raw_text=first,
-                detail=f"{match.header_row} rows stand above the headings in line {grid.line[match.header_row]}",
+                detail=f"{match.header_row} rows above the headings of line {grid.line[match.header_row]}",
             )
         )
     empty = np.ones(len(source.rows), dtype=bool)
@@ -334,10 +334,12 @@ def _register(source: Source, file_sha256: str) -> Extract:
     for name in _REGISTERS[source.match.layout.kind]:
         stating = [c for c in source.match.columns if c.role == "about" and c.code == name]
         preamble = source.match.preamble.get(name, "")
-        stated = source.first_stated(stating, everywhere).otherwise(Category.constant(preamble, len(everywhere)))
+        stated = source.first_stated(stating, everywhere).otherwise(
+            Category.constant(preamble, len(everywhere))
+        )
         columns[name] = stated.text()
     frame = pd.DataFrame(columns)
-    said = frame.drop(columns="line").ne("").any(axis=1)
+    said = frame.drop(columns="line").astype(bool).any(axis=1)
     return _described(
         source.match,
         rows=pd.DataFrame(),

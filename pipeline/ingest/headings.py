@@ -13,7 +13,14 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.spellings import exact_key, key, spellings, table, word_table
-from pipeline.ingest.unit_text import UnitText, ends_like_unit, split_basis, split_temperature, split_unit, unit_key
+from pipeline.ingest.unit_text import (
+    UnitText,
+    ends_like_unit,
+    split_basis,
+    split_temperature,
+    split_unit,
+    unit_key,
+)
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:

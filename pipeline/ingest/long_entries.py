@@ -118,7 +118,7 @@ def _facts(
     lookup: Mapping[str, Parameter],
 ) -> dict[str, str]:
     at = np.flatnonzero(is_fact)
-    stated = source.category(column.position, at)
+    stated = source.category(column.position).take(at)
     facts: dict[str, str] = {}
     for row, text in zip(at.tolist(), (stated.texts[code] for code in stated.codes), strict=True):
         if text:
@@ -246,12 +246,10 @@ def _with_conditions(
     about["qualifier_text"] = _chosen(has_value, about["qualifier_text"], side)
     about["status"] = _chosen(has_value, about["status"].otherwise(condition), condition)
     above = side.mask(lambda text: text == ">") & ~has_value
-    words = pa.array(_chosen(above, about["limit_text"], condition).text())
+    words = _chosen(above, about["limit_text"], condition).array(texts.type)
     return pc.if_else(pa.array(has_value), texts, words)
 
 
 def _chosen(mask: npt.NDArray[np.bool_], yes: Category, no: Category) -> Category:
     codes = np.where(mask, yes.codes, no.codes + len(yes.texts)).astype(np.int32)
     return Category(codes, (*yes.texts, *no.texts))
-
-

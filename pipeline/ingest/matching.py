@@ -72,9 +72,8 @@ def match(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
     -------
     The match, or None if no layout finds what it needs.
     """
-    everything = _every_spelling(tuple(layouts))
     rows = [grid.row(number) for number in range(min(len(grid), _HEADER_WITHIN))]
-    scores = [_recognised(cells, everything) for cells in rows]
+    scores = header_scores(grid, layouts)
     order = sorted(range(len(rows)), key=lambda number: (-scores[number], number))
     for number in order[:_TRIED_ROWS]:
         if scores[number] == 0:
@@ -83,6 +82,12 @@ def match(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
             if found := _under(grid, number, rows[number], layout):
                 return replace(found, preamble=_preamble(rows[:number]))
     return None
+
+
+def header_scores(grid: Grid, layouts: Sequence[Layout] = ()) -> list[int]:
+    """Count, for each of the first 60 rows, the cells that are headings of any layout."""
+    everything = _every_spelling(tuple(layouts))
+    return [_recognised(grid.row(number), everything) for number in range(min(len(grid), _HEADER_WITHIN))]
 
 
 @lru_cache(maxsize=8)
@@ -216,4 +221,3 @@ def _preamble(rows: list[list[str]]) -> dict[str, str]:
                 facts.setdefault(meaning.code, value)
             break
     return facts
-
