@@ -257,7 +257,7 @@ def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | N
     joined = pc.binary_join_element_wise(
         *pieces, pa.scalar(""), null_handling="replace", null_replacement="?"
     )
-    return pd.Series(joined.to_pandas(), index=frame.index, dtype="str")
+    return pd.Series(joined.to_pandas().array, index=frame.index, dtype="str")
 
 
 def _text(column: pd.Series, decimals: str) -> pa.Array:

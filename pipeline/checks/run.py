@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks.registry import CHECKS, no_findings, run_check
+from pipeline.checks.rollup import rolled_up
+from pipeline.checks.source import explained_by_source
 from schemas.columns import SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
@@ -59,14 +61,21 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
         if len(findings):
             parts.append(findings)
     findings = pd.concat(parts, ignore_index=True) if parts else no_findings()
-    rank = findings["severity"].map(_RANK).to_numpy(dtype="int64")
-    order = np.lexsort((np.arange(len(findings)), -rank))
+    findings = explained_by_source(findings, samples)
+    verdict = _verdicts(index, findings["sample_id"], _ranks(findings))
+    evaluated = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
+    findings = rolled_up(findings, samples, evaluated)
+    order = np.lexsort((np.arange(len(findings)), -_ranks(findings)))
     return Checked(
         findings=findings.iloc[order].reset_index(drop=True),
-        verdict=_verdicts(index, findings["sample_id"], rank),
+        verdict=verdict,
         not_evaluated=_names(index, lacking),
         runs=pd.DataFrame(runs, columns=["check_id", "evaluated", "not_evaluated", "flagged"]),
     )
+
+
+def _ranks(findings: pd.DataFrame) -> np.ndarray:
+    return findings["severity"].map(_RANK).to_numpy(dtype="int64")
 
 
 def _verdicts(index: pd.Index, sample_id: pd.Series, rank: np.ndarray) -> pd.Series:

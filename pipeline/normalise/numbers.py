@@ -20,8 +20,8 @@ _QUALIFIERS: Final = {
     ">=": ">",
     "~": "~",
     "≈": "~",
-    "ca": "~",
     "±": "~",
+    **dict.fromkeys(("ca", "ca.", "Ca", "Ca.", "circa", "Circa", "c."), "~"),
 }
 # Qualifier, number, rest. The body may carry grouping marks; what they mean is decided afterwards.
 _GRAMMAR: Final = (
