@@ -65,7 +65,7 @@ def parts_of(match: Match) -> dict[int, Part]:
         column.position: Part(
             sample=column.sample,
             stage=column.stage,
-            test=column.analyte if (column.analyte, column.stage) in own_kit else "",
+            test=column.analyte if {(column.analyte, column.stage), (column.analyte, "")} & own_kit else "",
             ec_reference=column.ec_reference if len(references) > 1 else "",
             tds_scale=column.tds_scale if len(scales) > 1 else "",
         )
@@ -132,7 +132,7 @@ def _field(
     shared = [column for column in columns if not column.analyte]
     of_parts = Category(part.astype(np.int32), tuple(_of_part(one, field, facts) for one in parts))
     for number, one in enumerate(parts):
-        special = [c for c in columns if c.analyte and (c.analyte, c.stage) == (one.test, one.stage)]
+        special = [c for c in columns if c.analyte and c.analyte == one.test and c.stage in ("", one.stage)]
         if special:
             mask = part == number
             texts = source.first_stated(special, at)
