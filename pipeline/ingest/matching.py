@@ -10,6 +10,7 @@ import numpy as np
 
 from pipeline.ingest.columns import DROP_WORDS, Column, looks_numeric, read_columns
 from pipeline.ingest.headings import OwnSpellings, read_heading
+from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, split_unit
 
 if TYPE_CHECKING:
@@ -183,13 +184,17 @@ def _value_columns(
     if any(column.role == "measurement" for column in columns):
         return ()
     return tuple(
-        replace(column, role="measurement", form="value", sample=column.heading)
+        replace(column, role="measurement", form="value", sample=column.heading, stage=_stage(column))
         if column.heading
         and (column.role == "unknown" or (column.role == "about" and not column.own))
         and looks_numeric(grid.column(column.position, rows))
         else column
         for column in columns
     )
+
+
+def _stage(column: Column) -> str:
+    return word_table("stages").get(key(column.heading), "")
 
 
 def _preamble(rows: list[list[str]]) -> dict[str, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.entries import Block, Source
     from pipeline.ingest.matching import Match
 
+_CELSIUS: Final = re.compile(r"^\D*(\d{2})\s*(?:°|deg\.?|grad|o)?\s*c?\s*$", re.IGNORECASE)
 _WORDS: Final = {"stage": ("stages", STAGES), "activity": ("activities", ACTIVITIES)}
 
 
@@ -169,6 +171,8 @@ def _of_headings(match: Match, field: str) -> str:
 
 def _in_words(field: str, stated: Category) -> Category:
     """Write stages and activities in the words of the project; other words stay as written."""
+    if field == "ec_reference":
+        return stated.map(lambda text: f"{found[1]} °C" if (found := _CELSIUS.match(text)) else text)
     if field not in _WORDS:
         return stated
     words = word_table(_WORDS[field][0])
