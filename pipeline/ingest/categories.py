@@ -41,10 +41,12 @@ class Category:
         return cls(encoded.indices.to_numpy(), tuple(encoded.dictionary.to_pylist()))
 
     def take(self, positions: npt.NDArray[np.int64]) -> Category:
-        """Choose rows, given in rising order without repeats."""
-        if len(positions) == len(self.codes):
-            return self
+        """Choose rows, in the order of ``positions``."""
         return Category(self.codes[positions], self.texts)
+
+    def kept(self, rising: npt.NDArray[np.int64]) -> Category:
+        """Choose rows by positions in rising order, each at most once; all of them cost nothing."""
+        return self if len(rising) == len(self.codes) else self.take(rising)
 
     def map(self, change: Callable[[str], str]) -> Category:
         """Change every distinct text once."""

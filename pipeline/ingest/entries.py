@@ -80,7 +80,7 @@ class Source:
         missing = frozenset(self.match.layout.missing)
         stated = Category.constant("", len(at))
         for number, column in enumerate(columns):
-            cells = self.category(column.position).take(at)
+            cells = self.category(column.position).kept(at)
             cells = cells.map(lambda text: "" if text in missing else text)
             stated = cells if number == 0 else stated.otherwise(cells)
         return stated

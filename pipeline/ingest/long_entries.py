@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from pipeline.ingest.categories import Category, combined
 from pipeline.ingest.columns import dried_at
 from pipeline.ingest.entries import Block, Source, filled, signs, with_forms
-from pipeline.ingest.headings import own_form, read_heading
+from pipeline.ingest.headings import OwnSpellings, own_form, read_heading
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, species, split_unit
 
@@ -78,7 +78,7 @@ def _labelled(source: Source) -> bool:
 
 def _parameters(source: Source, names: Category, codes: Category) -> dict[str, Parameter]:
     """Look every distinct name up once; a name may depend on which others the file has."""
-    own = source.match.layout.own
+    own = OwnSpellings(source.match.layout.own.folded)
     texts = [*names.texts[:_NAMES], *codes.texts[:_NAMES]]
     headings = {text: read_heading(text, own) for text in dict.fromkeys(texts)}
     plain = (heading.chosen() for heading in headings.values())
@@ -141,7 +141,7 @@ def _block(
     for condition in conditions:
         entry |= filled(source.texts(condition.position), layout) & ~is_fact
     at = np.flatnonzero(entry)
-    about = _about(source, at, meant.take(at), lookup)
+    about = _about(source, at, meant.kept(at), lookup)
     kept = texts if len(at) == len(texts) else texts.take(pa.array(at))
     if conditions:
         kept = _with_conditions(source, at, kept, has_value[at], about)

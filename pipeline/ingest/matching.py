@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.ingest.columns import DROP_WORDS, Column, looks_numeric, read_columns
-from pipeline.ingest.headings import OwnSpellings, own_form, read_heading
+from pipeline.ingest.headings import OwnSpellings, read_heading
+from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, split_unit
 
 if TYPE_CHECKING:
@@ -110,9 +111,7 @@ def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Mat
     """Read the row as the header of one layout; None if the layout's needs are not met."""
     for orientation in layout.orientation:
         body, units = _units_row(grid, header_row)
-        columns = read_columns(cells, layout, orientation)
-        if orientation != "results-in-rows":
-            columns = tuple(_with_units(column, units) for column in columns)
+        columns = read_columns(cells, layout, orientation, units)
         rows = np.arange(body, min(body + _SAMPLED, len(grid)), dtype=np.int64)
         if orientation == "parameters-in-rows":
             columns = _value_columns(grid, rows, columns)
@@ -133,8 +132,9 @@ def _fits_orientation(columns: tuple[Column, ...], present: set[str], orientatio
 def _present(columns: tuple[Column, ...]) -> set[str]:
     present = {column.role for column in columns}
     present |= {column.code for column in columns if column.role in ("about", "companion")}
-    present |= {column.form for column in columns if column.role == "measurement"}
-    present |= {column.analyte for column in columns if column.role == "measurement"}
+    for column in columns:
+        if column.role == "measurement":
+            present |= {column.analyte} if column.analyte and column.form == "value" else {column.form}
     return present
 
 
@@ -177,19 +177,6 @@ def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]
     return (below + 1, units) if filled and found * 2 > len(filled) else (below, [])
 
 
-def _with_units(column: Column, units: list[UnitText | None]) -> Column:
-    unit = units[column.position] if column.position < len(units) else None
-    if unit is None or column.role != "measurement" or column.form == "drops":
-        return column
-    at = f"{unit.at} °C" if unit.at and column.analyte == "conductivity" else ""
-    return replace(
-        column,
-        unit=column.unit or unit.unit,
-        basis=column.basis or own_form(column.analyte, unit.basis),
-        ec_reference=column.ec_reference or at,
-    )
-
-
 def _value_columns(
     grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]
 ) -> tuple[Column, ...]:
@@ -197,13 +184,17 @@ def _value_columns(
     if any(column.role == "measurement" for column in columns):
         return ()
     return tuple(
-        replace(column, role="measurement", form="value", sample=column.heading)
+        replace(column, role="measurement", form="value", sample=column.heading, stage=_stage(column))
         if column.heading
         and (column.role == "unknown" or (column.role == "about" and not column.own))
         and looks_numeric(grid.column(column.position, rows))
         else column
         for column in columns
     )
+
+
+def _stage(column: Column) -> str:
+    return word_table("stages").get(key(column.heading), "")
 
 
 def _preamble(rows: list[list[str]]) -> dict[str, str]:

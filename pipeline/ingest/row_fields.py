@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.entries import Block, Source
     from pipeline.ingest.matching import Match
 
+_CELSIUS: Final = re.compile(r"^\D*(\d{2})\s*(?:°|deg\.?|grad|o)?\s*c?\s*$", re.IGNORECASE)
 _WORDS: Final = {"stage": ("stages", STAGES), "activity": ("activities", ACTIVITIES)}
 
 
@@ -65,7 +67,7 @@ def parts_of(match: Match) -> dict[int, Part]:
         column.position: Part(
             sample=column.sample,
             stage=column.stage,
-            test=column.analyte if (column.analyte, column.stage) in own_kit else "",
+            test=column.analyte if {(column.analyte, column.stage), (column.analyte, "")} & own_kit else "",
             ec_reference=column.ec_reference if len(references) > 1 else "",
             tds_scale=column.tds_scale if len(scales) > 1 else "",
         )
@@ -132,7 +134,7 @@ def _field(
     shared = [column for column in columns if not column.analyte]
     of_parts = Category(part.astype(np.int32), tuple(_of_part(one, field, facts) for one in parts))
     for number, one in enumerate(parts):
-        special = [c for c in columns if c.analyte and (c.analyte, c.stage) == (one.test, one.stage)]
+        special = [c for c in columns if c.analyte and c.analyte == one.test and c.stage in ("", one.stage)]
         if special:
             mask = part == number
             texts = source.first_stated(special, at)
@@ -169,6 +171,8 @@ def _of_headings(match: Match, field: str) -> str:
 
 def _in_words(field: str, stated: Category) -> Category:
     """Write stages and activities in the words of the project; other words stay as written."""
+    if field == "ec_reference":
+        return stated.map(lambda text: f"{found[1]} °C" if (found := _CELSIUS.match(text)) else text)
     if field not in _WORDS:
         return stated
     words = word_table(_WORDS[field][0])
