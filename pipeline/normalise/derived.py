@@ -59,7 +59,7 @@ def fill(samples: SampleTable) -> SampleTable:
         names = [name.rstrip("?") for name in factors]
         optional = [name.endswith("?") for name in factors]
         factor = np.array(list(factors.values()))
-        values = filled[names].to_numpy()
+        values = np.array(filled[names])
         spread = uncertainty[names].to_numpy()
         for position, may_miss in enumerate(optional):
             if may_miss:

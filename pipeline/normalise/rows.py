@@ -58,7 +58,9 @@ def typed(extract: Extract, file_sha256: str, time_zone: str) -> tuple[pd.DataFr
                 )
             )
 
-    stamp = (source["collected_on"] + " " + source["collected_at_time"]).str.strip()
+    # "0930" is half past nine, as loggers and older agencies write it.
+    clock = source["collected_at_time"].str.replace(r"^(\d{1,2})(\d{2})$", r"\1:\2", regex=True)
+    stamp = (source["collected_on"] + " " + clock).str.strip()
     stamp = stamp.where(source["collected_on"] != "", "")
     zones = [zone for zone in source["time_zone"].unique() if zone]
     read = dates.parse(stamp, extract.date_formats, zones[0] if len(zones) == 1 else time_zone)

@@ -53,7 +53,7 @@ def summarise(batch: Batch) -> dict[str, Any]:
 
 
 def _worst(batch: Batch) -> str:
-    ranks = pd.concat([batch.samples["verdict"], batch.findings["severity"]]).map(_RANK)
+    ranks = pd.concat([batch.samples["verdict"], batch.findings["severity"]]).map(_RANK).astype("int64")
     worst = int(ranks.max()) if len(ranks) else 0
     if worst < _RANK["hold"] and len(batch.set_aside):
         worst = max(worst, _RANK["note"])
@@ -82,7 +82,7 @@ def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
 def _attention(batch: Batch) -> dict[str, Any]:
     """List the samples a person must look at, the worst first, each with its findings."""
     samples = batch.samples[batch.samples["verdict"] != "ok"]
-    rank = samples["verdict"].map(_RANK)
+    rank = samples["verdict"].map(_RANK).astype("int64")
     count = batch.findings.groupby("sample_id").size().reindex(samples.index).fillna(0)
     order = pd.DataFrame({"rank": -rank, "count": -count, "label": samples["label"]}).sort_values(
         ["rank", "count", "label"], kind="stable"

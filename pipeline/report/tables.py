@@ -43,8 +43,6 @@ def _escaped(column: pd.Series) -> pa.Array:
 
 def _array(column: pd.Series) -> pa.Array:
     array = pa.array(column, from_pandas=True)
-    if isinstance(array, pa.ChunkedArray):
-        array = array.combine_chunks()
     if pa.types.is_timestamp(array.type):
         return pc.strftime(array.cast(pa.timestamp("s", tz="UTC"), safe=False), format="%Y-%m-%dT%H:%M:%SZ")
     return array
