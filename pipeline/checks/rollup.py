@@ -72,13 +72,9 @@ def rolled_up(
 
 
 def _about_source(
-    first: pd.DataFrame,
-    names: npt.NDArray[np.object_],
-    flagged: npt.NDArray[np.int64],
-    seen: npt.NDArray[np.int64],
+    first: pd.DataFrame, names: npt.NDArray[Any], flagged: Counts, seen: Counts
 ) -> pd.DataFrame:
-    title = CHECKS[str(first["check_id"].iloc[0])].title
-    counted = first.assign(flagged=flagged, seen=seen, title=title)
+    counted = first.assign(flagged=flagged, seen=seen)
     return first.drop(columns="at").assign(
         sample_id=None,
         file_sha256=names,
@@ -86,8 +82,6 @@ def _about_source(
         low=np.nan,
         high=np.nan,
         unit="samples",
-        message=fill(
-            "{flagged} of {seen} samples of this source share one finding. The first: {message}", counted
-        ),
+        message=fill(_SHARED, counted),
         reading_ids="",
     )

@@ -63,8 +63,8 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     findings = pd.concat(parts, ignore_index=True) if parts else no_findings()
     findings = explained_by_source(findings, samples)
     verdict = _verdicts(index, findings["sample_id"], _ranks(findings))
-    evaluated = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
-    findings = rolled_up(findings, samples, evaluated)
+    judged = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
+    findings = rolled_up(findings, samples, judged)
     order = np.lexsort((np.arange(len(findings)), -_ranks(findings)))
     return Checked(
         findings=findings.iloc[order].reset_index(drop=True),
