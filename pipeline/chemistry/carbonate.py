@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.chemistry.activity import LN10
-from pipeline.chemistry.arrays import floats
+from pipeline.chemistry.arrays import per_water
 from pipeline.chemistry.composition import Composition, prepare
 from pipeline.chemistry.equilibrium import CARBONATE, LEAST_LN_ACTIVITY
 from pipeline.chemistry.results import assemble, in_blocks
@@ -98,7 +98,11 @@ def speciate_from_total(waters: pd.DataFrame, total_carbonate_mmol_kg: pd.Series
 
     Returns
     -------
-    frame of `speciate`'s columns, same index.
+    frame of `speciate`'s columns, same index; not converged where the total is missing.
+
+    Raises
+    ------
+    ValueError : the series belongs to other rows.
 
     Example
     -------
@@ -111,7 +115,8 @@ def speciate_from_total(waters: pd.DataFrame, total_carbonate_mmol_kg: pd.Series
     7.4
     """
     prepared = prepare(waters.assign(ph=waters["ph"].fillna(7.0) if "ph" in waters else 7.0))
-    total = floats(total_carbonate_mmol_kg)[prepared.cases.row] / 1e3
+    given = per_water(total_carbonate_mmol_kg, waters.index, "total_carbonate_mmol_kg")
+    total = given[prepared.cases.row] / 1e3
 
     def answer(cases: Composition, block: slice) -> Answer:
         solution = with_total_carbonate(cases, cases.temperature_c, total[block], -LN10 * cases.ph)

@@ -129,8 +129,9 @@ def _close(ions: Floats, alkalinity: Floats, conductivity: Floats, missing: Flag
 def _reasons(
     temperature_c: Floats, ph: Floats, ions: Floats, alkalinity: Floats, calcium_missing: Flags
 ) -> Codes:
-    balance = CHARGE_OF_ION @ ions - alkalinity
-    imbalance = np.abs(balance) - MAX_IMBALANCE * (np.abs(CHARGE_OF_ION) @ ions + alkalinity)
+    finite = np.where(np.isfinite(ions), ions, 0.0)
+    balance = CHARGE_OF_ION @ finite - alkalinity
+    imbalance = np.abs(balance) - MAX_IMBALANCE * (np.abs(CHARGE_OF_ION) @ finite + alkalinity)
     tests = {
         BAD_TEMPERATURE: ~((temperature_c >= 0.0) & (temperature_c <= MAX_TEMPERATURE_C)),
         BAD_PH: (ph < 0.0) | (ph > MAX_PH),

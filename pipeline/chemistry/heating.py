@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from pipeline.chemistry.arrays import floats
+from pipeline.chemistry.arrays import floats, per_water
 from pipeline.chemistry.carbonate import contradicted
 from pipeline.chemistry.composition import (
     CALCIUM,
@@ -39,10 +39,10 @@ _LIMIT_STEPS: Final = 12
 _SLOPE_OF_INDEX: Final = 1.7  # of the anhydrite index per decade of cycles; 2 less the activity effect
 
 
-def _per_water(value: PerWater, count: int, name: str) -> Floats:
+def _in_range(value: PerWater, waters: pd.DataFrame, name: str) -> Floats:
     """Spread one value over all waters, and refuse what the model cannot do."""
     least, most = RANGES[name]
-    values = np.broadcast_to(floats(value), (count,))
+    values = per_water(value, waters.index, name)
     if not np.all((values >= least) & (values <= most)):
         raise ValueError(f"{name}: give {least:g} to {most:g}, one value or one per water")
     return values
@@ -74,7 +74,7 @@ def heat(
 
     Raises
     ------
-    ValueError : an unknown mode, or a temperature outside 0–150 °C.
+    ValueError : an unknown mode, a temperature outside 0–150 °C, or a series of other rows.
 
     Notes
     -----
@@ -92,7 +92,7 @@ def heat(
     if mode not in ("closed", "open"):
         raise ValueError(f'mode {mode!r}: use "closed" or "open"')
     prepared = prepare(waters)
-    target = _per_water(to_c, len(waters), "to_c")[prepared.cases.row]
+    target = _in_range(to_c, waters, "to_c")[prepared.cases.row]
 
     def answer(cases: Composition, block: slice) -> Answer:
         cold = at_sampling(cases)
@@ -171,7 +171,7 @@ def boiler(waters: pd.DataFrame, to_c: PerWater, cycles: PerWater) -> pd.DataFra
 
     Raises
     ------
-    ValueError : a temperature or a number of cycles out of range.
+    ValueError : a temperature or a number of cycles out of range, or a series of other rows.
 
     Notes
     -----
@@ -181,8 +181,8 @@ def boiler(waters: pd.DataFrame, to_c: PerWater, cycles: PerWater) -> pd.DataFra
     it as "at least".
     """
     prepared = prepare(waters)
-    target = _per_water(to_c, len(waters), "to_c")[prepared.cases.row]
-    times = _per_water(cycles, len(waters), "cycles")[prepared.cases.row]
+    target = _in_range(to_c, waters, "to_c")[prepared.cases.row]
+    times = _in_range(cycles, waters, "cycles")[prepared.cases.row]
 
     def answer(cases: Composition, block: slice) -> Answer:
         cold = at_sampling(cases)
