@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.ingest.columns import looks_numeric
 from pipeline.ingest.spellings import key
-from pipeline.problems import no_problems, problem_frame
+from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
     from pipeline.ingest.columns import Column
@@ -37,12 +37,12 @@ def letter(position: int) -> str:
     return letters
 
 
-def column_notices(source: Source, file_sha256: str) -> pd.DataFrame:
+def column_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
     """Tell of unknown columns that look like measurements, and of repeated measurement headings.
 
     Other unknown columns are left out silently; ``Match.ignored_columns`` lists them.
     """
-    notices = [no_problems()]
+    notices: list[pd.DataFrame] = []
     line = int(source.grid.line[source.match.header_row])
     seen: set[str] = set()
     for column in source.match.columns:
@@ -57,7 +57,7 @@ def column_notices(source: Source, file_sha256: str) -> pd.DataFrame:
         notices.append(
             problem_frame(code, file_sha256=file_sha256, line=line, column=name, raw_text=column.heading)
         )
-    return pd.concat(notices, ignore_index=True)
+    return notices
 
 
 def _like_measurement(source: Source, column: Column) -> bool:

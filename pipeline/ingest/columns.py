@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from pipeline.ingest.headings import Heading, Meaning, own_form, read_heading
+from pipeline.ingest.headings import Heading, read_heading
+from pipeline.ingest.meanings import Meaning, own_form
 from pipeline.ingest.spellings import key
 
 if TYPE_CHECKING:
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
 
 # A count of drops written in the cell, in the languages of the table of spellings.
 DROP_WORDS: Final = (
-    r"(?i)^\s*\d+(?:[.,]\d+)?\s*"
+    r"^\s*\d+(?:[.,]\d+)?\s*"
     r"(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
 )
 _NUMBER: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"

@@ -168,7 +168,7 @@ def _counted_in_words(block: Block, form: Category) -> Category:
     counted = np.zeros(len(form), dtype=bool)
     places = np.flatnonzero(possible)
     texts = block.texts.take(pa.array(places)).dictionary_encode()
-    said = pc.match_substring_regex(texts.dictionary, DROP_WORDS.replace("(?i)", ""), ignore_case=True)
+    said = pc.match_substring_regex(texts.dictionary, DROP_WORDS, ignore_case=True)
     counted[places] = said.to_numpy(zero_copy_only=False)[texts.indices.to_numpy()]
     in_unit = block.about["raw_unit"].mask(lambda text: word_table("affixes").get(key(text)) == "drops")
     block.about["raw_unit"] = block.about["raw_unit"].where(in_unit & possible, "")

@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.ingest.headings import Meaning, OwnSpellings
+from pipeline.ingest.meanings import Meaning, OwnSpellings
 from pipeline.ingest.spellings import key, table
 from pipeline.problems import KettlestoneError
 from schemas.columns import ANALYTES

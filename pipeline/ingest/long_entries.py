@@ -12,7 +12,8 @@ import pyarrow.compute as pc
 from pipeline.ingest.categories import Category, combined
 from pipeline.ingest.columns import dried_at
 from pipeline.ingest.entries import Block, Source, filled, signs, with_forms
-from pipeline.ingest.headings import OwnSpellings, own_form, read_heading
+from pipeline.ingest.headings import read_heading
+from pipeline.ingest.meanings import OwnSpellings, own_form
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, species, split_unit
 

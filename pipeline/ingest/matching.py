@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.ingest.columns import DROP_WORDS, Column, looks_numeric, read_columns
-from pipeline.ingest.headings import OwnSpellings, read_heading
+from pipeline.ingest.headings import read_heading
+from pipeline.ingest.meanings import OwnSpellings
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, split_unit
 
@@ -115,7 +116,9 @@ def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Mat
         rows = np.arange(body, min(body + _SAMPLED, len(grid)), dtype=np.int64)
         if orientation == "parameters-in-rows":
             columns = _value_columns(grid, rows, columns)
-        present = _present(columns) | _drop_words(grid, rows, columns)
+        present = _present(columns)
+        if "drop words" in layout.needs.any:
+            present |= _drop_words(grid, rows, columns)
         if _fits_orientation(columns, present, orientation) and _met(layout.needs, columns, present):
             return Match(layout, orientation, header_row, body, columns)
     return None
@@ -141,7 +144,7 @@ def _present(columns: tuple[Column, ...]) -> set[str]:
 def _drop_words(grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]) -> set[str]:
     """Say "drop words" if counts such as "14 Tr." stand in the cells."""
     found = any(
-        grid.column(column.position, rows).str.contains(DROP_WORDS).any()
+        grid.column(column.position, rows).str.contains(DROP_WORDS, case=False).any()
         for column in columns
         if column.role == "measurement"
     )

@@ -16,15 +16,16 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ingest.columns import looks_numeric
-from pipeline.ingest.headings import known_spellings, read_heading
+from pipeline.ingest.headings import read_heading
 from pipeline.ingest.matching import header_scores
+from pipeline.ingest.meanings import known_spellings
 from pipeline.ingest.spellings import key
 from pipeline.ingest.unit_text import split_unit
 
 if TYPE_CHECKING:
     from pipeline.ingest.grid import Grid
-    from pipeline.ingest.headings import Meaning
     from pipeline.ingest.matching import Match
+    from pipeline.ingest.meanings import Meaning
 
 _LIKENESS: Final = 0.75  # share of like letters for "did you mean"; a hint only, so no source is needed
 _SAMPLED: Final = 200  # rows looked at to tell numbers from text

@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 
 from pipeline.ingest.categories import Category
 from pipeline.ingest.spellings import key, table, word_table
-from pipeline.problems import no_problems, problem_frame
+from pipeline.problems import problem_frame
 from schemas.columns import ACTIVITIES, STAGES
 from schemas.extract import ROW_FIELDS
 
@@ -213,9 +213,9 @@ def _activity_pattern() -> str:
     return "|".join(sorted(short))
 
 
-def word_notices(rows: RowFrame, file_sha256: str) -> pd.DataFrame:
+def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
     """Tell of stages and activities in words that are not known: one notice for each field."""
-    notices = [no_problems()]
+    notices: list[pd.DataFrame] = []
     for field, said in rows.worded.items():
         known = ("", *_WORDS[field][1])
         unknown = said.mask(lambda text, known=known: text not in known)  # type: ignore[misc]
@@ -231,4 +231,4 @@ def word_notices(rows: RowFrame, file_sha256: str) -> pd.DataFrame:
                     detail=f"it is none of the known words; {int(unknown.sum())} rows have such a text",
                 )
             )
-    return pd.concat(notices, ignore_index=True)
+    return notices

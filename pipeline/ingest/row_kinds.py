@@ -8,10 +8,12 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.spellings import key, table, word_table
+from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -140,3 +142,38 @@ def _suspicion() -> str:
     words = {word for words in table()["row_words"].values() for word in words}
     starts = {word.strip() for word in (*words, *table()["footers"])}
     return r"^\s*(?:" + "|".join(re.escape(word) for word in sorted(starts, key=len, reverse=True)) + ")"
+
+
+def row_notices(source: Source, kinds: RowKinds, file_sha256: str) -> list[pd.DataFrame]:
+    """Tell of rows above the header, and of rows without entries that are not samples."""
+    grid, match = source.grid, source.match
+    notices: list[pd.DataFrame] = []
+    if match.header_row:
+        first = " | ".join(cell for cell in grid.row(0) if cell)[:200]
+        notices.append(
+            problem_frame(
+                "row-outside-table",
+                file_sha256=file_sha256,
+                line=int(grid.line[0]),
+                column="",
+                raw_text=first,
+                detail=f"{match.header_row} rows above the headings of line {grid.line[match.header_row]}",
+            )
+        )
+    empty = np.ones(len(source.rows), dtype=bool)
+    for column in match.measured:
+        empty &= pc.equal(source.texts(column.position), "").to_numpy(zero_copy_only=False)
+    for number, (_, detail) in enumerate(kinds.problems):
+        mask = (kinds.code == number) & empty
+        if mask.any():
+            notices.append(
+                problem_frame(
+                    "row-outside-table",
+                    file_sha256=file_sha256,
+                    line=pd.Series(grid.line[source.rows[mask]]),
+                    column="",
+                    raw_text=grid.column(0, source.rows[mask]),
+                    detail=f"the row holds {detail} and no readings",
+                )
+            )
+    return notices

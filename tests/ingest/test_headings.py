@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.ingest.headings import known_spellings, own_form, read_heading
+from pipeline.ingest.headings import read_heading
+from pipeline.ingest.meanings import known_spellings, own_form
 from pipeline.ingest.spellings import exact_key, key, table
 from pipeline.ingest.unit_text import UnitText, split_unit
 from schemas.columns import ANALYTES
