@@ -46,8 +46,9 @@ TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot
 
 def _log_k(reaction: str, samples: SampleTable) -> Floats:
     """Give log10 K at the temperature of each sample; every temperature is worked out once."""
-    temperature = samples.measured["temperature_c"].fillna(DEFAULT_TEMPERATURE_C).clip(0.0, 100.0)
-    codes, degrees = pd.factorize(temperature.to_numpy().round(1))
+    temperature = samples.measured["temperature_c"].to_numpy(dtype="float64")
+    degrees_c = np.clip(np.where(np.isnan(temperature), DEFAULT_TEMPERATURE_C, temperature), 0.0, 100.0)
+    codes, degrees = pd.factorize(degrees_c.round(1))
     return np.asarray(log_k(reaction, degrees)[codes], dtype="float64")
 
 
