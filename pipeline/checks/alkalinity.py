@@ -108,7 +108,7 @@ def alkalinity_forms(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "observed": forms,
             "low": alkalinity.value - allowed,
             "high": alkalinity.value + allowed,
-            "analyte": "bicarbonate alkalinity",
+            "analyte": evidence.constant(samples, "bicarbonate alkalinity"),
             "bicarbonate": bicarbonate.value * HCO3_PER_CACO3,
             "alkalinity": alkalinity.value,
             "bicarbonate_if_alkalinity_is_right_mg_l": alkalinity.value * HCO3_PER_CACO3,
@@ -161,9 +161,11 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> pd.DataF
             "low": np.nan,
             "high": total.value
             + evidence.tolerance(total, evidence.Quantity(partial.value, partial.reach, 0.0 * partial.value)),
-            "analyte": "phenolphthalein_alkalinity alkalinity",
+            "analyte": evidence.constant(samples, "phenolphthalein_alkalinity alkalinity"),
             "alkalinity": total.value,
-            "alternative": "The two columns swapped would fit, or the burette was refilled in between",
+            "alternative": evidence.constant(
+                samples, "The two columns swapped would fit, or the burette was refilled in between"
+            ),
         },
         index=samples.about.index,
     )
@@ -230,8 +232,8 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "observed": np.where(np.isnan(total.value), np.nan, ph),
             "low": low,
             "high": high,
-            "severity": np.where(impossible, "reject", "hold"),
-            "analyte": "ph alkalinity",
+            "severity": evidence.either(impossible, "reject", "hold"),
+            "analyte": evidence.constant(samples, "ph alkalinity"),
             "alkalinity": total.value,
             "partial": partial.value,
             "partial_expected": 0.5 * total.value * ratio / (1.0 + ratio),
@@ -293,11 +295,13 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "observed": gas.where(ph >= bounds.lowest_ph),
             "low": np.nan,
             "high": np.where(treated, np.nan, bounds.carbon_dioxide_mg_l),
-            "severity": np.where(raw, "hold", "note"),
-            "analyte": "ph alkalinity",
+            "severity": evidence.either(raw, "hold", "note"),
+            "analyte": evidence.constant(samples, "ph alkalinity"),
             "ph": ph,
             "alkalinity": alkalinity,
             "ph_at_limit": ph + np.log10((gas / bounds.carbon_dioxide_mg_l).where(gas > 0)),
-            "alternative": "Water behind a decarboniser would fit; otherwise repeat pH and alkalinity",
+            "alternative": evidence.constant(
+                samples, "Water behind a decarboniser would fit; otherwise repeat pH and alkalinity"
+            ),
         }
     )

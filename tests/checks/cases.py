@@ -80,10 +80,14 @@ def join(tables: dict[str, SampleTable]) -> SampleTable:
         named = [_named(getattr(table, part), name) for name, table in tables.items()]
         frames[part] = pd.concat(named, ignore_index=part == "readings")
     for part in ("about", "readings"):
-        words = frames[part].select_dtypes("str").columns
-        frames[part] = frames[part].assign(**{word: frames[part][word].fillna("") for word in words})
+        worded = [name for name in frames[part] if pd.api.types.is_string_dtype(frames[part][name])]
+        frames[part] = frames[part].fillna(dict.fromkeys(worded, ""))
     frames["readings"]["counts"] = frames["readings"]["counts"].ne(False)
-    frames["method"] = frames["method"].apply(lambda column: pd.Categorical(column, categories=list(METHODS)))
+    columns = frames["method"].items()
+    frames["method"] = pd.DataFrame(
+        {name: pd.Categorical(column, categories=list(METHODS)) for name, column in columns},
+        index=frames["method"].index,
+    )
     return SampleTable(**frames)
 
 
