@@ -34,6 +34,7 @@ class AlkalinityLimits:
     lowest_ph: float = 4.5  # end point of the alkalinity titration: below it nothing is left [APHA2320]
     counts_above_mg_l_caco3: float = 20.0  # an alkalinity that cannot be there below it [CP]
     carbon_dioxide_mg_l: float = 100.0  # rarely exceeded in a raw tap water [CP]
+    carbon_dioxide_ph: float = 0.1  # least uncertainty of the pH behind it, k = 2 [CP]
 
 
 CACO3_PER_CARBONATE: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["carbonate"]  # 1.668
@@ -269,7 +270,7 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     Parameters
     ----------
     samples : pH and alkalinity; temperature, stage, treatment if stated.
-    limits : ``alkalinity.carbon_dioxide_mg_l``.
+    limits : ``alkalinity.carbon_dioxide_mg_l``, ``alkalinity.carbon_dioxide_ph`` [pH].
 
     Returns
     -------
@@ -278,12 +279,14 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
 
     Notes
     -----
-    CO2 = ALK/50.04 · 10^(pK1 − pH) · 44.01 mg/L; pK1 6.35 at 25 °C, 6.46 at 10 °C [PB1982].
+    CO2 = ALK/50.04 · 10^(pK1 − pH) · 44.01 mg/L; pK1 6.35 at 25 °C, 6.46 at 10 °C [PB1982]. The
+    uncertainty of the pH (at least 0.1) widens the limit of 100 mg/L to 126.
     """
     bounds = limits.alkalinity
     ph = samples.measured["ph"]
     alkalinity = samples.filled["alkalinity_mg_l_caco3"]
     acid = np.power(10.0, -_log_k("K1", samples) - ph)
+    reach = evidence.known(samples, "ph", 0.0, bounds.carbon_dioxide_ph).reach
     gas = alkalinity / MG_CACO3_PER_MEQ * acid * MOLAR_MASS["carbon_dioxide"]
     stage = evidence.text(samples, "stage")
     raw = (stage == "raw").to_numpy()
@@ -294,7 +297,7 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         {
             "observed": gas.where(ph >= bounds.lowest_ph),
             "low": np.nan,
-            "high": np.where(treated, np.nan, bounds.carbon_dioxide_mg_l),
+            "high": np.where(treated, np.nan, bounds.carbon_dioxide_mg_l * 10.0**reach),
             "severity": evidence.either(raw, "hold", "note"),
             "analyte": evidence.constant(samples, "ph alkalinity"),
             "ph": ph,
