@@ -157,5 +157,21 @@ def query(name_or_sql: str | None, store: Path | None, settings_file: Path | Non
     click.echo(answer(settings, name_or_sql, as_json=as_json) if name_or_sql else prepared())
 
 
+
+@main.command()
+@click.argument("target", type=click.Path(path_type=Path))
+@_STORE
+@_SETTINGS
+def snapshot(target: Path, store: Path | None, settings_file: Path | None) -> None:
+    """Publish a read-only copy of the store: TARGET.duckdb, or a folder of Parquet files."""
+    from pipeline.settings import load  # noqa: PLC0415
+    from pipeline.store.database import Store  # noqa: PLC0415
+    from pipeline.store.read import snapshot as publish  # noqa: PLC0415
+
+    settings = load(settings_file, store=store)
+    with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as opened:
+        click.echo(publish(opened, target))
+
+
 if __name__ == "__main__":
     main()

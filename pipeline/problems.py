@@ -8,6 +8,7 @@ remark that costs no entry: an unrecognised column, a formula without value, an 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -216,9 +217,14 @@ def problem_frame(
     return frame[PROBLEM_COLUMNS].astype(types).reset_index(drop=True)
 
 
+@cache
+def _empty() -> pd.DataFrame:
+    return problem_frame("number-unreadable", file_sha256="", line=0, column="", raw_text="").iloc[:0]
+
+
 def no_problems() -> pd.DataFrame:
     """Return an empty frame of PROBLEM_COLUMNS."""
-    return problem_frame("number-unreadable", file_sha256="", line=0, column="", raw_text="").iloc[:0]
+    return _empty().copy()
 
 
 def messages(problems: pd.DataFrame) -> pd.Series:
@@ -251,7 +257,7 @@ def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | N
     joined = pc.binary_join_element_wise(
         *pieces, pa.scalar(""), null_handling="replace", null_replacement="?"
     )
-    return pd.Series(joined.to_pandas(), index=frame.index, dtype="str")
+    return pd.Series(joined.to_pandas().array, index=frame.index, dtype="str")
 
 
 def _text(column: pd.Series, decimals: str) -> pa.Array:

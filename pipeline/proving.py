@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pandas as pd
 
 from pipeline import __version__
@@ -29,6 +30,8 @@ from schemas.columns import ABOUT_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import numpy.typing as npt
     from pathlib import Path
 
     from pipeline.intake import FileResult, Listener
@@ -76,9 +79,7 @@ def finish(results: Sequence[FileResult], settings: Settings, started: datetime,
             files=files,
             samples=_sample_rows(samples, checked, new),
             readings=samples.readings[samples.readings["new"]],
-            findings=checked.findings[
-                checked.findings["sample_id"].isna() | checked.findings["sample_id"].isin(new)
-            ],
+            findings=_of_new(checked.findings, samples.about.index, new),
             set_aside=_worded([result.set_aside for result in results], names),
             notices=_worded([result.notices for result in results], names),
             check_runs=checked.runs,
@@ -102,7 +103,7 @@ def _register(results: Sequence[FileResult], kind: str) -> pd.DataFrame:
 
 def _samples(
     results: Sequence[FileResult], store: Store, sites: pd.DataFrame, settings: Settings
-) -> tuple[SampleTable, pd.Index]:
+) -> tuple[SampleTable, npt.NDArray[np.bool_]]:
     """Assemble the samples of the batch together with what the store knows of the same samples."""
     rows, readings = [], []
     offset = 0
@@ -112,7 +113,7 @@ def _samples(
             readings.append(result.readings.assign(row=result.readings["row"] + offset, new=True))
             offset += len(result.rows)
     if not rows:
-        return _no_samples(), pd.Index([], name="sample_id")
+        return _no_samples(), np.zeros(0, dtype="bool")
     fresh_rows, fresh = pd.concat(rows, ignore_index=True), stacked(readings)
     assembled = assemble(fresh_rows, fresh, sites, settings.sample_window_hours)
     known_rows, known = prior(store, assembled.about)
@@ -122,7 +123,8 @@ def _samples(
         all_rows = pd.concat([fresh_rows, known_rows], ignore_index=True)
         assembled = assemble(all_rows, stacked([fresh, known]), sites, settings.sample_window_hours)
     table = assembled.readings
-    new = pd.Index(table.loc[table["new"], "sample_id"].astype("str").unique(), name="sample_id")
+    new = np.zeros(len(assembled.about), dtype="bool")
+    new[table["sample_id"].cat.codes.to_numpy()[table["new"].to_numpy()]] = True
     wide = widen(assembled.about, table[table["counts"]])
     return derived.fill(replace(wide, readings=table)), new
 
@@ -139,10 +141,18 @@ def _no_samples() -> SampleTable:
     return widen(about.set_index("sample_id"), readings.assign(**words, **flags))
 
 
-def _sample_rows(samples: SampleTable, checked: Checked, new: pd.Index) -> pd.DataFrame:
+def _sample_rows(samples: SampleTable, checked: Checked, new: npt.NDArray[np.bool_]) -> pd.DataFrame:
     """Lay out one row per sample for tables and reports: facts, numbers, verdict."""
     facts = samples.about.assign(verdict=checked.verdict, not_evaluated=checked.not_evaluated)
-    return facts.join(samples.measured).loc[facts.index.isin(new)]
+    rows = facts.join(samples.measured)
+    return rows if new.all() else rows[new]
+
+
+def _of_new(findings: pd.DataFrame, index: pd.Index, new: npt.NDArray[np.bool_]) -> pd.DataFrame:
+    """Keep the findings on samples with a new reading, and those on whole sources."""
+    if new.all():
+        return findings
+    return findings[np.append(new, True)[index.get_indexer(pd.Index(findings["sample_id"]))]]
 
 
 def _worded(problems: Sequence[pd.DataFrame], names: pd.Series) -> pd.DataFrame:

@@ -22,8 +22,6 @@ class IdentityLimits:
 
     tie_weight: float = 2.5  # three finely read quantities, or TH + ALK by drops, EC and pH [CP]
     printed_sites: int = 3  # the same analysis at as many sites on one day was printed, not copied [CP]
-    statement_samples: int = 3  # round dates in one source [CP]
-    statement_share: float = 0.5  # of its samples [CP]
 
 
 # How much an exact tie says: a drop count and a pH with one decimal tie by chance, a label always does.
@@ -45,10 +43,6 @@ _COMPARED: Final[list[str]] = [
 ]
 _WEIGHT: Final[dict[str, float]] = {"drops": 0.5, "typed": 0.5, "strip": 0.0, "label": 0.0, "calculated": 0.0}
 _PH_WEIGHT: Final = 0.5
-_STATEMENT: Final = (
-    r"\b(?:annual|yearly) (?:mean|average)|\btypical (?:value|analysis)|\bmin(?:imum)?\s*[-–/]\s*max"
-    r"|jahresmittel|mittelwert|moyenne annuelle|media annua|valor medio anual|年平均"
-)
 
 
 @check(
@@ -196,60 +190,5 @@ def report_revision(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # no
             "high": 0.0,
             "detail": record.text(samples.about, "revision_detail"),
             "alternative": "Decide which report counts",
-        }
-    )
-
-
-@check(
-    "utility-statement",
-    title="The record is a sample, not a yearly statement",
-    source="CP",
-    severity="note",
-    message="This looks like a statement of a utility, not a sample: {alternative}. "
-    "Keep it out of trends and use a sample for advice.",
-)
-def utility_statement(samples: SampleTable, limits: Limits) -> pd.DataFrame:
-    """Recognise yearly means and typical values entered as if they were measured.
-
-    A mean of a year says what the zone is like, not what came out of this tap on a day.
-
-    Parameters
-    ----------
-    samples : `comment`, `collected_precision`, `collected_at`, `file_sha256`.
-    limits : ``identity.statement_samples``, ``identity.statement_share``.
-
-    Returns
-    -------
-    one row per sample; `observed` 1 where a sign of a statement shows.
-
-    Notes
-    -----
-    Signs: words such as "annual mean"; a date that is only a year; 1 January or 31 December in at least
-    three samples and half of the source [CP].
-    """
-    about = samples.about
-    worded = record.mentions(record.text(about, "comment"), _STATEMENT)
-    yearly = record.text(about, "collected_precision") == "year"
-    day = record.moment(about, "collected_at")
-    turn = ((day.dt.month == 1) & (day.dt.day == 1)) | ((day.dt.month == 12) & (day.dt.day == 31))  # noqa: PLR2004 -- turn of the year
-    file = record.source(samples)
-    code = pd.factorize(file)[0]
-    hits = np.bincount(code, weights=turn.to_numpy(), minlength=1)[code]
-    size = np.bincount(code, minlength=1)[code]
-    often = (hits >= limits.identity.statement_samples) & (hits >= limits.identity.statement_share * size)
-    alternative = record.first_that_holds(
-        about.index,
-        {
-            "it is called a mean or a typical value": worded,
-            "its date is only a year": yearly,
-            "most of this source is dated at the turn of the year": turn & often & (file != ""),
-        },
-    )
-    return pd.DataFrame(
-        {
-            "observed": (alternative != "").astype("float64"),
-            "low": np.nan,
-            "high": 0.0,
-            "alternative": alternative,
         }
     )

@@ -73,11 +73,9 @@ def sample_volume(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     value = n · d · Vnominal / Vused [CP]. Less than nominal, recorded and applied: note.
     """
     counted = counts(samples.readings)
-    rows = pd.concat(
-        [_recorded_volume(counted, limits.kits), _halved_or_doubled(samples, counted, limits.kits)],
-        ignore_index=True,
-    )
-    return record.flagged_and_passing(samples, rows)
+    recorded = record.flagged_and_passing(samples, _recorded_volume(counted, limits.kits))
+    compared = _halved_or_doubled(samples, counted, limits.kits)
+    return pd.concat([recorded, compared], ignore_index=True)
 
 
 def _recorded_volume(counted: pd.DataFrame, kits: KitLimits) -> pd.DataFrame:
@@ -199,61 +197,3 @@ def _habit(samples: SampleTable, counted: pd.DataFrame, kits: KitLimits) -> pd.D
         interval_high=habits["step"],
         alternative="one more drop; show the operator where to start counting",
     ).drop(columns="gap")
-
-
-@check(
-    "repeat-spread",
-    title="Repeated counts of one sample agree",
-    source="CP",
-    severity="hold",
-    unit="drops",
-    message="{analyte}: {repeats:0} counts from {fewest:0} to {most:0} drops, {observed:0} apart where "
-    "{high:1} is allowed: {alternative}. Repeat the test.",
-)
-def repeat_spread(samples: SampleTable, limits: Limits) -> pd.DataFrame:
-    """Compare repeated counts of the same quantity in the same sample.
-
-    An overshot end point, a count stopped at the first flash of colour or odd drops all show as spread.
-
-    Parameters
-    ----------
-    samples : readings of form `drops`; repeats share sample, quantity and worth of a drop.
-    limits : ``kits.repeat_drops`` [drops], ``kits.repeat_relative`` [-].
-
-    Returns
-    -------
-    one row per repeated test; `observed` highest minus lowest count.
-
-    Notes
-    -----
-    allowed = max(1 drop, 10 % of the mean count) [CP].
-    """
-    counted = counts(samples.readings)
-    keys = ["sample_id", "analyte", "step"]
-    repeated = counted[counted.duplicated(keys, keep=False)]
-    groups = repeated.groupby(keys, as_index=False, observed=True)["drops"].agg(
-        ["count", "min", "median", "max", "mean"]
-    )
-    middle = (groups["min"] + groups["max"]) / 2
-    several = groups["count"] > 2  # noqa: PLR2004 -- of two counts neither is the odd one
-    return pd.DataFrame(
-        {
-            "sample_id": groups["sample_id"],
-            "analyte": groups["analyte"],
-            "observed": groups["max"] - groups["min"],
-            "low": np.nan,
-            "high": np.maximum(limits.kits.repeat_drops, limits.kits.repeat_relative * groups["mean"]),
-            "repeats": groups["count"].astype("float64"),
-            "fewest": groups["min"],
-            "most": groups["max"],
-            "step": groups["step"],
-            "alternative": record.first_that_holds(
-                groups.index,
-                {
-                    "one count ran past the end point": several & (groups["median"] < middle),
-                    "one count stopped at the first change of colour": several & (groups["median"] > middle),
-                    "which count is right cannot be told": np.ones(len(groups), dtype="bool"),
-                },
-            ),
-        }
-    )

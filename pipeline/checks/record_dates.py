@@ -167,3 +167,43 @@ def date_form(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: AR
             "alternative": alternative,
         }
     )
+
+
+@check(
+    "reagent-expired",
+    title="The reagent was within its date",
+    source="CP",
+    severity="hold",
+    unit="days",
+    message="The reagent had expired {observed:0} day(s) before the test. {alternative}.",
+)
+def reagent_expired(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001 -- no limit to set
+    """Compare the day of the test with the date on the reagent.
+
+    Indicators fade and titrants thicken or decompose; the result may be right, but nothing shows that it is.
+
+    Parameters
+    ----------
+    samples : `collected_at` and `reagent_expiry` (a month without a day lasts to its end).
+    limits : none used.
+
+    Returns
+    -------
+    one row per sample with both dates; `observed` days past the expiry.
+
+    Notes
+    -----
+    A check standard read within 90-110 % on the same day proves the reagent all the same [CP].
+    """
+    past = record.days(
+        record.moment(samples.about, "collected_at") - record.last_moment(samples.about, "reagent_expiry")
+    )
+    return pd.DataFrame(
+        {
+            "observed": past,
+            "low": np.nan,
+            "high": 0.0,
+            "alternative": "Accept only with a check standard within 90-110 % on the same day",
+        },
+        index=samples.about.index,
+    )

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
+Flags = npt.NDArray[np.bool_]
 CheckFunction = Callable[["SampleTable", "Limits"], pd.DataFrame]
 
 FINDING_COLUMNS: Final[list[str]] = [
@@ -78,16 +81,40 @@ def check(
     return register
 
 
-def run_check(entry: Check, samples: SampleTable, limits: Limits) -> tuple[pd.DataFrame, pd.Index]:
-    """Run one check: its findings (FINDING_COLUMNS plus `analyte`) and the samples it could evaluate."""
+def run_check(entry: Check, samples: SampleTable, limits: Limits) -> tuple[pd.DataFrame, Flags]:
+    """Run one check.
+
+    Returns
+    -------
+    findings : FINDING_COLUMNS plus `analyte`.
+    evaluated : (n,) True for the samples the check could evaluate.
+    """
     result = entry.function(samples, limits)
-    if "sample_id" not in result:
-        result = result.rename_axis("sample_id").reset_index()
-    result = result[result["observed"].notna()]
-    evaluated = pd.Index(result["sample_id"].dropna().unique())
+    index = samples.about.index
+    evaluated = np.zeros(len(index), dtype="bool")
+    known = result["observed"].notna().to_numpy()
+    if "sample_id" in result:
+        place = index.get_indexer(pd.Index(result["sample_id"].to_numpy()[known]))
+        evaluated[place[place >= 0]] = True
+    elif result.index.equals(index):
+        evaluated = known
+    else:
+        evaluated[index.get_indexer(result.index[known])] = True
     outside = (result["observed"] < result["low"]) | (result["observed"] > result["high"])
-    flagged = result[outside].reset_index(drop=True)
-    return _findings(entry, flagged), evaluated
+    flagged = result[known & outside.to_numpy()]
+    if flagged.empty:
+        return no_findings(), evaluated
+    if "sample_id" not in flagged:
+        flagged = flagged.rename_axis("sample_id").reset_index()
+    return _findings(entry, flagged.reset_index(drop=True)), evaluated
+
+
+@cache
+def no_findings() -> pd.DataFrame:
+    """Give an empty table of findings."""
+    numbers = {"observed", "low", "high"}
+    kinds = {name: "float64" if name in numbers else "str" for name in (*FINDING_COLUMNS, "analyte")}
+    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
 
 
 def _findings(entry: Check, flagged: pd.DataFrame) -> pd.DataFrame:

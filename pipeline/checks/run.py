@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS, FINDING_COLUMNS, run_check
+from pipeline.checks.registry import CHECKS, no_findings, run_check
+from pipeline.checks.rollup import rolled_up
+from pipeline.checks.source import explained_by_source
 from schemas.columns import SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
@@ -53,21 +55,27 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     for position, check_id in enumerate(sorted(CHECKS)):
         progress(check_id)
         findings, evaluated = run_check(CHECKS[check_id], samples, limits)
-        lacking[:, position] = ~index.isin(evaluated)
+        lacking[:, position] = ~evaluated
         missing = int(lacking[:, position].sum())
         runs.append((check_id, len(index) - missing, missing, len(findings)))
         if len(findings):
             parts.append(findings)
-    empty = pd.DataFrame(columns=[*FINDING_COLUMNS, "analyte"])
-    findings = pd.concat(parts, ignore_index=True) if parts else empty
-    rank = findings["severity"].map(_RANK).to_numpy(dtype="int64")
-    order = np.lexsort((np.arange(len(findings)), -rank))
+    findings = pd.concat(parts, ignore_index=True) if parts else no_findings()
+    findings = explained_by_source(findings, samples)
+    verdict = _verdicts(index, findings["sample_id"], _ranks(findings))
+    judged = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
+    findings = rolled_up(findings, samples, judged)
+    order = np.lexsort((np.arange(len(findings)), -_ranks(findings)))
     return Checked(
         findings=findings.iloc[order].reset_index(drop=True),
-        verdict=_verdicts(index, findings["sample_id"], rank),
+        verdict=verdict,
         not_evaluated=_names(index, lacking),
         runs=pd.DataFrame(runs, columns=["check_id", "evaluated", "not_evaluated", "flagged"]),
     )
+
+
+def _ranks(findings: pd.DataFrame) -> np.ndarray:
+    return findings["severity"].map(_RANK).to_numpy(dtype="int64")
 
 
 def _verdicts(index: pd.Index, sample_id: pd.Series, rank: np.ndarray) -> pd.Series:
@@ -80,9 +88,11 @@ def _verdicts(index: pd.Index, sample_id: pd.Series, rank: np.ndarray) -> pd.Ser
 
 def _names(index: pd.Index, lacking: np.ndarray) -> pd.Series:
     """Name the checks each sample lacked; equal combinations are worded once."""
-    packed = np.ascontiguousarray(np.packbits(lacking, axis=1))
-    rows = packed.view(np.dtype((np.void, packed.shape[1]))).ravel() if packed.size else np.zeros(len(index))
-    _, first, inverse = np.unique(rows, return_index=True, return_inverse=True)
+    mixed = np.zeros(len(index), dtype="int64")
+    for column in lacking.T:
+        mixed, _ = pd.factorize(mixed * 2 + column)
+    first = np.zeros(mixed.max(initial=-1) + 1, dtype="int64")
+    first[mixed[::-1]] = np.arange(len(index))[::-1]
     ids = np.array(sorted(CHECKS), dtype=object)
     texts = pd.Series([" ".join(ids[lacking[row]]) for row in first], dtype="str")
-    return pd.Series(texts.array.take(inverse), index=index, name="not_evaluated", dtype="str")
+    return pd.Series(texts.array.take(mixed), index=index, name="not_evaluated", dtype="str")

@@ -1,4 +1,4 @@
-"""How the sample was taken: cold and flushed, or from a hot or stagnant pipe."""
+"""What was sampled: cold flushed water, a hot or stagnant pipe, or a year on paper."""
 
 from __future__ import annotations
 
@@ -23,8 +23,14 @@ class SamplingLimits:
     warm_c: float = 30.0  # cold mains stay below, save in the tropics [CP]
     hot_c: float = 40.0  # no cold pipe reaches this [CP]
     cold_c: tuple[float, float] = (2.0, 30.0)  # what a Fahrenheit reading must come to [CP]
+    statement_samples: int = 3  # round dates in one source [CP]
+    statement_share: float = 0.5  # of its samples [CP]
 
 
+_STATEMENT: Final = (
+    r"\b(?:annual|yearly) (?:mean|average)|\btypical (?:value|analysis)|\bmin(?:imum)?\s*[-–/]\s*max"
+    r"|jahresmittel|mittelwert|moyenne annuelle|media annua|valor medio anual|年平均"
+)
 _NOT_FLUSHED: Final = ("no", "n", "nein", "non", "false", "0", "not flushed", "unflushed", "nicht gespült")
 _STAGNANT: Final = r"\bunflushed|not flushed|first[- ]draw|stagna|nicht gespült|ungespült|non purg|sin purgar"
 _COLD_STAGES: Final = ("", "raw")
@@ -119,5 +125,60 @@ def unflushed_sample(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # n
             "copper": samples.measured["copper_mg_l"],
             "lead": samples.measured["lead_mg_l"],
             "alternative": "not for a verdict on metals or chlorine; repeat after flushing",
+        }
+    )
+
+
+@check(
+    "utility-statement",
+    title="The record is a sample, not a yearly statement",
+    source="CP",
+    severity="note",
+    message="This looks like a statement of a utility, not a sample: {alternative}. "
+    "Keep it out of trends and use a sample for advice.",
+)
+def utility_statement(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Recognise yearly means and typical values entered as if they were measured.
+
+    A mean of a year says what the zone is like, not what came out of this tap on a day.
+
+    Parameters
+    ----------
+    samples : `comment`, `collected_precision`, `collected_at`, `file_sha256`.
+    limits : ``sampling.statement_samples``, ``sampling.statement_share``.
+
+    Returns
+    -------
+    one row per sample; `observed` 1 where a sign of a statement shows.
+
+    Notes
+    -----
+    Signs: words such as "annual mean"; a date that is only a year; 1 January or 31 December in at least
+    three samples and half of the source [CP].
+    """
+    about = samples.about
+    worded = record.mentions(record.text(about, "comment"), _STATEMENT)
+    yearly = record.text(about, "collected_precision") == "year"
+    day = record.moment(about, "collected_at")
+    turn = ((day.dt.month == 1) & (day.dt.day == 1)) | ((day.dt.month == 12) & (day.dt.day == 31))  # noqa: PLR2004 -- turn of the year
+    file = record.source(samples)
+    code = pd.factorize(file)[0]
+    hits = np.bincount(code, weights=turn.to_numpy(), minlength=1)[code]
+    size = np.bincount(code, minlength=1)[code]
+    often = (hits >= limits.sampling.statement_samples) & (hits >= limits.sampling.statement_share * size)
+    alternative = record.first_that_holds(
+        about.index,
+        {
+            "it is called a mean or a typical value": worded,
+            "its date is only a year": yearly,
+            "most of this source is dated at the turn of the year": turn & often & (file != ""),
+        },
+    )
+    return pd.DataFrame(
+        {
+            "observed": (alternative != "").astype("float64"),
+            "low": np.nan,
+            "high": 0.0,
+            "alternative": alternative,
         }
     )

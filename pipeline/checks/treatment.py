@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import pairs, record
-from pipeline.checks.fingerprints import RULES, Side, Sides
+from pipeline.checks.fingerprints import Side, Sides
 from pipeline.checks.registry import check
+from pipeline.checks.treatment_rules import RULES
 
 if TYPE_CHECKING:
     from pipeline.checks.limits import Limits

@@ -35,14 +35,18 @@ class Category:
         return cls(np.zeros(length, dtype=np.int32), (text,))
 
     @classmethod
-    def of(cls, column: pd.Series) -> Category:
+    def of(cls, column: pa.Array) -> Category:
         """Encode a text column."""
-        encoded = pa.array(column).dictionary_encode()
+        encoded = column.dictionary_encode()
         return cls(encoded.indices.to_numpy(), tuple(encoded.dictionary.to_pylist()))
 
     def take(self, positions: npt.NDArray[np.int64]) -> Category:
-        """Choose rows."""
+        """Choose rows, in the order of ``positions``."""
         return Category(self.codes[positions], self.texts)
+
+    def kept(self, rising: npt.NDArray[np.int64]) -> Category:
+        """Choose rows by positions in rising order, each at most once; all of them cost nothing."""
+        return self if len(rising) == len(self.codes) else self.take(rising)
 
     def map(self, change: Callable[[str], str]) -> Category:
         """Change every distinct text once."""
@@ -51,13 +55,17 @@ class Category:
     def mask(self, wanted: Callable[[str], bool]) -> npt.NDArray[np.bool_]:
         """Tell the rows whose text is wanted."""
         chosen = np.fromiter((wanted(text) for text in self.texts), dtype=bool, count=len(self.texts))
+        if not chosen.any():
+            return np.zeros(len(self.codes), dtype=bool)
         return cast("npt.NDArray[np.bool_]", chosen[self.codes])
 
     def otherwise(self, other: Category) -> Category:
         """Fill empty texts from ``other``."""
         empty = self.mask(lambda text: not text)
-        if not empty.any():
+        if not any(other.texts) or not empty.any():
             return self
+        if not any(self.texts):
+            return other
         codes = np.where(empty, other.codes + len(self.texts), self.codes).astype(np.int32)
         return Category(codes, (*self.texts, *other.texts))
 
@@ -68,22 +76,23 @@ class Category:
 
     def series(self) -> pd.Series:
         """Give a pandas category column; only texts that occur become categories."""
-        distinct = tuple(dict.fromkeys(self.texts))
-        place = {text: number for number, text in enumerate(distinct)}
-        translated = np.array([place[text] for text in self.texts], dtype=np.int32)[self.codes]
-        used = np.flatnonzero(np.bincount(translated, minlength=len(distinct)))
-        narrow = np.full(len(distinct), -1, dtype=np.int32)
-        narrow[used] = np.arange(len(used))
-        categories = pd.Index([distinct[number] for number in used], dtype="str")
-        codes = narrow[translated] if len(distinct) else translated
-        return pd.Series(pd.Categorical.from_codes(cast("Any", codes), categories=categories))
+        seen = np.zeros(len(self.texts), dtype=bool)
+        seen[self.codes] = True
+        used = dict.fromkeys(text for text, found in zip(self.texts, seen, strict=True) if found)
+        place = {text: number for number, text in enumerate(used)}
+        narrow = np.min_scalar_type(-max(len(place), 1))
+        translated = np.array([place.get(text, -1) for text in self.texts], dtype=narrow)
+        codes = translated[self.codes] if len(self.codes) else np.zeros(0, dtype=np.int8)
+        categories = pd.CategoricalDtype(pd.Index(list(place), dtype="str"))
+        return pd.Series(pd.Categorical.from_codes(cast("Any", codes), dtype=categories, validate=False))
 
     def text(self) -> pd.Series:
         """Give a plain text column."""
-        encoded = pa.DictionaryArray.from_arrays(
-            pa.array(self.codes), pa.array(self.texts, type=pa.large_string())
-        )
-        return pd.Series(pd.array(encoded.cast(pa.large_string()), dtype="str"))
+        return pd.Series(pd.array(self.array(pa.large_string()), dtype="str"))
+
+    def array(self, kind: pa.DataType) -> pa.Array:
+        """Give an arrow column of plain texts."""
+        return pa.array(self.texts, type=kind).take(pa.array(self.codes))
 
 
 def joined(parts: Sequence[Category]) -> Category:
@@ -98,6 +107,13 @@ def joined(parts: Sequence[Category]) -> Category:
 
 def combined(parts: Sequence[Category], change: Callable[..., str]) -> Category:
     """Compute one text from several, once for each combination that occurs."""
+    if not len(parts[0]):
+        return Category(np.zeros(0, dtype=np.int32), ())
+    varied = [part for part in parts if len(part.texts) > 1]
+    if len(varied) <= 1:
+        alone = varied[0] if varied else parts[0]
+        texts = [part.texts if part is alone else part.texts * len(alone.texts) for part in parts]
+        return Category(alone.codes, tuple(change(*row) for row in zip(*texts, strict=True)))
     number = np.zeros(len(parts[0]), dtype=np.int64)
     size = 1
     for part in parts:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.ingest.columns import looks_numeric
 from pipeline.ingest.spellings import key
-from pipeline.problems import no_problems, problem_frame
+from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
     from pipeline.ingest.columns import Column
@@ -17,10 +17,12 @@ if TYPE_CHECKING:
 
 _SAMPLED: Final = 1_000  # rows looked at
 # Words of headings whose numbers are no measurements: identifiers, places, times, counters.
-_NO_MEASUREMENT: Final = frozenset(
-    "id ids no nr num number nummer numero code cd key seq index line row page count lat lon long latitude "
-    "longitude x y easting northing altitude elevation year jahr annee anno ano month monat date datum data "
-    "type time zeit zip plz cap phone tel fax user version revision status point edate etime lfd".split()
+_NO_MEASUREMENT: Final = (
+    *("id", "ids", "no", "nr", "num", "number", "nummer", "numero", "code", "cd", "key", "seq"),
+    *("index", "line", "row", "page", "count", "lat", "lon", "long", "latitude", "longitude", "x", "y"),
+    *("easting", "northing", "altitude", "elevation", "year", "jahr", "annee", "anno", "ano", "month"),
+    *("monat", "date", "datum", "data", "type", "time", "zeit", "zip", "plz", "cap", "phone", "tel"),
+    *("fax", "user", "version", "revision", "status", "point", "edate", "etime", "lfd"),
 )
 _YEARS: Final = (1900, 2100)
 
@@ -35,12 +37,12 @@ def letter(position: int) -> str:
     return letters
 
 
-def column_notices(source: Source, file_sha256: str) -> pd.DataFrame:
+def column_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
     """Tell of unknown columns that look like measurements, and of repeated measurement headings.
 
     Other unknown columns are left out silently; ``Match.ignored_columns`` lists them.
     """
-    notices = [no_problems()]
+    notices: list[pd.DataFrame] = []
     line = int(source.grid.line[source.match.header_row])
     seen: set[str] = set()
     for column in source.match.columns:
@@ -55,18 +57,17 @@ def column_notices(source: Source, file_sha256: str) -> pd.DataFrame:
         notices.append(
             problem_frame(code, file_sha256=file_sha256, line=line, column=name, raw_text=column.heading)
         )
-    return pd.concat(notices, ignore_index=True)
+    return notices
 
 
 def _like_measurement(source: Source, column: Column) -> bool:
     words = set(key(column.heading).split())
-    if words & _NO_MEASUREMENT:
+    if words & {*_NO_MEASUREMENT}:
         return False
     texts = source.grid.column(column.position, source.rows[:_SAMPLED])
     if not looks_numeric(texts):
         return False
     numbers = pd.to_numeric(texts[texts != ""], errors="coerce").dropna()
     whole = bool(len(numbers)) and bool((numbers % 1 == 0).all())
-    if whole and (numbers.between(*_YEARS).all() or (not words and np.all(np.diff(numbers) >= 1))):
-        return False
-    return True
+    counted = not words and bool(np.all(np.diff(numbers) >= 1))
+    return not (whole and (bool(numbers.between(*_YEARS).all()) or counted))

@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from pipeline.ingest.headings import Heading, Meaning, own_form, read_heading
+from pipeline.ingest.headings import Heading, read_heading
+from pipeline.ingest.meanings import Meaning, own_form
 from pipeline.ingest.spellings import key
 
 if TYPE_CHECKING:
@@ -14,9 +15,13 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.ingest.layout_file import Layout
+    from pipeline.ingest.unit_text import UnitText
 
 # A count of drops written in the cell, in the languages of the table of spellings.
-DROP_WORDS: Final = r"(?i)^\s*\d+(?:[.,]\d+)?\s*(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
+DROP_WORDS: Final = (
+    r"^\s*\d+(?:[.,]\d+)?\s*"
+    r"(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
+)
 _NUMBER: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"
 _MEASURED_FORMS: Final = ("value", "drops", "titrant_ml")
 _KIT_FIELDS: Final = ("used_ml", "nominal_ml", "degree_per_drop", "degree_unit")
@@ -54,7 +59,9 @@ def looks_numeric(texts: pd.Series) -> bool:
     return bool(len(filled)) and bool(filled.str.match(_NUMBER).mean() >= 0.5)  # noqa: PLR2004 (half)
 
 
-def read_columns(cells: Sequence[str], layout: Layout, orientation: str) -> tuple[Column, ...]:
+def read_columns(
+    cells: Sequence[str], layout: Layout, orientation: str, units: Sequence[UnitText | None] = ()
+) -> tuple[Column, ...]:
     """Read a row as headings.
 
     Parameters
@@ -62,6 +69,7 @@ def read_columns(cells: Sequence[str], layout: Layout, orientation: str) -> tupl
     cells : the header row.
     layout : whose own spellings count first.
     orientation : decides whether a heading such as "Calcium" or one such as "Value" holds the entries.
+    units : of a row of units below the header; a unit in the heading goes before it, the layout's after.
     """
     headings = [read_heading(cell, layout.own) for cell in cells]
     present = frozenset(
@@ -69,16 +77,26 @@ def read_columns(cells: Sequence[str], layout: Layout, orientation: str) -> tupl
         | {meaning.code for heading in headings if (meaning := heading.chosen()) is not None}
     )
     wide = orientation == "samples-in-rows"
+    below = [*units, *[None] * len(cells)]
     columns = [
-        _column(number, heading, heading.chosen(present), layout, wide=wide)
-        for number, heading in enumerate(headings)
+        _column(number, _with_unit(heading, unit), heading.chosen(present), layout, wide=wide)
+        for number, (heading, unit) in enumerate(zip(headings, below, strict=False))
     ]
     return _paired(columns)
 
 
-def _column(
-    number: int, heading: Heading, meaning: Meaning | None, layout: Layout, *, wide: bool
-) -> Column:
+def _with_unit(heading: Heading, unit: UnitText | None) -> Heading:
+    if unit is None:
+        return heading
+    return replace(
+        heading,
+        unit=heading.unit or unit.unit,
+        basis=heading.basis or unit.basis,
+        at=heading.at or unit.at,
+    )
+
+
+def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layout, *, wide: bool) -> Column:
     blank = Column(number, heading.text, "unknown", time_zone=heading.time_zone)
     if meaning is None:
         return blank
@@ -102,7 +120,9 @@ def _analyte_column(blank: Column, heading: Heading, meaning: Meaning, layout: L
         blank,
         role="measurement",
         analyte=meaning.code,
-        unit=heading.unit or meaning.unit or layout.units.get(meaning.code, ""),
+        unit=""
+        if heading.affix == "drops"
+        else heading.unit or meaning.unit or layout.units.get(meaning.code, ""),
         basis=own_form(meaning.code, heading.basis or meaning.basis),
         ec_reference=f"{at} °C" if at and meaning.code == "conductivity" else "",
         tds_scale=dried_at(meaning, at),

@@ -55,14 +55,21 @@ class Source:
     grid: Grid
     match: Match
     rows: npt.NDArray[np.int64]
+    encoded: dict[int, Category] = field(default_factory=dict)
 
     def texts(self, position: int) -> pa.Array:
         """Give the cells of one column over all body rows."""
-        return pa.array(self.grid.column(position, self.rows))
+        place = self.grid.first[self.rows] + position
+        absent = self.grid.count[self.rows] <= position
+        if not absent.any():
+            return self.grid.flat.take(pa.array(place))
+        return pc.fill_null(self.grid.flat.take(pa.array(place, mask=absent)), "")
 
-    def category(self, position: int, at: npt.NDArray[np.int64]) -> Category:
-        """Give the cells of one column at some body rows, as codes."""
-        return Category.of(self.grid.column(position, self.rows[at]))
+    def category(self, position: int) -> Category:
+        """Give the cells of one column over all body rows as codes; each column is encoded once."""
+        if position not in self.encoded:
+            self.encoded[position] = Category.of(self.texts(position))
+        return self.encoded[position]
 
     def having(self, role: str) -> list[Column]:
         """Columns of a role, in the order of the file."""
@@ -73,16 +80,16 @@ class Source:
         missing = frozenset(self.match.layout.missing)
         stated = Category.constant("", len(at))
         for number, column in enumerate(columns):
-            cells = self.category(column.position, at).map(lambda text: "" if text in missing else text)
+            cells = self.category(column.position).kept(at)
+            cells = cells.map(lambda text: "" if text in missing else text)
             stated = cells if number == 0 else stated.otherwise(cells)
         return stated
 
 
 def filled(texts: pa.Array, layout: Layout) -> npt.NDArray[np.bool_]:
     """Tell the cells that hold something: neither empty nor one of the layout's words for a gap."""
-    encoded = texts.dictionary_encode()
-    gaps = pc.is_in(encoded.dictionary, value_set=pa.array(layout.missing, type=texts.type))
-    return ~gaps.to_numpy(zero_copy_only=False)[encoded.indices.to_numpy()]
+    gaps = pc.is_in(texts, value_set=pa.array(layout.missing, type=texts.type))
+    return pc.invert(gaps).to_numpy(zero_copy_only=False)  # type: ignore[no-any-return]
 
 
 def wide_blocks(source: Source) -> list[Block]:
@@ -161,7 +168,7 @@ def _counted_in_words(block: Block, form: Category) -> Category:
     counted = np.zeros(len(form), dtype=bool)
     places = np.flatnonzero(possible)
     texts = block.texts.take(pa.array(places)).dictionary_encode()
-    said = pc.match_substring_regex(texts.dictionary, DROP_WORDS.replace("(?i)", ""), ignore_case=True)
+    said = pc.match_substring_regex(texts.dictionary, DROP_WORDS, ignore_case=True)
     counted[places] = said.to_numpy(zero_copy_only=False)[texts.indices.to_numpy()]
     in_unit = block.about["raw_unit"].mask(lambda text: word_table("affixes").get(key(text)) == "drops")
     block.about["raw_unit"] = block.about["raw_unit"].where(in_unit & possible, "")

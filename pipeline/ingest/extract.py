@@ -11,15 +11,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
 
-from pipeline.ingest.categories import Category, joined
-from pipeline.ingest.column_notices import column_notices, letter
+from pipeline.ingest.categories import Category
+from pipeline.ingest.cell_frame import cell_frame, entry_headings, entry_texts
+from pipeline.ingest.column_notices import column_notices
 from pipeline.ingest.entries import Block, Source, wide_blocks
 from pipeline.ingest.long_entries import LongEntries, long_entries
-from pipeline.ingest.row_fields import Part, parts_of, row_frame, with_activity, word_notices
-from pipeline.ingest.row_kinds import RowKinds, row_kinds
+from pipeline.ingest.row_fields import Part, RowFrame, parts_of, row_frame, word_notices
+from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices
 from pipeline.problems import no_problems, problem_frame
 from schemas.extract import SITE_COLUMNS, TREATMENT_COLUMNS
 
@@ -28,21 +27,9 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from pipeline.ingest.columns import Column
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.matching import Match
 
-_CATEGORIES: Final = (
-    "analyte",
-    "form",
-    "raw_unit",
-    "basis",
-    "qualifier_text",
-    "limit_text",
-    "limit_unit",
-    "method",
-    "status",
-)
 _REGISTERS: Final = {"sites": SITE_COLUMNS, "treatments": TREATMENT_COLUMNS}
 
 
@@ -94,25 +81,27 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     if match.layout.kind in _REGISTERS:
         return _register(source, file_sha256)
     if match.orientation == "samples-in-rows":
-        long = LongEntries(wide_blocks(source), Category.constant("", len(rows)), np.zeros(len(rows), bool), {})
+        long = LongEntries(
+            wide_blocks(source), Category.constant("", len(rows)), np.zeros(len(rows), bool), {}
+        )
     else:
         long = long_entries(source)
-    kinds = row_kinds(grid, match, rows)
+    kinds = row_kinds(source)
     order, block_of = _order(long.blocks)
     accepted, set_aside = _judged(source, long, kinds, order, block_of, file_sha256)
     frame, row_of = _rows(source, long, order[accepted], block_of[accepted], PurePath(name).stem)
-    cells = _cells(source, long.blocks, order, block_of, accepted, row_of)
+    cells = cell_frame(source, long.blocks, order, block_of, accepted, row_of)
     notices = [
-        word_notices(frame, file_sha256),
-        column_notices(source, file_sha256),
-        _outside(source, kinds, file_sha256),
+        *word_notices(frame, file_sha256),
+        *column_notices(source, file_sha256),
+        *row_notices(source, kinds, file_sha256),
     ]
     return _described(
         match,
-        rows=frame,
+        rows=frame.frame,
         cells=cells,
         set_aside=set_aside,
-        notices=pd.concat(notices, ignore_index=True),
+        notices=pd.concat(notices, ignore_index=True) if notices else no_problems(),
         entries=_count(source, long.is_fact),
     )
 
@@ -150,14 +139,14 @@ def _described(
 def _count(source: Source, is_fact: npt.NDArray[np.bool_]) -> int:
     """Count the entries from the cells themselves, apart from how they were collected."""
     rows = source.rows[~is_fact]
-    gaps = pa.array(source.match.layout.missing)
+    gaps = source.match.layout.missing
     total = 0
     conditions = [column for column in source.match.columns if column.role == "condition"]
     for column in source.match.measured:
-        empty = source.grid.column(column.position, rows).isin(gaps.to_pylist()).to_numpy()
+        empty = source.grid.column(column.position, rows).isin(gaps)
         for condition in conditions:
-            empty &= source.grid.column(condition.position, rows).isin(gaps.to_pylist()).to_numpy()
-        total += int(len(rows) - empty.sum())
+            empty &= source.grid.column(condition.position, rows).isin(gaps)
+        total += int((~empty).sum())
     return total
 
 
@@ -195,9 +184,9 @@ def _judged(
     if not aside.any():
         return ~aside, no_problems()
     chosen = np.flatnonzero(aside)
-    texts = _texts(long.blocks, order[chosen])
+    texts = entry_texts(long.blocks, order[chosen])
     lines = pd.Series(source.grid.line[source.rows[at[chosen]]])
-    headings = _headings(source, long.blocks, block_of[chosen]).text()
+    headings = entry_headings(source, long.blocks, block_of[chosen]).text()
     names = long.names.take(at[chosen]).text()
     frames = []
     for number in np.unique(kind[chosen]):
@@ -216,30 +205,13 @@ def _judged(
     return ~aside, pd.concat(frames, ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
 
 
-def _texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd.Series:
-    everything = pa.chunked_array([block.texts for block in blocks], type=pa.large_string()).combine_chunks()
-    taken = everything.take(pa.array(positions)) if len(blocks) > 1 or len(positions) != len(everything) else everything
-    return pd.Series(pd.array(taken, dtype="str"))
-
-
-def _headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int64]) -> Category:
-    """Name the column of each entry; in a workbook also sheet and column letter."""
-    sheet = source.grid.sheet
-
-    def named(column: Column) -> str:
-        heading = " ".join(column.heading.split())
-        return f"{sheet}!{letter(column.position)}: {heading}" if sheet else heading
-
-    return Category(block_of.astype(np.int32), tuple(named(block.column) for block in blocks))
-
-
 def _rows(
     source: Source,
     long: LongEntries,
     order: npt.NDArray[np.int64],
     block_of: npt.NDArray[np.int64],
     name: str,
-) -> tuple[pd.DataFrame, npt.NDArray[np.int32]]:
+) -> tuple[RowFrame, npt.NDArray[np.int32]]:
     """Build the rows that hold accepted entries, and say which row each entry belongs to."""
     of_column = parts_of(source.match)
     parts = list(dict.fromkeys(of_column.values())) or [Part()]
@@ -250,81 +222,9 @@ def _rows(
     held[place] = True
     kept = np.flatnonzero(held)
     row_of = (np.cumsum(held) - 1)[place].astype(np.int32)
-    facts = {
-        column.sample: long.facts.get(column.position, {}) for column in source.match.measured
-    }
+    facts = {column.sample: long.facts.get(column.position, {}) for column in source.match.measured}
     frame = row_frame(source, long.blocks, parts, kept // len(parts), kept % len(parts), facts, name)
-    return with_activity(frame), row_of
-
-
-def _cells(
-    source: Source,
-    blocks: Sequence[Block],
-    order: npt.NDArray[np.int64],
-    block_of: npt.NDArray[np.int64],
-    accepted: npt.NDArray[np.bool_],
-    row_of: npt.NDArray[np.int32],
-) -> pd.DataFrame:
-    chosen, block = order[accepted], block_of[accepted]
-    columns = {"row": pd.Series(row_of), "column": _headings(source, blocks, block).series()}
-    in_order = len(chosen) == len(order) and len(blocks) == 1
-    for name in _CATEGORIES:
-        together = joined([part.about[name] for part in blocks])
-        columns[name] = (together if in_order else together.take(chosen)).series()
-    columns["raw_text"] = _texts(blocks, chosen)
-    columns["certain_number"] = pd.Series(_certain(source, blocks)[chosen])
-    names = ["row", "column", "analyte", "form", "raw_text", *_CATEGORIES[2:], "certain_number"]
-    return pd.DataFrame({name: columns[name] for name in names})
-
-
-def _certain(source: Source, blocks: Sequence[Block]) -> npt.NDArray[np.bool_]:
-    """Tell true spreadsheet numbers: their decimal mark is certain."""
-    numbers = source.grid.number_cells
-    parts = [np.zeros(0, dtype=bool)]
-    for block in blocks:
-        if numbers is None:
-            parts.append(np.zeros(len(block.at), dtype=bool))
-            continue
-        rows = source.rows[block.at]
-        present = source.grid.count[rows] > block.column.position
-        place = np.where(present, source.grid.first[rows] + block.column.position, 0)
-        parts.append(numbers[place] & present)
-    return np.concatenate(parts)
-
-
-def _outside(source: Source, kinds: RowKinds, file_sha256: str) -> pd.DataFrame:
-    """Tell of rows above the header, and of rows without entries that are not samples."""
-    grid, match = source.grid, source.match
-    notices = [no_problems()]
-    if match.header_row:
-        first = " | ".join(cell for cell in grid.row(0) if cell)[:200]
-        notices.append(
-            problem_frame(
-                "row-outside-table",
-                file_sha256=file_sha256,
-                line=int(grid.line[0]),
-                column="",
-                raw_text=first,
-                detail=f"{match.header_row} rows stand above the headings in line {grid.line[match.header_row]}",
-            )
-        )
-    empty = np.ones(len(source.rows), dtype=bool)
-    for column in match.measured:
-        empty &= pc.equal(source.texts(column.position), "").to_numpy(zero_copy_only=False)
-    for number, (_, detail) in enumerate(kinds.problems):
-        mask = (kinds.code == number) & empty
-        if mask.any():
-            notices.append(
-                problem_frame(
-                    "row-outside-table",
-                    file_sha256=file_sha256,
-                    line=pd.Series(grid.line[source.rows[mask]]),
-                    column="",
-                    raw_text=grid.column(0, source.rows[mask]),
-                    detail=f"the row holds {detail} and no readings",
-                )
-            )
-    return pd.concat(notices, ignore_index=True)
+    return frame, row_of
 
 
 def _register(source: Source, file_sha256: str) -> Extract:
@@ -334,16 +234,18 @@ def _register(source: Source, file_sha256: str) -> Extract:
     for name in _REGISTERS[source.match.layout.kind]:
         stating = [c for c in source.match.columns if c.role == "about" and c.code == name]
         preamble = source.match.preamble.get(name, "")
-        stated = source.first_stated(stating, everywhere).otherwise(Category.constant(preamble, len(everywhere)))
+        stated = source.first_stated(stating, everywhere).otherwise(
+            Category.constant(preamble, len(everywhere))
+        )
         columns[name] = stated.text()
     frame = pd.DataFrame(columns)
-    said = frame.drop(columns="line").ne("").any(axis=1)
+    said = frame.drop(columns="line").astype(bool).any(axis=1)
     return _described(
         source.match,
         rows=pd.DataFrame(),
         cells=pd.DataFrame(),
         set_aside=no_problems(),
-        notices=column_notices(source, file_sha256),
+        notices=pd.concat([no_problems(), *column_notices(source, file_sha256)], ignore_index=True),
         entries=0,
         register=frame[said].reset_index(drop=True),
     )

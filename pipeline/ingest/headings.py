@@ -12,12 +12,19 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from pipeline.ingest.spellings import exact_key, key, spellings, table, word_table
-from pipeline.ingest.unit_text import UnitText, ends_like_unit, split_basis, split_temperature, split_unit, unit_key
-from schemas.columns import ANALYTES
+from pipeline.ingest.meanings import Meaning, OwnSpellings, meanings
+from pipeline.ingest.spellings import key, spellings, table, word_table
+from pipeline.ingest.unit_text import (
+    UnitText,
+    ends_like_unit,
+    split_basis,
+    split_temperature,
+    split_unit,
+    unit_key,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator
 
 _LONGEST: Final = 120  # letters; a longer cell is prose, not a heading
 _DEPTH: Final = 5  # parts that may be split off one heading
@@ -25,35 +32,10 @@ _ZONE: Final = re.compile(
     r"[\s,;(\[]+((?:GMT|UTC)\s*(?:[+\-\u2212]\s*\d{1,2}(?::?\d{2})?)?|[+\-\u2212]\d{2}:\d{2}|MEZ|MESZ|CET|CEST|JST|EST|EDT|CST|CDT|MST|MDT|PST|PDT)[\s)\]]*$"
 )
 _BRACKET: Final = re.compile(r"[(\[{（【]([^()\[\]{}（）【】]*)[)\]}）】]")
-# Forms that only repeat the usual way to state the quantity.
-_OWN_FORMS: Final = {
-    "toc": ("C",),
-    "doc": ("C",),
-    "cod": ("O2",),
-    "bod": ("O2",),
-    "oxidisability": ("O2",),
-}
 _SIGN_UNIT: Final = re.compile(r"[(\[{]\s*[^\w\s()\[\]{}]+\s*[)\]}]|%\s*$")
 _WORD: Final = re.compile(r"[^\W_]+")
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
 _REMARK_CODE: Final = re.compile(r"^R(\d{5})$")
-
-
-@dataclass(frozen=True)
-class Meaning:
-    """What a spelling stands for.
-
-    ``kind`` is "analyte" (``code`` an analyte), "field" (``code`` a row field) or "role" (``code`` one of
-    the roles of a long table, or "ignored"). ``beside``: valid only if the file has one of these too.
-    """
-
-    kind: str
-    code: str
-    basis: str = ""
-    unit: str = ""
-    ec_reference: str = ""
-    tds_scale: str = ""
-    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -80,59 +62,6 @@ class Heading:
         holding = [meaning for meaning in self.meanings if not meaning.beside or present & {*meaning.beside}]
         tied = [meaning for meaning in holding if meaning.beside]
         return next(iter(tied or holding), None)
-
-
-@dataclass(frozen=True, eq=False)
-class OwnSpellings:
-    """Spellings of one layout, by key; ``only`` leaves the common table out."""
-
-    folded: Mapping[str, Meaning]
-    only: bool = False
-
-
-@dataclass(frozen=True)
-class _Spellings:
-    folded: Mapping[str, tuple[Meaning, ...]]
-    exact: Mapping[str, tuple[Meaning, ...]]
-
-
-def _meaning(group: Mapping[str, object]) -> Meaning:
-    kind = next(name for name in ("analyte", "field", "role") if name in group)
-    beside = group.get("beside", ())
-    return Meaning(
-        kind,
-        str(group[kind]),
-        basis=str(group.get("basis", "")),
-        unit=str(group.get("unit", "")),
-        ec_reference=str(group.get("ec_reference", "")),
-        tds_scale=str(group.get("tds_scale", "")),
-        beside=tuple(str(name) for name in beside) if isinstance(beside, list) else (),
-    )
-
-
-@lru_cache(maxsize=1)
-def _spellings() -> _Spellings:
-    folded: dict[str, tuple[Meaning, ...]] = {}
-    exact: dict[str, tuple[Meaning, ...]] = {}
-    for group in table()["groups"]:
-        meaning = _meaning(group)
-        for language, words in group["headings"].items():
-            for spelling in spellings(words, language):
-                folded[spelling] = (*folded.get(spelling, ()), meaning)
-        for word in group.get("exact", ()):
-            exact[exact_key(word)] = (*exact.get(exact_key(word), ()), meaning)
-    return _Spellings({name: tuple(dict.fromkeys(found)) for name, found in folded.items()}, exact)
-
-
-def meanings(text: str) -> tuple[Meaning, ...]:
-    """Look a name up: exact case first (chemical symbols), then without regard to case."""
-    known = _spellings()
-    return known.exact.get(exact_key(text)) or known.folded.get(key(text), ())
-
-
-def known_spellings() -> dict[str, tuple[Meaning, ...]]:
-    """Give every spelling of the table, folded."""
-    return {**_spellings().folded, **{name.casefold(): found for name, found in _spellings().exact.items()}}
 
 
 @lru_cache(maxsize=32768)
@@ -274,18 +203,3 @@ def _settled(found: Heading) -> Heading:
 
 def _echoed(meaning: Meaning, echo: tuple[str, ...]) -> bool:
     return all(any(other.code == meaning.code for other in meanings(text)) for text in echo)
-
-
-def own_form(analyte: str, basis: str) -> str:
-    """Say "as ion" where the basis only repeats the quantity's own symbol ("calcium as Ca").
-
-    Example
-    -------
-    >>> own_form("calcium", "as Ca"), own_form("total_hardness", "as Ca")
-    ('as ion', 'as Ca')
-    """
-    form = basis.removeprefix("as ")
-    if form == basis or (analyte in ANALYTES and ANALYTES[analyte].basis != "as ion"):
-        return basis
-    repeated = any(found.code == analyte and not found.basis for found in meanings(form))
-    return "as ion" if repeated or form in _OWN_FORMS.get(analyte, ()) else basis

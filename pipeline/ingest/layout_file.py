@@ -6,7 +6,7 @@ import json
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.ingest.headings import Meaning, OwnSpellings
+from pipeline.ingest.meanings import Meaning, OwnSpellings
 from pipeline.ingest.spellings import key, table
 from pipeline.problems import KettlestoneError
 from schemas.columns import ANALYTES
@@ -38,6 +38,8 @@ ROLES: Final = (
     "status",
     "ignored",
 )
+
+
 @dataclass(frozen=True)
 class Needs:
     """What a header row must have for a layout to fit."""
@@ -77,6 +79,7 @@ class Layout:
 
 
 def read(path: Path) -> Layout:
+    """Read one layout file."""
     try:
         described = json.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
@@ -89,7 +92,6 @@ def read(path: Path) -> Layout:
 def from_json(described: Mapping[str, Any], path: Path) -> Layout:
     """Build a layout from its JSON; ``path`` is named in messages."""
     _check_words(described, path)
-    needs = described.get("needs", {})
     words = table()
     return Layout(
         name=described["name"],
@@ -97,7 +99,7 @@ def from_json(described: Mapping[str, Any], path: Path) -> Layout:
         rank=int(described.get("rank", 0)),
         kind=described.get("kind", "measurements"),
         orientation=tuple(described.get("orientation", ORIENTATIONS[:1])),
-        needs=Needs(**{name: tuple(part) if isinstance(part, list) else part for name, part in needs.items()}),
+        needs=_needs(described.get("needs", {})),
         own=_own(described, path),
         method=described.get("method", "unknown"),
         methods=described.get("methods", {}),
@@ -113,6 +115,11 @@ def from_json(described: Mapping[str, Any], path: Path) -> Layout:
         conditions={**words["conditions"], **described.get("conditions", {})},
         unit_aliases=described.get("unitAliases", {}),
     )
+
+
+def _needs(stated: Mapping[str, Any]) -> Needs:
+    words = {name: tuple(stated.get(name, ())) for name in ("all", "any", "only", "nothing")}
+    return Needs(int(stated.get("measurements", 0)), int(stated.get("own", 0)), **words)
 
 
 # Property → (type, allowed words; empty = any).
@@ -185,6 +192,8 @@ def _field_meaning(described: Mapping[str, Any], path: Path, place: str) -> Mean
         "field": (*ROW_FIELDS, *SITE_COLUMNS, *TREATMENT_COLUMNS),
         "role": ROLES,
     }
+    if "confirm" in described:
+        raise _broken(path, place, f"it waits for you ({described['confirm']}); settle it, delete confirm")
     for kind, words in allowed.items():
         if kind in described:
             if described[kind] not in words:

@@ -9,9 +9,10 @@ from typing import Final
 import schemas
 from pipeline.ingest.layout_file import Layout, Needs, read
 from pipeline.ingest.matching import Match, match
+from pipeline.ingest.propose import Proposal, propose
 from pipeline.problems import KettlestoneError
 
-__all__ = ["Layout", "Match", "Needs", "load", "match"]
+__all__ = ["Layout", "Match", "Needs", "Proposal", "load", "match", "propose"]
 
 BUILT_IN: Final = Path(schemas.__file__).with_name("layouts")
 

@@ -12,7 +12,8 @@ import pyarrow.compute as pc
 from pipeline.ingest.categories import Category, combined
 from pipeline.ingest.columns import dried_at
 from pipeline.ingest.entries import Block, Source, filled, signs, with_forms
-from pipeline.ingest.headings import own_form, read_heading
+from pipeline.ingest.headings import read_heading
+from pipeline.ingest.meanings import OwnSpellings, own_form
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, species, split_unit
 
@@ -78,7 +79,7 @@ def _labelled(source: Source) -> bool:
 
 def _parameters(source: Source, names: Category, codes: Category) -> dict[str, Parameter]:
     """Look every distinct name up once; a name may depend on which others the file has."""
-    own = source.match.layout.own
+    own = OwnSpellings(source.match.layout.own.folded)
     texts = [*names.texts[:_NAMES], *codes.texts[:_NAMES]]
     headings = {text: read_heading(text, own) for text in dict.fromkeys(texts)}
     plain = (heading.chosen() for heading in headings.values())
@@ -118,7 +119,7 @@ def _facts(
     lookup: Mapping[str, Parameter],
 ) -> dict[str, str]:
     at = np.flatnonzero(is_fact)
-    stated = source.category(column.position, at)
+    stated = source.category(column.position).take(at)
     facts: dict[str, str] = {}
     for row, text in zip(at.tolist(), (stated.texts[code] for code in stated.codes), strict=True):
         if text:
@@ -141,7 +142,7 @@ def _block(
     for condition in conditions:
         entry |= filled(source.texts(condition.position), layout) & ~is_fact
     at = np.flatnonzero(entry)
-    about = _about(source, at, meant.take(at), lookup)
+    about = _about(source, at, meant.kept(at), lookup)
     kept = texts if len(at) == len(texts) else texts.take(pa.array(at))
     if conditions:
         kept = _with_conditions(source, at, kept, has_value[at], about)
@@ -246,12 +247,10 @@ def _with_conditions(
     about["qualifier_text"] = _chosen(has_value, about["qualifier_text"], side)
     about["status"] = _chosen(has_value, about["status"].otherwise(condition), condition)
     above = side.mask(lambda text: text == ">") & ~has_value
-    words = pa.array(_chosen(above, about["limit_text"], condition).text())
+    words = _chosen(above, about["limit_text"], condition).array(texts.type)
     return pc.if_else(pa.array(has_value), texts, words)
 
 
 def _chosen(mask: npt.NDArray[np.bool_], yes: Category, no: Category) -> Category:
     codes = np.where(mask, yes.codes, no.codes + len(yes.texts)).astype(np.int32)
     return Category(codes, (*yes.texts, *no.texts))
-
-

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.ingest.columns import DROP_WORDS, Column, looks_numeric, read_columns
-from pipeline.ingest.headings import OwnSpellings, own_form, read_heading
+from pipeline.ingest.headings import read_heading
+from pipeline.ingest.meanings import OwnSpellings
+from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, split_unit
 
 if TYPE_CHECKING:
@@ -72,9 +74,8 @@ def match(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
     -------
     The match, or None if no layout finds what it needs.
     """
-    everything = _every_spelling(tuple(layouts))
     rows = [grid.row(number) for number in range(min(len(grid), _HEADER_WITHIN))]
-    scores = [_recognised(cells, everything) for cells in rows]
+    scores = header_scores(grid, layouts)
     order = sorted(range(len(rows)), key=lambda number: (-scores[number], number))
     for number in order[:_TRIED_ROWS]:
         if scores[number] == 0:
@@ -83,6 +84,12 @@ def match(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
             if found := _under(grid, number, rows[number], layout):
                 return replace(found, preamble=_preamble(rows[:number]))
     return None
+
+
+def header_scores(grid: Grid, layouts: Sequence[Layout] = ()) -> list[int]:
+    """Count, for each of the first 60 rows, the cells that are headings of any layout."""
+    everything = _every_spelling(tuple(layouts))
+    return [_recognised(grid.row(number), everything) for number in range(min(len(grid), _HEADER_WITHIN))]
 
 
 @lru_cache(maxsize=8)
@@ -105,13 +112,13 @@ def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Mat
     """Read the row as the header of one layout; None if the layout's needs are not met."""
     for orientation in layout.orientation:
         body, units = _units_row(grid, header_row)
-        columns = read_columns(cells, layout, orientation)
-        if orientation != "results-in-rows":
-            columns = tuple(_with_units(column, units) for column in columns)
+        columns = read_columns(cells, layout, orientation, units)
         rows = np.arange(body, min(body + _SAMPLED, len(grid)), dtype=np.int64)
         if orientation == "parameters-in-rows":
             columns = _value_columns(grid, rows, columns)
-        present = _present(columns) | _drop_words(grid, rows, columns)
+        present = _present(columns)
+        if "drop words" in layout.needs.any:
+            present |= _drop_words(grid, rows, columns)
         if _fits_orientation(columns, present, orientation) and _met(layout.needs, columns, present):
             return Match(layout, orientation, header_row, body, columns)
     return None
@@ -128,15 +135,16 @@ def _fits_orientation(columns: tuple[Column, ...], present: set[str], orientatio
 def _present(columns: tuple[Column, ...]) -> set[str]:
     present = {column.role for column in columns}
     present |= {column.code for column in columns if column.role in ("about", "companion")}
-    present |= {column.form for column in columns if column.role == "measurement"}
-    present |= {column.analyte for column in columns if column.role == "measurement"}
+    for column in columns:
+        if column.role == "measurement":
+            present |= {column.analyte} if column.analyte and column.form == "value" else {column.form}
     return present
 
 
 def _drop_words(grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]) -> set[str]:
     """Say "drop words" if counts such as "14 Tr." stand in the cells."""
     found = any(
-        grid.column(column.position, rows).str.contains(DROP_WORDS).any()
+        grid.column(column.position, rows).str.contains(DROP_WORDS, case=False).any()
         for column in columns
         if column.role == "measurement"
     )
@@ -172,19 +180,6 @@ def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]
     return (below + 1, units) if filled and found * 2 > len(filled) else (below, [])
 
 
-def _with_units(column: Column, units: list[UnitText | None]) -> Column:
-    unit = units[column.position] if column.position < len(units) else None
-    if unit is None or column.role != "measurement" or column.form == "drops":
-        return column
-    at = f"{unit.at} °C" if unit.at and column.analyte == "conductivity" else ""
-    return replace(
-        column,
-        unit=column.unit or unit.unit,
-        basis=column.basis or own_form(column.analyte, unit.basis),
-        ec_reference=column.ec_reference or at,
-    )
-
-
 def _value_columns(
     grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]
 ) -> tuple[Column, ...]:
@@ -192,13 +187,17 @@ def _value_columns(
     if any(column.role == "measurement" for column in columns):
         return ()
     return tuple(
-        replace(column, role="measurement", form="value", sample=column.heading)
+        replace(column, role="measurement", form="value", sample=column.heading, stage=_stage(column))
         if column.heading
         and (column.role == "unknown" or (column.role == "about" and not column.own))
         and looks_numeric(grid.column(column.position, rows))
         else column
         for column in columns
     )
+
+
+def _stage(column: Column) -> str:
+    return word_table("stages").get(key(column.heading), "")
 
 
 def _preamble(rows: list[list[str]]) -> dict[str, str]:
@@ -216,4 +215,3 @@ def _preamble(rows: list[list[str]]) -> dict[str, str]:
                 facts.setdefault(meaning.code, value)
             break
     return facts
-

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.ingest.categories import Category
 from pipeline.ingest.spellings import key, table, word_table
-from pipeline.problems import no_problems, problem_frame
+from pipeline.problems import problem_frame
 from schemas.columns import ACTIVITIES, STAGES
 from schemas.extract import ROW_FIELDS
 
@@ -23,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.entries import Block, Source
     from pipeline.ingest.matching import Match
 
+_CELSIUS: Final = re.compile(r"^\D*(\d{2})\s*(?:°|deg\.?|grad|o)?\s*c?\s*$", re.IGNORECASE)
 _WORDS: Final = {"stage": ("stages", STAGES), "activity": ("activities", ACTIVITIES)}
 
 
@@ -41,6 +45,14 @@ class Part:
     tds_scale: str = ""
 
 
+@dataclass(frozen=True)
+class RowFrame:
+    """The (r, …) table of rows, and its columns of fixed words as codes."""
+
+    frame: pd.DataFrame
+    worded: Mapping[str, Category]
+
+
 def parts_of(match: Match) -> dict[int, Part]:
     """Give the part of each measurement column, by its position."""
     measured = match.measured
@@ -55,7 +67,7 @@ def parts_of(match: Match) -> dict[int, Part]:
         column.position: Part(
             sample=column.sample,
             stage=column.stage,
-            test=column.analyte if (column.analyte, column.stage) in own_kit else "",
+            test=column.analyte if {(column.analyte, column.stage), (column.analyte, "")} & own_kit else "",
             ec_reference=column.ec_reference if len(references) > 1 else "",
             tds_scale=column.tds_scale if len(scales) > 1 else "",
         )
@@ -77,7 +89,7 @@ def row_frame(
     part: npt.NDArray[np.int64],
     facts: Mapping[str, Mapping[str, str]],
     name: str,
-) -> pd.DataFrame:
+) -> RowFrame:
     """Build the table of rows.
 
     Parameters
@@ -90,23 +102,22 @@ def row_frame(
 
     Returns
     -------
-    (r, …) frame: `line` and ROW_FIELDS as text, "" where nothing is said. Columns that say nothing
-    share one array, so they cost no memory.
+    RowFrame: `line` and ROW_FIELDS as text, "" where nothing is said. Columns that say nothing share
+    one array, so they cost no memory.
     """
-    nothing = pd.Series(pd.array([""] * len(at), dtype="str"))
-    columns: dict[str, pd.Series] = {
-        "line": pd.Series(source.grid.line[source.rows[at]].astype(np.int32)),
-        **dict.fromkeys(ROW_FIELDS, nothing),
-    }
-    for field in ROW_FIELDS:
-        if (stated := _field(source, field, parts, at, part, facts)) is not None:
-            columns[field] = stated
+    stated = {field: _field(source, field, parts, at, part, facts) for field in ROW_FIELDS}
     for field in ("ec_reference", "tds_scale"):
-        if (named := _named_by_entries(source, blocks, field, at)) is not None:
-            columns[field] = columns[field].where(columns[field] != "", named)
-    if (columns["label"] == "").all() and source.match.orientation != "samples-in-rows" and name:
-        columns["label"] = pd.Series(pd.array([name] * len(at), dtype="str"))
-    return pd.DataFrame(columns)
+        stated[field] = stated[field].otherwise(_named_by_entries(source, blocks, field, at))
+    if not any(stated["label"].texts) and source.match.orientation != "samples-in-rows":
+        stated["label"] = Category.constant(name, len(at))
+    if not any(stated["activity"].texts):
+        stated["activity"] = _activity_in_label(stated["label"])
+    lines = pd.Series(source.grid.line[source.rows[at]].astype(np.int32))
+    nothing = Category.constant("", len(at)).text()
+    columns = {field: said.text() if any(said.texts) else nothing for field, said in stated.items()}
+    return RowFrame(
+        pd.DataFrame({"line": lines, **columns}), {field: stated[field] for field in ("stage", "activity")}
+    )
 
 
 def _field(
@@ -116,14 +127,14 @@ def _field(
     at: npt.NDArray[np.int64],
     part: npt.NDArray[np.int64],
     facts: Mapping[str, Mapping[str, str]],
-) -> pd.Series | None:
+) -> Category:
     """Collect one field: of the part, of its columns, of the text above the table, of the layout."""
     layout, match = source.match.layout, source.match
     columns = [column for column in match.columns if column.role == "about" and column.code == field]
     shared = [column for column in columns if not column.analyte]
     of_parts = Category(part.astype(np.int32), tuple(_of_part(one, field, facts) for one in parts))
     for number, one in enumerate(parts):
-        special = [c for c in columns if c.analyte and (c.analyte, c.stage) == (one.test, one.stage)]
+        special = [c for c in columns if c.analyte and c.analyte == one.test and c.stage in ("", one.stage)]
         if special:
             mask = part == number
             texts = source.first_stated(special, at)
@@ -132,12 +143,10 @@ def _field(
                 (*of_parts.texts, *texts.texts),
             )
     last = match.preamble.get(field, "") or layout.about.get(field, "") or _of_headings(match, field)
-    if not shared and not any(of_parts.texts):
-        return pd.Series(pd.array([last] * len(at), dtype="str")) if last else None
     stated = of_parts.otherwise(source.first_stated(shared, at)) if shared else of_parts
     if last:
         stated = stated.otherwise(Category.constant(last, len(at)))
-    return _in_words(field, stated).text()
+    return _in_words(field, stated)
 
 
 def _of_part(part: Part, field: str, facts: Mapping[str, Mapping[str, str]]) -> str:
@@ -162,6 +171,8 @@ def _of_headings(match: Match, field: str) -> str:
 
 def _in_words(field: str, stated: Category) -> Category:
     """Write stages and activities in the words of the project; other words stay as written."""
+    if field == "ec_reference":
+        return stated.map(lambda text: f"{found[1]} °C" if (found := _CELSIUS.match(text)) else text)
     if field not in _WORDS:
         return stated
     words = word_table(_WORDS[field][0])
@@ -170,7 +181,7 @@ def _in_words(field: str, stated: Category) -> Category:
 
 def _named_by_entries(
     source: Source, blocks: Sequence[Block], field: str, at: npt.NDArray[np.int64]
-) -> pd.Series | None:
+) -> Category:
     """Spread what names and units of a long table state ("Leitfähigkeit bei 20 °C") over its rows."""
     spread = Category.constant("", len(source.rows))
     for block in blocks:
@@ -178,47 +189,46 @@ def _named_by_entries(
             codes = spread.codes.copy()
             codes[block.at] = block.about[field].codes + len(spread.texts)
             spread = Category(codes, (*spread.texts, *block.about[field].texts))
-    return spread.take(at).text() if any(spread.texts) else None
+    return spread.take(at)
 
 
-def with_activity(rows: pd.DataFrame) -> pd.DataFrame:
-    """Take "Blank" or "Doppelbestimmung" as the whole label for the activity, where none is stated."""
-    if (rows["activity"] != "").any():
-        return rows
-    labels = Category.of(rows["label"])
-    words = {
-        text: meaning for text, meaning in word_table("activities").items() if meaning != "routine"
-    }
-    suspects = pd.Series(labels.texts, dtype="str").str.contains(_activity_pattern(), case=False, regex=True)
-    found = [
+def _activity_in_label(label: Category) -> Category:
+    """Take "Blank" or "Doppelbestimmung" as the whole label for the activity."""
+    words = {text: meaning for text, meaning in word_table("activities").items() if meaning != "routine"}
+    suspects = pc.match_substring_regex(
+        pa.array(label.texts, type=pa.string()), _activity_pattern(), ignore_case=True
+    ).to_pylist()
+    found = (
         words.get(key(text).rstrip("0123456789 "), "") if suspect else ""
-        for text, suspect in zip(labels.texts, suspects, strict=True)
-    ]
-    return rows.assign(activity=Category(labels.codes, tuple(found)).text()) if any(found) else rows
+        for text, suspect in zip(label.texts, suspects, strict=True)
+    )
+    return Category(label.codes, tuple(found))
 
 
 def _activity_pattern() -> str:
-    words = {word for meaning, known in table()["activities"].items() if meaning != "routine" for word in known}
+    words = {
+        word for meaning, known in table()["activities"].items() if meaning != "routine" for word in known
+    }
     short = {word.split("/")[0].split("-")[0].split(" ")[0] for word in words}
     return "|".join(sorted(short))
 
 
-def word_notices(rows: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
     """Tell of stages and activities in words that are not known: one notice for each field."""
-    notices = [no_problems()]
-    for field, (_, known) in _WORDS.items():
-        codes, texts = pd.factorize(rows[field])
-        unknown = ~pd.Index(texts).isin(["", *known])
+    notices: list[pd.DataFrame] = []
+    for field, said in rows.worded.items():
+        known = ("", *_WORDS[field][1])
+        unknown = said.mask(lambda text, known=known: text not in known)  # type: ignore[misc]
         if unknown.any():
-            first = np.flatnonzero(unknown[codes])[:1]
+            first = rows.frame.iloc[np.flatnonzero(unknown)[:1]]
             notices.append(
                 problem_frame(
                     "field-unreadable",
                     file_sha256=file_sha256,
-                    line=rows["line"].iloc[first],
+                    line=first["line"],
                     column=field,
-                    raw_text=rows[field].iloc[first],
-                    detail=f"it is none of the known words; {int(unknown.sum())} such texts in the file",
+                    raw_text=first[field],
+                    detail=f"it is none of the known words; {int(unknown.sum())} rows have such a text",
                 )
             )
-    return pd.concat(notices, ignore_index=True)
+    return notices

@@ -8,16 +8,18 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.spellings import key, table, word_table
+from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.ingest.entries import Source
     from pipeline.ingest.grid import Grid
-    from pipeline.ingest.matching import Match
 
 # Fields whose cells name the row; a remark may well speak of a limit.
 _NAMING: Final = ("label", "site", "sampling_point", "collected_on", "client")
@@ -40,7 +42,7 @@ class RowKinds:
         return np.isin(self.code, chosen)
 
 
-def row_kinds(grid: Grid, match: Match, rows: npt.NDArray[np.int64]) -> RowKinds:
+def row_kinds(source: Source) -> RowKinds:
     """Tell the kind of every body row; where several apply, the first of the list below wins.
 
     Returns
@@ -48,6 +50,7 @@ def row_kinds(grid: Grid, match: Match, rows: npt.NDArray[np.int64]) -> RowKinds
     RowKinds: cut-off last row, row longer than the header, repeated header, rows named as limit,
     average, detection limit, method or units, and footers.
     """
+    grid, rows = source.grid, source.rows
     code = np.full(len(rows), -1, dtype=np.int16)
     problems: list[tuple[str, str]] = []
 
@@ -59,10 +62,10 @@ def row_kinds(grid: Grid, match: Match, rows: npt.NDArray[np.int64]) -> RowKinds
 
     if grid.cut_off and len(rows):
         mark(rows == len(grid) - 1, "row-cut-off", "")
-    width = len(match.columns)
+    width = len(source.match.columns)
     mark(_too_long(grid, rows, width), "row-too-long", f"more cells than the {width} headings")
-    mark(_repeats_header(grid, match, rows), "not-a-sample", "the headings again")
-    for detail, mask in _named_rows(grid, match, rows):
+    mark(_repeats_header(source), "not-a-sample", "the headings again")
+    for detail, mask in _named_rows(source):
         mark(mask, "not-a-sample", detail)
     return RowKinds(code, tuple(problems))
 
@@ -82,38 +85,44 @@ def _too_long(grid: Grid, rows: npt.NDArray[np.int64], width: int) -> npt.NDArra
     return result
 
 
-def _repeats_header(grid: Grid, match: Match, rows: npt.NDArray[np.int64]) -> npt.NDArray[np.bool_]:
-    result = np.zeros(len(rows), dtype=bool)
-    for number, column in enumerate(match.measured[:2]):
-        same = (grid.column(column.position, rows) == column.heading).to_numpy(dtype=bool)
-        result = same if number == 0 else result & same
+def _repeats_header(source: Source) -> npt.NDArray[np.bool_]:
+    result = np.ones(len(source.rows), dtype=bool)
+    for column in source.match.measured[:2]:
+        same = pc.equal(source.texts(column.position), column.heading)
+        result &= same.to_numpy(zero_copy_only=False)
+        if not result.any():
+            break
     return result
 
 
-def _named_rows(
-    grid: Grid, match: Match, rows: npt.NDArray[np.int64]
-) -> list[tuple[str, npt.NDArray[np.bool_]]]:
+def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     """Find rows that a cell names as limit, average, … or that begin like a footer."""
-    naming = [column.position for column in match.columns if column.role == "about" and column.code in _NAMING]
+    match = source.match
+    naming = [
+        column.position for column in match.columns if column.role == "about" and column.code in _NAMING
+    ]
     measured = {column.position for column in match.measured}
-    leading = [position for position in range(min(_LABEL_PARTS, len(match.columns))) if position not in measured]
+    leading = [
+        position for position in range(min(_LABEL_PARTS, len(match.columns))) if position not in measured
+    ]
     found: dict[str, npt.NDArray[np.bool_]] = {}
     for position in dict.fromkeys((*naming, *leading)):
-        texts = pa.array(grid.column(position, rows)).dictionary_encode()
-        codes = texts.indices.to_numpy()
-        for detail, unique in _kinds_of(texts.dictionary).items():
-            found[detail] = found.get(detail, np.zeros(len(rows), dtype=bool)) | unique[codes]
+        texts = source.category(position)
+        for detail, unique in _kinds_of(texts.texts).items():
+            found[detail] = found.get(detail, np.zeros(len(texts), dtype=bool)) | unique[texts.codes]
     return list(found.items())
 
 
-def _kinds_of(uniques: pa.Array) -> dict[str, npt.NDArray[np.bool_]]:
+def _kinds_of(uniques: tuple[str, ...]) -> dict[str, npt.NDArray[np.bool_]]:
     """Tell which of the distinct texts of a column name a kind of row."""
     suspects = np.flatnonzero(
-        pc.match_substring_regex(uniques, _suspicion(), ignore_case=True).to_numpy(zero_copy_only=False)
+        pc.match_substring_regex(
+            pa.array(uniques, type=pa.string()), _suspicion(), ignore_case=True
+        ).to_numpy(zero_copy_only=False)
     )
     kinds: dict[str, npt.NDArray[np.bool_]] = {}
     for number in suspects:
-        if detail := _kind(uniques[int(number)].as_py()):
+        if detail := _kind(uniques[number]):
             kinds.setdefault(detail, np.zeros(len(uniques), dtype=bool))[number] = True
     return kinds
 
@@ -133,3 +142,38 @@ def _suspicion() -> str:
     words = {word for words in table()["row_words"].values() for word in words}
     starts = {word.strip() for word in (*words, *table()["footers"])}
     return r"^\s*(?:" + "|".join(re.escape(word) for word in sorted(starts, key=len, reverse=True)) + ")"
+
+
+def row_notices(source: Source, kinds: RowKinds, file_sha256: str) -> list[pd.DataFrame]:
+    """Tell of rows above the header, and of rows without entries that are not samples."""
+    grid, match = source.grid, source.match
+    notices: list[pd.DataFrame] = []
+    if match.header_row:
+        first = " | ".join(cell for cell in grid.row(0) if cell)[:200]
+        notices.append(
+            problem_frame(
+                "row-outside-table",
+                file_sha256=file_sha256,
+                line=int(grid.line[0]),
+                column="",
+                raw_text=first,
+                detail=f"{match.header_row} rows above the headings of line {grid.line[match.header_row]}",
+            )
+        )
+    empty = np.ones(len(source.rows), dtype=bool)
+    for column in match.measured:
+        empty &= pc.equal(source.texts(column.position), "").to_numpy(zero_copy_only=False)
+    for number, (_, detail) in enumerate(kinds.problems):
+        mask = (kinds.code == number) & empty
+        if mask.any():
+            notices.append(
+                problem_frame(
+                    "row-outside-table",
+                    file_sha256=file_sha256,
+                    line=pd.Series(grid.line[source.rows[mask]]),
+                    column="",
+                    raw_text=grid.column(0, source.rows[mask]),
+                    detail=f"the row holds {detail} and no readings",
+                )
+            )
+    return notices

@@ -32,17 +32,19 @@ def exact_key(text: str) -> str:
     """
     composed = unicodedata.normalize("NFKC", text)
     # Only Latin accents go; the voiced marks of Japanese (U+3099) carry meaning.
-    bare = "".join(sign for sign in unicodedata.normalize("NFD", composed) if not "\u0300" <= sign <= "\u036f")
+    bare = "".join(
+        sign for sign in unicodedata.normalize("NFD", composed) if not "\u0300" <= sign <= "\u036f"
+    )
     folded = unicodedata.normalize("NFC", bare)
     return " ".join("".join(sign if sign.isalnum() else " " for sign in folded).split())
 
 
 def key(text: str) -> str:
-    """Fold a spelling for comparison.
+    r"""Fold a spelling for comparison.
 
     Example
     -------
-    >>> key("Säurekapazität bis pH\\n4,3")
+    >>> key("Säurekapazität bis pH\n4,3")
     'saurekapazitat bis ph 4 3'
     """
     return exact_key(text).casefold()
@@ -60,6 +62,4 @@ def spellings(words: list[str], language: str = "") -> set[str]:
 def word_table(name: str) -> dict[str, str]:
     """Give a list of words by meaning (stages, activities, methods, …) as key → meaning."""
     by_meaning: dict[str, list[str]] = table()[name]
-    return {
-        folded: meaning for meaning, words in by_meaning.items() for folded in spellings(words, "de")
-    }
+    return {folded: meaning for meaning, words in by_meaning.items() for folded in spellings(words, "de")}

@@ -14,7 +14,8 @@ from functools import lru_cache
 from pipeline.ingest.spellings import key, table
 
 _AT = re.compile(
-    r"[\s,;@(]*(?:\b(?:bei|auf|a|à|at|@|bij|en|tref|t ref)\b[\s=]*)?(\d{2,3})\s*(?:°|º|˚|o|deg\.?)?\s*c\b[\s)]*$",
+    r"[\s,;@(]*(?:\b(?:bei|auf|a|à|at|@|bij|en|tref|t ref)\b[\s=]*)?"
+    r"(\d{2,3})\s*(?:°|º|˚|o|deg\.?)?\s*c\b[\s)]*$",
     re.IGNORECASE,
 )
 _AS = re.compile(

@@ -76,16 +76,18 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def _stated(texts: pd.Series) -> np.ndarray:
-    number = texts.str.extract(r"(\d{2})", expand=False)
-    return pd.to_numeric(number, errors="coerce").to_numpy(dtype="float64")
+    code, distinct = pd.factorize(texts)
+    number = pd.Series(distinct, dtype="str").str.extract(r"(\d{2})", expand=False)
+    return pd.to_numeric(number, errors="coerce").to_numpy(dtype="float64")[code]
 
 
 def _compensation(texts: pd.Series) -> tuple[float, np.ndarray]:
     """Find the rows without compensation ("none", "no") and the slope a row asks for ("2 %") [1/°C]."""
-    folded = texts.str.strip().str.casefold()
-    slopes = [match.group(1) for text in folded.unique() if (match := _SLOPE.match(text))]
+    code, distinct = pd.factorize(texts)
+    folded = pd.Series(distinct, dtype="str").str.strip().str.casefold()
+    slopes = [match.group(1) for text in folded if (match := _SLOPE.match(text))]
     slope = float(slopes[0].replace(",", ".")) / 100.0 if slopes else 0.0
-    return slope, (folded.isin(_NONE) | folded.str.match(_SLOPE)).to_numpy(dtype="bool")
+    return slope, (folded.isin(_NONE) | folded.str.match(_SLOPE)).to_numpy(dtype="bool")[code]
 
 
 def _temperature(table: pd.DataFrame, rows: int) -> np.ndarray:
@@ -99,9 +101,11 @@ def _scaled(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     solids = (table["analyte"] == "tds").to_numpy()
     if not solids.any():
         return table
-    scale = rows["tds_scale"].str.strip().str.casefold().map(_SOLIDS).fillna("")
-    named = scale.take(table["row"].to_numpy(dtype="int64")).to_numpy(dtype=object)
+    code, distinct = pd.factorize(rows["tds_scale"])
+    scales = [_SOLIDS.get(text.strip().casefold(), "") for text in distinct]
+    named = code[table["row"].to_numpy(dtype="int64")]
     basis = table["basis"]
-    for name in [name for name in scale.unique() if name]:
-        basis = pd.Series(set_where(basis, solids & (named == name), name))
+    for position, name in enumerate(scales):
+        if name:
+            basis = pd.Series(set_where(basis, solids & (named == position), name))
     return table.assign(basis=basis.array)

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -19,8 +20,8 @@ _QUALIFIERS: Final = {
     ">=": ">",
     "~": "~",
     "≈": "~",
-    "ca": "~",
     "±": "~",
+    **dict.fromkeys(("ca", "ca.", "Ca", "Ca.", "circa", "Circa", "c."), "~"),
 }
 # Qualifier, number, rest. The body may carry grouping marks; what they mean is decided afterwards.
 _GRAMMAR: Final = (
@@ -76,8 +77,9 @@ def parse(
     if plain is not None:
         certain[code[plain.to_numpy(dtype="bool")]] = True
     pieces = _pieces(known)
-    marks = Marks(decimal or _evidence(pieces, certain))
-    read = _numbers(known, pieces, marks, certain)
+    shape = _shape(pieces["body"])
+    marks = Marks(decimal or _evidence(pieces, shape, certain))
+    read = _numbers(pieces, shape, marks, certain)
     words = known.str.strip().str.casefold().isin(non_detect)
     for name, text in (("qualifier", "<"), ("problem", ""), ("detail", ""), ("rest", "")):
         read[name] = read[name].mask(words, text).astype("category")
@@ -110,27 +112,34 @@ def _pieces(known: pd.Series) -> pd.DataFrame:
 
 def _shape(body: pd.Series) -> pd.DataFrame:
     """Describe the marks of each body: how many, which is last, digits after it, regular groups."""
-    plain = body.str.replace(r"['’ ]", "", regex=True)
-    points, commas = plain.str.count(r"\."), plain.str.count(",")
-    last = np.where(plain.str.rfind(",") > plain.str.rfind("."), ",", ".")
-    after = plain.str.len() - np.maximum(plain.str.rfind(","), plain.str.rfind(".")) - 1
+    text = pa.array(body, type=pa.string(), from_pandas=True)
+    plain = pc.replace_substring_regex(text, pattern=r"['’ ]", replacement="")
+    points, commas = pc.count_substring(plain, "."), pc.count_substring(plain, ",")
+    after = pc.utf8_length(pc.replace_substring_regex(plain, pattern=r"^.*[.,]", replacement=""))
+    tests = {
+        "comma_last": r",[^.,]*$",
+        "zero": r"^0*[.,]",
+        "groups": r"^\d{1,3}(\.\d{3})+$|^\d{1,3}(,\d{3})+$",
+        "mixed": r"^\d{1,3}(\.\d{3})+,\d+$|^\d{1,3}(,\d{3})+\.\d+$",
+    }
+    found = {name: _flags(pc.match_substring_regex(plain, pattern)) for name, pattern in tests.items()}
     return pd.DataFrame(
         {
-            "plain": plain,
-            "marks": points + commas,
-            "both": (points > 0) & (commas > 0),
-            "last": last,
-            "after": after,
-            "zero": plain.str.match(r"^0*[.,]"),
-            "groups": plain.str.match(r"^\d{1,3}(\.\d{3})+$|^\d{1,3}(,\d{3})+$"),
-            "mixed": plain.str.match(r"^\d{1,3}(\.\d{3})+,\d+$|^\d{1,3}(,\d{3})+\.\d+$"),
+            "plain": pd.Series(plain.to_pandas(), dtype="str"),
+            "marks": pc.add(points, commas).to_numpy(zero_copy_only=False),
+            "last": np.where(found.pop("comma_last"), ",", "."),
+            "after": after.to_numpy(zero_copy_only=False),
+            **found,
         }
     )
 
 
-def _evidence(pieces: pd.DataFrame, certain: np.ndarray) -> str:
+def _flags(found: pa.Array) -> npt.NDArray[np.bool_]:
+    return np.asarray(found.fill_null(False).to_numpy(zero_copy_only=False), dtype="bool")
+
+
+def _evidence(pieces: pd.DataFrame, shape: pd.DataFrame, certain: npt.NDArray[np.bool_]) -> str:
     """Find the decimal mark that some cell proves; "" where none does or they disagree."""
-    shape = _shape(pieces["body"])
     one = (shape["marks"] == 1) & ~certain & ~pieces["range"] & ~pieces["date"]
     proof = (one & ((shape["after"] != 3) | shape["zero"])) | shape["mixed"]  # noqa: PLR2004 - groups have three
     proven = set(shape.loc[proof, "last"])
@@ -139,8 +148,9 @@ def _evidence(pieces: pd.DataFrame, certain: np.ndarray) -> str:
     return proven.pop() if len(proven) == 1 else ""
 
 
-def _numbers(known: pd.Series, pieces: pd.DataFrame, marks: Marks, certain: np.ndarray) -> pd.DataFrame:
-    shape = _shape(pieces["body"])
+def _numbers(
+    pieces: pd.DataFrame, shape: pd.DataFrame, marks: Marks, certain: npt.NDArray[np.bool_]
+) -> pd.DataFrame:
     single = shape["marks"] == 1
     three = single & (shape["after"] == 3) & ~shape["zero"] & shape["groups"]  # noqa: PLR2004 - groups have three
     three &= ~certain
@@ -148,20 +158,15 @@ def _numbers(known: pd.Series, pieces: pd.DataFrame, marks: Marks, certain: np.n
     thousands = (three & (shape["last"] != marks.decimal)) | ((shape["marks"] > 1) & shape["groups"])
     decimal = ~thousands & (single | shape["mixed"])
     irregular = (shape["marks"] > 1) & ~shape["groups"] & ~shape["mixed"]
-    digits = shape["plain"].where(~thousands, shape["plain"].str.replace(r"[.,]", "", regex=True))
-    swapped = shape["plain"].where(
-        shape["last"] == ".", shape["plain"].str.replace(".", "").str.replace(",", ".")
-    )
-    digits = digits.where(~decimal, swapped.where(shape["last"] == ",", shape["plain"].str.replace(",", "")))
-    unreadable = (
-        (pieces["body"] == "") | irregular | (pieces["rest"].str.contains(r"\d") & ~_harmless(pieces))
-    )
-    text = pieces["sign"].str.replace("+", "") + digits + pieces["exponent"]
+    harmless = _harmless(pieces["rest"])
+    unreadable = (pieces["body"] == "") | irregular | ~harmless
+    text = pieces["sign"].str.replace("+", "") + _pointed(shape, thousands, decimal) + pieces["exponent"]
     number = pd.Series(pc.cast(pa.array(text.where(~unreadable), from_pandas=True), pa.float64()).to_pandas())
-    problem = pd.Series("", index=known.index, dtype="str")
+    finite = np.isfinite(number.to_numpy(dtype="float64", na_value=np.nan))
+    problem = pd.Series("", index=pieces.index, dtype="str")
     for code, where in (
         ("number-ambiguous", ambiguous),
-        ("number-unreadable", unreadable | ~np.isfinite(number.to_numpy(dtype="float64", na_value=np.nan))),
+        ("number-unreadable", unreadable | ~finite),
         ("range-not-reading", pieces["range"]),
         ("date-in-number", pieces["date"]),
     ):
@@ -170,18 +175,26 @@ def _numbers(known: pd.Series, pieces: pd.DataFrame, marks: Marks, certain: np.n
     repaired = good & (pieces["mended"] | (pieces["rest"] != ""))
     return pd.DataFrame(
         {
-            "number": number.where(good),
-            "qualifier": pieces["qualifier"]
-            .str.rstrip(".")
-            .map(_QUALIFIERS)
-            .fillna(pieces["qualifier"].where(pieces["qualifier"] == "", "~")),
+            "number": number.where(good).astype("float64"),
+            "qualifier": pieces["qualifier"].map(_QUALIFIERS).fillna("").astype("str"),
             "problem": problem,
             "detail": text.where(repaired, ""),
             "rest": pieces["rest"].where(good, ""),
         }
-    ).astype({"qualifier": "str", "problem": "str", "detail": "str", "rest": "str", "number": "float64"})
+    )
 
 
-def _harmless(pieces: pd.DataFrame) -> pd.Series:
-    """Tell whether digits after the number belong to a unit or a remark, as in "14 mg/L CaCO3"."""
-    return pieces["rest"].str.match(r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$")
+def _pointed(shape: pd.DataFrame, thousands: pd.Series, decimal: pd.Series) -> pd.Series:
+    """Write every body with a decimal point and without grouping marks."""
+    plain = shape["plain"]
+    commas = decimal & (shape["last"] == ",")
+    points = decimal & (shape["last"] == ".")
+    bare = plain.mask(thousands, plain.str.replace(r"[.,]", "", regex=True))
+    pointed = bare.mask(commas, plain.str.replace(".", "", regex=False).str.replace(",", ".", regex=False))
+    return pointed.mask(points, plain.str.replace(",", "", regex=False))
+
+
+def _harmless(rest: pd.Series) -> pd.Series:
+    """Tell whether what follows a number is a unit or a remark: no digits, or those of "14 mg/L CaCO3"."""
+    plain = ~rest.str.contains(r"\d")
+    return plain | rest.str.match(r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$")

@@ -66,19 +66,29 @@ def typed(extract: Extract, file_sha256: str, time_zone: str) -> tuple[pd.DataFr
     read = dates.parse(stamp, extract.date_formats, zones[0] if len(zones) == 1 else time_zone)
     rows["collected_at"], rows["collected_precision"] = read["moment"], read["precision"]
     notice("date-unreadable", "collected_on", read["problem"] == "date-unreadable")
-    shown = read["moment"].dt.strftime("%Y-%m-%d").fillna("")
-    notice("date-ambiguous", "collected_on", read["problem"] == "date-ambiguous", shown)
+    doubtful = read["problem"] == "date-ambiguous"
+    shown = read["moment"].where(doubtful).dt.floor("D").dt.date.astype("str") if doubtful.any() else ""
+    notice("date-ambiguous", "collected_on", doubtful, shown)
+    nothing = {name for name in (*_DATES, *_NUMBERS) if not (source[name] != "").any()}
     for name in _DATES:
+        if name in nothing:
+            rows[name] = pd.Series(pd.NaT, index=source.index, dtype="datetime64[us, UTC]")
+            continue
         one = dates.parse(source[name], extract.date_formats, time_zone)
         rows[name] = one["moment"]
         notice("date-unreadable", name, one["problem"] == "date-unreadable")
     for name in _NUMBERS:
+        if name in nothing:
+            rows[name] = np.nan
+            continue
         number, _ = numbers.parse(source[name], extract.decimal_char, frozenset())
         rows[name] = number["number"]
         bad = (source[name] != "") & number["number"].isna()
         notice("field-unreadable", name, bad, "a number is expected")
-    rows["drop_mg_l"], bad = _drop_value(source, extract.decimal_char)
-    notice("field-unreadable", "degree_per_drop", bad, "a number with a degree of hardness is expected")
+    rows["drop_mg_l"] = np.nan
+    if (source["degree_per_drop"] != "").any():
+        rows["drop_mg_l"], bad = _drop_value(source, extract.decimal_char)
+        notice("field-unreadable", "degree_per_drop", bad, "a number with a degree of hardness is expected")
     return rows, pd.concat(notices, ignore_index=True)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from schemas.columns import ANALYTES, COLUMNS, WIDE_COLUMNS
@@ -96,10 +97,19 @@ def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
     )
 
 
+def places(samples: pd.Index, owners: pd.Series) -> npt.NDArray[np.int64]:
+    """Find the position of each reading's sample, -1 where it is none of them."""
+    if not isinstance(owners.dtype, pd.CategoricalDtype):
+        return np.asarray(samples.get_indexer(pd.Index(owners)), dtype="int64")
+    known = owners.cat.categories
+    at = np.arange(len(known)) if known.equals(samples) else samples.get_indexer(known)
+    return np.append(at, -1).astype("int64")[owners.cat.codes.to_numpy()]
+
+
 def _preferred(samples: pd.Index, readings: pd.DataFrame) -> pd.DataFrame:
     """Pick one reading for every sample and quantity; `cell` is its place in the flat table."""
     analyte = pd.Categorical(readings["analyte"], categories=_CODES).codes.astype("int64")
-    sample = samples.get_indexer(pd.Index(readings["sample_id"])).astype("int64")
+    sample = places(samples, readings["sample_id"])
     cell = np.where((analyte >= 0) & (sample >= 0), sample * len(WIDE_COLUMNS) + analyte, -1)
     columns = ["value", "value_low", "value_high", "uncertainty", "method", "line"]
     found = readings[columns].assign(cell=cell)

@@ -280,6 +280,8 @@ def _concentration(analyte: str, code: str, expression: str, form: str, wrong: R
     mass = _factor(expression, "mg/L")
     if mass is None:
         return _amount(analyte, expression, own, basis, wrong)
+    if not own and known is None:
+        return Reading(factor=mass[0], unit="mg/L", basis=form, form=form)
     bare = not form or form == "as ion"
     given = own if bare else form
     form_factor = 1.0 if given == own else _form_factor(given, own)

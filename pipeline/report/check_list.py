@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import inspect
+import itertools
 import json
 from typing import Final
 
@@ -42,7 +43,20 @@ def explain(check_id: str, *, as_json: bool) -> str:
     if as_json:
         return json.dumps(_plain(entry), ensure_ascii=False, indent=1)
     head = f"{entry.check_id}: {entry.title}\nSeverity of a finding: {entry.severity}\n"
-    return f"{head}\n{inspect.cleandoc(entry.rationale)}\n\nSource\n------\n{_source(entry)}"
+    return f"{head}\n{_why(entry)}\n\nSource\n------\n{_source(entry)}"
+
+
+def _why(entry: Check) -> str:
+    """Take the rationale and the notes of a check's docstring; its parameters are for programmers."""
+    sections: list[str] = []
+    skipped = False
+    lines = [*inspect.cleandoc(entry.rationale).splitlines(), ""]
+    for line, below in itertools.pairwise(lines):
+        if set(below) == {"-"}:
+            skipped = line not in ("Notes", "References")
+        if not skipped:
+            sections.append(line)
+    return "\n".join(sections).rstrip()
 
 
 def _source(entry: Check) -> str:

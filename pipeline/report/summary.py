@@ -43,7 +43,9 @@ def summarise(batch: Batch) -> dict[str, Any]:
         "files": _records(batch.files),
         "samples": {"total": len(batch.samples), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
         "checks": _checks(batch),
-        "source_findings": _findings(batch.findings[batch.findings["sample_id"].isna()], batch),
+        "source_findings": _findings(
+            batch.findings[batch.findings["sample_id"].isna()].head(MOST_SAMPLES), batch
+        ),
         "attention": _attention(batch),
         "repeat": _repeat(batch),
         "ask": _ask(batch),
@@ -73,9 +75,8 @@ def _checks(batch: Batch) -> list[dict[str, Any]]:
 
 def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
     names = batch.files.set_index("file_sha256")["name"]
-    shown = findings.head(MOST_SAMPLES)
     columns = ["check_id", "severity", "message", "evidence", "observed", "low", "high", "unit"]
-    listed = shown[columns].assign(file=shown["file_sha256"].map(names).fillna("").astype("str"))
+    listed = findings[columns].assign(file=findings["file_sha256"].map(names).fillna("").astype("str"))
     return _records(listed.astype(object).where(listed.notna(), None))
 
 
@@ -89,7 +90,9 @@ def _attention(batch: Batch) -> dict[str, Any]:
     )
     chosen = samples.loc[order.index[:MOST_SAMPLES]]
     findings = batch.findings[batch.findings["sample_id"].isin(chosen.index)]
-    by_sample = {str(key): _findings(group, batch) for key, group in findings.groupby("sample_id")}
+    by_sample: dict[str, list[dict[str, Any]]] = {}
+    for sample_id, record in zip(findings["sample_id"], _findings(findings, batch), strict=True):
+        by_sample.setdefault(str(sample_id), []).append(record)
     listed = [
         {
             "sample_id": sample_id,

@@ -304,7 +304,9 @@ def _append_findings(
 
 def _stored_ids(lists: pd.Series, base: int) -> pd.Series:
     """Turn −k (row k of this batch) into the number the row gets; lists are separated by blanks."""
-    words = pa.table({"ids": pa.array(lists.astype("str"), pa.string(), from_pandas=True)})["ids"].combine_chunks()
+    words = pa.table({"ids": pa.array(lists.astype("str"), pa.string(), from_pandas=True)})[
+        "ids"
+    ].combine_chunks()
     split = pc.split_pattern(words.fill_null(""), " ")
     texts = split.values  # noqa: PD011 - the flat values of an Arrow list
     given = pc.cast(pc.if_else(pc.equal(texts, ""), None, texts), pa.int64())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from pipeline.chemistry import carbonate, composition, heating, mixing, results, saturation
@@ -18,20 +18,30 @@ if TYPE_CHECKING:
 CACO3, CALCIUM, BICARBONATE = 100.0869, 40.078, 61.0168
 
 
-def waters(**limits: tuple[float, float]) -> SearchStrategy[pd.DataFrame]:
-    """One drinking water without sodium and chloride, which the balance supplies."""
-    ranges = {
-        "calcium_mg_l": (5.0, 200.0), "magnesium_mg_l": (0.0, 60.0), "bicarbonate_mg_l": (20.0, 450.0),
-        "sulfate_mg_l": (0.0, 300.0), "silica_mg_l": (0.0, 40.0), "potassium_mg_l": (0.0, 20.0),
-        "ph": (6.0, 8.8), "temperature_c": (1.0, 95.0), **limits,
-    }  # fmt: skip
-    return st.fixed_dictionaries({name: st.floats(*span) for name, span in ranges.items()}).map(
-        lambda row: pd.DataFrame([row])
-    )
+PER_MEQ = {
+    "calcium_mg_l": 20.039, "magnesium_mg_l": 12.1525, "potassium_mg_l": 39.0983, "bicarbonate_mg_l": -61.0168,
+    "sulfate_mg_l": -48.0313,
+}  # fmt: skip
+RANGES = {
+    "calcium_mg_l": (5.0, 200.0), "magnesium_mg_l": (0.0, 60.0), "bicarbonate_mg_l": (20.0, 450.0),
+    "sulfate_mg_l": (0.0, 300.0), "silica_mg_l": (0.0, 40.0), "potassium_mg_l": (0.0, 20.0),
+    "ph": (6.0, 8.8), "temperature_c": (1.0, 95.0),
+}  # fmt: skip
 
 
-with_salt = waters(sodium_mg_l=(100.0, 150.0), chloride_mg_l=(100.0, 150.0))
-quick = settings(max_examples=40, deadline=None)
+def balanced(row: dict[str, float]) -> pd.DataFrame:
+    """Close the balance with sodium or chloride, on top of a little salt."""
+    excess = sum(row[name] / mass for name, mass in PER_MEQ.items())
+    salt = {"sodium_mg_l": 22.98977 * (0.5 + max(-excess, 0.0)), "chloride_mg_l": 35.453 * (0.5 + max(excess, 0.0))}
+    return pd.DataFrame([row | salt])
+
+
+def waters() -> SearchStrategy[pd.DataFrame]:
+    """One drinking water of any kind, electroneutral."""
+    return st.fixed_dictionaries({name: st.floats(*span) for name, span in RANGES.items()}).map(balanced)
+
+
+quick = settings(max_examples=20, deadline=None)
 
 
 def one(result: pd.DataFrame, name: str) -> float:
@@ -42,7 +52,7 @@ def one(result: pd.DataFrame, name: str) -> float:
 @quick
 @given(waters())
 def test_the_closed_balance_is_electroneutral(water: pd.DataFrame) -> None:
-    cases = composition.prepare(water).cases
+    cases = composition.prepare(water.drop(columns=["sodium_mg_l", "chloride_mg_l"])).cases
 
     charge = composition.CHARGE_OF_ION @ cases.ions - cases.alkalinity
     assert charge == pytest.approx(0.0, abs=1e-15)
@@ -50,11 +60,10 @@ def test_the_closed_balance_is_electroneutral(water: pd.DataFrame) -> None:
 
 def _with_calcite(water: pd.DataFrame, milligrams: float) -> pd.DataFrame:
     """The water after taking up (or dropping) calcite at constant total carbonate otherwise."""
-    whole = water.assign(sodium_mg_l=150.0, chloride_mg_l=100.0)
-    total = carbonate.speciate(whole)["total_carbonate_mmol_kg"] + milligrams / CACO3
-    changed = whole.assign(
-        calcium_mg_l=whole["calcium_mg_l"] + milligrams / CACO3 * CALCIUM,
-        bicarbonate_mg_l=whole["bicarbonate_mg_l"] + 2 * milligrams / CACO3 * BICARBONATE,
+    total = carbonate.speciate(water)["total_carbonate_mmol_kg"] + milligrams / CACO3
+    changed = water.assign(
+        calcium_mg_l=water["calcium_mg_l"] + milligrams / CACO3 * CALCIUM,
+        bicarbonate_mg_l=water["bicarbonate_mg_l"] + 2 * milligrams / CACO3 * BICARBONATE,
     )
     return changed.assign(ph=carbonate.speciate_from_total(changed, total)["ph"])
 
@@ -62,8 +71,7 @@ def _with_calcite(water: pd.DataFrame, milligrams: float) -> pd.DataFrame:
 @quick
 @given(waters())
 def test_a_water_that_dropped_its_potential_is_saturated(water: pd.DataFrame) -> None:
-    whole = water.assign(sodium_mg_l=150.0, chloride_mg_l=100.0)
-    potential = one(saturation.saturate(whole), "ccpp_mg_l_caco3")
+    potential = one(saturation.saturate(water), "ccpp_mg_l_caco3")
 
     result = saturation.saturate(_with_calcite(water, -potential))
 
@@ -89,7 +97,7 @@ def test_index_and_potential_have_the_same_sign(water: pd.DataFrame) -> None:
 
 
 @quick
-@given(with_salt, st.sampled_from(["calcium_mg_l", "bicarbonate_mg_l", "ph", "temperature_c"]))
+@given(waters(), st.sampled_from(["calcium_mg_l", "bicarbonate_mg_l", "ph", "temperature_c"]))
 def test_the_index_rises_with_calcium_alkalinity_ph_and_temperature(water: pd.DataFrame, name: str) -> None:
     """Each alone, the others as they are: more of either partner, less acid, less solubility."""
     step = {"ph": 0.05, "temperature_c": 2.0}.get(name, 5.0)
@@ -100,15 +108,17 @@ def test_the_index_rises_with_calcium_alkalinity_ph_and_temperature(water: pd.Da
 
 
 @quick
-@given(with_salt, st.floats(30.0, 110.0), st.floats(2.0, 30.0))
+@given(waters(), st.floats(30.0, 110.0), st.floats(2.0, 30.0))
 def test_hotter_closed_water_drops_more(water: pd.DataFrame, to_c: float, more: float) -> None:
+    """Of waters that scale at all; a soft acid water may dissolve a little more when warmer."""
     cool, hot = (heating.heat(water.assign(temperature_c=25.0), at, "closed") for at in (to_c, to_c + more))
+    assume(one(cool, "calcite_si") > 0.0)
 
     assert one(hot, "ccpp_mg_l_caco3") > one(cool, "ccpp_mg_l_caco3")
 
 
 @quick
-@given(with_salt, st.floats(0.0, 1.0))
+@given(waters(), st.floats(0.0, 1.0))
 def test_a_blend_of_a_water_with_itself_is_itself(water: pd.DataFrame, share: float) -> None:
     twice = pd.concat([water, water]).set_axis(["first", "second"])
 

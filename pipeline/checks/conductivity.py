@@ -1,0 +1,203 @@
+"""Conductivity against what must carry it: hardness and alkalinity."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks import evidence
+from pipeline.checks.alkalinity import DEGREE_PER_MEQ
+from pipeline.checks.hardness import CACO3_PER_CAO, SOFTENED_WORDS
+from pipeline.checks.registry import check
+from pipeline.chemistry.equivalents import (
+    CACO3_PER_CALCIUM,
+    HCO3_PER_CACO3,
+    MG_CACO3_PER_MEQ,
+    MOLAR_MASS,
+)
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+    Floats = npt.NDArray[np.float64]
+    Flags = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class ConductivityLimits:
+    """Limits of conductivity against titrations; 10 % of meter and compensation error are in them.
+
+    The three highest ratios of meq/L to conductivity are those of single salts at 20 meq/L, worked
+    out with a full model, plus a margin [PHREEQC3].
+    """
+
+    highest_hardness: float = 1.25  # 100 · meq/L per µS/cm, bicarbonate and chloride waters [PHREEQC3]
+    highest_hardness_sulfate: float = 1.45  # sulfate waters [PHREEQC3]
+    sulfate_share: float = 0.5  # of the hardness: from here on a sulfate water [CP]
+    highest_alkalinity: float = 1.3  # [PHREEQC3]
+    relative: float = 0.03  # least uncertainty of the titration, k = 2 [CP]
+    absolute_mg_l_caco3: float = 2.0  # [CP]
+    usual_ratio: tuple[float, float] = (1.85, 2.9)  # µS/cm per mg/L as CaCO3, ordinary tap water [CP]
+    usual_alkalinity_ratio: tuple[float, float] = (1.6, 3.5)  # the same per alkalinity [CP]
+    highest_ratio: float = 4.0  # above: sodium or chloride water, softened, or hardness too low [CP]
+    soft_mg_l_caco3: float = 50.0  # below, the ratio rises by itself [CP]
+    us_cm_per_mg_sodium: float = 5.5  # 126 µS/cm per meq/L of sodium chloride [APHA2510]
+    swapped_tds: tuple[float, float] = (1.35, 2.2)  # TDS/EC when the two were swapped [CP]
+
+
+CLARK: Final = 1.2522  # °dH per degree Clark: 17.848/14.254 [CP]
+# Each wrong reading and the factor on EC per hardness that undoes it.
+_CANDIDATES: Final = {
+    "conductivity in mS/m (× 10)": 10.0,
+    "conductivity in mS/cm (× 1000)": 1000.0,
+    "hardness in °f typed as °dH (÷ 1.785)": CACO3_PER_CAO,
+    "hardness in °dH typed as °f (× 1.785)": 1.0 / CACO3_PER_CAO,
+    "hardness in °Clark typed as °dH (÷ 1.252)": CLARK,
+    "hardness in °dH typed as °Clark (× 1.252)": 1.0 / CLARK,
+    "half the sample volume not applied (hardness ÷ 2)": 2.0,
+    "double the sample volume not applied (hardness × 2)": 0.5,
+    "hardness given as Ca (× 2.497)": 1.0 / CACO3_PER_CALCIUM,
+}
+
+
+def _within(values: Floats, bounds: tuple[float, float]) -> Flags:
+    return (values >= bounds[0]) & (values <= bounds[1])
+
+
+def _sulfate_water(samples: SampleTable, hardness: Floats, share: float) -> Flags:
+    """Tell where sulfate carries much of the hardness, or may do so as far as is known."""
+    sulfate = samples.filled["sulfate_mg_l"].to_numpy() * (2.0 * MG_CACO3_PER_MEQ / MOLAR_MASS["sulfate"])
+    alkalinity = samples.filled["alkalinity_mg_l_caco3"].to_numpy()
+    at_most = np.where(np.isnan(sulfate), hardness - np.nan_to_num(alkalinity), sulfate)
+    return np.asarray(at_most > share * hardness)
+
+
+@check(
+    "conductivity-vs-hardness",
+    title="The water conducts what its hardness must conduct",
+    source="PHREEQC3",
+    severity="hold",
+    unit="uS/cm",
+    message="conductivity {observed:1} µS/cm does not go with total_hardness {hardness:1} mg/L as CaCO3 "
+    "(ratio {ratio:2}; tap water 1.85 to 2.9, none below {lowest_ratio:2}). Would fit: {alternative}.",
+)
+def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Compare conductivity with total hardness.
+
+    Dissolved calcium and magnesium conduct; a water cannot hold hardness without showing it. Too
+    little conductivity is impossible, too much only says that sodium or chloride is there as well.
+
+    Parameters
+    ----------
+    samples : conductivity as read; total hardness as read or from its ions; sodium, sulfate,
+        alkalinity, TDS if there are any.
+    limits : ``conductivity``.
+
+    Returns
+    -------
+    one row per sample with both; `observed` the conductivity. Below the range it is held; above it a
+    note, where the hardness is at least 50 mg/L, no softener is named and sodium does not explain it.
+
+    Notes
+    -----
+    100 · TH(meq/L)/EC25 reaches 1.17 in pure calcium bicarbonate and 1.33 in magnesium sulfate at
+    20 meq/L [PHREEQC3]; limits 1.25 and 1.45, i.e. EC/TH ≥ 1.6 and 1.38 µS/cm per mg/L. The lower end of the
+    hardness (its uncertainty, k = 2, and the drop interval) must still be above the limit.
+    """
+    bounds = limits.conductivity
+    conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
+    hardness = evidence.known(
+        samples, "total_hardness_mg_l_caco3", bounds.relative, bounds.absolute_mg_l_caco3
+    )
+    sulfate = _sulfate_water(samples, hardness.value, bounds.sulfate_share)
+    highest = np.where(sulfate, bounds.highest_hardness_sulfate, bounds.highest_hardness)
+    lowest_ratio = 100.0 / (MG_CACO3_PER_MEQ * highest)
+    ratio = conductivity / np.where(hardness.value > 0, hardness.value, np.nan)
+    sodium = np.nan_to_num(samples.filled["sodium_mg_l"].to_numpy())
+    softened = evidence.says(samples, ("supply", "treatment", "stage"), (*SOFTENED_WORDS, "permeate"))
+    judged = (hardness.value >= bounds.soft_mg_l_caco3) & ~softened
+    most = bounds.highest_ratio * hardness.high + bounds.us_cm_per_mg_sodium * sodium
+    tds = samples.measured["tds_mg_l"].to_numpy()
+    answers = {words: _within(ratio * factor, bounds.usual_ratio) for words, factor in _CANDIDATES.items()}
+    answers["conductivity and TDS swapped"] = _within(tds / conductivity, bounds.swapped_tds) & _within(
+        tds / hardness.value, bounds.usual_ratio
+    )
+    above = conductivity > most
+    answers["a water with much sodium or chloride (measure them)"] = above
+    return pd.DataFrame(
+        {
+            "observed": np.where(np.isnan(hardness.value), np.nan, conductivity),
+            "low": lowest_ratio * hardness.low,
+            "high": np.where(judged, most, np.nan),
+            "severity": np.where(above, "note", "hold"),
+            "analyte": "conductivity total_hardness",
+            "hardness": hardness.value,
+            "ratio": ratio,
+            "lowest_ratio": lowest_ratio,
+            "alternative": evidence.fitting(samples.about.index, answers, "no single change; repeat both"),
+        },
+        index=samples.about.index,
+    )
+
+
+@check(
+    "conductivity-vs-alkalinity",
+    title="The water conducts what its alkalinity must conduct",
+    source="PHREEQC3",
+    severity="hold",
+    unit="uS/cm",
+    message="conductivity {observed:1} µS/cm is too little for alkalinity {alkalinity:1} mg/L as CaCO3 "
+    "(ratio {ratio:2}, at least {lowest_ratio:2}). Would fit: {alternative}.",
+)
+def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Compare conductivity with alkalinity.
+
+    Bicarbonate never comes without a cation that conducts beside it.
+
+    Parameters
+    ----------
+    samples : conductivity as read; alkalinity as read or from bicarbonate and carbonate.
+    limits : ``conductivity``.
+
+    Returns
+    -------
+    one row per sample with both; `observed` the conductivity, open upwards.
+
+    Notes
+    -----
+    100 · ALK(meq/L)/EC25 reaches 1.19 in pure sodium bicarbonate at 20 meq/L [PHREEQC3]; limit 1.3, that is
+    EC/ALK ≥ 1.54 µS/cm per mg/L. Judged by the lower end of the alkalinity.
+    """
+    bounds = limits.conductivity
+    conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
+    alkalinity = evidence.known(samples, "alkalinity_mg_l_caco3", bounds.relative, bounds.absolute_mg_l_caco3)
+    lowest_ratio = 100.0 / (MG_CACO3_PER_MEQ * bounds.highest_alkalinity)
+    ratio = conductivity / np.where(alkalinity.value > 0, alkalinity.value, np.nan)
+    usual = bounds.usual_alkalinity_ratio
+    answers = {
+        "conductivity in mS/m (× 10)": _within(10.0 * ratio, usual),
+        "conductivity in mS/cm (× 1000)": _within(1000.0 * ratio, usual),
+        "alkalinity given as HCO3 (÷ 1.219)": _within(HCO3_PER_CACO3 * ratio, usual),
+        "alkalinity in °f typed as °dH (÷ 1.785)": _within(CACO3_PER_CAO * ratio, usual),
+        "half the sample volume not applied (alkalinity ÷ 2)": _within(2.0 * ratio, usual),
+        "acid capacity typed with the factor for °dH twice (÷ 2.804)": _within(DEGREE_PER_MEQ * ratio, usual),
+    }
+    return pd.DataFrame(
+        {
+            "observed": np.where(np.isnan(alkalinity.value), np.nan, conductivity),
+            "low": lowest_ratio * alkalinity.low,
+            "high": np.nan,
+            "analyte": "conductivity alkalinity",
+            "alkalinity": alkalinity.value,
+            "ratio": ratio,
+            "lowest_ratio": lowest_ratio,
+            "alternative": evidence.fitting(samples.about.index, answers, "no single change; repeat both"),
+        },
+        index=samples.about.index,
+    )

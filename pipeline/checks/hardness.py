@@ -1,0 +1,214 @@
+"""Hardness against its parts, and alkalinity against hardness."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks import evidence
+from pipeline.checks.registry import check
+from pipeline.chemistry.equivalents import (
+    CACO3_PER_CALCIUM,
+    CACO3_PER_MAGNESIUM,
+    HCO3_PER_CACO3,
+    MG_CACO3_PER_MEQ,
+    MOLAR_MASS,
+)
+
+if TYPE_CHECKING:
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+
+@dataclass(frozen=True)
+class HardnessLimits:
+    """Limits of the hardness checks."""
+
+    relative: float = 0.03  # least uncertainty of a hardness titration, k = 2 [CP]
+    absolute_mg_l_caco3: float = 2.0  # the same near zero: 0.05 mL of 0.01 mol/L titrant on 25 mL [CP]
+    sodium_share: float = 0.8  # of the sodium an excess of alkalinity needs [CP]
+    sodium_relative: float = 0.05  # least uncertainty of sodium and potassium, k = 2 [CP]
+    sodium_absolute_mg_l: float = 1.0  # [CP]
+    us_cm_per_meq: float = 93.0  # conductivity per meq/L of cations in bicarbonate water [CP]
+
+
+CACO3_PER_CAO: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"]  # 1.7848
+GERMAN_DEGREE: Final = 10.0 * CACO3_PER_CAO  # mg/L as CaCO3; 1 °dH is 10 mg/L CaO [DIN38409]
+SODIUM_PER_CACO3: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594, one over 2.177 [IUPAC2021]
+SODIUM_PER_POTASSIUM: Final = MOLAR_MASS["sodium"] / MOLAR_MASS["potassium"]
+
+SOFTENED_WORDS: Final = ("soften", "enthärt", "adouci", "addolci", "descalcificad", "軟水")
+
+
+def _part(samples: SampleTable, ion: str, per_ion: float, limits: HardnessLimits) -> evidence.Quantity:
+    """Hardness of one ion as it was read: as hardness, or as the ion."""
+    floor = (limits.relative, limits.absolute_mg_l_caco3)
+    titrated = evidence.read(samples, f"{ion}_hardness_mg_l_caco3", *floor)
+    as_ion = evidence.read(samples, f"{ion}_mg_l", limits.relative, limits.absolute_mg_l_caco3 / per_ion)
+    return titrated.otherwise(as_ion.times(per_ion))
+
+
+@check(
+    "hardness-sum",
+    title="Total hardness equals calcium hardness plus magnesium hardness",
+    source="APHA2340B",
+    severity="hold",
+    unit="mg/L as CaCO3",
+    message="total_hardness {observed:1} mg/L as CaCO3 does not fit its parts (calcium {calcium_hardness:1}, "
+    "magnesium {magnesium_hardness:1}; {expected:1} ± {allowed:1} expected). {alternative}.",
+)
+def hardness_sum(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Compare titrated total hardness with the hardness of its calcium and magnesium.
+
+    The figures come from separate measurements, so a gap points at a misread end point, a wrong
+    unit or a swapped bottle before it points at the water. With one part only, the total can
+    still not be smaller than it.
+
+    Parameters
+    ----------
+    samples : total hardness, and calcium or magnesium (as hardness or as the ion), all as read.
+    limits : ``hardness.relative`` [-], ``hardness.absolute_mg_l_caco3``: least uncertainty (k = 2).
+
+    Returns
+    -------
+    one row per sample with a total and at least one part; `observed` the total.
+
+    Notes
+    -----
+    TH = 2.497 Ca + 4.118 Mg, from the molar masses [APHA2340B]; allowed = √(U² of all three).
+    A "<" counts as anything from 0 to its limit.
+    """
+    bounds = limits.hardness
+    total = evidence.read(samples, "total_hardness_mg_l_caco3", bounds.relative, bounds.absolute_mg_l_caco3)
+    calcium = _part(samples, "calcium", CACO3_PER_CALCIUM, bounds)
+    magnesium = _part(samples, "magnesium", CACO3_PER_MAGNESIUM, bounds)
+    both = ~np.isnan(calcium.value) & ~np.isnan(magnesium.value)
+    one = np.where(np.isnan(calcium.value), magnesium.value, calcium.value)
+    expected = np.where(both, calcium.value + magnesium.value, one)
+    allowed = evidence.tolerance(
+        evidence.Quantity(total.value, total.reach, 0.0 * total.value), calcium.or_zero(), magnesium.or_zero()
+    )
+    observed = np.clip(expected, total.value - total.slack, total.value + total.slack)
+    swapped = calcium.value / CACO3_PER_CALCIUM + magnesium.value
+    answers = {
+        "It equals the calcium hardness alone: magnesium was left out": np.abs(observed - calcium.value)
+        <= allowed,
+        "It is given as Ca (× 2.497 would fit)": np.abs(total.value * CACO3_PER_CALCIUM - expected)
+        <= allowed,
+        "It is given as CaO (× 1.785 would fit)": np.abs(total.value * CACO3_PER_CAO - expected) <= allowed,
+        "It was typed in °dH (× 17.85 would fit)": np.abs(total.value * GERMAN_DEGREE - expected) <= allowed,
+        "It was typed in °f (× 10 would fit)": np.abs(total.value * 10.0 - expected) <= allowed,
+        "It was typed in mmol/L (× 100.1 would fit)": np.abs(total.value * 2 * MG_CACO3_PER_MEQ - expected)
+        <= allowed,
+        "It is twice the parts: meq/L read as mmol/L (÷ 2 would fit)": np.abs(total.value / 2 - expected)
+        <= allowed,
+        "It is half the parts: half the sample volume, or mmol/L read as meq/L (× 2 would fit)": np.abs(
+            total.value * 2 - expected
+        )
+        <= allowed,
+        "Calcium as CaCO3 was typed as Ca": np.abs(observed - swapped) <= allowed,
+    }
+    answers = {words: fits & both for words, fits in answers.items()}
+    return pd.DataFrame(
+        {
+            "observed": np.where(np.isnan(expected), np.nan, observed),
+            "low": expected - allowed,
+            "high": np.where(both, expected + allowed, np.nan),
+            "analyte": "total_hardness calcium magnesium",
+            "calcium_hardness": calcium.value,
+            "magnesium_hardness": magnesium.value,
+            "expected": expected,
+            "allowed": allowed,
+            "alternative": evidence.fitting(
+                samples.about.index, answers, "No single unit error explains it; repeat the titrations"
+            ),
+        },
+        index=samples.about.index,
+    )
+
+
+@check(
+    "alkalinity-over-hardness",
+    title="Alkalinity above the hardness is carried by sodium or potassium",
+    source="CP",
+    severity="note",
+    unit="mg/L as CaCO3",
+    message="alkalinity {alkalinity:1} exceeds total_hardness {hardness:1} by {observed:1} mg/L as CaCO3; "
+    "that needs at least {sodium_needed:0} mg/L sodium, found: {sodium_found:0}. {alternative}.",
+)
+def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Ask for the sodium behind an alkalinity that is larger than the hardness.
+
+    Softened houses and natural soda waters look exactly like a mistake here; sodium decides. Not
+    an error by itself: held only where sodium was measured and is too little.
+
+    Parameters
+    ----------
+    samples : alkalinity and total hardness (or what gives them); sodium, potassium, conductivity if read.
+    limits : ``hardness``.
+
+    Returns
+    -------
+    one row per sample with both; `observed` the excess, `high` what its sodium explains, or the
+    uncertainty of the two titrations where sodium is not known.
+
+    Notes
+    -----
+    Na ≥ (ALK − TH)/2.177 mg/L [IUPAC2021]; less than 0.8 of it is too little [CP]. A hardness
+    "<" counts as its limit, so the figure is a lower bound. Second estimate: cations ≈ EC/93 meq/L [CP].
+    """
+    bounds = limits.hardness
+    floor = (bounds.relative, bounds.absolute_mg_l_caco3)
+    alkalinity = evidence.known(samples, "alkalinity_mg_l_caco3", *floor)
+    hardness = evidence.known(samples, "total_hardness_mg_l_caco3", *floor)
+    sodium = evidence.read(samples, "sodium_mg_l", bounds.sodium_relative, bounds.sodium_absolute_mg_l)
+    potassium = evidence.read(samples, "potassium_mg_l", bounds.sodium_relative, bounds.sodium_absolute_mg_l)
+    top = hardness.value + hardness.slack
+    excess = alkalinity.value - top
+    allowed = evidence.tolerance(
+        evidence.Quantity(alkalinity.value, alkalinity.reach, alkalinity.slack),
+        evidence.Quantity(hardness.value, hardness.reach, 0.0 * hardness.value),
+    )
+    found = sodium.value + np.nan_to_num(potassium.value) * SODIUM_PER_POTASSIUM
+    found_high = sodium.high + np.nan_to_num(potassium.high) * SODIUM_PER_POTASSIUM
+    explained = np.nan_to_num(found_high) / (bounds.sodium_share * SODIUM_PER_CACO3)
+    conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
+    from_conductivity = (
+        conductivity / bounds.us_cm_per_meq - hardness.value / MG_CACO3_PER_MEQ
+    ) * MOLAR_MASS["sodium"]
+    high = allowed + explained
+    short = ~np.isnan(found) & (excess > high)
+    softened = evidence.says(samples, ("supply", "treatment", "comment"), SOFTENED_WORDS)
+    answers = {
+        "Softened water, as stated: measure sodium": softened & ~short,
+        "Softened or natural sodium bicarbonate water would look like this: measure sodium": ~softened
+        & ~short,
+        "Hardness and alkalinity swapped would fit": short,
+        "Alkalinity given as HCO3 (÷ 1.219) would fit": short
+        & (alkalinity.value / HCO3_PER_CACO3 - top <= high),
+        "Hardness given as Ca (× 2.497) would fit": short
+        & (alkalinity.value - top * CACO3_PER_CALCIUM <= high),
+        "Hardness in °dH typed as °f (× 1.785) would fit": short
+        & (alkalinity.value - top * CACO3_PER_CAO <= high),
+    }
+    return pd.DataFrame(
+        {
+            "observed": excess,
+            "low": np.nan,
+            "high": high,
+            "severity": np.where(short, "hold", "note"),
+            "analyte": "alkalinity total_hardness sodium",
+            "alkalinity": alkalinity.value,
+            "hardness": top,
+            "sodium_needed": np.maximum(excess, 0.0) * SODIUM_PER_CACO3,
+            "sodium_found": found,
+            "sodium_from_conductivity_mg_l": np.maximum(from_conductivity, 0.0),
+            "alternative": evidence.fitting(
+                samples.about.index, answers, "Repeat alkalinity, hardness and sodium"
+            ),
+        },
+        index=samples.about.index,
+    )

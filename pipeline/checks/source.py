@@ -1,0 +1,242 @@
+"""Findings about a whole source: what is wrong in every row is one question, not a thousand."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks import evidence
+from pipeline.checks.ion_balance import balance, measured_balance
+from pipeline.checks.registry import check
+from pipeline.chemistry.equivalents import HCO3_PER_CACO3
+
+if TYPE_CHECKING:
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+
+@dataclass(frozen=True)
+class SourceLimits:
+    """Limits of what counts as a pattern of a whole source."""
+
+    form_within: float = 0.02  # of the ratio that a wrong form makes [CP]
+    form_share: float = 0.9  # of the source's samples [CP]
+    form_samples: float = 10.0  # before a source says anything [CP]
+
+
+# The finding about a source, and the findings about its samples that it answers.
+_EXPLAINS: Final = {"source-balance-bias": "ion-balance", "alkalinity-form-of-source": "alkalinity-forms"}
+_EXPLAINED_TEXT: Final = " All samples of this source show it: see the finding about the source."
+
+
+@check(
+    "source-balance-bias",
+    title="The ion balances of a source scatter around zero",
+    source="APHA1030",
+    severity="note",
+    unit="%",
+    message="the ion balance of this source centres at {observed:2} % over {samples:0} samples "
+    "(scatter {scatter:2} %). {alternative}.",
+)
+def source_balance_bias(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Find a source whose ion balance is off by the same amount everywhere.
+
+    Single errors scatter to both sides. A constant offset is one wrong method, form or unit, and one
+    question to the laboratory instead of one per sample.
+
+    Parameters
+    ----------
+    samples : the ions, and the source.
+    limits : ``ion_balance.bias_samples``, ``ion_balance.bias_percent`` [%].
+
+    Returns
+    -------
+    one row per source with at least twenty balances (`observed` their median), and a passing row per sample.
+
+    Notes
+    -----
+    A finding where the median is more than 2 % off and more than twice the robust standard deviation [CP].
+    """
+    bounds = limits.ion_balance
+    charges = balance(samples, limits)
+    percent = measured_balance(samples, charges, limits)
+    of = evidence.sources(samples)
+    seen = of.count(~np.isnan(percent))
+    median, scatter = of.median(percent), of.spread(percent)
+    extra = charges.alkalinity * (HCO3_PER_CACO3 - 1.0)
+    less = charges.alkalinity * (1.0 / HCO3_PER_CACO3 - 1.0)
+    as_caco3 = of.median(charges.percent(anions=charges.anions + extra))
+    as_hco3 = of.median(charges.percent(anions=charges.anions + less))
+    steady = np.abs(median) > 2.0 * scatter
+    answers = {
+        "Alkalinity given as CaCO3 under HCO3 would centre it": np.abs(as_caco3) <= bounds.bias_percent,
+        "Alkalinity given as HCO3 under CaCO3 would centre it": np.abs(as_hco3) <= bounds.bias_percent,
+    }
+    found = pd.DataFrame(
+        {
+            "file_sha256": of.names,
+            "observed": median,
+            "low": np.where(steady, -bounds.bias_percent, np.nan),
+            "high": np.where(steady, bounds.bias_percent, np.nan),
+            "analyte": "alkalinity",
+            "samples": seen,
+            "scatter": scatter,
+            "median_if_bicarbonate_is_as_caco3_percent": as_caco3,
+            "median_if_alkalinity_is_as_hco3_percent": as_hco3,
+            "alternative": evidence.fitting(
+                pd.RangeIndex(len(of.names)), answers, "Ask for method, form and unit of the ion that is off"
+            ).astype("str"),
+        }
+    )
+    return evidence.with_members(found[seen >= bounds.bias_samples], samples, ~np.isnan(percent))
+
+
+@check(
+    "ion-by-difference",
+    title="The ions of a source were all measured",
+    source="CP",
+    severity="note",
+    message="the ion balance is 0 within {exact:1} % in {observed:0} of {samples:0} samples of this source: "
+    "{alternative}.",
+)
+def ion_by_difference(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Recognise a source whose balance is always zero.
+
+    No laboratory is that good: one ion, mostly sodium, was computed from the others. Its balance
+    proves nothing, and ion-balance does not count it.
+
+    Parameters
+    ----------
+    samples : the ions, and the source.
+    limits : ``ion_balance.exact_percent`` [%], ``exact_share`` [-], ``exact_samples``.
+
+    Returns
+    -------
+    one row per source with at least ten balances (`observed` how many are 0), and a passing row per sample.
+
+    Notes
+    -----
+    Within 0.2 % in nine of ten samples [CP].
+    """
+    bounds = limits.ion_balance
+    percent = balance(samples, limits).percent()
+    of = evidence.sources(samples)
+    seen = of.count(~np.isnan(percent))
+    found = pd.DataFrame(
+        {
+            "file_sha256": of.names,
+            "observed": of.count(np.abs(percent) < bounds.exact_percent),
+            "low": np.nan,
+            "high": np.nextafter(bounds.exact_share * seen, 0.0),
+            "analyte": "sodium",
+            "samples": seen,
+            "exact": bounds.exact_percent,
+            "alternative": "an ion was computed from the others; ask which",
+        }
+    )
+    return evidence.with_members(found[seen >= bounds.exact_samples], samples, ~np.isnan(percent))
+
+
+@check(
+    "alkalinity-form-of-source",
+    title="A source gives bicarbonate as bicarbonate",
+    source="IUPAC2021",
+    severity="note",
+    message="bicarbonate over alkalinity is {observed:3} in this source ({samples:0} of {seen:0} samples); "
+    "1.219 is right. {alternative}.",
+)
+def alkalinity_form_of_source(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Find a source that prints one alkalinity twice, under two names.
+
+    A column headed HCO3 that holds numbers as CaCO3 (or the other way round) is wrong in every row.
+
+    Parameters
+    ----------
+    samples : alkalinity and bicarbonate as read, and the source.
+    limits : ``source``.
+
+    Returns
+    -------
+    one row per source with at least ten pairs (`observed` the median of bicarbonate [mg/L] over
+    alkalinity [mg/L as CaCO3]), and a passing row per sample.
+
+    Notes
+    -----
+    HCO3 = 1.2193 ALK [IUPAC2021]; 1.0 means one form under two headings, 1.487 two conversions.
+    """
+    bounds = limits.source
+    alkalinity = samples.measured["alkalinity_mg_l_caco3"].to_numpy()
+    ratio = samples.measured["bicarbonate_mg_l"].to_numpy() / np.where(alkalinity > 0, alkalinity, np.nan)
+    of = evidence.sources(samples)
+    seen = of.count(~np.isnan(ratio))
+    once = of.count(np.abs(ratio - 1.0) <= bounds.form_within)
+    twice = of.count(np.abs(ratio / HCO3_PER_CACO3**2 - 1.0) <= bounds.form_within)
+    wrong = np.maximum(once, twice) >= bounds.form_share * seen
+    answers = {
+        "Both columns hold the same form: as CaCO3, or both as HCO3; ask which": once > twice,
+        "The conversion was applied twice": twice > once,
+    }
+    found = pd.DataFrame(
+        {
+            "file_sha256": of.names,
+            "observed": of.median(ratio),
+            "low": np.where(wrong, HCO3_PER_CACO3, np.nan),
+            "high": np.where(wrong, HCO3_PER_CACO3, np.nan),
+            "analyte": "bicarbonate alkalinity",
+            "samples": np.maximum(once, twice),
+            "seen": seen,
+            "alternative": evidence.fitting(pd.RangeIndex(len(of.names)), answers).astype("str"),
+        }
+    )
+    return evidence.with_members(found[seen >= bounds.form_samples], samples, ~np.isnan(ratio))
+
+
+def explained_by_source(findings: pd.DataFrame, samples: SampleTable) -> pd.DataFrame:
+    """Make notes of the findings about samples that one finding about their source explains.
+
+    A thousand holds for one wrong heading help nobody: the source is asked once. A sample that is off by
+    more than its source stays as it was found.
+
+    Parameters
+    ----------
+    findings : findings of a batch, with `sample_id file_sha256 check_id severity observed low high message`.
+    samples : the sample table they belong to.
+
+    Returns
+    -------
+    a new frame, same rows in the same order; severity and message of the explained rows are changed.
+
+    Notes
+    -----
+    Explained: the sample's deviation minus the source's median lies within the sample's own allowed
+    range (half of `high` − `low`).
+    """
+    explained = np.zeros(len(findings), dtype="bool")
+    file = evidence.text(samples, "file_sha256")
+    place = samples.about.index.get_indexer(pd.Index(findings["sample_id"]))
+    known = place >= 0
+    of_sample = pd.Series(file.array.take(place, allow_fill=True), index=findings.index)
+    half = (findings["high"] - findings["low"]).to_numpy() / 2.0
+    middle = (findings["high"] + findings["low"]).to_numpy() / 2.0
+    for source_check, sample_check in _EXPLAINS.items():
+        about_source = findings[findings["check_id"] == source_check].drop_duplicates("file_sha256")
+        medians = about_source.set_index("file_sha256")["observed"]
+        bias = of_sample.map(medians).to_numpy(dtype="float64")
+        concerned = known & (findings["check_id"] == sample_check).to_numpy()
+        rest = _rest(findings["observed"].to_numpy(), middle, bias, source_check)
+        explained |= concerned & (np.abs(rest) <= half)
+    message = findings["message"] + _EXPLAINED_TEXT
+    return findings.assign(
+        severity=findings["severity"].where(~explained, "note"),
+        message=findings["message"].where(~explained, message),
+    )
+
+
+def _rest(observed: np.ndarray, middle: np.ndarray, bias: np.ndarray, source_check: str) -> np.ndarray:
+    """Take the source's deviation away from the sample's: as a difference, or as a ratio undone."""
+    if source_check == "alkalinity-form-of-source":
+        return np.asarray(observed * HCO3_PER_CACO3 / bias - middle)
+    return np.asarray(observed - middle - bias)

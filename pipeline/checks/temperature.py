@@ -1,0 +1,170 @@
+"""Was the conductivity brought to 25 °C? Judged by the standard solution and by a whole source."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks import evidence
+from pipeline.checks.registry import check
+from pipeline.chemistry.compensation import EC25_PER_EC20, factor_to_25c
+from pipeline.chemistry.conductance import expected
+from pipeline.reference import table
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+    Floats = npt.NDArray[np.float64]
+    Flags = npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class TemperatureLimits:
+    """Limits of the check of temperature compensation."""
+
+    standard_within: float = 0.03  # of 1413 µS/cm: this standard, compensated [CP]
+    uncompensated_within: float = 0.02  # of the standard's table value at its temperature [CP]
+    apart_c: float = 2.0  # from 25 °C before anything can be seen [CP]
+    samples: float = 10.0  # before a source says anything [CP]
+    looked_at: int = 400  # samples of a source, evenly spread: a pattern shows in these
+    ratio_within: float = 0.03  # of the median: error of the conductivity from ions [MNR2012]
+    spread: float = 0.04  # robust standard deviation of a constant ratio [MNR2012]
+    off_by: float = 0.08  # smaller deviations are not judged [MNR2012]
+
+
+_STANDARD: Final = table("kcl_standard")
+_STANDARD_AT_25: Final = float(np.interp(25.0, _STANDARD["temperature_c"], _STANDARD["conductivity_us_cm"]))
+_NEEDED: Final = (
+    "total_hardness_mg_l_caco3",
+    "sodium_mg_l",
+    "alkalinity_mg_l_caco3",
+    "chloride_mg_l",
+    "sulfate_mg_l",
+    "conductivity_us_cm_25c",
+)
+
+
+@check(
+    "temperature-compensation",
+    title="Conductivity stands at 25 °C",
+    source="ISO7888",
+    severity="note",
+    message="conductivity is {observed:3} of what is expected ({seen:0} readings). {alternative}.",
+)
+def temperature_compensation(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Find conductivities at 20 °C or at the temperature of the water under a heading for 25 °C.
+
+    One reading cannot tell: other salts explain 10 %. But a standard solution can, and so can a source
+    whose readings are all short by the same tenth.
+
+    Parameters
+    ----------
+    samples : conductivity and temperature as read; the ions; `activity` "standard".
+    limits : ``temperature``.
+
+    Returns
+    -------
+    one row per standard solution (`observed` over 1413 µS/cm), one per source with at least ten full analyses
+    (`observed` the median of measured over expected), and passing rows for the samples looked at.
+
+    Notes
+    -----
+    EC25 = 1.116 EC20 and EC25 = f25(T) EC(T), a table for natural water [ISO7888]; the 0.01 mol/L
+    potassium chloride standard shows 1278 at 20 and 1413 µS/cm at 25 °C [KCL001]; expected
+    conductivity from the ions [MNR2012], good to 3 % in the median.
+    """
+    ratio, chosen = _over_expected(samples, limits.temperature)
+    of = evidence.sources(samples)
+    seen = of.count(~np.isnan(ratio))
+    standards = _standards(samples, limits.temperature)
+    standard = ~np.isnan(standards["observed"].to_numpy())
+    found = _of_sources(samples, ratio, of, limits.temperature)
+    enough = seen[of.code] >= limits.temperature.samples
+    result = evidence.with_members(found, samples, chosen & enough & ~standard)
+    joined: pd.DataFrame = pd.concat([result, standards[standard]], ignore_index=True)
+    return joined
+
+
+def _over_expected(samples: SampleTable, bounds: TemperatureLimits) -> tuple[Floats, Flags]:
+    """Divide measured by expected conductivity, for evenly spread samples of each source."""
+    complete = np.logical_and.reduce([samples.filled[name].notna().to_numpy() for name in _NEEDED])
+    code = evidence.sources(samples).code
+    places = np.flatnonzero(complete & (evidence.text(samples, "activity") != "standard").to_numpy())
+    rank = pd.Series(places).groupby(code[places]).cumcount().to_numpy()
+    step = -(-np.bincount(code[places], minlength=1)[code[places]] // bounds.looked_at)
+    kept = places[rank % np.maximum(step, 1) == 0]
+    ratio = np.full(len(samples), np.nan)
+    waters = samples.filled.iloc[kept]
+    should_be = expected(waters)["conductivity_us_cm_25c"].to_numpy()
+    ratio[kept] = waters["conductivity_us_cm_25c"].to_numpy() / should_be
+    return ratio, complete
+
+
+def _of_sources(
+    samples: SampleTable, ratio: Floats, of: evidence.Sources, bounds: TemperatureLimits
+) -> pd.DataFrame:
+    """Judge every source with enough full analyses."""
+    temperature = samples.measured["temperature_c"]
+    factor = factor_to_25c(temperature).to_numpy()
+    seen = of.count(~np.isnan(ratio))
+    median = of.median(ratio)
+    steady = of.spread(ratio) <= bounds.spread
+    at_20 = steady & (np.abs(median - 1.0 / EC25_PER_EC20) <= bounds.ratio_within)
+    compensated = ratio * factor
+    cold = of.count(~np.isnan(compensated)) >= bounds.samples
+    fits_better = (np.abs(of.median(compensated) - 1.0) <= bounds.ratio_within) & (
+        of.spread(compensated) <= bounds.spread
+    )
+    not_compensated = cold & fits_better & (of.median(np.abs(ratio - 1.0)) >= bounds.off_by)
+    answers = {
+        "Conductivity at 20 °C (× 1.116) would fit": at_20,
+        "Conductivity at the temperature of the water, without compensation, would fit": not_compensated,
+    }
+    flagged = at_20 | not_compensated
+    found = pd.DataFrame(
+        {
+            "file_sha256": of.names,
+            "observed": median,
+            "low": np.where(flagged, 1.0 - bounds.ratio_within, np.nan),
+            "high": np.where(flagged, 1.0 + bounds.ratio_within, np.nan),
+            "analyte": "conductivity temperature",
+            "seen": seen,
+            "alternative": evidence.fitting(pd.RangeIndex(len(of.names)), answers).astype("str"),
+        }
+    )
+    return found[seen >= bounds.samples]
+
+
+def _standards(samples: SampleTable, bounds: TemperatureLimits) -> pd.DataFrame:
+    """Hold readings of the potassium chloride standard against 1413 µS/cm; other standards are left out."""
+    standard = (evidence.text(samples, "activity") == "standard").to_numpy()
+    conductivity = np.where(standard, samples.measured["conductivity_us_cm_25c"].to_numpy(), np.nan)
+    temperature = samples.measured["temperature_c"].to_numpy()
+    raw = np.interp(
+        temperature,
+        _STANDARD["temperature_c"],
+        _STANDARD["conductivity_us_cm"].astype("float64"),
+        left=np.nan,
+        right=np.nan,
+    )
+    ratio = conductivity / _STANDARD_AT_25
+    uncompensated = np.abs(conductivity / raw - 1.0) <= bounds.uncompensated_within
+    uncompensated &= np.abs(temperature - 25.0) >= bounds.apart_c
+    right = np.abs(ratio - 1.0) <= bounds.standard_within
+    return pd.DataFrame(
+        {
+            "sample_id": samples.about.index,
+            "observed": np.where(right | uncompensated, ratio, np.nan),
+            "low": 1.0 - bounds.standard_within,
+            "high": 1.0 + bounds.standard_within,
+            "analyte": "conductivity temperature",
+            "seen": 1.0,
+            "alternative": "The meter does not compensate: 1413 µS/cm is the standard at 25 °C",
+        }
+    )

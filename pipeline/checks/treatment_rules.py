@@ -1,0 +1,158 @@
+"""The rules of all kinds of treatment, in the order in which they explain a pair of samples."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from pipeline.checks import fingerprints
+from pipeline.checks.fingerprints import Rule
+
+_LOWERING: Final = ("", "decarboniser", "softener", "reverse osmosis")
+
+
+def _all_kept(quantity: str, kinds: tuple[str, ...], reason: str) -> Rule:
+    return Rule(
+        f"{quantity} changed",
+        kinds,
+        "hold",
+        quantity,
+        f"{reason}: kind, label or instrument is wrong",
+        fingerprints.kept(quantity),
+    )
+
+
+# In order: what explains a pair best comes first.
+RULES: Final[tuple[Rule, ...]] = (
+    Rule(
+        "labels of raw and treated may be swapped",
+        _LOWERING,
+        "hold",
+        "hardness",
+        "Taken the other way round the pair fits; ask which bottle is which, nothing was swapped",
+        fingerprints.swapped,
+        both=True,
+    ),
+    Rule(
+        "raw and treated are exactly equal",
+        (*_LOWERING, "magnesium exchanger", "remineraliser"),
+        "note",
+        "hardness or alkalinity",
+        "The bypass is open, the medium is exhausted, or one bottle was measured twice",
+        fingerprints.unchanged,
+    ),
+    Rule(
+        "less than the bypass lets through",
+        ("decarboniser",),
+        "hold",
+        "alkalinity",
+        "The bypass was closed during the test or is not what is recorded; retest",
+        fingerprints.through_bypass("alkalinity"),
+    ),
+    Rule(
+        "less than the bypass lets through",
+        ("softener",),
+        "hold",
+        "hardness",
+        "The bypass was closed during the test or is not what is recorded; retest",
+        fingerprints.through_bypass("hardness"),
+    ),
+    Rule(
+        "hardness and alkalinity do not fall together",
+        ("decarboniser",),
+        "hold",
+        "hardness",
+        "A decarboniser takes as much of one as of the other: kind, label or count is wrong",
+        fingerprints.equal_share,
+    ),
+    _all_kept("sodium", ("decarboniser", "carbon", "magnesium exchanger"), "It does not touch sodium"),
+    _all_kept(
+        "chloride",
+        ("decarboniser", "softener", "carbon", "magnesium exchanger"),
+        "It does not touch chloride",
+    ),
+    _all_kept("alkalinity", ("softener", "carbon"), "It does not touch alkalinity"),
+    _all_kept("hardness", ("carbon",), "It does not touch hardness"),
+    _all_kept("conductivity", ("softener", "carbon"), "It keeps conductivity"),
+    Rule(
+        "sodium does not answer for the hardness removed",
+        ("softener",),
+        "hold",
+        "sodium",
+        "0.46 mg of sodium comes for every mg of hardness: kind or label is wrong",
+        fingerprints.sodium_gain,
+    ),
+    Rule(
+        "hardness rose",
+        ("softener", "decarboniser", "reverse osmosis"),
+        "hold",
+        "hardness",
+        "This treatment cannot add hardness: label or reading is wrong",
+        fingerprints.not_more("hardness"),
+    ),
+    Rule(
+        "hardness rose",
+        ("magnesium exchanger",),
+        "hold",
+        "hardness",
+        "An exchanger adds no hardness: label or reading is wrong",
+        fingerprints.not_more("hardness"),
+    ),
+    Rule(
+        "conductivity did not fall with hardness",
+        ("reverse osmosis",),
+        "hold",
+        "conductivity",
+        "A membrane lowers both; this looks like a softener, or one reading is wrong",
+        fingerprints.membrane,
+    ),
+    Rule(
+        "hardness fell",
+        ("remineraliser",),
+        "hold",
+        "hardness",
+        "A remineraliser adds hardness: the labels may be swapped",
+        fingerprints.not_less("hardness"),
+        both=True,
+    ),
+    Rule(
+        "alkalinity fell",
+        ("remineraliser",),
+        "hold",
+        "alkalinity",
+        "A remineraliser takes no alkalinity: the labels may be swapped",
+        fingerprints.not_less("alkalinity"),
+        both=True,
+    ),
+    Rule(
+        "calcium rose",
+        ("magnesium exchanger",),
+        "hold",
+        "calcium",
+        "It exchanges calcium for magnesium: label or reading is wrong",
+        fingerprints.not_more("calcium"),
+    ),
+    Rule(
+        "pH is very low",
+        ("", "decarboniser", "reverse osmosis"),
+        "note",
+        "pH",
+        "A new filter or a first draw; flush and repeat",
+        fingerprints.unflushed,
+    ),
+    Rule(
+        "pH rose though alkalinity fell",
+        ("decarboniser", "reverse osmosis"),
+        "note",
+        "pH",
+        "Carbon dioxide left an open cup; read pH at the outlet at once",
+        fingerprints.open_cup,
+    ),
+    Rule(
+        "free chlorine behind carbon",
+        ("carbon", "decarboniser", "reverse osmosis"),
+        "note",
+        "free chlorine",
+        "The carbon is spent or bypassed: a fault of the treatment, not of the data; change it",
+        fingerprints.chlorine,
+    ),
+)

@@ -1,0 +1,98 @@
+"""The table of cells: the entries of all measurement columns, in the order of the file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from pipeline.ingest.categories import Category, joined
+from pipeline.ingest.column_notices import letter
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy.typing as npt
+
+    from pipeline.ingest.columns import Column
+    from pipeline.ingest.entries import Block, Source
+
+_CATEGORIES: Final = (
+    "analyte",
+    "form",
+    "raw_unit",
+    "basis",
+    "qualifier_text",
+    "limit_text",
+    "limit_unit",
+    "method",
+    "status",
+)
+
+
+def cell_frame(
+    source: Source,
+    blocks: Sequence[Block],
+    order: npt.NDArray[np.int64],
+    block_of: npt.NDArray[np.int64],
+    accepted: npt.NDArray[np.bool_],
+    row_of: npt.NDArray[np.int32],
+) -> pd.DataFrame:
+    """Build the table of accepted cells.
+
+    Parameters
+    ----------
+    source, blocks : the table and its entries.
+    order : position of each entry among the entries of all blocks, in the order of the table.
+    block_of, accepted : its block, and whether it becomes a cell.
+    row_of : the row of each accepted entry.
+
+    Returns
+    -------
+    (n, 13) frame of CELL_COLUMNS.
+    """
+    chosen, block = order[accepted], block_of[accepted]
+    columns = {"row": pd.Series(row_of), "column": entry_headings(source, blocks, block).series()}
+    in_order = len(chosen) == len(order) and len(blocks) == 1
+    for name in _CATEGORIES:
+        together = joined([part.about[name] for part in blocks])
+        columns[name] = (together if in_order else together.take(chosen)).series()
+    columns["raw_text"] = entry_texts(blocks, chosen)
+    columns["certain_number"] = pd.Series(_certain(source, blocks)[chosen])
+    names = ["row", "column", "analyte", "form", "raw_text", *_CATEGORIES[2:], "certain_number"]
+    return pd.DataFrame({name: columns[name] for name in names})
+
+
+def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd.Series:
+    """Give the text of entries as written."""
+    together = pa.chunked_array([block.texts for block in blocks], type=pa.string()).combine_chunks()
+    in_order = len(blocks) == 1 and len(positions) == len(together)
+    return pd.Series(pd.array(together if in_order else together.take(pa.array(positions)), dtype="str"))
+
+
+def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int64]) -> Category:
+    """Name the column of each entry; in a workbook also sheet and column letter."""
+    sheet = source.grid.sheet
+
+    def named(column: Column) -> str:
+        heading = " ".join(column.heading.split())
+        return f"{sheet}!{letter(column.position)}: {heading}" if sheet else heading
+
+    return Category(block_of.astype(np.int32), tuple(named(block.column) for block in blocks))
+
+
+def _certain(source: Source, blocks: Sequence[Block]) -> npt.NDArray[np.bool_]:
+    """Tell true spreadsheet numbers: their decimal mark is certain."""
+    numbers = source.grid.number_cells
+    parts = [np.zeros(0, dtype=bool)]
+    for block in blocks:
+        if numbers is None:
+            parts.append(np.zeros(len(block.at), dtype=bool))
+            continue
+        rows = source.rows[block.at]
+        present = source.grid.count[rows] > block.column.position
+        place = np.where(present, source.grid.first[rows] + block.column.position, 0)
+        parts.append(numbers[place] & present)
+    return np.concatenate(parts)

@@ -1,0 +1,107 @@
+"""What the names of the table of spellings stand for: quantities, row fields, roles of columns."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+
+from pipeline.ingest.spellings import exact_key, key, spellings, table
+from schemas.columns import ANALYTES
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+# Forms that only repeat the usual way to state the quantity.
+_OWN_FORMS: Final = {
+    "toc": ("C",),
+    "doc": ("C",),
+    "cod": ("O2",),
+    "bod": ("O2",),
+    "oxidisability": ("O2",),
+}
+
+
+@dataclass(frozen=True)
+class Meaning:
+    """What a spelling stands for.
+
+    ``kind`` is "analyte" (``code`` an analyte), "field" (``code`` a row field) or "role" (``code`` one of
+    the roles of a long table, or "ignored"). ``beside``: valid only if the file has one of these too.
+    """
+
+    kind: str
+    code: str
+    basis: str = ""
+    unit: str = ""
+    ec_reference: str = ""
+    tds_scale: str = ""
+    beside: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class OwnSpellings:
+    """Spellings of one layout, by key; ``only`` leaves the common table out."""
+
+    folded: Mapping[str, Meaning]
+    only: bool = False
+
+
+@dataclass(frozen=True)
+class _Spellings:
+    folded: Mapping[str, tuple[Meaning, ...]]
+    exact: Mapping[str, tuple[Meaning, ...]]
+
+
+def _meaning(group: Mapping[str, object]) -> Meaning:
+    kind = next(name for name in ("analyte", "field", "role") if name in group)
+    beside = group.get("beside", ())
+    return Meaning(
+        kind,
+        str(group[kind]),
+        basis=str(group.get("basis", "")),
+        unit=str(group.get("unit", "")),
+        ec_reference=str(group.get("ec_reference", "")),
+        tds_scale=str(group.get("tds_scale", "")),
+        beside=tuple(str(name) for name in beside) if isinstance(beside, list) else (),
+    )
+
+
+@lru_cache(maxsize=1)
+def _spellings() -> _Spellings:
+    folded: dict[str, tuple[Meaning, ...]] = {}
+    exact: dict[str, tuple[Meaning, ...]] = {}
+    for group in table()["groups"]:
+        meaning = _meaning(group)
+        for language, words in group["headings"].items():
+            for spelling in spellings(words, language):
+                folded[spelling] = (*folded.get(spelling, ()), meaning)
+        for word in group.get("exact", ()):
+            exact[exact_key(word)] = (*exact.get(exact_key(word), ()), meaning)
+    return _Spellings({name: tuple(dict.fromkeys(found)) for name, found in folded.items()}, exact)
+
+
+def meanings(text: str) -> tuple[Meaning, ...]:
+    """Look a name up: exact case first (chemical symbols), then without regard to case."""
+    known = _spellings()
+    return known.exact.get(exact_key(text)) or known.folded.get(key(text), ())
+
+
+def known_spellings() -> dict[str, tuple[Meaning, ...]]:
+    """Give every spelling of the table, folded."""
+    return {**_spellings().folded, **{name.casefold(): found for name, found in _spellings().exact.items()}}
+
+
+def own_form(analyte: str, basis: str) -> str:
+    """Say "as ion" where the basis only repeats the quantity's own symbol ("calcium as Ca").
+
+    Example
+    -------
+    >>> own_form("calcium", "as Ca"), own_form("total_hardness", "as Ca")
+    ('as ion', 'as Ca')
+    """
+    form = basis.removeprefix("as ")
+    if form == basis or (analyte in ANALYTES and ANALYTES[analyte].basis != "as ion"):
+        return basis
+    repeated = any(found.code == analyte and not found.basis for found in meanings(form))
+    return "as ion" if repeated or form in _OWN_FORMS.get(analyte, ()) else basis

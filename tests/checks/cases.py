@@ -1,0 +1,141 @@
+"""Load the good and bad cases of the checks: `cases/<check id>/good.csv` and `bad.csv`.
+
+Wide cases have one row per sample: canonical columns, about columns, and `X.method`, `X.u`, `X.low`,
+`X.high` beside a column `X`. Long cases have a column `analyte` and one row per reading. Three
+columns are for the reader and the test only: `case` says what the row shows, `also` names the checks
+that must hold the same record (separated by blanks), `#` starts a comment line.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.chemistry.equivalents import column
+from pipeline.normalise.derived import fill
+from pipeline.normalise.sample_table import SampleTable, samples_from_wide, widen
+from schemas.columns import ABOUT_COLUMNS, ANALYTES, WIDE_COLUMNS
+
+FOLDER: Final = Path(__file__).parent / "cases"
+
+_READING_TEXT: Final = [
+    "unit",
+    "basis",
+    "qualifier",
+    "method",
+    "form",
+    "raw_text",
+    "raw_unit",
+    "raw_basis",
+    "note",
+    "instrument",
+    "ambiguous",
+    "status",
+]
+_READING_NUMBERS: Final = [
+    "value",
+    "limit",
+    "value_low",
+    "value_high",
+    "uncertainty",
+    "drops",
+    "degree_per_drop",
+    "nominal_ml",
+    "used_ml",
+]
+_READING: Final = (*_READING_TEXT, *_READING_NUMBERS, "analyte", "sample_id", "line", "column", "counts")
+_MOMENTS: Final = ("collected_at", "analysed_on", "received_on", "reagent_expiry", "calibrated_on")
+
+
+def load_case(path: Path) -> SampleTable:
+    """Read one case file as the checks see it: joined into samples, stand-ins filled in.
+
+    Parameters
+    ----------
+    path : a wide CSV, or a long one (with a column `analyte`).
+
+    Returns
+    -------
+    the filled sample table. `sample_id` defaults to the row number, `file_sha256` to "case",
+    `method` to "laboratory"; text that is not given is "".
+    """
+    frame = pd.read_csv(path, comment="#", dtype="str", keep_default_na=False, skipinitialspace=True)
+    return fill(_long(frame) if "analyte" in frame else _wide(frame))
+
+
+def table_of(**columns: object) -> SampleTable:
+    """Build a filled sample table from a few wide columns; `X__u`, `X__low`, … stand for `X.u`, `X.low`."""
+    frame = pd.DataFrame({name.replace("__", "."): values for name, values in columns.items()}, dtype=object)
+    return fill(_wide(frame.astype("str").replace({"nan": "", "None": ""})))
+
+
+def _wide(frame: pd.DataFrame) -> SampleTable:
+    wide = frame.copy()
+    for name in wide.columns:
+        quantity, _, part = str(name).partition(".")
+        if quantity not in WIDE_COLUMNS:
+            continue
+        if part == "method":
+            wide[name] = wide[name].where(wide[name] != "", "laboratory")
+        else:
+            wide[name] = pd.to_numeric(wide[name].where(wide[name] != ""))
+    wide = _about(wide)
+    if "sample_id" not in wide:
+        wide["sample_id"] = [str(row) for row in range(1, len(wide) + 1)]
+    return samples_from_wide(wide)
+
+
+def _long(frame: pd.DataFrame) -> SampleTable:
+    readings = frame.copy()
+    unknown = sorted(set(readings["analyte"]) - set(ANALYTES))
+    assert not unknown, f"no such analyte: {unknown}"
+    for name in _READING_NUMBERS:
+        readings[name] = column(readings, name) if name not in frame else _numbers(frame[name])
+    for name in _READING_TEXT:
+        given = frame.get(name, pd.Series("", index=frame.index, dtype="str"))
+        readings[name] = given.where(given != "", "laboratory" if name == "method" else "")
+    for name in ("unit", "basis"):
+        canonical = readings["analyte"].map({code: getattr(item, name) for code, item in ANALYTES.items()})
+        readings[name] = readings[name].where(readings[name] != "", canonical)
+    spread = readings["uncertainty"].fillna(0.0)
+    censored = (readings["qualifier"] == "<").to_numpy()
+    value = readings["value"]
+    readings["value_low"] = readings["value_low"].fillna((value - spread).where(~censored, 0.0))
+    readings["value_high"] = readings["value_high"].fillna(
+        (value + spread).where(~censored, readings["limit"])
+    )
+    readings["line"] = (
+        _numbers(frame["line"]).astype("int64") if "line" in frame else np.arange(2, len(frame) + 2)
+    )
+    readings["column"] = readings.get("column", readings["analyte"])
+    readings["counts"] = True
+    about = _about(frame.drop(columns=[name for name in _READING if name in frame and name != "sample_id"]))
+    about["line"] = readings["line"]
+    readings["file_sha256"] = about["file_sha256"]
+    about = about.drop_duplicates("sample_id").set_index("sample_id")
+    return widen(about, readings[[*_READING, "file_sha256"]])
+
+
+def _numbers(texts: pd.Series) -> pd.Series:
+    return pd.to_numeric(texts.where(texts != "")).astype("float64")
+
+
+def _about(frame: pd.DataFrame) -> pd.DataFrame:
+    """Give every about column its place and type: text "", moments in UTC."""
+    about = frame.copy()
+    for name in ABOUT_COLUMNS:
+        if name not in about:
+            about[name] = ""
+    if "file_sha256" not in about:
+        about["file_sha256"] = "case"
+    for name in _MOMENTS:
+        if name in about:
+            given = about[name].where(about[name] != "")
+            about[name] = pd.to_datetime(given, format="ISO8601", utc=True).astype("datetime64[us, UTC]")
+    for name in ("litres_per_day", "bypass_percent", "counter_litres", "revisions"):
+        if name in about:
+            about[name] = _numbers(about[name])
+    return about

@@ -1,0 +1,362 @@
+"""Every entry of a table becomes a cell or is set aside with its reason; nothing is lost."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.ingest.extract import Extract, extract
+from pipeline.ingest.grid import Grid
+from pipeline.ingest.layouts import load, match
+from pipeline.problems import PROBLEM_COLUMNS
+from schemas.extract import CELL_COLUMNS, FORMS, ROW_FIELDS
+from schemas.methods import METHODS
+
+SHA = "0" * 64
+
+
+def grid_of(text: str, delimiter: str = ";") -> Grid:
+    return Grid.from_rows(
+        [[cell.strip() for cell in line.split(delimiter)] for line in text.strip().splitlines()]
+    )
+
+
+def extracted(text: str, name: str = "report.csv") -> Extract:
+    return of_grid(grid_of(text), name)
+
+
+def of_grid(grid: Grid, name: str = "report.csv") -> Extract:
+    found = match(grid, load())
+    assert found is not None
+    result = extract(grid, found, SHA, name)
+    assert result.entries == len(result.cells) + len(result.set_aside)
+    return result
+
+
+def listed(result: Extract, *columns: str) -> list[tuple[str, ...]]:
+    return list(result.cells[list(columns)].astype("str").itertuples(index=False, name=None))
+
+
+WIDE = "Probe;Datum;pH;Ca [mg/l];Chlorid mg/l\nA;2025-01-02;7,2;80;12\n;;;;\nB;2025-01-03;;81;<5"
+
+
+def test_a_wide_table_gives_its_entries_in_the_order_of_the_table() -> None:
+    result = extracted(WIDE)
+
+    assert listed(result, "row", "analyte", "raw_text", "raw_unit") == [
+        ("0", "ph", "7,2", ""),
+        ("0", "calcium", "80", "mg/l"),
+        ("0", "chloride", "12", "mg/l"),
+        ("1", "calcium", "81", "mg/l"),
+        ("1", "chloride", "<5", "mg/l"),
+    ]
+    assert list(result.rows["label"]) == ["A", "B"]
+    assert list(result.rows["line"]) == [2, 4]
+
+
+def test_the_frames_have_the_columns_of_the_schema() -> None:
+    result = extracted(WIDE)
+
+    assert list(result.rows.columns) == ["line", *ROW_FIELDS]
+    assert set(result.cells.columns) == set(CELL_COLUMNS)
+    assert list(result.set_aside.columns) == PROBLEM_COLUMNS
+    assert {str(result.rows[name].dtype) for name in ROW_FIELDS} == {"str"}
+    assert set(result.cells["form"].cat.categories) <= set(FORMS)
+    assert set(result.cells["method"].cat.categories) <= set(METHODS)
+
+
+@pytest.mark.source("CP")
+def test_counts_in_a_kit_sheet_are_counts() -> None:
+    """The sheet of a visit: drops written with their word, meter readings beside them (common practice)."""
+    result = extracted(
+        "Kunde;Stufe;GH;KH;LF µS/cm;pH;ml\nK1;Roh;14 Tr.;11 Tr.;533;7,4;10\n"
+        "K1;n. Filter;7 Tr.;4 Tr.;335;6,6;10"
+    )
+
+    assert listed(result, "analyte", "form", "method")[:4] == [
+        ("total_hardness", "drops", "drops"),
+        ("alkalinity", "drops", "drops"),
+        ("conductivity", "value", "meter"),
+        ("ph", "value", "meter"),
+    ]
+    assert list(result.rows["stage"]) == ["raw", "treated"]
+    assert list(result.rows["used_ml"]) == ["10", "10"]
+
+
+def test_a_value_beside_a_count_is_typed_and_alone_is_a_value() -> None:
+    result = extracted(
+        "test;drops;degree per drop;value;unit\nGH;14;1 °dH;14;°dH\npH;;;7,2;\nKH;5 Tr.;1 °dH;;"
+    )
+
+    assert listed(result, "analyte", "form", "raw_text") == [
+        ("total_hardness", "drops", "14"),
+        ("total_hardness", "typed", "14"),
+        ("ph", "value", "7,2"),
+        ("alkalinity", "drops", "5 Tr."),
+    ]
+
+
+def test_before_and_after_columns_give_a_row_each() -> None:
+    result = extracted(
+        "Sample;GH drops raw;GH drops treated;GH ml used;KH drops raw;KH ml used\nA;14;7;10;11;5"
+    )
+
+    assert list(result.rows[["stage", "used_ml"]].itertuples(index=False, name=None)) == [
+        ("raw", "10"),
+        ("treated", "10"),
+        ("raw", "5"),
+    ]
+    assert listed(result, "row", "raw_text") == [("0", "14"), ("1", "7"), ("2", "11")]
+
+
+def test_two_reference_temperatures_of_conductivity_stay_apart() -> None:
+    result = extracted("Probe;LF 20 °C (µS/cm);LF 25 °C (µS/cm);pH\nA;500;558;7")
+
+    by_text = dict(zip(result.cells["raw_text"], result.cells["row"], strict=True))
+    assert result.rows["ec_reference"].iloc[by_text["500"]] == "20 °C"
+    assert result.rows["ec_reference"].iloc[by_text["558"]] == "25 °C"
+
+
+def test_a_report_without_labels_takes_those_above_it_or_the_name_of_the_file() -> None:
+    body = "Parameter;Einheit;Ergebnis;Grenzwert\nLeitfähigkeit bei 20 °C;mS/m;67,7;279\nCalcium;mg/l;98;"
+
+    labelled = extracted(f"Probe: Küche 3;;;\nEntnahmedatum;12.03.2025;;\n{body}")
+    bare = extracted(body, "bar 12.csv")
+
+    assert list(labelled.rows["label"]) == ["Küche 3", "Küche 3"]
+    assert list(labelled.rows["collected_on"]) == ["12.03.2025", "12.03.2025"]
+    assert list(labelled.rows["ec_reference"]) == ["20 °C", ""]
+    assert list(bare.rows["label"]) == ["bar 12", "bar 12"]
+    assert listed(bare, "raw_text") == [("67,7",), ("98",)]
+
+
+def test_samples_in_columns_take_label_and_date_from_their_column() -> None:
+    result = extracted(
+        "Parameter;Unit;Tap;Kitchen\nSampling date;;2025-01-03;2025-01-04\n"
+        "Total hardness;mg/L CaCO3;250;<5\npH;;7.4;6.6"
+    )
+
+    assert list(result.rows["label"]) == ["Tap", "Kitchen", "Tap", "Kitchen"]
+    assert list(result.rows["collected_on"].unique()) == ["2025-01-03", "2025-01-04"]
+    assert listed(result, "raw_text", "raw_unit", "basis")[:2] == [
+        ("250", "mg/L", "as CaCO3"),
+        ("<5", "mg/L", "as CaCO3"),
+    ]
+
+
+PORTAL = """
+ActivityIdentifier;ActivityTypeCode;CharacteristicName;MethodSpecificationName;ResultMeasureValue;ResultMeasure/MeasureUnitCode;ResultDetectionConditionText;DetectionQuantitationLimitMeasure/MeasureValue;DetectionQuantitationLimitMeasure/MeasureUnitCode;ResultTemperatureBasisText
+A1;Sample-Routine;Nitrate;as N;1.2;mg/l;;;;
+A1;Sample-Routine;Alkalinity, total;;120;mg/l CaCO3;;;;
+A1;Quality Control Sample-Field Blank;Chloride;;;;Not Detected;0.5;mg/l;
+A1;Sample-Routine;Specific conductance;;540;uS/cm;;;;25 Deg C
+A1;Sample-Routine;Turbidity;;;NTU;Present Above Quantification Limit;1000;NTU;
+A1;Sample-Routine;Lead;;;ug/l;Not Reported;;;
+"""
+
+
+@pytest.mark.source("WQX3")
+def test_a_detection_condition_stands_for_an_empty_value() -> None:
+    """WQX 3.0: a result has a value or a detection condition with a limit."""
+    result = extracted(PORTAL)
+
+    assert listed(result, "analyte", "raw_text", "basis", "qualifier_text", "limit_text") == [
+        ("nitrate", "1.2", "as N", "", ""),
+        ("alkalinity", "120", "as CaCO3", "", ""),
+        ("chloride", "Not Detected", "", "<", "0.5"),
+        ("conductivity", "540", "", "", ""),
+        ("turbidity", "1000", "", ">", "1000"),
+    ]
+    assert list(result.rows["activity"]) == ["routine", "routine", "blank", "routine", "routine"]
+    assert result.rows["ec_reference"].iloc[3] == "25 °C"
+    assert "Not Detected" in result.non_detect
+
+
+def test_a_remark_column_gives_sign_or_status() -> None:
+    result = extracted("site.no;Calcium.rmk;Calcium;flagMg;Mg\nA; ;20;<;0.1\nB;E;21;;3")
+
+    assert listed(result, "raw_text", "qualifier_text", "status") == [
+        ("20", "", ""),
+        ("0.1", "<", ""),
+        ("21", "", "E"),
+        ("3", "", ""),
+    ]
+
+
+def test_limits_averages_repeated_headings_and_footers_are_not_samples() -> None:
+    result = extracted(
+        "Punto;Durezza totale;Calcio;Cloruri\n;°f;mg/l;mg/l\nFontana;32;100;38\nvalori di parametro;;;250\n"
+        "Punto;Durezza totale;Calcio;Cloruri\nBagno;12;40;7\nmedia;22;70;22\nNote: analisi 2025;;;"
+    )
+
+    assert list(result.rows["sampling_point"]) == ["Fontana", "Bagno"]
+    assert list(result.set_aside["problem"].unique()) == ["not-a-sample"]
+    assert list(result.set_aside["detail"].unique()) == [
+        "a limit value",
+        "the headings again",
+        "an average or extreme",
+    ]
+    assert list(result.notices["line"]) == [8]
+
+
+def test_a_row_that_is_too_long_is_set_aside_whole() -> None:
+    result = extracted("Probe;pH;Ca mg/l\nA;7;80\nB;bar; 7;81\nC;7;82;;")
+
+    assert list(result.rows["label"]) == ["A", "C"]
+    assert list(result.set_aside["problem"]) == ["row-too-long", "row-too-long"]
+    assert list(result.set_aside["line"]) == [3, 3]
+
+
+def test_a_cut_off_last_row_is_set_aside() -> None:
+    grid = replace(grid_of("Probe;pH;Ca mg/l\nA;7;80\nB;7"), cut_off=True)
+
+    result = of_grid(grid)
+
+    assert list(result.set_aside["problem"]) == ["row-cut-off"]
+
+
+def test_an_unknown_parameter_is_kept_aside_with_its_name() -> None:
+    result = extracted("Probe;Parameter;Ergebnis\nA;Calcium;80\nA;Coliforme Bakterien;0")
+
+    assert list(result.set_aside[["problem", "detail", "raw_text"]].iloc[0]) == [
+        "analyte-unknown",
+        "Coliforme Bakterien",
+        "0",
+    ]
+
+
+def test_an_unknown_column_of_numbers_is_told_and_other_columns_are_not() -> None:
+    result = extracted(
+        "Probe;pH;Ca mg/l;Zorb;Shelf;Id no;Built\nA;7;80;0.5;red;17.5;1999\nB;7;81;0.7;blue;18.5;2001"
+    )
+
+    assert list(result.notices[["problem", "column"]].itertuples(index=False, name=None)) == [
+        ("column-unrecognised", "Zorb")
+    ]
+
+
+def test_a_repeated_heading_is_told() -> None:
+    result = extracted("Probe;pH;pH;Ca mg/l\nA;7;7.1;80")
+
+    assert list(result.notices["problem"]) == ["column-repeated"]
+    assert len(result.cells) == 3
+
+
+def test_words_for_a_gap_are_no_entries() -> None:
+    result = extracted("Probe;pH;Ca mg/l\nA;7;-\nB;k.A.;#N/A\nC;ND;80")
+
+    assert listed(result, "raw_text") == [("7",), ("ND",), ("80",)]
+
+
+def test_blanks_and_duplicates_are_known_by_their_label_or_type() -> None:
+    by_type = extracted("Probe;Probenart;pH;Ca mg/l\nA;Blindwert;7;0,1\nB;Doppelbestimmung;7;80")
+    by_label = extracted("Sample;pH;Ca mg/l\nBlank 2;7;0.1\nBlank Street;7;80")
+
+    assert list(by_type.rows["activity"]) == ["blank", "duplicate"]
+    assert list(by_label.rows["activity"]) == ["blank", ""]
+
+
+def test_a_word_that_is_no_stage_is_told_once() -> None:
+    result = extracted("Probe;Stufe;pH;Ca mg/l\nA;oben;7;1\nB;unten;7;1\nC;roh;7;1")
+
+    assert list(result.rows["stage"]) == ["oben", "unten", "raw"]
+    assert list(result.notices["problem"]) == ["field-unreadable"]
+
+
+def test_the_drying_temperature_of_a_residue_is_kept() -> None:
+    result = extracted("Etichetta;Residuo fisso a 180°C (mg/l);pH\nA;310;7")
+
+    assert list(result.rows["tds_scale"]) == ["dried at 180 °C"]
+
+
+def test_cells_of_a_workbook_name_sheet_and_letter_and_certain_numbers() -> None:
+    grid = grid_of("Probe;pH;Ca mg/l\nA;7.2;80")
+    grid = replace(grid, sheet="Lab", number_cells=np.array([False] * 4 + [True, False]))
+
+    result = of_grid(grid)
+
+    assert listed(result, "column", "certain_number") == [("Lab!B: pH", "True"), ("Lab!C: Ca mg/l", "False")]
+
+
+def test_a_register_gives_text_columns() -> None:
+    sites = extracted("client;site;region;machine\nK1;S1;North;HX\n;;;")
+    treatments = extracted("site;treatment;Kapazität;eingebaut am\nS1;decarboniser;12000;2025-02-03")
+
+    assert sites.kind == "sites"
+    assert sites.register is not None
+    assert list(sites.register[["client", "site", "region", "machine"]].iloc[0]) == [
+        "K1",
+        "S1",
+        "North",
+        "HX",
+    ]
+    assert len(sites.register) == 1
+    assert treatments.register is not None
+    assert list(treatments.register[["capacity", "installed_on"]].iloc[0]) == ["12000", "2025-02-03"]
+
+
+def test_a_header_without_rows_gives_empty_frames() -> None:
+    wide, long = extracted("Probe;pH;Ca mg/l"), extracted("Probe;Parameter;Ergebnis")
+
+    for result in (wide, long):
+        assert result.entries == 0
+        assert result.rows.empty
+        assert set(result.cells.columns) == set(CELL_COLUMNS)
+
+
+CELLS = st.sampled_from(
+    ["", "7", "<5", "-", "Blank", "mean", "80", "pH", "Calcium", "14 Tr.", "x" * 30, "ND", "mg/l"]
+)
+HEADS = st.sampled_from(
+    [
+        ["Probe", "pH", "Ca mg/l", "GH drops", "GH value", "Zorb"],
+        ["Probe", "Parameter", "Ergebnis", "Einheit", "BG"],
+        ["Parameter", "Einheit", "Tap", "Kitchen"],
+        ["test", "drops", "value", "unit", "ml used"],
+        ["ActivityIdentifier", "CharacteristicName", "ResultMeasureValue", "ResultDetectionConditionText"],
+    ]
+)
+
+
+@settings(max_examples=40)
+@given(HEADS, st.lists(st.lists(CELLS, max_size=8), max_size=12), st.booleans())
+def test_no_entry_of_a_mutilated_table_is_lost(head: list[str], body: list[list[str]], cut: bool) -> None:
+    """Ragged, shifted, repeated or cut-off rows: entries = cells + set aside, counted cell by cell here."""
+    sound = ["7"] * len(head)
+    grid = replace(Grid.from_rows([head, sound, *body]), cut_off=cut)
+    found = match(grid, load())
+    if found is None or found.header_row != 0 or found.body != 1:
+        return
+
+    result = extract(grid, found, SHA, "x.csv")
+
+    assert result.entries == len(result.cells) + len(result.set_aside)
+    assert result.rows["line"].is_monotonic_increasing
+    assert set(result.cells["row"]) == set(range(len(result.rows)))
+    gaps = set(found.layout.missing)
+    if found.orientation == "samples-in-rows":
+        places = [column.position for column in found.measured]
+        counted = [row[p] for row in (sound, *body) for p in places if p < len(row) and row[p] not in gaps]
+        kept = pd.concat([result.cells["raw_text"], result.set_aside["raw_text"]])
+        assert sorted(kept) == sorted(counted)
+
+
+@settings(max_examples=20)
+@given(st.permutations(range(12)))
+def test_each_cell_keeps_its_quantity_whatever_the_order_of_columns(order: list[int]) -> None:
+    """The text of every cell names its heading, so a mix-up of codes would show."""
+    heads = ["Ca", "Mg", "Na", "K", "Cl", "SO4", "NO3", "HCO3", "Fe", "Mn", "Cu", "Pb"]
+    chosen = [heads[number] for number in order]
+    rows = [[f"{line}{head}" for head in chosen] for line in range(3)]
+
+    result = of_grid(Grid.from_rows([chosen, *rows]))
+
+    assert (
+        result.cells["raw_text"] == result.cells["row"].astype("str") + result.cells["column"].astype("str")
+    ).all()
+    assert list(result.cells["column"].astype("str")[:12]) == chosen
