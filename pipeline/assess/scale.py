@@ -43,7 +43,7 @@ class ScaleLimits:
 
     attention_mg_l: float = 5.0  # per litre of feed, at the hottest metal [CP]
     act_mg_l: float = 20.0  # [CP]
-    full_solution_up_to: int = 2000  # samples; beyond it the planning rule answers, and says so
+    full_solution_up_to: int = 500  # samples; beyond it the planning rule answers, and says so
     log_pco2_open: float = DEGASSED_LOG_PCO2  # of a vented heater [AP2005]
 
 

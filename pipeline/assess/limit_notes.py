@@ -1,0 +1,101 @@
+"""Hold one reading against an attention and an act limit, and word what was found."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from pipeline.chemistry.arrays import floats
+from pipeline.chemistry.equivalents import column
+from pipeline.problems import fill
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.chemistry.arrays import Codes, Flags, Floats
+    from pipeline.normalise.sample_table import SampleTable
+
+LEVELS = ("fine", "attention", "act")
+
+
+@dataclass(frozen=True)
+class Rule:
+    """One reading against its limits.
+
+    ``above``: too much is bad; else too little. ``why`` follows the number in the sentence.
+    """
+
+    name: str
+    values: Floats
+    attention: float
+    act: float
+    unit: str
+    why: str
+    above: bool = True
+    digits: int = 0
+    applies: Flags | None = None
+
+    def level(self) -> Codes:
+        """Place in `LEVELS` of each value; -1 where missing or not asked."""
+        sign = 1.0 if self.above else -1.0
+        level = (sign * self.values > sign * self.attention).astype("int64")
+        level += sign * self.values > sign * self.act
+        asked = ~np.isnan(self.values)
+        asked &= True if self.applies is None else self.applies
+        return np.where(asked, level, -1).astype("int64")
+
+
+def reading_for(samples: SampleTable, name: str, limit: float, *, above: bool = True) -> Floats:
+    """Give a column as read, or the bound of a "<" or ">" where that bound decides about ``limit``.
+
+    Parameters
+    ----------
+    samples : the filled table.
+    name : canonical column.
+    limit : the first limit the reading will be held against.
+    above : whether too much is bad; else too little.
+
+    Returns
+    -------
+    (n,) reading; missing where there is none, or where "<" leaves the question open.
+    """
+    value, low, high = (
+        floats(column(frame, name)) for frame in (samples.filled, samples.low, samples.high)
+    )
+    if above:
+        bound = np.where(high <= limit, high, np.where(np.isnan(high), low, np.nan))
+    else:
+        bound = np.where(high < limit, high, np.where(low >= limit, low, np.nan))
+    return floats(np.where(np.isnan(value), bound, value))
+
+
+def apply(rules: Iterable[Rule], index: pd.Index) -> pd.DataFrame:
+    """Apply rules to the samples.
+
+    Parameters
+    ----------
+    rules : each with (n,) values in the order of ``index``.
+    index : of the samples.
+
+    Returns
+    -------
+    (n, 2) frame: ``level``, place in `LEVELS` of the worst rule, and ``notes``, one clause per rule that
+    is not fine, "; " between them.
+    """
+    level = np.zeros(len(index), dtype="int64")
+    notes = np.full(len(index), "", dtype=object)
+    for rule in rules:
+        own = rule.level()
+        level = np.maximum(level, own)
+        for step in (1, 2):
+            rows = np.flatnonzero(own == step)
+            limit = rule.attention if step == 1 else rule.act
+            side = "above" if rule.above else "below"
+            value = pd.DataFrame({"value": rule.values[rows]})
+            words = f"{rule.name} {{value:{rule.digits}}}{rule.unit} ({LEVELS[step]} {side} {limit:g}): {rule.why}"
+            clauses = fill(words, value).to_numpy(dtype=object)
+            notes[rows] = np.where(notes[rows] == "", clauses, notes[rows] + "; " + clauses)
+    return pd.DataFrame({"level": level, "notes": pd.array(notes, dtype="str")}, index=index)

@@ -1,0 +1,230 @@
+"""Machines as water sees them: where it is heated, how hot, how much of it, and from what metal."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.assess.user_tables import known_keys, number, read_tables, refused
+from pipeline.chemistry.arrays import floats
+from pipeline.chemistry.water import BAR_PER_ATM, saturation_pressure_atm
+from pipeline.reference import table
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pipeline.chemistry.arrays import Floats
+
+NOT_KNOWN: Final = "not known"
+METALS: Final = ("copper", "brass", "stainless steel", "aluminium")
+CONNECTIONS: Final = ("plumbed", "reservoir", NOT_KNOWN)
+_GRID_C: Final = np.arange(90.0, 150.01, 0.05)
+_NUMBERS: Final = {
+    "litres_per_day": (0.0, 1e6),
+    "days_per_year": (0.0, 366.0),
+    "boiler_litres": (0.01, 1e4),
+    "steam_litres_per_day": (0.0, 1e6),
+    "drain_days": (0.0, 3650.0),
+}
+_PART_NUMBERS: Final = {"temperature_c": (20.0, 130.0), "steam_bar_g": (0.0, 1.7), "share": (0.0, 1.0)}
+_SHARES_CLOSE: Final = 1e-6
+
+
+@dataclass(frozen=True)
+class Part:
+    """One place where water is heated: its temperature [°C] and its share of all water [-]."""
+
+    place: str
+    temperature_c: float
+    share: float
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A machine profile; a number that is not known is missing (NaN)."""
+
+    name: str
+    title: str
+    parts: tuple[Part, ...]
+    metals: tuple[str, ...] = ()
+    connection: str = NOT_KNOWN
+    litres_per_day: float = math.nan
+    days_per_year: float = 310.0
+    boiler_litres: float = math.nan
+    steam_litres_per_day: float = math.nan
+    drain_days: float = math.nan
+    level_probe: bool = False
+
+    @property
+    def concentration(self) -> float:
+        """Times by which a steam boiler concentrates salts until it is drained; 1 without one.
+
+        1 + V(steam)/V(boiler) [CP]: what leaves as steam leaves its salts behind.
+        """
+        factor = 1.0 + self.steam_litres_per_day * self.drain_days / self.boiler_litres
+        return 1.0 if math.isnan(factor) else factor
+
+
+def steam_temperature_c(gauge_bar: Floats) -> Floats:
+    """Temperature of a steam boiler from what its pressure gauge shows.
+
+    Parameters
+    ----------
+    gauge_bar : (n,) pressure above the air [bar], 0 to about 3.
+
+    Returns
+    -------
+    (n,) [°C], on the boiling line at 1.01325 bar of air.
+
+    Notes
+    -----
+    The vapour pressure equation [WP1993], inverted by interpolation on a grid of 0.05 K.
+
+    Example
+    -------
+    >>> steam_temperature_c(np.array([0.8, 1.0, 1.2, 1.5])).round(1).tolist()
+    [117.1, 120.4, 123.5, 127.6]
+    """
+    pressure = np.log(saturation_pressure_atm(_GRID_C) * BAR_PER_ATM)
+    return floats(np.interp(np.log(floats(gauge_bar) + BAR_PER_ATM), pressure, _GRID_C))
+
+
+def _temperature(temperature_c: float, steam_bar_g: float) -> float:
+    return temperature_c if math.isnan(steam_bar_g) else float(steam_temperature_c(np.array([steam_bar_g]))[0])
+
+
+@cache
+def known_machines() -> dict[str, Machine]:
+    """Give the built-in machine profiles by name; ``"not known"`` stands for any other."""
+    parts = table("machine_parts")
+    found = {}
+    for row in table("machines").to_dict("records"):
+        own = parts[parts["machine"] == row["machine"]].to_dict("records")
+        numbers = {name: float(row[name]) for name in _NUMBERS}
+        found[str(row["machine"])] = Machine(
+            name=row["machine"],
+            title=row["title"],
+            parts=tuple(
+                Part(part["part"], _temperature(part["temperature_c"], part["steam_bar_g"]), part["share"])
+                for part in own
+            ),
+            metals=tuple(metal for metal in METALS if metal in str(row["metals"])),
+            connection=row["connection"],
+            level_probe=row["level_probe"] == "yes",
+            **numbers,
+        )
+    return found
+
+
+def load(path: Path) -> dict[str, Machine]:
+    """Read machines of one's own; each begins as a built-in one and changes what it names.
+
+    Parameters
+    ----------
+    path : TOML with tables ``[machines.NAME]``: ``base`` (a built-in name, required), ``title``, ``metals``,
+        ``connection``, ``litres_per_day``, ``days_per_year``, ``boiler_litres``, ``steam_litres_per_day``,
+        ``drain_days``, ``level_probe``, ``parts = [{place = "brew", temperature_c = 94, share = 0.8}, …]``
+        (``steam_bar_g`` instead of ``temperature_c`` for a steam boiler; shares add up to 1).
+
+    Raises
+    ------
+    KettlestoneError : the file cannot be read, or something in it is unknown or out of range.
+    """
+    return {name: _own(path, name, values) for name, values in read_tables(path, "machines").items()}
+
+
+def _own(path: Path, name: str, values: dict[str, Any]) -> Machine:
+    place, built_in = f"machines.{name}", known_machines()
+    known_keys(
+        path, place, values, ("base", "title", "metals", "connection", "level_probe", "parts", *_NUMBERS)
+    )
+    if values.get("base") not in built_in:
+        raise refused(path, place, f"base must be one of {', '.join(built_in)}")
+    numbers = {
+        key: number(path, f"{place}.{key}", values[key], *bounds)
+        for key, bounds in _NUMBERS.items()
+        if key in values
+    }
+    metals, connection = values.get("metals", []), values.get("connection", NOT_KNOWN)
+    if not isinstance(metals, list) or not set(map(str, metals)) <= set(METALS):
+        raise refused(path, place, f"metals are a list of {', '.join(METALS)}")
+    if connection not in CONNECTIONS:
+        raise refused(path, place, f"connection is one of {', '.join(CONNECTIONS)}")
+    if not isinstance(values.get("level_probe", False), bool):
+        raise refused(path, place, "level_probe is true or false")
+    changed: dict[str, Any] = {key: values[key] for key in ("connection", "level_probe") if key in values}
+    changed |= {"metals": tuple(metals)} if "metals" in values else {}
+    changed |= {"parts": _parts(path, place, values["parts"])} if "parts" in values else {}
+    title = str(values.get("title", name))
+    return replace(built_in[values["base"]], name=name, title=title, **numbers, **changed)
+
+
+def _parts(path: Path, place: str, given: object) -> tuple[Part, ...]:
+    if not isinstance(given, list) or not given or not all(isinstance(part, dict) for part in given):
+        raise refused(path, place, "parts is a list of {place, temperature_c or steam_bar_g, share}")
+    parts = []
+    for part in given:
+        known_keys(path, f"{place}.parts", part, ("place", *_PART_NUMBERS))
+        if "place" not in part or "share" not in part or ("temperature_c" in part) == ("steam_bar_g" in part):
+            raise refused(path, f"{place}.parts", "each part has place, share, and one of temperature_c, steam_bar_g")
+        values = {
+            key: number(path, f"{place}.parts.{key}", part[key], *bounds)
+            for key, bounds in _PART_NUMBERS.items()
+            if key in part
+        }
+        heat = _temperature(values.get("temperature_c", math.nan), values.get("steam_bar_g", math.nan))
+        parts.append(Part(str(part["place"]), heat, values["share"]))
+    if abs(sum(part.share for part in parts) - 1.0) > _SHARES_CLOSE:
+        raise refused(path, f"{place}.parts", "the shares of the parts do not add up to 1")
+    if len({part.place for part in parts}) < len(parts):
+        raise refused(path, f"{place}.parts", "two parts have the same place")
+    return tuple(parts)
+
+
+def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFrame:
+    """Find the machine profile and the connection a text of a record means.
+
+    Parameters
+    ----------
+    texts : (n,) as the file wrote it, "" where it said nothing.
+    machines : known profiles; their own names are understood too.
+
+    Returns
+    -------
+    (n, 2) frame, index of ``texts``: ``machine`` (``"not known"`` where the words are not in the table, or
+    name two machines) and ``connection``.
+
+    Notes
+    -----
+    Exact words of ``machine_names.csv`` only, whole or between , ; / ( ) +: nothing is guessed.
+
+    Example
+    -------
+    >>> recognise(pd.Series(["HX-Maschine, Festwasser", "steam engine"]), known_machines())["machine"].tolist()
+    ['heat exchanger', 'not known']
+    """
+    names = table("machine_names")
+    words = {
+        kind: dict(zip(rows["text"], rows["meaning"], strict=True)) for kind, rows in names.groupby("kind")
+    }
+    words["machine"] = {**words["machine"], **{name.casefold(): name for name in machines}}
+    codes, unique = pd.factorize(texts.fillna("").astype("str"))
+    columns = {}
+    for kind in ("machine", "connection"):
+        meant = [_meaning(str(text), words[kind]) for text in unique]
+        columns[kind] = pd.array(meant, dtype="str").take(codes)
+    return pd.DataFrame(columns, index=texts.index)
+
+
+def _meaning(text: str, words: dict[str, str]) -> str:
+    whole = " ".join(text.casefold().split())
+    pieces = [whole]
+    for mark in ",;/()+":
+        pieces = [part for piece in pieces for part in piece.split(mark)]
+    meant = {words[piece.strip()] for piece in (whole, *pieces) if piece.strip() in words}
+    return meant.pop() if len(meant) == 1 else NOT_KNOWN
