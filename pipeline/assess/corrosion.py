@@ -40,7 +40,7 @@ class CorrosionLimits:
 
 
 def corrosion(
-    samples: SampleTable, machines: pd.DataFrame, limits: CorrosionLimits = CorrosionLimits()  # noqa: B008 - frozen
+    samples: SampleTable, machines: pd.DataFrame, limits: CorrosionLimits = CorrosionLimits()
 ) -> pd.DataFrame:
     """Say what in a water works on metal, probes and valves of its machine.
 
