@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipeline.normalise import dates, numbers, units
 from pipeline.problems import no_problems, problem_frame
+from schemas.columns import ACTIVITIES, STAGES
 
 if TYPE_CHECKING:
     from pipeline.ingest.extract import Extract
@@ -69,6 +70,9 @@ def typed(extract: Extract, file_sha256: str, time_zone: str) -> tuple[pd.DataFr
     doubtful = read["problem"] == "date-ambiguous"
     shown = read["moment"].where(doubtful).dt.floor("D").dt.date.astype("str") if doubtful.any() else ""
     notice("date-ambiguous", "collected_on", doubtful, shown)
+    for name, words in (("stage", STAGES), ("activity", ACTIVITIES)):
+        known = source[name].isin(["", *words])
+        rows[name] = source[name].where(known, "")
     nothing = {name for name in (*_DATES, *_NUMBERS) if not (source[name] != "").any()}
     for name in _DATES:
         if name in nothing:
