@@ -212,11 +212,16 @@ def _limits(
 ) -> Floats:
     """Give the limit of every censored cell: the number itself ("<0.5") or its limit column."""
     stated, _ = numbers.parse(cells["limit_text"], marks.decimal or extract.decimal_char, frozenset())
-    code, first = combined([cells["limit_unit"], cells["raw_unit"]])
-    pairs = [(str(cells["limit_unit"].iloc[at]), str(cells["raw_unit"].iloc[at])) for at in first]
-    same_unit = np.array([limit_unit in ("", raw_unit) for limit_unit, raw_unit in pairs])[code]
-    column = np.where(same_unit, stated["number"].to_numpy() * factor + offset, np.nan)
-    return np.where(np.isnan(own), column, own)
+    parts = [cells["analyte"], cells["limit_unit"], cells["raw_unit"], cells["basis"]]
+    code, first = combined(parts)
+    extra = tuple(sorted(extract.unit_aliases.items()))
+    keys = list(zip(*(part.iloc[first].astype("str") for part in parts), strict=True))
+    own_unit = [limit_unit in ("", raw_unit) for _, limit_unit, raw_unit, _ in keys]
+    found = [units.resolve(analyte, limit_unit, basis, extra) for analyte, limit_unit, _, basis in keys]
+    same = np.array(own_unit, dtype="bool")[code]
+    factor = np.where(same, factor, np.array([one.factor for one in found], dtype="float64")[code])
+    offset = np.where(same, offset, np.array([one.offset for one in found], dtype="float64")[code])
+    return np.where(np.isnan(own), stated["number"].to_numpy() * factor + offset, own)
 
 
 def _judged(table: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:

@@ -95,6 +95,8 @@ _IN_DOUBT: Final[dict[str, str]] = {
     "calcium_hardness": "as CaCO3 or as Ca",
     "magnesium_hardness": "as CaCO3 or as Mg",
 }
+# A laboratory's bare mg/L of these is of the ion; the ppm of a kit may be either.
+_PPM_IN_DOUBT: Final[dict[str, str]] = {"calcium": "as CaCO3 or as Ca", "magnesium": "as CaCO3 or as Mg"}
 
 
 @dataclass(frozen=True)
@@ -287,7 +289,8 @@ def _concentration(analyte: str, code: str, expression: str, form: str, wrong: R
     form_factor = 1.0 if given == own else _form_factor(given, own)
     if form_factor is None:
         return wrong
-    doubt = _IN_DOUBT.get(analyte, "") if not form else ""
+    doubts = {**_IN_DOUBT, **_PPM_IN_DOUBT} if code == "ppm" else _IN_DOUBT
+    doubt = doubts.get(analyte, "") if not form else ""
     note = f"{code} without a form taken {own}" if bare and own == "as CaCO3" else ""
     return Reading(
         factor=mass[0] * form_factor,
