@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
+
+from pipeline.normalise.clock import split_time
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -20,10 +20,6 @@ _DAY_FIRST: Final = ("%d/%m/%Y", "%d/%m/%y", "%d-%m-%Y")
 _MONTH_FIRST: Final = ("%m/%d/%Y", "%m/%d/%y", "%m-%d-%Y")
 _SLASHED: Final = re.compile(r"^%[dm][/-]%[dm][/-]%[yY]$")
 _TIME_OF_FORMAT: Final = re.compile(r"[T ,]+%[HI]")
-_TIMED: Final = (
-    r"^(?P<date>.*[^\sT,])[T ,]\s*(?P<hour>\d{1,2})[:h](?P<minute>\d{2})(?::(?P<second>\d{2}(?:\.\d+)?))?"
-    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?:Uhr|h)?\s*(?P<offset>Z|[+-]\d{2}:?\d{2})?$"
-)
 # First year of each Japanese era less one: year 1 of Reiwa is 2019 [JP-ERA].
 _ERAS: Final = {"R": 2018, "令和": 2018, "H": 1988, "平成": 1988, "S": 1925, "昭和": 1925}
 _ERA: Final = (
@@ -82,7 +78,7 @@ def parse(
     """
     code, distinct = pd.factorize(texts)
     known = pd.Series(distinct, dtype="str")
-    parts = _split(known)
+    parts = split_time(known)
     day_code, days = pd.factorize(parts["date"])
     found = _days(pd.Series(days, dtype="str"), formats, month_first=month_first)
     found = found.take(day_code).reset_index(drop=True)
@@ -103,37 +99,6 @@ def parse(
     if twice.any():
         frame["problem"] = frame["problem"].astype("str").mask(twice, "date-ambiguous").astype("category")
     return frame
-
-
-def _split(known: pd.Series) -> pd.DataFrame:
-    """Part each text into its date, its time of day [s] and the offset it names [s]."""
-    text = pc.utf8_trim_whitespace(pc.utf8_normalize(pa.array(known, type=pa.string()), form="NFKC"))
-    found = pc.extract_regex(text, _TIMED)
-    timed = pc.is_valid(found).to_numpy(zero_copy_only=False)
-
-    def part(name: str) -> pd.Series:
-        return pd.Series(pc.struct_field(found, name).fill_null("").to_pandas(), dtype="str")
-
-    def number(texts: pd.Series) -> pd.Series:
-        numbers: pd.Series = pd.to_numeric(texts, errors="coerce").astype("float64")
-        return numbers
-
-    hour, minute, second = number(part("hour")), number(part("minute")), number(part("second")).fillna(0.0)
-    half = part("half").str.slice(0, 1).str.casefold()
-    impossible = (hour > 23) | (minute > 59) | (second >= 60) | ((half != "") & ((hour < 1) | (hour > 12)))  # noqa: PLR2004 - a clock
-    hour = hour.where(half == "", hour % 12 + 12 * (half == "p"))
-    seconds = hour * 3600 + minute * 60 + second
-    spreadsheet_date = (part("second") != "") & (half == "") & (seconds == 0)
-    offset = part("offset").str.replace(":", "").str.replace("Z", "+0000")
-    size = number(offset.str.slice(1, 3)) * 3600 + number(offset.str.slice(3, 5)) * 60
-    return pd.DataFrame(
-        {
-            "date": part("date").where(timed, pd.Series(text.to_pandas(), dtype="str")),
-            "seconds": seconds.where(~spreadsheet_date),
-            "offset_s": size.where(offset.str.slice(0, 1) != "-", -size),
-            "impossible": impossible,
-        }
-    )
 
 
 def _days(known: pd.Series, formats: tuple[str, ...], *, month_first: bool) -> pd.DataFrame:
