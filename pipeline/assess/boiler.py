@@ -106,7 +106,11 @@ def boiler_scale(
     level, worst = _worst(parts, len(names), limits)
     word = pd.Series("not known", index=names.index, dtype="str")
     found = worst >= 0
-    word = word.where(~found, pd.Series(parts["word"].array.take(np.maximum(worst, 0)), index=names.index)) if len(parts) else word
+    word = (
+        word.where(~found, pd.Series(parts["word"].array.take(np.maximum(worst, 0)), index=names.index))
+        if len(parts)
+        else word
+    )
     return BoilerScale(
         parts=parts,
         per_year=_per_year(parts, at, litres_per_year, names.index),

@@ -59,7 +59,9 @@ def classify(total_hardness_mg_l_caco3: pd.Series[float], scale: str) -> pd.Data
     rows = table("hardness_classes")
     rows = rows[rows["scale"] == scale]
     if rows.empty:
-        raise ValueError(f"hardness scale {scale!r}: use one of {', '.join(table('hardness_classes')['scale'].unique())}")
+        raise ValueError(
+            f"hardness scale {scale!r}: use one of {', '.join(table('hardness_classes')['scale'].unique())}"
+        )
     hardness = floats(total_hardness_mg_l_caco3)
     starts = floats(rows["low"]) * rows["unit"].map(_CACO3_PER_UNIT).to_numpy(dtype="float64")
     number = _place(hardness, starts, (rows["low_belongs"] == "yes").to_numpy())
@@ -94,7 +96,9 @@ def classes_of(samples_hardness: pd.Series[float], countries: pd.Series[str]) ->
     """
     codes = country_codes(countries)
     parts = []
-    for scale, country in table("hardness_classes")[["scale", "country"]].drop_duplicates().itertuples(index=False):
+    for scale, country in (
+        table("hardness_classes")[["scale", "country"]].drop_duplicates().itertuples(index=False)
+    ):
         rows = samples_hardness[(codes == country) & samples_hardness.notna()]
         if len(rows):
             found = classify(rows, str(scale)).assign(scale=str(scale))

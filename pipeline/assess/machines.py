@@ -95,7 +95,9 @@ def steam_temperature_c(gauge_bar: Floats) -> Floats:
 
 
 def _temperature(temperature_c: float, steam_bar_g: float) -> float:
-    return temperature_c if math.isnan(steam_bar_g) else float(steam_temperature_c(np.array([steam_bar_g]))[0])
+    return (
+        temperature_c if math.isnan(steam_bar_g) else float(steam_temperature_c(np.array([steam_bar_g]))[0])
+    )
 
 
 @cache
@@ -171,7 +173,9 @@ def _parts(path: Path, place: str, given: object) -> tuple[Part, ...]:
     for part in given:
         known_keys(path, f"{place}.parts", part, ("place", *_PART_NUMBERS))
         if "place" not in part or "share" not in part or ("temperature_c" in part) == ("steam_bar_g" in part):
-            raise refused(path, f"{place}.parts", "each part has place, share, and one of temperature_c, steam_bar_g")
+            raise refused(
+                path, f"{place}.parts", "each part has place, share, and one of temperature_c, steam_bar_g"
+            )
         values = {
             key: number(path, f"{place}.parts.{key}", part[key], *bounds)
             for key, bounds in _PART_NUMBERS.items()

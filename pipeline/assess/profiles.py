@@ -120,7 +120,9 @@ def _bands(path: Path, name: str, values: dict[str, object]) -> tuple[Band, ...]
     source = str(values.get("source", "the user's own profile"))
     quantities = [key for key in values if key in ANALYTES]
     if not quantities:
-        raise refused(path, place, "no quantity is given; write for example alkalinity = {low = 40, high = 75}")
+        raise refused(
+            path, place, "no quantity is given; write for example alkalinity = {low = 40, high = 75}"
+        )
     return tuple(_band(path, f"{place}.{key}", key, values[key], source) for key in quantities)
 
 

@@ -32,7 +32,9 @@ NOT_A_WATER: Final = "not assessed: a control sample or water from the hot outle
 QUANTITY_COLUMNS: Final = ["sample_id", "quantity", "value", "low", "high", "unit", "method"]
 VERDICT_COLUMNS: Final = ["sample_id", "machine", "profile", "cup_zone", "cup_sentence",
                           "boiler_verdict", "boiler_sentence", "unknowns"]  # fmt: skip
-_DECIDING: Final = r"\b(?:total_hardness|calcium_hardness|calcium|magnesium|alkalinity|bicarbonate|conductivity)\b"
+_DECIDING: Final = (
+    r"\b(?:total_hardness|calcium_hardness|calcium|magnesium|alkalinity|bicarbonate|conductivity)\b"
+)
 _CONTROL: Final = ("blank", "standard", "spike")
 _LEVELS: Final = ("suitable", "attention", "act")
 _SCALE_LEVELS: Final = dict(zip(("little scale", "some scale", "heavy scale"), _LEVELS, strict=True))
@@ -281,12 +283,28 @@ def _quantities(samples: SampleTable, scale: BoilerScale, metal: pd.DataFrame) -
         ("larson_skold", "1", "(Cl + SO4)/alkalinity in meq/L"),
         ("chloride_sulfate_mass_ratio", "1", "Cl/SO4 by mass"),
     ):
-        rows.append(_rows(sample_ids, name.removesuffix("_mg_l"), metal[[name]].rename(columns={name: "value"}), unit, method))
+        rows.append(
+            _rows(
+                sample_ids,
+                name.removesuffix("_mg_l"),
+                metal[[name]].rename(columns={name: "value"}),
+                unit,
+                method,
+            )
+        )
     hardness = column(samples.filled, "total_hardness_mg_l_caco3")
     classes = classes_of(hardness, samples.about.get("country", _nothing(samples)))
     for named, own_rows in classes.groupby(["scale", "word"], sort=False):
         number = pd.DataFrame({"value": floats(own_rows["number"])})
-        rows.append(_rows(own_rows["sample_id"].astype("str"), "hardness_class", number, "class", ": ".join(map(str, named))))
+        rows.append(
+            _rows(
+                own_rows["sample_id"].astype("str"),
+                "hardness_class",
+                number,
+                "class",
+                ": ".join(map(str, named)),
+            )
+        )
     whole = pd.concat([part for part in rows if len(part)] or rows, ignore_index=True)
     for name in ("quantity", "unit", "method"):
         whole[name] = whole[name].astype("str")
@@ -296,7 +314,10 @@ def _quantities(samples: SampleTable, scale: BoilerScale, metal: pd.DataFrame) -
 def _rows(ids: pd.Series, quantity: str, numbers: pd.DataFrame, unit: str, method: str) -> pd.DataFrame:
     """One quantity as rows; a row without any number is left out."""
     frame = pd.DataFrame(
-        {name: floats(numbers[name]) if name in numbers else np.full(len(ids), np.nan) for name in ("value", "low", "high")}
+        {
+            name: floats(numbers[name]) if name in numbers else np.full(len(ids), np.nan)
+            for name in ("value", "low", "high")
+        }
     )
     known = frame.notna().any(axis=1).to_numpy()
     frame = frame.assign(sample_id=ids.array, quantity=quantity, unit=unit, method=method)

@@ -79,9 +79,7 @@ def inside(value: Floats, uncertainty: Floats, low: Floats, high: Floats, band: 
 
 def zone_of(probability: Floats) -> pd.Series[str]:
     """Word of `ZONES` for each probability; "cannot tell" where it is missing."""
-    place = np.where(
-        np.isnan(probability), 2, np.searchsorted(-_LEAST_OF_ZONE, -np.nan_to_num(probability))
-    )
+    place = np.where(np.isnan(probability), 2, np.searchsorted(-_LEAST_OF_ZONE, -np.nan_to_num(probability)))
     return pd.Series(pd.array(ZONES, dtype="str").take(place))
 
 
