@@ -30,9 +30,9 @@ from schemas.columns import ABOUT_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
     import numpy.typing as npt
-    from pathlib import Path
 
     from pipeline.intake import FileResult, Listener
     from pipeline.settings import Settings

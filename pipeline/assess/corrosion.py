@@ -42,7 +42,7 @@ class CorrosionLimits:
 def corrosion(
     samples: SampleTable,
     machines: pd.DataFrame,
-    limits: CorrosionLimits = CorrosionLimits(),  # noqa: B008 - frozen
+    limits: CorrosionLimits = CorrosionLimits(),
 ) -> pd.DataFrame:
     """Say what in a water works on metal, probes and valves of its machine.
 

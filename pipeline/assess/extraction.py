@@ -37,7 +37,7 @@ class CupLimits:
     sodium_taste: float = 60.0  # [EPA822], upper end of 30 to 60
 
 
-def cup_words(samples: SampleTable, limits: CupLimits = CupLimits()) -> pd.Series[str]:  # noqa: B008 - frozen
+def cup_words(samples: SampleTable, limits: CupLimits = CupLimits()) -> pd.Series[str]:
     """Describe the coffee a water makes.
 
     Parameters

@@ -250,10 +250,7 @@ def _not_assessed(refused: pd.Series, profiles: Mapping[str, Profile]) -> pd.Dat
                 "machine": "",
                 "profile": name,
                 "unknowns": "",
-                **{
-                    key: refused.array
-                    for key in ("cup_zone", "cup_sentence", "boiler_verdict", "boiler_sentence")
-                },
+                **dict.fromkeys(("cup_zone", "cup_sentence", "boiler_verdict", "boiler_sentence"), refused.array),
             }
         )
         for name in profiles

@@ -34,6 +34,7 @@ class AlkalinityLimits:
     lowest_ph: float = 4.5  # end point of the alkalinity titration: below it nothing is left [APHA2320]
     counts_above_mg_l_caco3: float = 20.0  # an alkalinity that cannot be there below it [CP]
     carbon_dioxide_mg_l: float = 100.0  # rarely exceeded in a raw tap water [CP]
+    carbon_dioxide_ph: float = 0.1  # least uncertainty of the pH behind it, k = 2 [CP]
 
 
 CACO3_PER_CARBONATE: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["carbonate"]  # 1.668
@@ -46,8 +47,9 @@ TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot
 
 def _log_k(reaction: str, samples: SampleTable) -> Floats:
     """Give log10 K at the temperature of each sample; every temperature is worked out once."""
-    temperature = samples.measured["temperature_c"].fillna(DEFAULT_TEMPERATURE_C).clip(0.0, 100.0)
-    codes, degrees = pd.factorize(temperature.to_numpy().round(1))
+    temperature = samples.measured["temperature_c"].to_numpy(dtype="float64")
+    degrees_c = np.clip(np.where(np.isnan(temperature), DEFAULT_TEMPERATURE_C, temperature), 0.0, 100.0)
+    codes, degrees = pd.factorize(degrees_c.round(1))
     return np.asarray(log_k(reaction, degrees)[codes], dtype="float64")
 
 
@@ -107,7 +109,7 @@ def alkalinity_forms(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "observed": forms,
             "low": alkalinity.value - allowed,
             "high": alkalinity.value + allowed,
-            "analyte": "bicarbonate alkalinity",
+            "analyte": evidence.constant(samples, "bicarbonate alkalinity"),
             "bicarbonate": bicarbonate.value * HCO3_PER_CACO3,
             "alkalinity": alkalinity.value,
             "bicarbonate_if_alkalinity_is_right_mg_l": alkalinity.value * HCO3_PER_CACO3,
@@ -160,9 +162,11 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> pd.DataF
             "low": np.nan,
             "high": total.value
             + evidence.tolerance(total, evidence.Quantity(partial.value, partial.reach, 0.0 * partial.value)),
-            "analyte": "phenolphthalein_alkalinity alkalinity",
+            "analyte": evidence.constant(samples, "phenolphthalein_alkalinity alkalinity"),
             "alkalinity": total.value,
-            "alternative": "The two columns swapped would fit, or the burette was refilled in between",
+            "alternative": evidence.constant(
+                samples, "The two columns swapped would fit, or the burette was refilled in between"
+            ),
         },
         index=samples.about.index,
     )
@@ -229,8 +233,8 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "observed": np.where(np.isnan(total.value), np.nan, ph),
             "low": low,
             "high": high,
-            "severity": np.where(impossible, "reject", "hold"),
-            "analyte": "ph alkalinity",
+            "severity": evidence.either(impossible, "reject", "hold"),
+            "analyte": evidence.constant(samples, "ph alkalinity"),
             "alkalinity": total.value,
             "partial": partial.value,
             "partial_expected": 0.5 * total.value * ratio / (1.0 + ratio),
@@ -266,7 +270,7 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     Parameters
     ----------
     samples : pH and alkalinity; temperature, stage, treatment if stated.
-    limits : ``alkalinity.carbon_dioxide_mg_l``.
+    limits : ``alkalinity.carbon_dioxide_mg_l``, ``alkalinity.carbon_dioxide_ph`` [pH].
 
     Returns
     -------
@@ -275,12 +279,14 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
 
     Notes
     -----
-    CO2 = ALK/50.04 · 10^(pK1 − pH) · 44.01 mg/L; pK1 6.35 at 25 °C, 6.46 at 10 °C [PB1982].
+    CO2 = ALK/50.04 · 10^(pK1 − pH) · 44.01 mg/L; pK1 6.35 at 25 °C, 6.46 at 10 °C [PB1982]. The
+    uncertainty of the pH (at least 0.1) widens the limit of 100 mg/L to 126.
     """
     bounds = limits.alkalinity
     ph = samples.measured["ph"]
     alkalinity = samples.filled["alkalinity_mg_l_caco3"]
     acid = np.power(10.0, -_log_k("K1", samples) - ph)
+    reach = evidence.known(samples, "ph", 0.0, bounds.carbon_dioxide_ph).reach
     gas = alkalinity / MG_CACO3_PER_MEQ * acid * MOLAR_MASS["carbon_dioxide"]
     stage = evidence.text(samples, "stage")
     raw = (stage == "raw").to_numpy()
@@ -291,12 +297,14 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         {
             "observed": gas.where(ph >= bounds.lowest_ph),
             "low": np.nan,
-            "high": np.where(treated, np.nan, bounds.carbon_dioxide_mg_l),
-            "severity": np.where(raw, "hold", "note"),
-            "analyte": "ph alkalinity",
+            "high": np.where(treated, np.nan, bounds.carbon_dioxide_mg_l * 10.0**reach),
+            "severity": evidence.either(raw, "hold", "note"),
+            "analyte": evidence.constant(samples, "ph alkalinity"),
             "ph": ph,
             "alkalinity": alkalinity,
             "ph_at_limit": ph + np.log10((gas / bounds.carbon_dioxide_mg_l).where(gas > 0)),
-            "alternative": "Water behind a decarboniser would fit; otherwise repeat pH and alkalinity",
+            "alternative": evidence.constant(
+                samples, "Water behind a decarboniser would fit; otherwise repeat pH and alkalinity"
+            ),
         }
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 import pandas as pd
@@ -123,6 +123,18 @@ def says(samples: SampleTable, names: Sequence[str], words: Sequence[str]) -> Fl
         holds = pd.Series(texts, dtype="str").str.contains(pattern, case=False).to_numpy(dtype="bool")
         found |= holds[codes]
     return found
+
+
+def constant(samples: SampleTable, words: str) -> pd.Categorical[str]:
+    """Give every sample the same words, stored once."""
+    return either(np.zeros(len(samples), dtype="bool"), words, words)
+
+
+def either(flags: Flags, yes: str, no: str) -> pd.Categorical[str]:
+    """Word a yes or no for every row; each word is stored once."""
+    codes = np.asarray(flags, dtype="int8") * np.int8(yes != no)
+    categories = pd.Index(list(dict.fromkeys((no, yes))), dtype="str")
+    return cast("pd.Categorical[str]", pd.Categorical.from_codes(pd.Index(codes), categories=categories))
 
 
 def fitting(index: pd.Index, answers: Mapping[str, Flags], otherwise: str = "") -> pd.Series[str]:

@@ -48,7 +48,7 @@ _NATURAL_ONLY: Final = (_LIMITS["applies_to"] == "natural").to_numpy()
     title="Every value is one a water can have",
     source="CP",
     severity="hold",
-    message="{analyte} {observed:3}{value_unit} cannot be taken as it stands: {reason}. {alternative}.",
+    message="{analyte} {observed:3}{value_unit} is out of range: {reason}. {alternative}.",
 )
 def out_of_physical_range(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001  the limits are a table
     """Find values that no water, or no water fit for a coffee machine, can have.
@@ -144,9 +144,9 @@ def chlorine_forms(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "low": sure.value
             - evidence.tolerance(sure, evidence.Quantity(total.value, total.reach, 0.0 * total.slack)),
             "high": np.nan,
-            "analyte": "total_chlorine free_chlorine",
+            "analyte": evidence.constant(samples, "total_chlorine free_chlorine"),
             "free_chlorine": free.value,
-            "alternative": "Free and total swapped would fit; repeat both",
+            "alternative": evidence.constant(samples, "Free and total swapped would fit; repeat both"),
         },
         index=samples.about.index,
     )
@@ -191,7 +191,7 @@ def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> pd.DataFrame:
                 conductivity > bounds.chloride_conductivity_us_cm, bounds.chloride_least_mg_l, np.nan
             ),
             "high": np.nan,
-            "analyte": "chloride free_chlorine",
+            "analyte": evidence.constant(samples, "chloride free_chlorine"),
             "conductivity": conductivity,
             "alternative": answer,
         }

@@ -99,7 +99,7 @@ def from_json(described: Mapping[str, Any], path: Path) -> Layout:
         rank=int(described.get("rank", 0)),
         kind=described.get("kind", "measurements"),
         orientation=tuple(described.get("orientation", ORIENTATIONS[:1])),
-        needs=_needs(described.get("needs", {})),
+        needs=_needs(described.get("needs", {}), described.get("kind", "measurements")),
         own=_own(described, path),
         method=described.get("method", "unknown"),
         methods=described.get("methods", {}),
@@ -117,9 +117,13 @@ def from_json(described: Mapping[str, Any], path: Path) -> Layout:
     )
 
 
-def _needs(stated: Mapping[str, Any]) -> Needs:
+def _needs(stated: Mapping[str, Any], kind: str) -> Needs:
     words = {name: tuple(stated.get(name, ())) for name in ("all", "any", "only", "nothing")}
-    return Needs(int(stated.get("measurements", 0)), int(stated.get("own", 0)), **words)
+    return Needs(
+        int(stated.get("measurements", 1 if kind == "measurements" else 0)),
+        int(stated.get("own", 0)),
+        **words,
+    )
 
 
 # Property → (type, allowed words; empty = any).

@@ -176,7 +176,7 @@ def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]
         return below, []
     units = [split_unit(cell.strip("[]()")) if cell else None for cell in grid.row(below)]
     filled = [cell for cell in grid.row(below) if cell not in ("", "-")]
-    found = sum(unit is not None and unit.unit != "-" for unit in units)
+    found = sum(unit is not None and unit.unit != "" for unit in units)
     return (below + 1, units) if filled and found * 2 > len(filled) else (below, [])
 
 

@@ -1,18 +1,24 @@
 """Units, bases and reference temperatures split off a text such as "mg/l as N" or "µS/cm (25 °C)".
 
-Only spellings of the table in ``schemas/headings.json`` count as units; nothing is guessed. What a
+Only spellings of the tables in ``schemas`` count as units; nothing is guessed. What a
 unit is worth is decided later, in ``pipeline.normalise.units``.
 """
 
 from __future__ import annotations
 
+import json
 import re
 import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
+from pathlib import Path
+from typing import Final
 
+import schemas
 from pipeline.ingest.spellings import key, table
 
+_UNIT_TABLE: Final = Path(schemas.__file__).with_name("units.json")
+_NO_UNIT: Final = ("-", "--", "ohne", "dimensionslos", "sansunité", "adimensionale")
 _AT = re.compile(
     r"[\s,;@(]*(?:\b(?:bei|auf|a|à|at|@|bij|en|tref|t ref)\b[\s=]*)?"
     r"(\d{2,3})\s*(?:°|º|˚|o|deg\.?)?\s*c\b[\s)]*$",
@@ -47,8 +53,13 @@ def unit_key(text: str) -> str:
 @lru_cache(maxsize=1)
 def _units() -> tuple[frozenset[str], dict[str, str]]:
     units = table()["units"]
-    glued = {unit_key(text): written for text, written in units["glued"].items()}
-    return frozenset(unit_key(text) for text in units["as written"]), glued
+    spelled = {unit_key(text): written for text, written in units["spelled out"].items()}
+    convertible = json.loads(_UNIT_TABLE.read_text(encoding="utf-8"))
+    words = {word for known in convertible["units"].values() for word in known}
+    # A count of drops is a way to write an entry, not a unit.
+    counts = {key(word) for word in table()["affixes"]["drops"]}
+    words |= {*convertible["ambiguous"], *units["other"]}
+    return frozenset({unit_key(word) for word in words if key(word) not in counts} - {""}), spelled
 
 
 @lru_cache(maxsize=1)
@@ -97,6 +108,8 @@ def split_unit(text: str) -> UnitText | None:
     """
     written = " ".join(unicodedata.normalize("NFC", text).split())
     written = re.sub(r"^(?:en|in)\s+", "", written, flags=re.IGNORECASE)
+    if unit_key(written) in _NO_UNIT:
+        return UnitText()
     if plain := plain_unit(written):
         return UnitText(plain)
     if (inside := _INSIDE.match(written)) and (form := species(inside[2])):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from functools import cache
 from typing import Final
 
 import numpy as np
@@ -35,6 +37,7 @@ _ERA: Final = (
     r"^(?P<era>[RHS]|令和|平成|昭和)\s*(?P<year>\d{1,2}|元)[年./\-]"
     r"(?P<month>\d{1,2})[月./\-](?P<day>\d{1,2})日?$"
 )
+_DIGITS: Final = r"\d{1,2}"
 _MONTHS: Final = {
     name: number
     for number, names in enumerate(
@@ -110,19 +113,28 @@ def parse(
     return frame.take(code).reset_index(drop=True)
 
 
+@cache
+def _looks(pattern: str) -> str:
+    """Turn a date format into a regular expression, to try it only on texts of its shape."""
+    parts = {"%Y": r"\d{4}", "%p": "[AaPp][Mm]", "%y": r"\d{2}"}
+    escaped = re.escape(pattern).replace(r"\%", "%").replace(r"\ ", " ")
+    return "^" + re.sub("%[a-zA-Z]", lambda found: parts.get(found[0], _DIGITS), escaped) + "$"
+
+
 def _fill(
     known: pd.Series, formats: tuple[str, ...], moment: pd.Series, precision: pd.Series
 ) -> tuple[pd.Series, pd.Series]:
     """Try formats in order on what is still open."""
     for pattern in formats:
-        left = moment.isna() & (known != "")
+        left = (moment.isna() & known.str.match(_looks(pattern))).to_numpy(dtype="bool")
         if not left.any():
-            break
-        # pandas accepts shorter texts than the format for ISO-like patterns; the length of digits decides.
-        found = pd.to_datetime(known[left], format=pattern, errors="coerce", exact=True).dropna()
-        moment = moment.fillna(found.astype("datetime64[us]").reindex(moment.index))
+            continue
+        found = pd.to_datetime(known[left], format=pattern, errors="coerce", exact=True).astype(
+            "datetime64[us]"
+        )
+        moment = moment.where(~left, found.reindex(moment.index))
         how = "time" if "%H" in pattern or "%I" in pattern else "day"
-        precision = precision.mask(precision.index.isin(found.index), how)
+        precision = precision.mask(left & moment.notna(), how)
     return moment, precision
 
 

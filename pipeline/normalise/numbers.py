@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 import numpy.typing as npt
@@ -35,6 +35,13 @@ _GRAMMAR: Final = (
 _LOOKALIKE: Final = r"^[<>~]?\s*[\dOolI]*[.,]?[\dOolI]+$"
 _RANGE: Final = r"^\s*[+-]?\d+(?:[.,]\d+)?\s*(?:-|–|—|\.\.+|bis|to|à|a)\s*\d+(?:[.,]\d+)?\s*\D*$"
 _DATE: Final = r"^\d{4}-\d{2}-\d{2}([ T].*)?$|^\d{1,2}[./]\d{1,2}[./]\d{2,4}$"
+
+
+_WITH_DIGITS: Final = r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$"
+_PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number")
+_GROUP: Final = 3  # digits of a thousands group
+
+Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -72,129 +79,125 @@ def parse(
     file, or the layout, can tell; without them the cell is ambiguous.
     """
     code, distinct = pd.factorize(texts)
-    known = pd.Series(distinct, dtype="str")
+    known = pa.table({"text": pa.array(distinct, from_pandas=True)})["text"].combine_chunks()
+    known = pc.cast(known, pa.string()).fill_null("")
     certain = np.zeros(len(known), dtype="bool")
     if plain is not None:
         certain[code[plain.to_numpy(dtype="bool")]] = True
     pieces = _pieces(known)
     shape = _shape(pieces["body"])
     marks = Marks(decimal or _evidence(pieces, shape, certain))
-    read = _numbers(pieces, shape, marks, certain)
-    words = known.str.strip().str.casefold().isin(non_detect)
-    for name, text in (("qualifier", "<"), ("problem", ""), ("detail", ""), ("rest", "")):
-        read[name] = read[name].mask(words, text).astype("category")
-    read["number"] = read["number"].mask(words)
-    return read.take(code).reset_index(drop=True), marks
+    word = np.isin(
+        np.array(pc.utf8_lower(pc.utf8_trim_whitespace(known)).to_pylist(), dtype=object), list(non_detect)
+    )
+    read = _numbers(pieces, shape, marks, certain, word)
+    columns: dict[str, object] = {"number": read.pop("number")[code]}
+    for name, words in read.items():
+        encoded = words.dictionary_encode()
+        names: pd.Index[str] = pd.Index(encoded.dictionary.to_pylist(), dtype="str")
+        columns[name] = pd.Categorical.from_codes(
+            pd.Series(encoded.indices.to_numpy()[code]), categories=names
+        )
+    return pd.DataFrame(columns), marks
 
 
-def _pieces(known: pd.Series) -> pd.DataFrame:
+def _matches(text: pa.Array, pattern: str) -> Flags:
+    found = pc.match_substring_regex(text, pattern)
+    return np.asarray(found.to_numpy(zero_copy_only=False), dtype="bool")
+
+
+def _pieces(known: pa.Array) -> dict[str, Any]:
     """Split every text into qualifier, sign, body, exponent and rest; body "" = no number found."""
-    text = pa.array(known, type=pa.string(), from_pandas=True)
-    text = pc.utf8_trim_whitespace(pc.utf8_normalize(text, form="NFKC"))
+    text = pc.utf8_trim_whitespace(pc.utf8_normalize(known, form="NFKC"))
     text = pc.replace_substring_regex(text, pattern="[−–—](\\d)", replacement=r"-\1")
-    looks = pc.match_substring_regex(text, _LOOKALIKE)
-    odd = pc.and_(
-        looks, pc.and_(pc.match_substring_regex(text, "[OolI]"), pc.match_substring_regex(text, r"\d"))
-    )
-    mended = pc.replace_substring_regex(
-        pc.replace_substring_regex(text, pattern="[Oo]", replacement="0"), pattern="[lI]", replacement="1"
-    )
-    found = pc.extract_regex(pc.if_else(odd, mended, text), _GRAMMAR)
+    odd = _matches(text, _LOOKALIKE) & _matches(text, "[OolI]") & _matches(text, r"\d")
+    if odd.any():
+        zeros = pc.replace_substring_regex(text, pattern="[Oo]", replacement="0")
+        ones = pc.replace_substring_regex(zeros, pattern="[lI]", replacement="1")
+        text = pc.if_else(pa.array(odd), ones, text)
+    found = pc.extract_regex(text, _GRAMMAR)
     names = ("qualifier", "sign", "body", "exponent", "rest")
-    frame = pd.DataFrame(
-        {name: pc.struct_field(found, name).fill_null("").to_pandas() for name in names}, dtype="str"
-    )
-    frame["mended"] = odd.to_numpy(zero_copy_only=False)
-    frame["range"] = pc.match_substring_regex(text, _RANGE).to_numpy(zero_copy_only=False)
-    frame["date"] = pc.match_substring_regex(text, _DATE).to_numpy(zero_copy_only=False)
-    return frame
+    pieces: dict[str, Any] = {name: pc.struct_field(found, name).fill_null("") for name in names}
+    return {**pieces, "mended": odd, "range": _matches(text, _RANGE), "date": _matches(text, _DATE)}
 
 
-def _shape(body: pd.Series) -> pd.DataFrame:
+def _shape(body: pa.Array) -> dict[str, Any]:
     """Describe the marks of each body: how many, which is last, digits after it, regular groups."""
-    text = pa.array(body, type=pa.string(), from_pandas=True)
-    plain = pc.replace_substring_regex(text, pattern=r"['’ ]", replacement="")
-    points, commas = pc.count_substring(plain, "."), pc.count_substring(plain, ",")
+    plain = pc.replace_substring_regex(body, pattern=r"['’ ]", replacement="")
+    marks = pc.add(pc.count_substring(plain, "."), pc.count_substring(plain, ","))
     after = pc.utf8_length(pc.replace_substring_regex(plain, pattern=r"^.*[.,]", replacement=""))
-    tests = {
-        "comma_last": r",[^.,]*$",
-        "zero": r"^0*[.,]",
-        "groups": r"^\d{1,3}(\.\d{3})+$|^\d{1,3}(,\d{3})+$",
-        "mixed": r"^\d{1,3}(\.\d{3})+,\d+$|^\d{1,3}(,\d{3})+\.\d+$",
+    return {
+        "plain": plain,
+        "marks": marks.to_numpy(zero_copy_only=False),
+        "after": after.to_numpy(zero_copy_only=False),
+        "comma": _matches(plain, r",[^.,]*$"),
+        "zero": _matches(plain, r"^0*[.,]"),
+        "groups": _matches(plain, r"^\d{1,3}(\.\d{3})+$|^\d{1,3}(,\d{3})+$"),
+        "mixed": _matches(plain, r"^\d{1,3}(\.\d{3})+,\d+$|^\d{1,3}(,\d{3})+\.\d+$"),
     }
-    found = {name: _flags(pc.match_substring_regex(plain, pattern)) for name, pattern in tests.items()}
-    return pd.DataFrame(
-        {
-            "plain": pd.Series(plain.to_pandas(), dtype="str"),
-            "marks": pc.add(points, commas).to_numpy(zero_copy_only=False),
-            "last": np.where(found.pop("comma_last"), ",", "."),
-            "after": after.to_numpy(zero_copy_only=False),
-            **found,
-        }
-    )
 
 
-def _flags(found: pa.Array) -> npt.NDArray[np.bool_]:
-    return np.asarray(found.fill_null(False).to_numpy(zero_copy_only=False), dtype="bool")
-
-
-def _evidence(pieces: pd.DataFrame, shape: pd.DataFrame, certain: npt.NDArray[np.bool_]) -> str:
+def _evidence(pieces: dict[str, Any], shape: dict[str, Any], certain: Flags) -> str:
     """Find the decimal mark that some cell proves; "" where none does or they disagree."""
     one = (shape["marks"] == 1) & ~certain & ~pieces["range"] & ~pieces["date"]
-    proof = (one & ((shape["after"] != 3) | shape["zero"])) | shape["mixed"]  # noqa: PLR2004 - groups have three
-    proven = set(shape.loc[proof, "last"])
-    grouped = set(shape.loc[(shape["marks"] > 1) & shape["groups"], "last"])
-    proven |= {"," if mark == "." else "." for mark in grouped}
-    return proven.pop() if len(proven) == 1 else ""
+    proof = (one & ((shape["after"] != _GROUP) | shape["zero"])) | shape["mixed"]
+    grouped = (shape["marks"] > 1) & shape["groups"]
+    comma = bool((proof & shape["comma"]).any() or (grouped & ~shape["comma"]).any())
+    point = bool((proof & ~shape["comma"]).any() or (grouped & shape["comma"]).any())
+    if comma == point:
+        return ""
+    return "," if comma else "."
 
 
 def _numbers(
-    pieces: pd.DataFrame, shape: pd.DataFrame, marks: Marks, certain: npt.NDArray[np.bool_]
-) -> pd.DataFrame:
+    pieces: dict[str, Any], shape: dict[str, Any], marks: Marks, certain: Flags, word: Flags
+) -> dict[str, Any]:
+    """Read the distinct texts: `number` as an array, the other columns as Arrow text."""
     single = shape["marks"] == 1
-    three = single & (shape["after"] == 3) & ~shape["zero"] & shape["groups"]  # noqa: PLR2004 - groups have three
-    three &= ~certain
-    ambiguous = three & (marks.decimal == "")
-    thousands = (three & (shape["last"] != marks.decimal)) | ((shape["marks"] > 1) & shape["groups"])
+    three = single & (shape["after"] == _GROUP) & ~shape["zero"] & shape["groups"] & ~certain
+    grouped = (shape["marks"] > 1) & shape["groups"]
+    thousands = (three & (shape["comma"] != (marks.decimal == ","))) | grouped
     decimal = ~thousands & (single | shape["mixed"])
     irregular = (shape["marks"] > 1) & ~shape["groups"] & ~shape["mixed"]
-    harmless = _harmless(pieces["rest"])
-    unreadable = (pieces["body"] == "") | irregular | ~harmless
-    text = pieces["sign"].str.replace("+", "") + _pointed(shape, thousands, decimal) + pieces["exponent"]
-    number = pd.Series(pc.cast(pa.array(text.where(~unreadable), from_pandas=True), pa.float64()).to_pandas())
-    finite = np.isfinite(number.to_numpy(dtype="float64", na_value=np.nan))
-    problem = pd.Series("", index=pieces.index, dtype="str")
-    for code, where in (
-        ("number-ambiguous", ambiguous),
-        ("number-unreadable", unreadable | ~finite),
-        ("range-not-reading", pieces["range"]),
-        ("date-in-number", pieces["date"]),
+    body = pc.equal(pieces["body"], "").to_numpy(zero_copy_only=False)
+    unreadable = body | irregular | ~_harmless(pieces["rest"])
+    digits = _pointed(shape, thousands, decimal)
+    sign = pc.replace_substring(pieces["sign"], "+", "")
+    text = pc.binary_join_element_wise(sign, digits, pieces["exponent"], "")
+    readable = pc.if_else(pa.array(unreadable), None, text)
+    number = pc.cast(readable, pa.float64()).to_numpy(zero_copy_only=False)
+    problem = np.zeros(len(number), dtype="int64")
+    for position, where in enumerate(
+        (three & (marks.decimal == ""), unreadable | ~np.isfinite(number), pieces["range"], pieces["date"]),
+        start=1,
     ):
-        problem = problem.mask(where, code)
-    good = problem == ""
-    repaired = good & (pieces["mended"] | (pieces["rest"] != ""))
-    return pd.DataFrame(
-        {
-            "number": number.where(good).astype("float64"),
-            "qualifier": pieces["qualifier"].map(_QUALIFIERS).fillna("").astype("str"),
-            "problem": problem,
-            "detail": text.where(repaired, ""),
-            "rest": pieces["rest"].where(good, ""),
-        }
+        problem[where] = position
+    problem[word] = 0
+    good = (problem == 0) & ~word
+    repaired = good & (pieces["mended"] | pc.not_equal(pieces["rest"], "").to_numpy(zero_copy_only=False))
+    signs = pa.array(
+        [_QUALIFIERS.get(sign, "") for sign in pieces["qualifier"].to_pylist()], type=pa.string()
     )
+    return {
+        "number": np.where(good, number, np.nan),
+        "qualifier": pc.if_else(pa.array(word), "<", signs),
+        "problem": pa.array(_PROBLEMS).take(pa.array(problem)),
+        "detail": pc.if_else(pa.array(repaired), text, ""),
+        "rest": pc.if_else(pa.array(good), pieces["rest"], ""),
+    }
 
 
-def _pointed(shape: pd.DataFrame, thousands: pd.Series, decimal: pd.Series) -> pd.Series:
+def _pointed(shape: dict[str, Any], thousands: Flags, decimal: Flags) -> pa.Array:
     """Write every body with a decimal point and without grouping marks."""
     plain = shape["plain"]
-    commas = decimal & (shape["last"] == ",")
-    points = decimal & (shape["last"] == ".")
-    bare = plain.mask(thousands, plain.str.replace(r"[.,]", "", regex=True))
-    pointed = bare.mask(commas, plain.str.replace(".", "", regex=False).str.replace(",", ".", regex=False))
-    return pointed.mask(points, plain.str.replace(",", "", regex=False))
+    without_points = pc.replace_substring(plain, ".", "")
+    without_commas = pc.replace_substring(plain, ",", "")
+    text = pc.if_else(pa.array(thousands), pc.replace_substring(without_points, ",", ""), plain)
+    comma, point = decimal & shape["comma"], decimal & ~shape["comma"]
+    text = pc.if_else(pa.array(comma), pc.replace_substring(without_points, ",", "."), text)
+    return pc.if_else(pa.array(point), without_commas, text)
 
 
-def _harmless(rest: pd.Series) -> pd.Series:
+def _harmless(rest: pa.Array) -> Flags:
     """Tell whether what follows a number is a unit or a remark: no digits, or those of "14 mg/L CaCO3"."""
-    plain = ~rest.str.contains(r"\d")
-    return plain | rest.str.match(r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$")
+    return ~_matches(rest, r"\d") | _matches(rest, _WITH_DIGITS)

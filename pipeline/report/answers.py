@@ -20,7 +20,9 @@ def prepared() -> str:
     queries = named_queries()
     width = max(len(name) for name in queries)
     lines = [f"{name:<{width}}  {purpose}" for name, purpose in queries.items()]
-    return "\n".join([*lines, "", "kettlestone query NAME answers one; kettlestone query 'SELECT …' your own."])
+    return "\n".join(
+        [*lines, "", "kettlestone query NAME answers one; kettlestone query 'SELECT …' your own."]
+    )
 
 
 def answer(settings: Settings, name_or_sql: str, *, as_json: bool) -> str:
@@ -49,4 +51,3 @@ def _table(found: pd.DataFrame) -> str:
     text = found.head(_SHOWN).to_string(index=False, na_rep="", float_format=lambda number: f"{number:g}")
     rest = len(found) - _SHOWN
     return f"{text}\n{rest} more rows; --json prints all of them." if rest > 0 else text
-

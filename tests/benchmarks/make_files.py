@@ -114,7 +114,7 @@ def wide_table(samples: int) -> pa.Table:
 
 def main() -> None:
     """Write long.csv, wide.csv and bad.csv (every result unreadable) into a folder."""
-    folder, readings = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1_000_000  # noqa: PLR2004
+    folder, readings = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1_000_000
     folder.mkdir(parents=True, exist_ok=True)
     table = long_table(readings)
     csv.write_csv(table, folder / "long.csv")

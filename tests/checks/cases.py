@@ -18,6 +18,7 @@ from pipeline.chemistry.equivalents import column
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide, widen
 from schemas.columns import ABOUT_COLUMNS, ANALYTES, WIDE_COLUMNS
+from schemas.methods import METHODS
 
 FOLDER: Final = Path(__file__).parent / "cases"
 
@@ -70,6 +71,35 @@ def table_of(**columns: object) -> SampleTable:
     """Build a filled sample table from a few wide columns; `X__u`, `X__low`, … stand for `X.u`, `X.low`."""
     frame = pd.DataFrame({name.replace("__", "."): values for name, values in columns.items()}, dtype=object)
     return fill(_wide(frame.astype("str").replace({"nan": "", "None": ""})))
+
+
+def join(tables: dict[str, SampleTable]) -> SampleTable:
+    """Lay several cases under one another, each its own client and source; ids become `name/id`."""
+    frames: dict[str, pd.DataFrame] = {}
+    for part in ("measured", "filled", "uncertainty", "low", "high", "method", "about", "readings"):
+        named = [_named(getattr(table, part), name) for name, table in tables.items()]
+        frames[part] = pd.concat(named, ignore_index=part == "readings")
+    for part in ("about", "readings"):
+        worded = [name for name in frames[part] if pd.api.types.is_string_dtype(frames[part][name])]
+        frames[part] = frames[part].fillna(dict.fromkeys(worded, ""))
+    frames["readings"]["counts"] = frames["readings"]["counts"].ne(False)
+    columns = frames["method"].items()
+    frames["method"] = pd.DataFrame(
+        {name: pd.Categorical(column, categories=list(METHODS)) for name, column in columns},
+        index=frames["method"].index,
+    )
+    return SampleTable(**frames)
+
+
+def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Put the name of the case before whatever tells samples, clients and sources apart."""
+    renamed = frame.copy()
+    if frame.index.name == "sample_id":
+        renamed.index = pd.Index([f"{name}/{identifier}" for identifier in frame.index], name="sample_id")
+    for column_name in ("sample_id", "client", "file_sha256"):
+        if column_name in frame:
+            renamed[column_name] = f"{name}/" + frame[column_name].astype("str")
+    return renamed
 
 
 def _wide(frame: pd.DataFrame) -> SampleTable:

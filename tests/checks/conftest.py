@@ -47,3 +47,10 @@ def table_of() -> Callable[..., SampleTable]:
     """Build a sample table from a few columns."""
     builder: Callable[..., SampleTable] = _MODULE.table_of
     return builder
+
+
+@pytest.fixture(scope="session")
+def join() -> Callable[[dict[str, SampleTable]], SampleTable]:
+    """Lay several cases under one another."""
+    joiner: Callable[[dict[str, SampleTable]], SampleTable] = _MODULE.join
+    return joiner

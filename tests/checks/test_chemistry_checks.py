@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.checks.evidence import Quantity, tolerance
@@ -304,6 +304,7 @@ def test_tolerance_scales_with_the_unit(factor: float, value: float) -> None:
     )
 
 
+@settings(max_examples=5)  # each builds two sample tables
 @given(st.lists(st.floats(0.2, 5.0), min_size=2, max_size=8))
 def test_order_of_the_samples_changes_nothing(factors: list[float]) -> None:
     """Every sample is judged by itself: rows backwards give the numbers backwards."""

@@ -116,6 +116,18 @@ def test_a_layout_of_your_own_comes_first(tmp_path: Path) -> None:
     assert "-9" in found.layout.missing
 
 
+def test_a_layout_may_only_give_units_to_known_headings(tmp_path: Path) -> None:
+    described = {"name": "wells", "units": {"calcium": "mg/l", "sodium": "mg/l"}, "fields": []}
+    (tmp_path / "wells.json").write_text(json.dumps(described), encoding="utf-8")
+    layouts = load(tmp_path)
+
+    found = match(grid_of("Well;Calcium;Sodium [meq/l]\nA;40;2"), layouts)
+
+    assert found is not None
+    assert [column.unit for column in found.measured] == ["mg/l", "meq/l"]
+    assert match(grid_of("Date;Name\n2025-01-02;A"), layouts) is None
+
+
 FIELDS = [{"name": "pH", "analyte": "ph"}]
 
 
