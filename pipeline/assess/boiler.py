@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.assess.machines import Machine
 from pipeline.assess.scale import ScaleLimits, full_solution, planned, scale_class, scale_word
 from pipeline.chemistry.arrays import floats
 from pipeline.problems import fill
@@ -16,6 +15,7 @@ from pipeline.problems import fill
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from pipeline.assess.machines import Machine
     from pipeline.assess.readings_range import Range
     from pipeline.chemistry.arrays import Floats, Places
 

@@ -99,9 +99,7 @@ def _ratio_words(steel: Flags, lead: Flags) -> dict[str, Flags]:
     }
 
 
-def _rules(
-    samples: SampleTable, machines: pd.DataFrame, boiler: Floats, limits: CorrosionLimits
-) -> list[Rule]:
+def _rules(samples: SampleTable, machines: pd.DataFrame, boiler: Floats, limits: CorrosionLimits) -> list[Rule]:
     probe = machines["level_probe"].to_numpy(dtype="bool")
     aluminium = machines["aluminium"].to_numpy(dtype="bool")
     concentrates = floats(machines["concentration"]) > 1.0
@@ -113,9 +111,7 @@ def _rules(
         return reading_for(samples, name, pair[0], above=False), *pair
 
     mg, chlorine = " mg/L", limits.chlorine_mg_l
-    any_chlorine = np.fmax(
-        upper("free_chlorine_mg_l", chlorine)[0], upper("total_chlorine_mg_l", chlorine)[0]
-    )
+    any_chlorine = np.fmax(upper("free_chlorine_mg_l", chlorine)[0], upper("total_chlorine_mg_l", chlorine)[0])
     return [
         Rule("chloride", *upper("chloride_mg_l", limits.chloride_mg_l), mg, "pits hot stainless steel and brass"),
         Rule("chloride in the steam boiler", boiler, *limits.steam_chloride_mg_l, mg,

@@ -32,9 +32,7 @@ NOT_A_WATER: Final = "not assessed: a control sample or water from the hot outle
 QUANTITY_COLUMNS: Final = ["sample_id", "quantity", "value", "low", "high", "unit", "method"]
 VERDICT_COLUMNS: Final = ["sample_id", "machine", "profile", "cup_zone", "cup_sentence",
                           "boiler_verdict", "boiler_sentence", "unknowns"]  # fmt: skip
-_DECIDING: Final = (
-    r"\b(?:total_hardness|calcium_hardness|calcium|magnesium|alkalinity|bicarbonate|conductivity)\b"
-)
+_DECIDING: Final = r"\b(?:total_hardness|calcium_hardness|calcium|magnesium|alkalinity|bicarbonate|conductivity)\b"
 _CONTROL: Final = ("blank", "standard", "spike")
 _LEVELS: Final = ("suitable", "attention", "act")
 _SCALE_LEVELS: Final = dict(zip(("little scale", "some scale", "heavy scale"), _LEVELS, strict=True))
@@ -73,7 +71,8 @@ def held_samples(findings: pd.DataFrame) -> pd.Index:
     """
     serious = findings["severity"].isin(["hold", "reject"])
     deciding = findings["analyte"].fillna("").astype("str").str.contains(_DECIDING)
-    return pd.Index(findings.loc[serious & deciding, "sample_id"].dropna().unique())
+    found: pd.Index = pd.Index(findings.loc[serious & deciding, "sample_id"].dropna().unique())
+    return found
 
 
 def assess(
@@ -158,7 +157,7 @@ def _use(
 
 
 def _metal(names: pd.Series, machines: Mapping[str, Machine]) -> pd.DataFrame:
-    facts = {
+    facts: dict[str, dict[str, float]] = {
         "concentration": {name: machine.concentration for name, machine in machines.items()},
         "level_probe": {name: machine.level_probe for name, machine in machines.items()},
         "aluminium": {name: "aluminium" in machine.metals for name, machine in machines.items()},
@@ -232,14 +231,22 @@ def _listed(first: pd.Series, second: pd.Series) -> pd.Series:
 
 
 def _boiler_sentence(scale: BoilerScale, metal: pd.DataFrame, year: pd.Series) -> pd.Series:
-    texts = "Scale: " + scale.sentence + "."
-    known = year.notna()
-    figures = scale.per_year[known].reset_index(drop=True)
+    known = np.asarray(year.notna())
     yearly = np.full(len(year), "", dtype=object)
-    yearly[known.to_numpy()] = fill(" About {low:2} to {high:2} kg a year, usually {value:2}.", figures)
-    notes = pd.Series(np.where(metal["notes"] != "", " Metal: " + metal["notes"] + ".", ""), index=year.index)
-    ratios = np.where(metal["remarks"] != "", " Note: " + metal["remarks"] + ".", "")
-    return (texts + pd.array(yearly, dtype="str") + notes.astype("str") + ratios).astype("str")
+    figures = scale.per_year[known].reset_index(drop=True)
+    yearly[known] = fill(" About {low:2} to {high:2} kg a year, usually {value:2}.", figures)
+    parts = [
+        "Scale: " + scale.sentence + ".",
+        pd.Series(yearly, index=year.index, dtype="str"),
+        _clause(" Metal: ", metal["notes"]),
+        _clause(" Note: ", metal["remarks"]),
+    ]
+    return parts[0] + parts[1] + parts[2] + parts[3]
+
+
+def _clause(opening: str, words: pd.Series[str]) -> pd.Series[str]:
+    """Make a sentence of words, none of no words."""
+    return (opening + words + ".").where(words != "", "")
 
 
 def _not_assessed(refused: pd.Series, profiles: Mapping[str, Profile]) -> pd.DataFrame:

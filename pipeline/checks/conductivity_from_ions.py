@@ -113,9 +113,7 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame
     return result[usable]
 
 
-def _allowed(
-    samples: SampleTable, carried: Floats, observed: Floats, bounds: ConductivityFromIonsLimits
-) -> Floats:
+def _allowed(samples: SampleTable, carried: Floats, observed: Floats, bounds: ConductivityFromIonsLimits) -> Floats:
     """Half-width of the acceptable range [µS/cm]."""
     spread = samples.uncertainty
     variance = np.square(bounds.relative * carried)

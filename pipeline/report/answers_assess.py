@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.assess import machines as machine_profiles
 from pipeline.assess import profiles as water_profiles
-from pipeline.assess.suitability import AssessSettings, Assessment, assess, held_samples
+from pipeline.assess.suitability import Assessment, AssessSettings, assess, held_samples
 from pipeline.errors import KettlestoneError
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide, widen
@@ -110,17 +110,13 @@ def one_off(
     if unknown:
         raise KettlestoneError(f'there is no value called "{unknown[0]}". Known: {", ".join(SHORT_NAMES)}.')
     if not given:
-        raise KettlestoneError(
-            "give at least one reading, for example --th 250 --alk 200. Nothing was assessed."
-        )
+        raise KettlestoneError("give at least one reading, for example --th 250 --alk 200. Nothing was assessed.")
     for name, value in given.items():
         if not 0.0 <= value <= _MOST:
-            raise KettlestoneError(
-                f"{name} {value:g}: give a number from 0 to {_MOST:g}. Nothing was assessed."
-            )
+            raise KettlestoneError(f"{name} {value:g}: give a number from 0 to {_MOST:g}. Nothing was assessed.")
     frame = pd.DataFrame([{SHORT_NAMES[name]: float(value) for name, value in given.items()}])
     for name in frame.columns.tolist():
-        frame[f"{name}.u"] = _usual_uncertainty(name, float(frame[name].item()))
+        frame[f"{name}.u"] = _usual_uncertainty(name, float(frame[name].to_numpy()[0]))
     about = {
         "sample_id": "typed in",
         "label": "typed in",
@@ -135,8 +131,10 @@ def _usual_uncertainty(name: str, value: float) -> float:
     limits = table("method_uncertainty")
     laboratory = limits[limits["method"] == "laboratory"].set_index("analyte")
     code = COLUMNS[name].code
-    row = laboratory.loc[code if code in laboratory.index else "*"]
-    return max(float(row["relative"]) * value, float(row["absolute"]))
+    row = laboratory.loc[[code if code in laboratory.index else "*"], ["relative", "absolute"]].to_numpy(
+        dtype="float64"
+    )
+    return float(max(row[0, 0] * value, row[0, 1]))
 
 
 def _stored(settings: Settings, sample: str) -> tuple[SampleTable, pd.Index]:
@@ -173,9 +171,7 @@ def _answer(
     known = {**machine_profiles.known_machines(), **(machine_profiles.load(machines) if machines else {})}
     waters = {**water_profiles.published(), **(water_profiles.load(profiles) if profiles else {})}
     if profile and profile not in waters:
-        raise KettlestoneError(
-            f'there is no profile "{profile}". Known: {", ".join(waters)}. Nothing was assessed.'
-        )
+        raise KettlestoneError(f'there is no profile "{profile}". Known: {", ".join(waters)}. Nothing was assessed.')
     chosen = _machine(machine, known)
     asked = {profile: waters[profile]} if profile else waters
     assessment = assess(samples, known, asked, AssessSettings(machine=chosen), held)
@@ -188,17 +184,14 @@ def _machine(text: str, known: dict[str, machine_profiles.Machine]) -> str:
         return ""
     found = str(machine_profiles.recognise(pd.Series([text], dtype="str"), known)["machine"].item())
     if found == machine_profiles.NOT_KNOWN and text != machine_profiles.NOT_KNOWN:
-        raise KettlestoneError(
-            f'machine "{text}" is not known. Known: {", ".join(known)}. Nothing was assessed.'
-        )
+        raise KettlestoneError(f'machine "{text}" is not known. Known: {", ".join(known)}. Nothing was assessed.')
     return found
 
 
 def _json(assessment: Assessment) -> str:
     tables = {"verdicts": assessment.verdicts, "quantities": assessment.quantities}
     records = {
-        name: frame.astype(object).where(frame.notna(), None).to_dict("records")
-        for name, frame in tables.items()
+        name: frame.astype(object).where(frame.notna(), None).to_dict("records") for name, frame in tables.items()
     }
     return json.dumps(records, ensure_ascii=False)
 
@@ -242,6 +235,5 @@ def convert_text(value: float, unit_from: str, unit_to: str, analyte: str) -> st
     result = (canonical - target.offset) / target.factor
     remarks = [text for meaning in (source, target) for text in (meaning.note, meaning.ambiguous) if text]
     title = ANALYTES[code].title
-    title = title if title[1:2].isupper() else title.lower()
-    first = f"{value:g} {unit_from} = {result:.6g} {unit_to} ({title})"
+    first = f"{value:g} {unit_from} = {result:.6g} {unit_to} ({title[:1].lower()}{title[1:]})"
     return "\n".join([first, *(f"  {text}." for text in dict.fromkeys(remarks))])

@@ -40,6 +40,7 @@ class Row:
     scale: list[str]
     verdict: str
     cup: str
+    profiles: list[str]
     boiler: str
     unknowns: str
 
@@ -60,9 +61,7 @@ def worst(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> tu
     verdicts = assessment.verdicts
     assessed = verdicts[~verdicts["boiler_verdict"].str.startswith("not assessed")]
     single = assessed.drop_duplicates("sample_id")
-    rank = (
-        single["boiler_verdict"].map({word: place for place, word in enumerate(_ORDER)}).fillna(len(_ORDER))
-    )
+    rank = single["boiler_verdict"].map({word: place for place, word in enumerate(_ORDER)}).fillna(len(_ORDER))
     order = np.argsort(rank.to_numpy(), kind="stable")[:most]
     chosen = single["sample_id"].array.take(order)
     shown = assessed[assessed["sample_id"].isin(chosen)]
@@ -76,9 +75,8 @@ def _row(sample_id: str, verdicts: pd.DataFrame, samples: pd.DataFrame, scale: d
     about = samples.loc[sample_id] if sample_id in samples.index else pd.Series(dtype=object)
     facts = [str(about.get(name) or "") for name in ("client", "site")]
     unknown = dict.fromkeys(part for text in verdicts["unknowns"] for part in str(text).split("; ") if part)
-    sentences = dict.fromkeys(
-        part for text in verdicts["cup_sentence"] for part in str(text).split(". ") if part
-    )
+    cup = [str(text).partition(". ") for text in verdicts["cup_sentence"]]
+    by_profile, words = [part[0].rstrip(".") for part in cup], cup[0][2]
     return Row(
         sample_id=sample_id,
         label=str(about.get("label") or sample_id),
@@ -87,7 +85,8 @@ def _row(sample_id: str, verdicts: pd.DataFrame, samples: pd.DataFrame, scale: d
         zones=verdicts["cup_zone"].tolist(),
         scale=scale.get(sample_id, []),
         verdict=str(first["boiler_verdict"]),
-        cup=". ".join(part.rstrip(".") for part in sentences) + ".",
+        cup=words or "nothing known that decides it.",
+        profiles=by_profile,
         boiler=str(first["boiler_sentence"]),
         unknowns="; ".join(unknown),
     )
@@ -148,24 +147,21 @@ def lines(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> st
     one paragraph per sample, then how many more there are, what was not assessed, and the caution.
     """
     rows, total = worst(assessment, samples, most)
-    profiles = list(dict.fromkeys(assessment.verdicts["profile"]))
-    text = [part for row in rows for part in _paragraph(row, profiles)]
+    text = [part for row in rows for part in _paragraph(row)]
     if total > len(rows):
         text.append(f"{total - len(rows)} more samples; the store has them all in the table assessment.")
     refused = assessment.verdicts[assessment.verdicts["boiler_verdict"].str.startswith("not assessed")]
     for reason, group in refused.drop_duplicates("sample_id").groupby("boiler_verdict"):
         text.append(f"{len(group)} {'sample' if len(group) == 1 else 'samples'} {reason}.")
-    return "\n".join([*text, "", CAUTION])
+    return "\n".join([*text, CAUTION])
 
 
-def _paragraph(row: Row, profiles: list[str]) -> list[str]:
-    zones = zip(profiles, row.zones, strict=True)
+def _paragraph(row: Row) -> list[str]:
     return [
         f"{row.label}  ({row.where})" if row.where else row.label,
-        *(f"  {profile:<28}{zone}" for profile, zone in zones),
-        f"  {'boiler':<28}{row.verdict}",
         f"  Cup: {row.cup}",
-        f"  Boiler: {row.boiler}",
+        *(f"    {sentence}." for sentence in row.profiles),
+        f"  Boiler: {row.verdict}. {row.boiler}",
         *([f"  Not known: {row.unknowns}."] if row.unknowns else []),
         "",
     ]
