@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.assess.machines import Machine
 from pipeline.assess.scale import ScaleLimits, full_solution, planned, scale_class, scale_word
 from pipeline.chemistry.arrays import floats
 from pipeline.problems import fill
@@ -16,6 +15,7 @@ from pipeline.problems import fill
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from pipeline.assess.machines import Machine
     from pipeline.assess.readings_range import Range
     from pipeline.chemistry.arrays import Floats, Places
 
@@ -106,7 +106,11 @@ def boiler_scale(
     level, worst = _worst(parts, len(names), limits)
     word = pd.Series("not known", index=names.index, dtype="str")
     found = worst >= 0
-    word = word.where(~found, pd.Series(parts["word"].array.take(np.maximum(worst, 0)), index=names.index)) if len(parts) else word
+    word = (
+        word.where(~found, pd.Series(parts["word"].array.take(np.maximum(worst, 0)), index=names.index))
+        if len(parts)
+        else word
+    )
     return BoilerScale(
         parts=parts,
         per_year=_per_year(parts, at, litres_per_year, names.index),

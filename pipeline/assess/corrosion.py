@@ -40,7 +40,9 @@ class CorrosionLimits:
 
 
 def corrosion(
-    samples: SampleTable, machines: pd.DataFrame, limits: CorrosionLimits = CorrosionLimits()
+    samples: SampleTable,
+    machines: pd.DataFrame,
+    limits: CorrosionLimits = CorrosionLimits(),
 ) -> pd.DataFrame:
     """Say what in a water works on metal, probes and valves of its machine.
 

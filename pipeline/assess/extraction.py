@@ -61,9 +61,7 @@ def cup_words(samples: SampleTable, limits: CupLimits = CupLimits()) -> pd.Serie
 
 
 def _flags(samples: SampleTable, limits: CupLimits) -> dict[str, Flags]:
-    alkalinity, hardness = (
-        _at_most(samples, name) for name in ("alkalinity_mg_l_caco3", "total_hardness_mg_l_caco3")
-    )
+    alkalinity, hardness = (_at_most(samples, name) for name in ("alkalinity_mg_l_caco3", "total_hardness_mg_l_caco3"))
     sodium = _middle(samples, "sodium_mg_l")
     chlorine = np.fmax(_middle(samples, "free_chlorine_mg_l"), _middle(samples, "total_chlorine_mg_l"))
     soft = hardness < limits.empty_below_hardness
@@ -77,8 +75,7 @@ def _flags(samples: SampleTable, limits: CupLimits) -> dict[str, Flags]:
         "acids a little forward": (alkalinity >= limits.sour_below_alkalinity) & (alkalinity < least),
         "acids in balance": (alkalinity >= least) & (alkalinity <= most),
         "acids muted": buffered & (alkalinity <= limits.flat_above_alkalinity),
-        "flat and chalky, acids gone; espresso runs slower and unevenly": alkalinity
-        > limits.flat_above_alkalinity,
+        "flat and chalky, acids gone; espresso runs slower and unevenly": alkalinity > limits.flat_above_alkalinity,
         "too little hardness to carry the taste: empty, weak": soft,
         "heavy and muddy": (hardness > limits.heavy_above_hardness) & buffered,
         "sodium carries the alkalinity, as in softened or soda water: dull, soapy, shots may choke": soda,
@@ -95,6 +92,6 @@ def _middle(samples: SampleTable, name: str) -> Floats:
 
 
 def _at_most(samples: SampleTable, name: str) -> Floats:
-    """Reading, or the limit of a "<": what is below it is no more than it."""
+    """Take the reading, or the limit of a "<": what is below it is no more than it."""
     value, high = _middle(samples, name), floats(column(samples.high, name))
     return floats(np.where(np.isnan(value), high, value))

@@ -12,7 +12,7 @@ from pipeline.chemistry.equivalents import MOLAR_MASS
 from pipeline.reference import table
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.chemistry.arrays import Codes, Flags, Floats
 
 _CACO3_PER_UNIT: Final = {  # mg/L as CaCO3 [IUPAC2021]
     "mmol/L": MOLAR_MASS["calcium_carbonate"],
@@ -59,7 +59,9 @@ def classify(total_hardness_mg_l_caco3: pd.Series[float], scale: str) -> pd.Data
     rows = table("hardness_classes")
     rows = rows[rows["scale"] == scale]
     if rows.empty:
-        raise ValueError(f"hardness scale {scale!r}: use one of {', '.join(table('hardness_classes')['scale'].unique())}")
+        raise ValueError(
+            f"hardness scale {scale!r}: use one of {', '.join(table('hardness_classes')['scale'].unique())}"
+        )
     hardness = floats(total_hardness_mg_l_caco3)
     starts = floats(rows["low"]) * rows["unit"].map(_CACO3_PER_UNIT).to_numpy(dtype="float64")
     number = _place(hardness, starts, (rows["low_belongs"] == "yes").to_numpy())
@@ -70,14 +72,14 @@ def classify(total_hardness_mg_l_caco3: pd.Series[float], scale: str) -> pd.Data
     )
 
 
-def _place(hardness: Floats, starts: Floats, belongs: np.ndarray) -> np.ndarray:
+def _place(hardness: Floats, starts: Floats, belongs: Flags) -> Codes:
     """Count the classes that begin at or below each value."""
     rounding = 1e-9 * (1.0 + starts)  # 1.5 mmol/L must be 1.5 mmol/L after conversion
     reached = [
         hardness >= start - slack if own else hardness > start + slack
         for start, slack, own in zip(starts, rounding, belongs, strict=True)
     ]
-    return np.sum(reached, axis=0).astype("int64")
+    return np.asarray(np.sum(reached, axis=0), dtype=np.int64)
 
 
 def classes_of(samples_hardness: pd.Series[float], countries: pd.Series[str]) -> pd.DataFrame:

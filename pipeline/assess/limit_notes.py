@@ -29,7 +29,7 @@ class Rule:
     """
 
     name: str
-    values: Floats
+    readings: Floats
     attention: float
     act: float
     unit: str
@@ -41,9 +41,9 @@ class Rule:
     def level(self) -> Codes:
         """Place in `LEVELS` of each value; -1 where missing or not asked."""
         sign = 1.0 if self.above else -1.0
-        level = (sign * self.values > sign * self.attention).astype("int64")
-        level += sign * self.values > sign * self.act
-        asked = ~np.isnan(self.values)
+        level = (sign * self.readings > sign * self.attention).astype("int64")
+        level += sign * self.readings > sign * self.act
+        asked = ~np.isnan(self.readings)
         asked &= True if self.applies is None else self.applies
         return np.where(asked, level, -1).astype("int64")
 
@@ -62,9 +62,7 @@ def reading_for(samples: SampleTable, name: str, limit: float, *, above: bool = 
     -------
     (n,) reading; missing where there is none, or where "<" leaves the question open.
     """
-    value, low, high = (
-        floats(column(frame, name)) for frame in (samples.filled, samples.low, samples.high)
-    )
+    value, low, high = (floats(column(frame, name)) for frame in (samples.filled, samples.low, samples.high))
     if above:
         bound = np.where(high <= limit, high, np.where(np.isnan(high), low, np.nan))
     else:
@@ -94,7 +92,7 @@ def apply(rules: Iterable[Rule], index: pd.Index) -> pd.DataFrame:
             rows = np.flatnonzero(own == step)
             limit = rule.attention if step == 1 else rule.act
             side = "above" if rule.above else "below"
-            value = pd.DataFrame({"value": rule.values[rows]})
+            value = pd.DataFrame({"value": rule.readings[rows]})
             words = f"{rule.name} {{value:{rule.digits}}}{rule.unit} ({LEVELS[step]} {side} {limit:g}): {rule.why}"
             clauses = fill(words, value).to_numpy(dtype=object)
             notes[rows] = np.where(notes[rows] == "", clauses, notes[rows] + "; " + clauses)

@@ -140,15 +140,11 @@ def load(path: Path) -> dict[str, Machine]:
 
 def _own(path: Path, name: str, values: dict[str, Any]) -> Machine:
     place, built_in = f"machines.{name}", known_machines()
-    known_keys(
-        path, place, values, ("base", "title", "metals", "connection", "level_probe", "parts", *_NUMBERS)
-    )
+    known_keys(path, place, values, ("base", "title", "metals", "connection", "level_probe", "parts", *_NUMBERS))
     if values.get("base") not in built_in:
         raise refused(path, place, f"base must be one of {', '.join(built_in)}")
     numbers = {
-        key: number(path, f"{place}.{key}", values[key], *bounds)
-        for key, bounds in _NUMBERS.items()
-        if key in values
+        key: number(path, f"{place}.{key}", values[key], *bounds) for key, bounds in _NUMBERS.items() if key in values
     }
     metals, connection = values.get("metals", []), values.get("connection", NOT_KNOWN)
     if not isinstance(metals, list) or not set(map(str, metals)) <= set(METALS):
@@ -157,11 +153,11 @@ def _own(path: Path, name: str, values: dict[str, Any]) -> Machine:
         raise refused(path, place, f"connection is one of {', '.join(CONNECTIONS)}")
     if not isinstance(values.get("level_probe", False), bool):
         raise refused(path, place, "level_probe is true or false")
-    changed: dict[str, Any] = {key: values[key] for key in ("connection", "level_probe") if key in values}
+    changed: dict[str, Any] = {**numbers, "name": name, "title": str(values.get("title", name))}
+    changed |= {key: values[key] for key in ("connection", "level_probe") if key in values}
     changed |= {"metals": tuple(metals)} if "metals" in values else {}
     changed |= {"parts": _parts(path, place, values["parts"])} if "parts" in values else {}
-    title = str(values.get("title", name))
-    return replace(built_in[values["base"]], name=name, title=title, **numbers, **changed)
+    return replace(built_in[values["base"]], **changed)
 
 
 def _parts(path: Path, place: str, given: object) -> tuple[Part, ...]:
@@ -209,9 +205,7 @@ def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFra
     ['heat exchanger', 'not known']
     """
     names = table("machine_names")
-    words = {
-        kind: dict(zip(rows["text"], rows["meaning"], strict=True)) for kind, rows in names.groupby("kind")
-    }
+    words = {kind: dict(zip(rows["text"], rows["meaning"], strict=True)) for kind, rows in names.groupby("kind")}
     words["machine"] = {**words["machine"], **{name.casefold(): name for name in machines}}
     codes, unique = pd.factorize(texts.fillna("").astype("str"))
     columns = {}

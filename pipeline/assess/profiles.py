@@ -68,9 +68,7 @@ def published() -> dict[str, Profile]:
     >>> published()["European water chart 2016"].band("alkalinity").text
     '40 to 75'
     """
-    rows = table("water_profiles").fillna(
-        {"low": -math.inf, "high": math.inf, "ideal": math.nan, "reading": ""}
-    )
+    rows = table("water_profiles").fillna({"low": -math.inf, "high": math.inf, "ideal": math.nan, "reading": ""})
     return {
         str(name): Profile(
             str(name),
@@ -108,10 +106,7 @@ def load(path: Path) -> dict[str, Profile]:
     ------
     KettlestoneError : the file cannot be read, names something unknown, or a range is upside down.
     """
-    return {
-        name: Profile(name, _bands(path, name, values))
-        for name, values in read_tables(path, "profiles").items()
-    }
+    return {name: Profile(name, _bands(path, name, values)) for name, values in read_tables(path, "profiles").items()}
 
 
 def _bands(path: Path, name: str, values: dict[str, object]) -> tuple[Band, ...]:
@@ -162,10 +157,10 @@ def boxes(profiles: Iterable[Profile] | None = None) -> list[tuple[str, float, f
     >>> boxes()[2]
     ('European water chart 2016', 50.0, 175.0, 40.0, 75.0)
     """
-    found = []
+    found: list[tuple[str, float, float, float, float]] = []
     for profile in published().values() if profiles is None else profiles:
         hardness, alkalinity = profile.band(*HARDNESS), profile.band("alkalinity")
         if hardness and alkalinity:
-            ends = (hardness.low, hardness.high, alkalinity.low, alkalinity.high)
-            found.append((profile.name, *(max(end, 0.0) for end in ends)))
+            low, least = max(hardness.low, 0.0), max(alkalinity.low, 0.0)
+            found.append((profile.name, low, hardness.high, least, alkalinity.high))
     return found

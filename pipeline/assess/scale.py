@@ -78,9 +78,7 @@ def full_solution(readings: Range, to_c: Floats, limits: ScaleLimits) -> pd.Data
     more = floats(less + spread["newer_database_higher"])
     return pd.DataFrame(
         {
-            "low": _bound(
-                readings.low, to_c, -less, np.fmin, lambda cold, heat: (heated_closed(cold, heat), False)
-            ),
+            "low": _bound(readings.low, to_c, -less, np.fmin, lambda cold, heat: (heated_closed(cold, heat), False)),
             "value": _usual(readings.middle, to_c),
             "high": _bound(
                 readings.high,

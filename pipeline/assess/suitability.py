@@ -71,7 +71,8 @@ def held_samples(findings: pd.DataFrame) -> pd.Index:
     """
     serious = findings["severity"].isin(["hold", "reject"])
     deciding = findings["analyte"].fillna("").astype("str").str.contains(_DECIDING)
-    return pd.Index(findings.loc[serious & deciding, "sample_id"].dropna().unique())
+    found: pd.Index = pd.Index(findings.loc[serious & deciding, "sample_id"].dropna().unique())
+    return found
 
 
 def assess(
@@ -156,7 +157,7 @@ def _use(
 
 
 def _metal(names: pd.Series, machines: Mapping[str, Machine]) -> pd.DataFrame:
-    facts = {
+    facts: dict[str, dict[str, float]] = {
         "concentration": {name: machine.concentration for name, machine in machines.items()},
         "level_probe": {name: machine.level_probe for name, machine in machines.items()},
         "aluminium": {name: "aluminium" in machine.metals for name, machine in machines.items()},
@@ -230,14 +231,22 @@ def _listed(first: pd.Series, second: pd.Series) -> pd.Series:
 
 
 def _boiler_sentence(scale: BoilerScale, metal: pd.DataFrame, year: pd.Series) -> pd.Series:
-    texts = "Scale: " + scale.sentence + "."
-    known = year.notna()
-    figures = scale.per_year[known].reset_index(drop=True)
+    known = np.asarray(year.notna())
     yearly = np.full(len(year), "", dtype=object)
-    yearly[known.to_numpy()] = fill(" About {low:2} to {high:2} kg a year, usually {value:2}.", figures)
-    notes = pd.Series(np.where(metal["notes"] != "", " Metal: " + metal["notes"] + ".", ""), index=year.index)
-    ratios = np.where(metal["remarks"] != "", " Note: " + metal["remarks"] + ".", "")
-    return (texts + pd.array(yearly, dtype="str") + notes.astype("str") + ratios).astype("str")
+    figures = scale.per_year[known].reset_index(drop=True)
+    yearly[known] = fill(" About {low:2} to {high:2} kg a year, usually {value:2}.", figures)
+    parts = [
+        "Scale: " + scale.sentence + ".",
+        pd.Series(yearly, index=year.index, dtype="str"),
+        _clause(" Metal: ", metal["notes"]),
+        _clause(" Note: ", metal["remarks"]),
+    ]
+    return parts[0] + parts[1] + parts[2] + parts[3]
+
+
+def _clause(opening: str, words: pd.Series[str]) -> pd.Series[str]:
+    """Make a sentence of words, none of no words."""
+    return (opening + words + ".").where(words != "", "")
 
 
 def _not_assessed(refused: pd.Series, profiles: Mapping[str, Profile]) -> pd.DataFrame:
@@ -278,12 +287,28 @@ def _quantities(samples: SampleTable, scale: BoilerScale, metal: pd.DataFrame) -
         ("larson_skold", "1", "(Cl + SO4)/alkalinity in meq/L"),
         ("chloride_sulfate_mass_ratio", "1", "Cl/SO4 by mass"),
     ):
-        rows.append(_rows(sample_ids, name.removesuffix("_mg_l"), metal[[name]].rename(columns={name: "value"}), unit, method))
+        rows.append(
+            _rows(
+                sample_ids,
+                name.removesuffix("_mg_l"),
+                metal[[name]].rename(columns={name: "value"}),
+                unit,
+                method,
+            )
+        )
     hardness = column(samples.filled, "total_hardness_mg_l_caco3")
     classes = classes_of(hardness, samples.about.get("country", _nothing(samples)))
     for named, own_rows in classes.groupby(["scale", "word"], sort=False):
         number = pd.DataFrame({"value": floats(own_rows["number"])})
-        rows.append(_rows(own_rows["sample_id"].astype("str"), "hardness_class", number, "class", ": ".join(map(str, named))))
+        rows.append(
+            _rows(
+                own_rows["sample_id"].astype("str"),
+                "hardness_class",
+                number,
+                "class",
+                ": ".join(map(str, named)),
+            )
+        )
     whole = pd.concat([part for part in rows if len(part)] or rows, ignore_index=True)
     for name in ("quantity", "unit", "method"):
         whole[name] = whole[name].astype("str")
@@ -293,7 +318,10 @@ def _quantities(samples: SampleTable, scale: BoilerScale, metal: pd.DataFrame) -
 def _rows(ids: pd.Series, quantity: str, numbers: pd.DataFrame, unit: str, method: str) -> pd.DataFrame:
     """One quantity as rows; a row without any number is left out."""
     frame = pd.DataFrame(
-        {name: floats(numbers[name]) if name in numbers else np.full(len(ids), np.nan) for name in ("value", "low", "high")}
+        {
+            name: floats(numbers[name]) if name in numbers else np.full(len(ids), np.nan)
+            for name in ("value", "low", "high")
+        }
     )
     known = frame.notna().any(axis=1).to_numpy()
     frame = frame.assign(sample_id=ids.array, quantity=quantity, unit=unit, method=method)

@@ -79,9 +79,7 @@ def inside(value: Floats, uncertainty: Floats, low: Floats, high: Floats, band: 
 
 def zone_of(probability: Floats) -> pd.Series[str]:
     """Word of `ZONES` for each probability; "cannot tell" where it is missing."""
-    place = np.where(
-        np.isnan(probability), 2, np.searchsorted(-_LEAST_OF_ZONE, -np.nan_to_num(probability))
-    )
+    place = np.where(np.isnan(probability), 2, np.searchsorted(-_LEAST_OF_ZONE, -np.nan_to_num(probability)))
     return pd.Series(pd.array(ZONES, dtype="str").take(place))
 
 
@@ -139,10 +137,8 @@ def _add_clauses(clauses: Texts, band: Band, value: Floats, probability: Floats)
 
 def _name(quantity: str) -> str:
     """Name of a quantity inside a sentence."""
-    if quantity == "tds":
-        return "TDS (4-4-2 scale)"
     title = ANALYTES[quantity].title
-    return title if title == "pH" else title.lower()
+    return "TDS (4-4-2 scale)" if quantity == "tds" else title[:1].lower() + title[1:]
 
 
 def _one(samples: SampleTable, band: Band) -> tuple[Floats, Floats, dict[str, Flags]]:
@@ -191,10 +187,10 @@ def disagreement(zones: pd.DataFrame) -> pd.Series[str]:
     -------
     (n,) sentence naming the profiles that accept and those that refuse; empty where none disagree.
     """
-    accepts = zones.isin(ZONES[:2]).to_numpy()
-    refuses = zones.isin(ZONES[3:]).to_numpy()
-    differ = accepts.any(axis=1) & refuses.any(axis=1)
-    combined = np.where(differ[:, None], accepts.astype("int64") + 2 * refuses, 0)
+    accepts = np.asarray(zones.isin(ZONES[:2]), dtype=np.int64)
+    refuses = np.asarray(zones.isin(ZONES[3:]), dtype=np.int64)
+    differ = np.logical_and(accepts.max(axis=1, initial=0), refuses.max(axis=1, initial=0))
+    combined = np.where(np.asarray(differ)[:, None], accepts + 2 * refuses, 0)
     unique, rows = np.unique(combined, axis=0, return_inverse=True)
     names = [str(name) for name in zones.columns]
     texts = [_disagree(names, code) for code in unique.tolist()]

@@ -3,6 +3,7 @@
 from pipeline.checks import (
     alkalinity,
     conductivity,
+    conductivity_from_ions,
     digits,
     dissolved_solids,
     hardness,
@@ -26,6 +27,7 @@ from pipeline.checks import (
 __all__ = [
     "alkalinity",
     "conductivity",
+    "conductivity_from_ions",
     "digits",
     "dissolved_solids",
     "hardness",

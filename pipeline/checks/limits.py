@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 
 from pipeline.checks.alkalinity import AlkalinityLimits
 from pipeline.checks.conductivity import ConductivityLimits
+from pipeline.checks.conductivity_from_ions import ConductivityFromIonsLimits
 from pipeline.checks.digits import DigitLimits
 from pipeline.checks.dissolved_solids import DissolvedSolidsLimits
 from pipeline.checks.hardness import HardnessLimits
@@ -30,6 +31,7 @@ class Limits:
 
     alkalinity: AlkalinityLimits = field(default_factory=AlkalinityLimits)
     conductivity: ConductivityLimits = field(default_factory=ConductivityLimits)
+    conductivity_from_ions: ConductivityFromIonsLimits = field(default_factory=ConductivityFromIonsLimits)
     digits: DigitLimits = field(default_factory=DigitLimits)
     dissolved_solids: DissolvedSolidsLimits = field(default_factory=DissolvedSolidsLimits)
     hardness: HardnessLimits = field(default_factory=HardnessLimits)

@@ -1,0 +1,151 @@
+"""The meter knows nothing of the titrations: the ions must carry the conductivity that was read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks.registry import check
+from pipeline.chemistry.arrays import floats
+from pipeline.chemistry.conductance import expected
+from pipeline.chemistry.equivalents import (
+    MG_CACO3_PER_MEQ,
+    anion_sum,
+    cation_sum,
+    column,
+    ion_balance_percent,
+    milliequivalents,
+)
+from pipeline.reference import table
+
+if TYPE_CHECKING:
+    from pipeline.checks.limits import Limits
+    from pipeline.chemistry.arrays import Floats
+    from pipeline.normalise.sample_table import SampleTable
+
+
+@dataclass(frozen=True)
+class ConductivityFromIonsLimits:
+    """Limits of the conductivity that follows from the ions."""
+
+    relative: float = 0.08  # model 4 %, meter 2 %, temperature compensation 2 % [SCCOMP]
+    meter_share: float = 0.04  # of a conductivity reading, already inside the 8 % [CP]
+    balanced_percent: float = 2.0  # below it the charges say nothing about a side [APHA1030]
+
+
+_MEASURED_ION: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate")
+_LAMBDA: Final[dict[str, float]] = {
+    str(ion): float(value)
+    for ion, value in table("conductance_sm2510")[["ion", "equivalent_conductivity"]].itertuples(index=False)
+}
+_SUSPECTS: Final = (
+    "a cation is missing or too low",
+    "an anion is missing or too low",
+    "an anion is too high",
+    "a cation is too high",
+    "charges agree: a salt was not measured, or the conductivity is too high",
+    "charges agree: the conductivity is too low, or the ions belong to another bottle",
+)
+# Measured over expected where one slip of the unit explains it, and what would then fit.
+_SLIPS: Final = ((0.1, "mS/m taken for µS/cm: {} µS/cm would fit", 10.0),
+                 (0.001, "mS/cm taken for µS/cm: {} µS/cm would fit", 1000.0),
+                 (0.5, "a TDS reading (factor 0.5) taken for conductivity: {} µS/cm would fit", 2.0),
+                 (10.0, "µS/cm taken for mS/m: {} µS/cm would fit", 0.1))  # fmt: skip
+
+
+@check(
+    "conductivity-from-ions",
+    title="The conductivity read is the one its ions carry",
+    source="MNR2012",
+    severity="hold",
+    unit="uS/cm",
+    message="Conductivity {observed:0} µS/cm, the ions carry {expected:0} ({low:0} to {high:0}); "
+    "ion balance {balance_percent:1} %: {suspect}.{alternative}",
+)
+def conductivity_from_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Compare the conductivity read with the one that follows from the ions.
+
+    It is the strongest single test of a full analysis, and together with the ion balance it names the
+    side of the mistake: too few charges and too little conductivity is an ion nobody measured.
+
+    Parameters
+    ----------
+    samples : the filled table; calcium, magnesium, sodium, alkalinity, chloride and sulfate are needed.
+    limits : ``limits.conductivity_from_ions``.
+
+    Returns
+    -------
+    frame of the samples that could be evaluated: ``observed`` [µS/cm at 25 °C], ``low``, ``high``, ``expected``,
+    ``second_opinion``, ``balance_percent`` (missing where a sum is), ``suspect``, ``alternative``, ``analyte``.
+
+    Notes
+    -----
+    Expected from ionic molal conductivities [MNR2012]; allowed ± 8 % of it [SCCOMP], joined as root of squares
+    with the uncertainty of the ions, each times its limiting equivalent conductivity [APHA2510], and of a
+    meter that states more than 4 %.
+    """
+    bounds = limits.conductivity_from_ions
+    model = expected(samples.filled)
+    observed = column(samples.measured, "conductivity_us_cm_25c")
+    computed = samples.method["conductivity_us_cm_25c"].isin(["calculated", "derived"]).to_numpy()
+    usable = (observed.notna() & model["conductivity_us_cm_25c"].notna()).to_numpy() & ~computed
+    carried = floats(model["conductivity_us_cm_25c"])
+    allowed = _allowed(samples, carried, floats(observed), bounds)
+    balance = ion_balance_percent(cation_sum(samples.filled), anion_sum(samples.filled))
+    too_high = floats(observed) > carried
+    result = pd.DataFrame(
+        {
+            "observed": observed,
+            "low": carried - allowed,
+            "high": carried + allowed,
+            "expected": carried,
+            "second_opinion": model["conductivity_us_cm_25c_sm2510"],
+            "balance_percent": balance,
+            "suspect": _suspect(too_high, floats(balance), bounds.balanced_percent),
+            "alternative": _slip(floats(observed), carried, bounds.relative),
+            "analyte": "conductivity",
+        },
+        index=observed.index,
+    )
+    return result[usable]
+
+
+def _allowed(samples: SampleTable, carried: Floats, observed: Floats, bounds: ConductivityFromIonsLimits) -> Floats:
+    """Half-width of the acceptable range [µS/cm]."""
+    spread = samples.uncertainty
+    variance = np.square(bounds.relative * carried)
+    for ion in _MEASURED_ION:
+        variance += np.square(_LAMBDA[ion] * np.nan_to_num(milliequivalents(spread, ion).to_numpy()))
+    alkalinity = column(spread, "alkalinity_mg_l_caco3").to_numpy() / MG_CACO3_PER_MEQ
+    variance += np.square(_LAMBDA["bicarbonate"] * np.nan_to_num(alkalinity))
+    meter = np.nan_to_num(column(spread, "conductivity_us_cm_25c").to_numpy())
+    variance += np.square(np.where(meter > bounds.meter_share * observed, meter, 0.0))
+    return floats(np.sqrt(variance))
+
+
+def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> pd.api.extensions.ExtensionArray:
+    """Name the side: conductivity above or below, charges positive or negative."""
+    balanced_or_unknown = ~(np.abs(balance) > balanced)
+    negative = balance < 0.0
+    code = np.select(
+        [balanced_or_unknown & too_high, balanced_or_unknown, too_high & negative, too_high, negative],
+        [4, 5, 0, 1, 2],
+        default=3,
+    )
+    return pd.array(_SUSPECTS, dtype="str").take(code)
+
+
+def _slip(observed: Floats, carried: Floats, relative: float) -> pd.api.extensions.ExtensionArray:
+    """Offer the reading that one slip of the unit would explain."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = observed / carried
+    texts = np.full(observed.size, "", dtype=object)
+    for share, words, factor in _SLIPS:
+        rows = np.flatnonzero(np.abs(ratio / share - 1.0) <= relative)
+        shown = pd.Series(observed[rows] * factor).round(0).astype("int64").astype("str")
+        before, _, after = words.partition("{}")
+        texts[rows] = (" " + before + shown + after + ".").to_numpy(dtype=object)
+    return pd.array(texts, dtype="str")
