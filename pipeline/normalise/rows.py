@@ -76,9 +76,8 @@ def typed(extract: Extract, file_sha256: str, time_zone: str) -> tuple[pd.DataFr
     doubtful = read["problem"] == "date-ambiguous"
     shown = read["moment"].where(doubtful).dt.floor("D").dt.date.astype("str") if doubtful.any() else ""
     notice("date-ambiguous", "collected_on", doubtful, shown)
-    for name, words in (("stage", STAGES), ("activity", ACTIVITIES)):
-        known = source[name].isin(["", *words])
-        rows[name] = source[name].where(known, "")
+    rows["stage"] = source["stage"].where(source["stage"].isin(STAGES), "")
+    rows["activity"] = source["activity"].where(source["activity"].isin(ACTIVITIES), "")
     nothing = {name for name in (*_DATES, *_NUMBERS) if not (source[name] != "").any()}
     for name in _DATES:
         if name in nothing:
