@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.assess.planning import MOST_C, degassed_ph, planning_index, planning_rule, usual_solids
+from pipeline.assess.planning import degassed_ph, planning_index, planning_rule, usual_solids
 from pipeline.chemistry.activity import LN10
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.composition import CALCIUM, DEGASSED_LOG_PCO2, prepare
@@ -204,8 +204,3 @@ def scale_word(ranges: pd.DataFrame, limits: ScaleLimits) -> pd.Series[str]:
     words = ["not known", *(stem.format(word) for stem in stems for word in CLASSES)]
     code = np.where(known, 1 + stem * len(CLASSES) + np.maximum(at_most, 0), 0)
     return pd.Series(pd.array(words, dtype="str").take(code), index=ranges.index)
-
-
-def beyond_range(to_c: Floats) -> bool:
-    """Tell whether a temperature lies above what the planning rule covers."""
-    return bool(np.any(to_c > MOST_C))

@@ -1,0 +1,75 @@
+"""Conductivity against ions: the limit, the direction rule, and what leaves it open."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pytest
+
+from pipeline.checks.conductivity_from_ions import conductivity_from_ions
+from pipeline.checks.limits import Limits
+from pipeline.checks.registry import CHECKS, run_check
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pipeline.normalise.sample_table import SampleTable
+
+    Build = Callable[..., SampleTable]
+
+BAD = Path(__file__).parents[1] / "checks" / "cases" / "conductivity-from-ions" / "bad.csv"
+HARD = {"ca": 80.0, "mg": 12.0, "na": 20.0, "k": 2.0, "hco3": 250.0, "cl": 36.0, "so4": 40.0, "no3": 10.0}
+
+
+def observed(samples: SampleTable) -> pd.DataFrame:
+    return conductivity_from_ions(samples, Limits())
+
+
+@pytest.mark.source("MNR2012")
+def test_expected_is_the_published_sum(waters: Build) -> None:
+    """603.28 µS/cm for this water with total ions; ± 8 % is 555.0 to 651.5."""
+    found = observed(waters(**HARD, ec=601.0)).iloc[0]
+
+    assert found["expected"] == pytest.approx(603.28, abs=0.1)
+    assert found["low"] == pytest.approx(603.28 * 0.92, abs=0.1)
+    assert found["high"] == pytest.approx(603.28 * 1.08, abs=0.1)
+    assert found["balance_percent"] == pytest.approx(-1.715, abs=0.01)
+
+
+@pytest.mark.source("APHA1030")
+def test_the_direction_names_the_side(waters: Build) -> None:
+    """Conductivity above or below the ions', with charges negative or positive: four sides of one mistake."""
+    cases = pd.read_csv(BAD, comment="#", dtype="str", keep_default_na=False)
+    names = {"ca": "calcium", "mg": "magnesium", "na": "sodium", "k": "potassium", "hco3": "bicarbonate",
+             "cl": "chloride", "so4": "sulfate", "no3": "nitrate"}  # fmt: skip
+    columns = {short: cases[f"{name}_mg_l"].astype(float).tolist() for short, name in names.items()}
+    found = observed(waters(**columns, ec=cases["conductivity_us_cm_25c"].astype(float).tolist()))
+
+    for said, expected in zip(found["suspect"], cases["suspect"], strict=True):
+        assert said.startswith(expected)
+    assert "601 µS/cm would fit" in found["alternative"].tolist()[4]  # 60.1 mS/m
+
+
+def test_an_uncertain_titration_widens_what_is_allowed(waters: Build) -> None:
+    narrow = observed(waters(**HARD, ec=601.0)).iloc[0]
+    wide = observed(waters(**HARD, hco3__u=60.0, ec=601.0)).iloc[0]
+
+    assert wide["high"] - wide["low"] > narrow["high"] - narrow["low"] + 20
+
+
+def test_without_an_ion_or_with_a_computed_conductivity_it_is_not_evaluated(waters: Build) -> None:
+    no_sodium = {name: value for name, value in HARD.items() if name != "na"}
+    computed = waters(**HARD, ec=300.0, ec__method="calculated")
+
+    assert observed(waters(**no_sodium, ec=300.0)).empty
+    assert observed(computed).empty
+
+
+def test_the_message_names_numbers_and_side(waters: Build) -> None:
+    findings, _ = run_check(CHECKS["conductivity-from-ions"], waters(**HARD, ec=800.0), Limits())
+
+    message = findings["message"].item()
+    assert message.startswith("Conductivity 800 µS/cm, the ions carry 603 (555 to 652)")
+    assert "a salt was not measured" in message
