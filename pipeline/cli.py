@@ -114,6 +114,81 @@ def checks(check_id: str | None, as_json: bool) -> None:
     click.echo(explain(check_id, as_json=as_json) if check_id else list_all(as_json=as_json))
 
 
+@main.command()
+@click.argument("sample", required=False)
+@click.option("--ca", type=float, help="Calcium, mg/L.")
+@click.option("--mg", type=float, help="Magnesium, mg/L.")
+@click.option("--na", type=float, help="Sodium, mg/L.")
+@click.option("--k", type=float, help="Potassium, mg/L.")
+@click.option("--hco3", type=float, help="Bicarbonate, mg/L HCO3.")
+@click.option("--cl", type=float, help="Chloride, mg/L.")
+@click.option("--so4", type=float, help="Sulfate, mg/L.")
+@click.option("--no3", type=float, help="Nitrate, mg/L NO3.")
+@click.option("--sio2", type=float, help="Silica, mg/L SiO2.")
+@click.option("--th", type=float, help="Total hardness, mg/L as CaCO3.")
+@click.option("--alk", type=float, help="Total alkalinity, mg/L as CaCO3.")
+@click.option("--ec", type=float, help="Conductivity at 25 °C, µS/cm.")
+@click.option("--ph", type=float, help="pH.")
+@click.option("--temperature", type=float, help="Temperature of the pH reading, °C.")
+@click.option("--machine", default="", help="Machine, for example: dual boiler.")
+@click.option("--profile", default="", help="One of the published or your own water profiles.")
+@click.option("--litres", "litres_per_day", type=float, help="Litres a day.")
+@click.option("--machines", type=click.Path(path_type=Path), default=None, help="TOML with machines of your own.")
+@click.option("--profiles", type=click.Path(path_type=Path), default=None, help="TOML with profiles of your own.")
+@_STORE
+@_SETTINGS
+@_JSON
+def assess(
+    sample: str | None,
+    machine: str,
+    profile: str,
+    litres_per_day: float | None,
+    machines: Path | None,
+    profiles: Path | None,
+    store: Path | None,
+    settings_file: Path | None,
+    as_json: bool,
+    **readings: float | None,
+) -> None:
+    """Say what a water will do: a SAMPLE of the store, or readings typed in.
+
+    \b
+    kettlestone assess KD-014 --machine "dual boiler"
+    kettlestone assess --ca 80 --mg 12 --hco3 250 --ph 7.4
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from pipeline.report.answers_assess import assess_text, one_off  # noqa: PLC0415
+    from pipeline.settings import load  # noqa: PLC0415
+
+    if sample is None:
+        text = one_off(
+            machine=machine,
+            profile=profile,
+            litres_per_day=litres_per_day,
+            machines=machines,
+            profiles=profiles,
+            as_json=as_json,
+            **readings,
+        )
+    else:
+        settings = load(settings_file, store=store)
+        text = assess_text(
+            settings, sample, as_json=as_json, machine=machine, machines=machines, profiles=profiles
+        )
+    click.echo(text)
+
+
+@main.command()
+@click.argument("value", type=float)
+@click.argument("unit_from")
+@click.argument("unit_to")
+@click.option("--of", "analyte", default="hardness", help="The quantity [hardness]: alkalinity, nitrate, ec, …")
+def convert(value: float, unit_from: str, unit_to: str, analyte: str) -> None:
+    """Convert a value: kettlestone convert 7 °dH mg/L --of hardness."""
+    from pipeline.report.answers_assess import convert_text  # noqa: PLC0415
+
+    click.echo(convert_text(value, unit_from, unit_to, analyte))
+
+
 @main.group()
 def layout() -> None:
     """Layouts say how a kind of file is to be read; they are JSON files."""

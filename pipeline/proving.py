@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline import __version__
+from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
@@ -67,6 +68,7 @@ def finish(results: Sequence[FileResult], settings: Settings, started: datetime,
         heard.stage("checking")
         samples, new = _samples(results, store, sites, settings)
         checked = run_all(samples, Limits(record_dates=DateLimits(now=pd.Timestamp(started))), heard.step)
+        assessment = _assessment(samples, checked, new, settings)
         heard.stage("storing")
         batch = Batch(
             record={
@@ -83,6 +85,7 @@ def finish(results: Sequence[FileResult], settings: Settings, started: datetime,
             set_aside=_worded([result.set_aside for result in results], names),
             notices=_worded([result.notices for result in results], names),
             check_runs=checked.runs,
+            assessment=assessment,
         )
         write_batch(store, _record(batch, new_registers))
     heard.stage("writing")
@@ -129,6 +132,16 @@ def _samples(
     return derived.fill(replace(wide, readings=table)), new
 
 
+def _assessment(
+    samples: SampleTable, checked: Checked, new: npt.NDArray[np.bool_], settings: Settings
+) -> Assessment | None:
+    """Say what the new waters will do, unless there are so many that nobody asks for all of them."""
+    if not 0 < int(new.sum()) <= settings.assess_most:
+        return None
+    waters = samples if new.all() else samples.where(pd.Series(new, index=samples.about.index))
+    return assess(waters, held=held_samples(checked.open_findings))
+
+
 def _no_samples() -> SampleTable:
     """Give a table without samples, for a batch of registers or of files nobody can read."""
     text = {name: pd.Series(dtype="str") for name in (*ABOUT_COLUMNS, "file_sha256", "sample_id")}
@@ -173,6 +186,7 @@ def _record(batch: Batch, new_registers: dict[str, pd.DataFrame]) -> BatchRecord
         set_aside=batch.set_aside,
         notices=batch.notices,
         check_runs=batch.check_runs,
+        assessments=pd.DataFrame() if batch.assessment is None else batch.assessment.quantities,
         sites=new_registers["sites"],
         treatments=new_registers["treatments"],
     )

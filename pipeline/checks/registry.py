@@ -119,22 +119,24 @@ def no_findings() -> pd.DataFrame:
 
 def _findings(entry: Check, flagged: pd.DataFrame) -> pd.DataFrame:
     known = {"sample_id", "file_sha256", "severity", "reading_ids", "analyte", "observed", "low", "high"}
-    findings = pd.DataFrame(index=flagged.index)
-    findings["sample_id"] = flagged["sample_id"].astype("str")
-    findings["file_sha256"] = (
-        flagged["file_sha256"] if "file_sha256" in flagged else pd.Series(pd.NA, flagged.index)
+    given = {name: flagged[name].astype("str") for name in ("severity", "reading_ids", "analyte") if name in flagged}
+    source = flagged["file_sha256"] if "file_sha256" in flagged else pd.Series(np.nan, index=flagged.index)
+    return pd.DataFrame(
+        {
+            "sample_id": flagged["sample_id"].astype("str"),
+            "file_sha256": source.astype("str"),
+            "check_id": entry.check_id,
+            "severity": given.get("severity", entry.severity),
+            "observed": flagged["observed"].astype("float64"),
+            "low": flagged["low"].astype("float64"),
+            "high": flagged["high"].astype("float64"),
+            "unit": entry.unit,
+            "message": fill(entry.message, flagged),
+            "evidence": _json(flagged[[column for column in flagged if column not in known]]),
+            "reading_ids": given.get("reading_ids", ""),
+            "analyte": given.get("analyte", ""),
+        }
     )
-    findings["file_sha256"] = findings["file_sha256"].astype("str")
-    findings["check_id"] = entry.check_id
-    findings["severity"] = flagged["severity"].astype("str") if "severity" in flagged else entry.severity
-    for column in ("observed", "low", "high"):
-        findings[column] = flagged[column].astype("float64")
-    findings["unit"] = entry.unit
-    findings["message"] = fill(entry.message, flagged)
-    findings["evidence"] = _json(flagged[[column for column in flagged if column not in known]])
-    findings["reading_ids"] = flagged["reading_ids"].astype("str") if "reading_ids" in flagged else ""
-    findings["analyte"] = flagged["analyte"].astype("str") if "analyte" in flagged else ""
-    return findings.astype({"check_id": "str", "severity": "str", "unit": "str"})
 
 
 def _json(evidence: pd.DataFrame) -> pd.Series:
@@ -146,17 +148,11 @@ def _json(evidence: pd.DataFrame) -> pd.Series:
         key = f'"{name}": '
         if pd.api.types.is_numeric_dtype(column):
             numbers = np.round(column.to_numpy(dtype="float64"), 6)
-            text = pc.cast(
-                pa.array(np.where(np.isfinite(numbers), numbers, np.nan), from_pandas=True), pa.string()
-            )
+            text = pc.cast(pa.array(np.where(np.isfinite(numbers), numbers, np.nan), from_pandas=True), pa.string())
         else:
             raw = pa.array(column.astype("str"), type=pa.string(), from_pandas=True)
             plain = pc.replace_substring(pc.replace_substring(raw, "\\", "\\\\"), '"', '\\"')
-            text = pc.binary_join_element_wise(
-                '"', pc.replace_substring_regex(plain, r"[\x00-\x1f]", " "), '"', ""
-            )
+            text = pc.binary_join_element_wise('"', pc.replace_substring_regex(plain, r"[\x00-\x1f]", " "), '"', "")
         members.append(pc.binary_join_element_wise(key, text.fill_null("null"), ""))
     joined = pc.binary_join_element_wise(*members, ", ")
-    return pd.Series(
-        pc.binary_join_element_wise("{", joined, "}", "").to_pandas(), index=evidence.index, dtype="str"
-    )
+    return pd.Series(pc.binary_join_element_wise("{", joined, "}", "").to_pandas(), index=evidence.index, dtype="str")

@@ -32,12 +32,15 @@ class Checked:
     verdict : (n,) of VERDICTS per sample: the worst severity found.
     not_evaluated : (n,) ids of the checks that lacked an input, separated by blanks.
     runs : one row per check: `check_id evaluated not_evaluated flagged`.
+    open_findings : `sample_id severity analyte` of every hold and reject, also of those that one finding
+        about their source now stands for.
     """
 
     findings: pd.DataFrame
     verdict: pd.Series
     not_evaluated: pd.Series
     runs: pd.DataFrame
+    open_findings: pd.DataFrame
 
 
 def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None]) -> Checked:
@@ -63,6 +66,7 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     findings = pd.concat(parts, ignore_index=True) if parts else no_findings()
     findings = explained_by_source(findings, samples)
     verdict = _verdicts(index, findings["sample_id"], _ranks(findings))
+    unsettled = findings.loc[findings["severity"] != SEVERITIES[0], ["sample_id", "severity", "analyte"]]
     judged = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
     findings = rolled_up(findings, samples, judged)
     order = np.lexsort((np.arange(len(findings)), -_ranks(findings)))
@@ -71,6 +75,7 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
         verdict=verdict,
         not_evaluated=_names(index, lacking),
         runs=pd.DataFrame(runs, columns=["check_id", "evaluated", "not_evaluated", "flagged"]),
+        open_findings=unsettled,
     )
 
 

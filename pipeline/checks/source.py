@@ -28,7 +28,11 @@ class SourceLimits:
 
 
 # The finding about a source, and the findings about its samples that it answers.
-_EXPLAINS: Final = {"source-balance-bias": "ion-balance", "alkalinity-form-of-source": "alkalinity-forms"}
+_EXPLAINS: Final = {
+    "source-balance-bias": "ion-balance",
+    "alkalinity-form-of-source": "alkalinity-forms",
+    "temperature-compensation": "conductivity-from-ions",
+}
 _EXPLAINED_TEXT: Final = " All samples of this source show it: see the finding about the source."
 
 
@@ -239,4 +243,6 @@ def _rest(observed: np.ndarray, middle: np.ndarray, bias: np.ndarray, source_che
     """Take the source's deviation away from the sample's: as a difference, or as a ratio undone."""
     if source_check == "alkalinity-form-of-source":
         return np.asarray(observed * HCO3_PER_CACO3 / bias - middle)
+    if source_check == "temperature-compensation":
+        return np.asarray(observed / bias - middle)
     return np.asarray(observed - middle - bias)

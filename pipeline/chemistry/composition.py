@@ -103,9 +103,7 @@ def _totals(waters: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     """Ions (10, n) and alkalinity in mol/kg, missing as NaN, and the total hardness as mol/kg."""
     hardness = calcium_and_magnesium(waters)
     sources = {ion: hardness if f"{ion}_mg_l" in hardness else waters for ion in IONS}
-    ions = np.vstack(
-        [column(source, f"{ion}_mg_l") / (1e3 * MOLAR_MASS[ion]) for ion, source in sources.items()]
-    )
+    ions = np.vstack([column(source, f"{ion}_mg_l") / (1e3 * MOLAR_MASS[ion]) for ion, source in sources.items()])
     total = column(waters, "total_hardness_mg_l_caco3") / (1e3 * MOLAR_MASS["calcium_carbonate"])
     return ions, floats(alkalinity_meq_l(waters)) / 1e3, floats(total)
 
@@ -126,9 +124,7 @@ def _close(ions: Floats, alkalinity: Floats, conductivity: Floats, missing: Flag
     return np.asarray(assumed, dtype=np.int64)
 
 
-def _reasons(
-    temperature_c: Floats, ph: Floats, ions: Floats, alkalinity: Floats, calcium_missing: Flags
-) -> Codes:
+def _reasons(temperature_c: Floats, ph: Floats, ions: Floats, alkalinity: Floats, calcium_missing: Flags) -> Codes:
     finite = np.where(np.isfinite(ions), ions, 0.0)
     balance = CHARGE_OF_ION @ finite - alkalinity
     imbalance = np.abs(balance) - MAX_IMBALANCE * (np.abs(CHARGE_OF_ION) @ finite + alkalinity)
@@ -195,9 +191,7 @@ def prepare(waters: pd.DataFrame) -> Prepared:
     temperature = np.where(np.isnan(temperature), DEFAULT_TEMPERATURE_C, temperature)
     reason = _reasons(temperature, ph, ions, alkalinity, no_calcium & ~split)
     reason[refused] = BAD_HARDNESS
-    whole = Composition(
-        np.arange(len(waters)), temperature, ph, np.full(len(waters), np.nan), ions, alkalinity
-    )
+    whole = Composition(np.arange(len(waters)), temperature, ph, np.full(len(waters), np.nan), ions, alkalinity)
     return Prepared(_cases(whole.take(np.flatnonzero(reason == OK)), split), reason, assumed)
 
 

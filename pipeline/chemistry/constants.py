@@ -123,9 +123,7 @@ def log_k(reaction: str, temperature_c: Floats) -> Floats:
 
 
 def _log_k_all(kelvin: Floats) -> Floats:
-    powers = np.vstack(
-        [np.ones_like(kelvin), kelvin, 1.0 / kelvin, np.log10(kelvin), kelvin**-2.0, np.square(kelvin)]
-    )
+    powers = np.vstack([np.ones_like(kelvin), kelvin, 1.0 / kelvin, np.log10(kelvin), kelvin**-2.0, np.square(kelvin)])
     return floats(_COEFFICIENTS @ powers)
 
 
@@ -133,9 +131,7 @@ def _volume(substance: str, water: Solvent) -> Floats:
     a1, a2, a3, a4, w = _VOLUMES[substance]
     pressure, warmth = 2600.0 + water.pressure_atm * BAR_PER_ATM, water.kelvin - 228.0
     born = 1e5 * w * water.born
-    return floats(
-        41.84 * (0.1 * a1 + 100.0 * a2 / pressure + a3 / warmth + 1e4 * a4 / (pressure * warmth) - born)
-    )
+    return floats(41.84 * (0.1 * a1 + 100.0 * a2 / pressure + a3 / warmth + 1e4 * a4 / (pressure * warmth) - born))
 
 
 def _species_expansion(water: Solvent) -> Floats:
@@ -156,9 +152,7 @@ def _mineral_expansion(mineral: str, water: Solvent) -> Floats:
     """Volume gained when one mole of the mineral dissolves [cm³/mol]."""
     if mineral not in _MINERAL_MAKE_UP:
         return np.zeros(water.kelvin.shape)
-    parts: Floats = sum(
-        (_volume(part, water) for part in _MINERAL_MAKE_UP[mineral]), start=0.0 * water.kelvin
-    )
+    parts: Floats = sum((_volume(part, water) for part in _MINERAL_MAKE_UP[mineral]), start=0.0 * water.kelvin)
     liquid = _MINERAL_WATER.get(mineral, 0.0) * MOLAR_MASS_WATER / water.density
     return floats(parts + liquid - _volume(mineral, water))
 

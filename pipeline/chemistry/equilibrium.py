@@ -33,7 +33,7 @@ TRACE: Final = 1e-20  # mol/kg standing in for an absent constituent, whose loga
 _LONGEST_STEP: Final = 2.5  # in ln(activity) per iteration
 _STEP_TOLERANCE: Final = 1e-9
 _ITERATIONS: Final = 60
-LEAST_LN_ACTIVITY: Final = -70.0  # below it a constituent has vanished: the question has no answer
+LEAST_LN_ACTIVITY: Final = -60.0  # below it a constituent has vanished: the question has no answer
 
 
 @dataclass(frozen=True, eq=False)
@@ -148,9 +148,7 @@ def distribute(question: Question, system: System, state: State) -> tuple[Floats
     return per_activity * activity[bound_row], activity[:-1]
 
 
-def _linearise(
-    question: Question, system: System, state: State, species: Floats
-) -> tuple[Floats, Floats, Floats]:
+def _linearise(question: Question, system: System, state: State, species: Floats) -> tuple[Floats, Floats, Floats]:
     """Slopes (k+1, k+1, n) and gaps (k+1, n) of the balances and the ionic strength; molality."""
     size, waters, bound = len(question.unknown), species.shape[1], len(BOUND)
     sums = question.gather @ species
@@ -235,9 +233,7 @@ def solve(question: Question, system: System, start: State) -> State:
 
 
 def _pick(state: State, rows: Places) -> State:
-    return State(
-        state.ln_activity[:, rows], state.strength[rows], state.molality[rows], state.converged[rows]
-    )
+    return State(state.ln_activity[:, rows], state.strength[rows], state.molality[rows], state.converged[rows])
 
 
 def _write(answer: State, rows: Places, state: State, chosen: Flags) -> None:

@@ -23,9 +23,7 @@ MG_CACO3_PER_MEQ: Final = MOLAR_MASS["calcium_carbonate"] / 2  # 50.04345
 CACO3_PER_CALCIUM: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium"]  # 2.4973 [APHA2340B]
 CACO3_PER_MAGNESIUM: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["magnesium"]  # 4.1180 [APHA2340B]
 HCO3_PER_CACO3: Final = MOLAR_MASS["bicarbonate"] / MG_CACO3_PER_MEQ  # 1.21928
-ALKALINITY_LEFT_ON_EVAPORATION: Final = (
-    0.6  # mg of carbonate per mg CaCO3, as the standard prints it [APHA1030]
-)
+ALKALINITY_LEFT_ON_EVAPORATION: Final = 0.6  # mg of carbonate per mg CaCO3, as the standard prints it [APHA1030]
 
 MAJOR_CATIONS: Final = ("calcium", "magnesium", "sodium")
 MINOR_CATIONS: Final = ("potassium", "ammonium")
@@ -99,9 +97,7 @@ def calcium_and_magnesium(frame: pd.DataFrame) -> pd.DataFrame:
     >>> calcium_and_magnesium(kit).round(1).to_numpy().tolist()
     [[80.0, 12.0]]
     """
-    calcium = (column(frame, "calcium_mg_l") * CACO3_PER_CALCIUM).fillna(
-        column(frame, "calcium_hardness_mg_l_caco3")
-    )
+    calcium = (column(frame, "calcium_mg_l") * CACO3_PER_CALCIUM).fillna(column(frame, "calcium_hardness_mg_l_caco3"))
     magnesium = (column(frame, "magnesium_mg_l") * CACO3_PER_MAGNESIUM).fillna(
         column(frame, "magnesium_hardness_mg_l_caco3")
     )
@@ -162,9 +158,7 @@ def hardness_from_ions(frame: pd.DataFrame) -> pd.Series[float]:
     249.2
     """
     hardness = CACO3_PER_CALCIUM * column(frame, "calcium_mg_l")
-    return (hardness + CACO3_PER_MAGNESIUM * column(frame, "magnesium_mg_l")).rename(
-        "total_hardness_mg_l_caco3"
-    )
+    return (hardness + CACO3_PER_MAGNESIUM * column(frame, "magnesium_mg_l")).rename("total_hardness_mg_l_caco3")
 
 
 def cation_sum(frame: pd.DataFrame) -> pd.Series[float]:

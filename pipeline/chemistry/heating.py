@@ -97,11 +97,7 @@ def heat(
     def answer(cases: Composition, block: slice) -> Answer:
         cold = at_sampling(cases)
         open_to_gas = mode == "open"
-        hot = (
-            heated_open(cold, target[block], log_pco2_atm)
-            if open_to_gas
-            else heated_closed(cold, target[block])
-        )
+        hot = heated_open(cold, target[block], log_pco2_atm) if open_to_gas else heated_closed(cold, target[block])
         values, converged, _ = minerals(hot, open_to_gas=open_to_gas)
         return values, converged, contradicted(cold)
 

@@ -20,9 +20,7 @@ if TYPE_CHECKING:
 
 _NOT_CONSERVED: Final = ("bicarbonate_mg_l", "carbonate_mg_l", "phenolphthalein_alkalinity_mg_l_caco3")
 _SUM_TOLERANCE: Final = 1e-6
-_NO_SINGLE_ANSWER: Final = (
-    "pH not solved: a blended water has no pH, no calcium share or no result of its own"
-)
+_NO_SINGLE_ANSWER: Final = "pH not solved: a blended water has no pH, no calcium share or no result of its own"
 """Said of a blend one of whose waters has no single solution."""
 
 

@@ -151,9 +151,7 @@ def with_gas(cases: Composition, temperature_c: Floats, log_pco2: Floats) -> Sol
     return _answer(equilibrium.OPEN, _system(cases, k, target), start, cases, k)
 
 
-def with_total_carbonate(
-    cases: Composition, temperature_c: Floats, total: Floats, ln_hydrogen: Floats
-) -> Solution:
+def with_total_carbonate(cases: Composition, temperature_c: Floats, total: Floats, ln_hydrogen: Floats) -> Solution:
     """Solve waters of known total carbonate [mol/kg]; ``ln_hydrogen`` is a first guess."""
     k = constants(temperature_c)
     proton = 2.0 * total - cases.alkalinity
@@ -169,9 +167,7 @@ def at_sampling(cases: Composition) -> Solution:
     gas = with_gas(cases.take(np.flatnonzero(~known)), cases.temperature_c[~known], cases.log_pco2[~known])
     ph = cases.ph.copy()
     ph[~known] = np.where(gas.state.converged, gas.ph, 7.0)
-    solution = with_ph(
-        Composition(cases.row, cases.temperature_c, ph, cases.log_pco2, cases.ions, cases.alkalinity)
-    )
+    solution = with_ph(Composition(cases.row, cases.temperature_c, ph, cases.log_pco2, cases.ions, cases.alkalinity))
     solution.state.converged[~known] &= gas.state.converged
     return solution
 
@@ -182,6 +178,7 @@ def heated_closed(solution: Solution, temperature_c: Floats) -> Solution:
     first = k.ln_species[_ROW["HCO3"]] - k.ln_carbon_dioxide
     first_before = solution.constants.ln_species[_ROW["HCO3"]] - solution.constants.ln_carbon_dioxide
     guess = solution.state.ln_activity[HYDROGEN] + first - first_before  # CO2 : HCO3 as before
+    guess = np.where(solution.state.converged, guess, np.nan)  # a failed water costs nothing more
     total = solution.total_carbonate
     return _keep_failures(solution, with_total_carbonate(solution.cases, temperature_c, total, guess))
 
@@ -216,6 +213,7 @@ def with_calcite(solution: Solution, *, open_to_gas: bool = False) -> tuple[Solu
         shared = calcium / (calcium + total)  # where calcium abounds, carbonate does the moving
         start.ln_activity[CARBONATE] -= LN10 * index * np.clip(shared, 0.1, 0.95)
         start.ln_activity[HYDROGEN] += LN10 * index * np.clip(shared, 0.1, 0.95) * 0.5
+    start.ln_activity[:, ~state.converged] = np.nan  # a failed water costs nothing more
     saturated = _answer(question, _system(cases, k, target, calcite=True), start, cases, k)
     left = saturated.species[_CALCIUM_SPECIES].sum(axis=0)
     return _keep_failures(solution, saturated), calcium - left

@@ -62,11 +62,7 @@ def propagate(
     if method not in ("gum", "monte-carlo"):
         raise ValueError(f'method {method!r}: use "gum" or "monte-carlo"')
     standard = {name: floats(column(expanded, name).fillna(0.0)) / COVERAGE for name in expanded.columns}
-    spread = (
-        _first_order(waters, standard, evaluate)
-        if method == "gum"
-        else _drawn(waters, standard, evaluate, seed)
-    )
+    spread = _first_order(waters, standard, evaluate) if method == "gum" else _drawn(waters, standard, evaluate, seed)
     names = [f"{name}_uncertainty" for name in RESULTS]
     return pd.DataFrame(COVERAGE * spread, columns=names, index=waters.index)
 
@@ -80,9 +76,7 @@ def _first_order(waters: pd.DataFrame, standard: dict[str, Floats], evaluate: Ev
     for name, u in standard.items():
         reading = floats(column(waters, name))
         low, high = np.maximum(reading - u, 0.0), reading + u
-        change = _results(waters.assign(**{name: high}), evaluate) - _results(
-            waters.assign(**{name: low}), evaluate
-        )
+        change = _results(waters.assign(**{name: high}), evaluate) - _results(waters.assign(**{name: low}), evaluate)
         share = np.divide(u, high - low, out=np.zeros_like(u), where=high > low)
         variance += np.square(change * share[:, None])
     return np.sqrt(variance)

@@ -3,18 +3,28 @@
 from __future__ import annotations
 
 import re
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.compensation import EC25_PER_EC20, to_25c
+from pipeline.chemistry.compensation import EC25_PER_EC20, factor_to_25c
 from pipeline.normalise.categories import add_where, set_where
 
-_NONE: Final = frozenset(
-    {"none", "no", "off", "nein", "keine", "aus", "non", "sans", "aucune", "nessuna", "no atc", "raw"}
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.normalise.categories import Flags
+
+    Floats = npt.NDArray[np.float64]
+
+_NONE: Final = re.compile(r"^(none|no|off|nein|keine|aus|non|sans|aucune|nessuna|nee|geen|raw|なし)\b")
+_DONE: Final = re.compile(
+    r"^(yes|on|auto|automatic|atc|ja|ein|an|oui|si|sì|sí|automatica|あり|linear|lin|nlf|(?:iso|en) ?\d+)\b"
 )
-_SLOPE: Final = re.compile(r"^(\d+(?:[.,]\d+)?)\s*%")
+_SLOPE: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*%")
+_CONVERTED: Final = (20.0, 25.0)
+_UNCOMPENSATED, _UNCLEAR = 1, 2
 _SOLIDS: Final[dict[str, str]] = {
     "nacl": "NaCl scale",
     "nacl scale": "NaCl scale",
@@ -47,50 +57,81 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
 
     Returns
     -------
-    A new table. A value at 20 °C is multiplied by 1.116 [ISO7888]; one taken without compensation is
-    brought to 25 °C with the temperature of its row, by the table of ISO 7888 for natural water, or
-    by the slope the row names. A reading without compensation and without temperature stays as it is
-    and is marked ambiguous. Nothing is compensated twice.
+    A new table. A value at 20 °C is multiplied by 1.116 [ISO7888]; one taken without compensation ("none")
+    is brought to 25 °C with the temperature of its row, by the table of ISO 7888 for natural water, or
+    linearly if the row names a slope ("none, 2 %"). What cannot be brought to 25 °C stays as it is
+    and is marked ambiguous. Nothing is compensated
+    twice: "yes", "2 %" or nothing stands for a meter that did it.
     """
     table = _scaled(table, rows)
     own = (table["analyte"] == "conductivity").to_numpy()
+    if not own.any():
+        return table
     row = table["row"].to_numpy(dtype="int64")
     reference = _stated(rows["ec_reference"])[row]
     reference = np.where(np.isnan(reference), table["reference_c"].to_numpy(), reference)
-    slope, uncompensated = _compensation(rows["temperature_compensation"])
-    at_20 = own & (reference == 20.0)  # noqa: PLR2004 - the reference temperature of the standard
-    open_ec = own & uncompensated[row] & ~at_20
-    if not (at_20.any() or open_ec.any()):
-        return table
-    temperature = _temperature(table, len(rows))[row]
-    value = table["value"]
-    ambient = pd.Series(np.where(open_ec, temperature, np.nan), index=table.index)
-    by_slope = to_25c(value, ambient, "linear", slope) if slope else to_25c(value, ambient)
-    known = open_ec & by_slope.notna().to_numpy()
-    how = f"uncompensated, to 25 °C by {slope:.1%} per °C" if slope else "uncompensated, to 25 °C by ISO 7888"
-    converted = np.where(at_20, value * EC25_PER_EC20, np.where(known, by_slope, value))
-    note = add_where(table["note"], at_20, "from 20 °C to 25 °C, ×1.116")
-    note = add_where(pd.Series(note, index=table.index), known, how)
-    doubt = add_where(table["ambiguous"], open_ec & ~known, "not compensated and no water temperature given")
-    return table.assign(value=converted, note=note, ambiguous=doubt)
+    state, slope = (values[row] for values in _compensation(rows["temperature_compensation"]))
+    at_20 = own & (reference == _CONVERTED[0])
+    elsewhere = own & ~np.isnan(reference) & ~np.isin(reference, _CONVERTED)
+    unclear = own & (state == _UNCLEAR)
+    raw = own & (state == _UNCOMPENSATED) & ~at_20
+    doubts = (
+        (elsewhere, "reference temperature is neither 20 nor 25 °C"),
+        (unclear, "temperature compensation is stated in unknown words"),
+    )
+    factor, notes, lacking = _factors(table, len(rows), raw, slope)
+    factor[at_20] = EC25_PER_EC20
+    note, doubt = table["note"], table["ambiguous"]
+    for where, text in ((at_20, "from 20 °C to 25 °C, ×1.116"), *notes):
+        note = pd.Series(add_where(note, where, text)) if where.any() else note
+    for where, text in (*doubts, (lacking, "not compensated and no water temperature given")):
+        doubt = pd.Series(add_where(doubt, where, text)) if where.any() else doubt
+    return table.assign(
+        value=table["value"] * factor, limit=table["limit"] * factor, note=note.array, ambiguous=doubt.array
+    )
 
 
-def _stated(texts: pd.Series) -> np.ndarray:
-    code, distinct = pd.factorize(texts)
-    number = pd.Series(distinct, dtype="str").str.extract(r"(\d{2})", expand=False)
-    return pd.to_numeric(number, errors="coerce").to_numpy(dtype="float64")[code]
+def _factors(
+    table: pd.DataFrame, rows: int, raw: Flags, slope: Floats
+) -> tuple[Floats, list[tuple[Flags, str]], Flags]:
+    """Give the factor to 25 °C of each raw conductivity, what was done, and where nothing could be."""
+    factor = np.ones(len(table))
+    if not raw.any():
+        return factor, [], raw
+    temperature = _temperature(table, rows)[table["row"].to_numpy(dtype="int64")]
+    notes = []
+    for one in np.unique(slope[raw]):
+        mine = raw & (slope == one)
+        ambient = pd.Series(temperature[mine])
+        found = factor_to_25c(ambient, "linear", one) if one else factor_to_25c(ambient)
+        factor[mine] = found
+        how = f"{one:.1%} per °C" if one else "ISO 7888"
+        notes.append((mine & ~np.isnan(factor), f"uncompensated, to 25 °C by {how}"))
+    lacking = np.isnan(factor)
+    factor[lacking] = 1.0
+    return factor, notes, lacking
 
 
-def _compensation(texts: pd.Series) -> tuple[float, np.ndarray]:
-    """Find the rows without compensation ("none", "no") and the slope a row asks for ("2 %") [1/°C]."""
-    code, distinct = pd.factorize(texts)
-    folded = pd.Series(distinct, dtype="str").str.strip().str.casefold()
-    slopes = [match.group(1) for text in folded if (match := _SLOPE.match(text))]
-    slope = float(slopes[0].replace(",", ".")) / 100.0 if slopes else 0.0
-    return slope, (folded.isin(_NONE) | folded.str.match(_SLOPE)).to_numpy(dtype="bool")[code]
+def _stated(texts: pd.Series) -> Floats:
+    number = texts.str.extract(r"(\d{1,2}(?:[.]\d+)?)", expand=False)
+    return pd.to_numeric(number, errors="coerce").to_numpy(dtype="float64")
 
 
-def _temperature(table: pd.DataFrame, rows: int) -> np.ndarray:
+def _compensation(texts: pd.Series) -> tuple[Floats, Floats]:
+    """Tell of each row how its meter compensated, and the slope [1/°C] that a raw reading needs."""
+    code, distinct = pd.factorize(texts.str.strip().str.casefold())
+    state, slope = np.zeros(len(distinct)), np.zeros(len(distinct))
+    for place, text in enumerate(distinct):
+        percent = _SLOPE.search(text)
+        if _NONE.match(text):
+            state[place] = _UNCOMPENSATED
+            slope[place] = float(percent.group(1).replace(",", ".")) / 100.0 if percent else 0.0
+        elif text and not percent and not _DONE.match(text):
+            state[place] = _UNCLEAR
+    return state[code], slope[code]
+
+
+def _temperature(table: pd.DataFrame, rows: int) -> Floats:
     found = np.full(rows, np.nan)
     mine = (table["analyte"] == "temperature").to_numpy() & table["value"].notna().to_numpy()
     found[table["row"].to_numpy(dtype="int64")[mine]] = table["value"].to_numpy()[mine]

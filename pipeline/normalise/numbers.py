@@ -36,6 +36,9 @@ _LOOKALIKE: Final = r"^[<>~]?\s*[\dOolI]*[.,]?[\dOolI]+$"
 _RANGE: Final = r"^\s*[+-]?\d+(?:[.,]\d+)?\s*(?:-|–|—|\.\.+|bis|to|à|a)\s*\d+(?:[.,]\d+)?\s*\D*$"
 _DATE: Final = r"^\d{4}-\d{2}-\d{2}([ T].*)?$|^\d{1,2}[./]\d{1,2}[./]\d{2,4}$"
 
+# Distinct texts that prove one decimal mark for each that proves the other: a slip does not outvote a file.
+_MAJORITY: Final = 20
+
 
 _WITH_DIGITS: Final = r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$"
 _PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number")
@@ -76,7 +79,8 @@ def parse(
     One mark followed by other than three digits is decimal, whatever the mark; so is one after a
     leading zero. Two different marks: the last is decimal if the others group by threes. One mark
     and exactly three digits is a thousands mark or a decimal mark: only the other cells of the
-    file, or the layout, can tell; without them the cell is ambiguous.
+    file, or the layout, can tell; without them, or where they disagree by less than twenty to one,
+    the cell is ambiguous.
     """
     code, distinct = pd.factorize(texts)
     known = pa.table({"text": pa.array(distinct, from_pandas=True)})["text"].combine_chunks()
@@ -138,15 +142,15 @@ def _shape(body: pa.Array) -> dict[str, Any]:
 
 
 def _evidence(pieces: dict[str, Any], shape: dict[str, Any], certain: Flags) -> str:
-    """Find the decimal mark that some cell proves; "" where none does or they disagree."""
+    """Find the decimal mark that the cells prove; "" where none does or they disagree."""
     one = (shape["marks"] == 1) & ~certain & ~pieces["range"] & ~pieces["date"]
     proof = (one & ((shape["after"] != _GROUP) | shape["zero"])) | shape["mixed"]
     grouped = (shape["marks"] > 1) & shape["groups"]
-    comma = bool((proof & shape["comma"]).any() or (grouped & ~shape["comma"]).any())
-    point = bool((proof & ~shape["comma"]).any() or (grouped & shape["comma"]).any())
-    if comma == point:
-        return ""
-    return "," if comma else "."
+    commas = int((proof & shape["comma"]).sum() + (grouped & ~shape["comma"]).sum())
+    points = int((proof & ~shape["comma"]).sum() + (grouped & shape["comma"]).sum())
+    if points > _MAJORITY * commas:
+        return "."
+    return "," if commas > _MAJORITY * points else ""
 
 
 def _numbers(

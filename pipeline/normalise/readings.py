@@ -20,12 +20,12 @@ from pipeline.normalise.categories import (
     overlaid,
 )
 from pipeline.normalise.conductivity import at_25c
+from pipeline.normalise.judging import judged, mended, problems
 from pipeline.normalise.kits import burettes, counts
 from pipeline.normalise.rows import typed
 from pipeline.normalise.uncertainty import with_uncertainty
-from pipeline.problems import no_problems, problem_frame
-from schemas.readings import KIND_COLUMNS, QUALIFIERS, broken_kinds
-from schemas.text_cells import broken_texts
+from pipeline.normalise.unit_spellings import folded, split_form
+from schemas.readings import QUALIFIERS
 
 if TYPE_CHECKING:
     from pipeline.ingest.extract import Extract
@@ -110,14 +110,14 @@ def normalise(extract: Extract, file_sha256: str, settings: NormaliseSettings) -
     table = burettes(table, rows)
     table = at_25c(table, rows)
     table = with_uncertainty(table)
-    table = _judged(table, cells)
+    table = judged(table, cells["raw_text"])
     bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
-    mended = ~bad & by_category(read["detail"], bool) & (table["form"] != "drops").to_numpy()
+    odd = ~bad & by_category(read["detail"], bool) & (table["form"] != "drops").to_numpy()
     return Normalised(
         rows=rows,
         readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
-        set_aside=_problems(table[bad], file_sha256),
-        notices=pd.concat([notices, _mended(table[mended], read[mended], file_sha256)], ignore_index=True),
+        set_aside=problems(table[bad], file_sha256),
+        notices=pd.concat([notices, mended(table[odd], read[odd], file_sha256)], ignore_index=True),
         decimal_mark=marks.decimal,
     )
 
@@ -200,7 +200,7 @@ def _resolve(
 ) -> units.Reading:
     """Resolve one combination; a unit written in the cell itself speaks for the cell."""
     stated = unit
-    if rest and units.split_form(units.folded(rest)) is not None:
+    if rest and split_form(folded(rest)) is not None:
         stated = rest
     elif rest and not unit:
         stated = ""
@@ -212,66 +212,13 @@ def _limits(
 ) -> Floats:
     """Give the limit of every censored cell: the number itself ("<0.5") or its limit column."""
     stated, _ = numbers.parse(cells["limit_text"], marks.decimal or extract.decimal_char, frozenset())
-    code, first = combined([cells["limit_unit"], cells["raw_unit"]])
-    pairs = [(str(cells["limit_unit"].iloc[at]), str(cells["raw_unit"].iloc[at])) for at in first]
-    same_unit = np.array([limit_unit in ("", raw_unit) for limit_unit, raw_unit in pairs])[code]
-    column = np.where(same_unit, stated["number"].to_numpy() * factor + offset, np.nan)
-    return np.where(np.isnan(own), column, own)
-
-
-def _judged(table: pd.DataFrame, cells: pd.DataFrame) -> pd.DataFrame:
-    """Hold texts and kinds of readings against their contracts."""
-    text_code, distinct = pd.factorize(cells["raw_text"])
-    broken = broken_texts(pd.Series(distinct, dtype="str")).to_numpy()[text_code]
-    value, limit = table["value"].to_numpy(), table["limit"].to_numpy()
-    flags = {
-        "has_value": ~np.isnan(value),
-        "has_limit": ~np.isnan(limit),
-        "negative": (value < 0) | (limit < 0),
-        "finite": ~(np.isinf(value) | np.isinf(limit)),
-    }
-    problem = pd.Series(flagged(table["problem"], broken, "number-unreadable"))
-    good = (problem.cat.codes == NO_PROBLEM).to_numpy()
-    words = ["analyte", "unit", "basis", "qualifier", "method"]
-    code, first = combined([table[name] for name in words], [*flags.values(), good])
-    kinds = pd.DataFrame({name: table[name].iloc[first].astype("str").to_numpy() for name in words})
-    kinds = kinds.assign(**{name: flag[first] for name, flag in flags.items()})
-    judged = pd.Series("", index=kinds.index, dtype="str")
-    whole = kinds[good[first]].reset_index()
-    if len(whole):
-        judged.loc[whole["index"]] = broken_kinds(whole[KIND_COLUMNS]).to_numpy()
-    for name in set(judged) - {""}:
-        problem = pd.Series(flagged(problem, (judged == name).to_numpy()[code], name))
-    return table.assign(problem=problem.array)
-
-
-def _problems(bad: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
-    if bad.empty:
-        return no_problems()
-    parts = [
-        problem_frame(
-            str(code),
-            file_sha256=file_sha256,
-            line=group["line"],
-            column=group["column"].astype("str"),
-            raw_text=group["raw_text"],
-            detail=group["detail"].astype("str"),
-        )
-        for code, group in bad.groupby("problem", observed=True, sort=False)
-    ]
-    return pd.concat(parts, ignore_index=True)
-
-
-def _mended(table: pd.DataFrame, read: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
-    """Tell of numbers that were freed from letters; a unit of the table beside a number is no fault."""
-    odd = ~by_category(read["rest"], lambda text: units.split_form(units.folded(text)) is not None)
-    if not odd.any():
-        return no_problems()
-    return problem_frame(
-        "number-repaired",
-        file_sha256=file_sha256,
-        line=table["line"][odd],
-        column=table["column"][odd].astype("str"),
-        raw_text=table["raw_text"][odd],
-        detail=read["detail"][odd].astype("str"),
-    )
+    parts = [cells["analyte"], cells["limit_unit"], cells["raw_unit"], cells["basis"]]
+    code, first = combined(parts)
+    extra = tuple(sorted(extract.unit_aliases.items()))
+    keys = list(zip(*(part.iloc[first].astype("str") for part in parts), strict=True))
+    own_unit = [limit_unit in ("", raw_unit) for _, limit_unit, raw_unit, _ in keys]
+    found = [units.resolve(analyte, limit_unit, basis, extra) for analyte, limit_unit, _, basis in keys]
+    same = np.array(own_unit, dtype="bool")[code]
+    factor = np.where(same, factor, np.array([one.factor for one in found], dtype="float64")[code])
+    offset = np.where(same, offset, np.array([one.offset for one in found], dtype="float64")[code])
+    return np.where(np.isnan(own), stated["number"].to_numpy() * factor + offset, own)

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import difflib
-import json
-import unicodedata
 from dataclasses import dataclass
 from functools import cache
-from importlib import resources
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import pint
 
 from pipeline.chemistry.equivalents import MOLAR_MASS
+from pipeline.normalise.unit_spellings import folded, spellings, split_form
 from pipeline.reference import table
 from schemas.columns import ANALYTES
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
 
 # Everything a unit code may mean; no text of a file ever reaches pint.
 _DEFINITIONS: Final = (
@@ -95,6 +90,8 @@ _IN_DOUBT: Final[dict[str, str]] = {
     "calcium_hardness": "as CaCO3 or as Ca",
     "magnesium_hardness": "as CaCO3 or as Mg",
 }
+# A laboratory's bare mg/L of these is of the ion; the ppm of a kit may be either.
+_PPM_IN_DOUBT: Final[dict[str, str]] = {"calcium": "as CaCO3 or as Ca", "magnesium": "as CaCO3 or as Mg"}
 
 
 @dataclass(frozen=True)
@@ -136,44 +133,6 @@ def _factor(source: str, target: str) -> tuple[float, float] | None:
         return float(registry.parse_expression(source).to(target).magnitude), 0.0
     except (pint.DimensionalityError, AttributeError):
         return None
-
-
-def folded(text: str) -> str:
-    """Bring a unit text into the form in which it is looked up."""
-    plain = unicodedata.normalize("NFKC", text).strip().strip("[]*").strip()
-    return " ".join(plain.casefold().split())
-
-
-@cache
-def _spellings() -> dict[str, dict[str, str]]:
-    """Read the exact table: for units, forms and ambiguous spellings, folded text -> meaning."""
-    known = json.loads(resources.files("schemas").joinpath("units.json").read_text(encoding="utf-8"))
-    turned = {
-        kind: {folded(text): code for code, texts in known[kind].items() for text in texts}
-        for kind in ("units", "forms")
-    }
-    return {**turned, "ambiguous": {folded(text): meanings for text, meanings in known["ambiguous"].items()}}
-
-
-def split_form(key: str) -> tuple[str, str] | None:
-    """Find unit code and chemical form in a folded unit text; None where it is not in the table.
-
-    The form may follow ("mg/l caco3", "mg/l (as n)"), lead ("no3 mg/l") or stand inside ("mg n/l").
-    """
-    units, known_forms = _spellings()["units"], _spellings()["forms"]
-    if key in units:
-        return units[key], ""
-    for word, form in known_forms.items():
-        if word not in key:
-            continue
-        around = (f" {word}", f" ({word})", f"({word})", f", {word}")
-        bare = [key.removesuffix(ending) for ending in around if key.endswith(ending)]
-        bare += [key.removeprefix(f"{word} ")]
-        bare += [key.replace(inside, "/", 1) for inside in (f" {word}/", f"({word})/", f"{word}/")]
-        code = next((units[unit] for unit in bare if unit in units), "")
-        if code:
-            return code, form
-    return None
 
 
 def _form_factor(form: str, own: str) -> float | None:
@@ -227,7 +186,7 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     """
     text = dict(extra).get(unit, unit)
     key = folded(text)
-    spelled = _spellings()
+    spelled = spellings()
     found = split_form(key) if key else None
     if found is None:
         return _without_meaning(analyte, text, key)
@@ -246,7 +205,7 @@ def _without_meaning(analyte: str, text: str, key: str) -> Reading:
     """Say why a unit text has no meaning; only pH needs no unit."""
     if not key:
         return Reading(factor=1.0, unit="[pH]") if analyte == "ph" else Reading(problem="unit-missing")
-    spelled = _spellings()
+    spelled = spellings()
     if key in spelled["ambiguous"]:
         return Reading(problem="unit-ambiguous", detail=f"{text}: {spelled['ambiguous'][key]}")
     near = difflib.get_close_matches(key, list(spelled["units"]), n=1, cutoff=0.75)
@@ -287,7 +246,8 @@ def _concentration(analyte: str, code: str, expression: str, form: str, wrong: R
     form_factor = 1.0 if given == own else _form_factor(given, own)
     if form_factor is None:
         return wrong
-    doubt = _IN_DOUBT.get(analyte, "") if not form else ""
+    doubts = {**_IN_DOUBT, **_PPM_IN_DOUBT} if code == "ppm" else _IN_DOUBT
+    doubt = doubts.get(analyte, "") if not form else ""
     note = f"{code} without a form taken {own}" if bare and own == "as CaCO3" else ""
     return Reading(
         factor=mass[0] * form_factor,
@@ -317,9 +277,3 @@ def _amount(analyte: str, expression: str, own: str, basis: str, wrong: Reading)
     per = mass / charge if analyte in _ALKALINITY else mass
     note = "mmol/L of acid capacity taken as meq/L" if analyte in _ALKALINITY else ""
     return Reading(factor=amount[0] * per, unit="mg/L", basis=basis, note=note)
-
-
-def canonical(analyte: str) -> Mapping[str, str]:
-    """Give unit and basis in which readings of a quantity are kept."""
-    known = ANALYTES[analyte]
-    return {"unit": known.unit, "basis": known.basis}

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.assess.suitability import Assessment
+
 
 @dataclass(frozen=True)
 class Batch:
@@ -23,6 +25,7 @@ class Batch:
     findings : FINDING_COLUMNS and `analyte`, worst first.
     set_aside, notices : PROBLEM_COLUMNS with `name` (of the file) and `message`.
     check_runs : `check_id evaluated not_evaluated flagged`.
+    assessment : what the waters will do, or None where the batch is too large to ask for all of it.
     """
 
     record: dict[str, Any]
@@ -33,3 +36,4 @@ class Batch:
     set_aside: pd.DataFrame
     notices: pd.DataFrame
     check_runs: pd.DataFrame
+    assessment: Assessment | None = None

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.assess.profiles import boxes
+
 if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
@@ -40,6 +42,7 @@ class Chart:
     x_ticks: list[tuple[float, str]]
     y_ticks: list[tuple[float, str]]
     equal: tuple[float, float, float, float]
+    zones: list[tuple[str, float, float, float, float]]
     beyond: int
     samples: int
     heaped: bool
@@ -86,10 +89,21 @@ def hardness_alkalinity(samples: pd.DataFrame) -> Chart | None:
             LEFT + equal_end / x_end * (WIDTH - LEFT - RIGHT),
             HEIGHT - BOTTOM - equal_end / y_end * (HEIGHT - TOP - BOTTOM),
         ),
+        zones=[_placed(box, x_end, y_end) for box in boxes()],
         beyond=int((~inside).sum()),
         samples=len(both),
         heaped=heaped,
     )
+
+
+def _placed(
+    box: tuple[str, float, float, float, float], x_end: float, y_end: float
+) -> tuple[str, float, float, float, float]:
+    """Turn the box of a profile into name, left, top, width, height in picture units, cut at the frame."""
+    name, x_low, x_high, y_low, y_high = box
+    left, right = (LEFT + min(x, x_end) / x_end * (WIDTH - LEFT - RIGHT) for x in (x_low, x_high))
+    bottom, top = (HEIGHT - BOTTOM - min(y, y_end) / y_end * (HEIGHT - TOP - BOTTOM) for y in (y_low, y_high))
+    return name, left, top, right - left, bottom - top
 
 
 def _axis(values: npt.NDArray[np.float64]) -> tuple[float, float]:

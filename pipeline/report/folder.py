@@ -8,6 +8,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from pipeline.report.assessment import block
 from pipeline.report.page import render
 from pipeline.report.tables import write_csv
 
@@ -50,7 +51,7 @@ def write_folder(batch: Batch, summary: Mapping[str, Any], out: Path) -> Path:
         (work / "summary.json").write_text(
             json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
         )
-        (work / "summary.html").write_text(render(summary, batch.samples), encoding="utf-8")
+        (work / "summary.html").write_text(render(summary, batch.samples, _blocks(batch)), encoding="utf-8")
         write_csv(batch.samples.reset_index(), work / "samples.csv")
         write_csv(_with_labels(batch)[_FINDING_ORDER], work / "findings.csv")
         write_csv(batch.set_aside[_PROBLEM_ORDER], work / "set_aside.csv")
@@ -62,6 +63,10 @@ def write_folder(batch: Batch, summary: Mapping[str, Any], out: Path) -> Path:
         shutil.rmtree(work, ignore_errors=True)
         raise
     return final
+
+
+def _blocks(batch: Batch) -> list[str]:
+    return [] if batch.assessment is None else [block(batch.assessment, batch.samples)]
 
 
 def _with_labels(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index

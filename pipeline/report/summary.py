@@ -30,7 +30,7 @@ def summarise(batch: Batch) -> dict[str, Any]:
     Returns
     -------
     JSON-ready dictionary: `schema_version batch verdict entries files samples checks source_findings
-    attention repeat ask set_aside notices`. At most 200 samples are listed under `attention`; how many
+    attention repeat ask assessment set_aside notices`. At most 200 samples are listed under `attention`; how many
     there are in all stands beside them, and all of them are in ``findings.csv``.
     """
     verdicts = batch.samples["verdict"].value_counts()
@@ -49,6 +49,7 @@ def summarise(batch: Batch) -> dict[str, Any]:
         "attention": _attention(batch),
         "repeat": _repeat(batch),
         "ask": _ask(batch),
+        "assessment": [] if batch.assessment is None else _records(batch.assessment.verdicts.head(MOST_SAMPLES)),
         "set_aside": _problems(batch.set_aside),
         "notices": _problems(batch.notices),
     }

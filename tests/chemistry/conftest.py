@@ -11,7 +11,7 @@ import phreeqpython
 import pytest
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Hashable
 
 DATA = Path(__file__).parent / "data"
 # Molar masses the reference files were made with; they are the IUPAC values.
@@ -57,7 +57,7 @@ def heated_waters() -> tuple[pd.DataFrame, pd.DataFrame]:
 
 @pytest.fixture
 def two_waters() -> pd.DataFrame:
-    """A hard and a soft drinking water, mg/L."""
+    """Give a hard and a soft drinking water, mg/L."""
     ions = (
         "calcium",
         "magnesium",
@@ -82,25 +82,22 @@ def random_waters() -> pd.DataFrame:
     spread = {"calcium": (2, 200), "magnesium": (0.5, 70), "potassium": (0.2, 20), "bicarbonate": (20, 500),
               "sulfate": (1, 350), "nitrate": (0.5, 60), "silica": (0.5, 45)}  # fmt: skip
     waters = pd.DataFrame(
-        {f"{ion}_mg_l": np.exp(random.uniform(*np.log(limits), count)) for ion, limits in spread.items()}
+        {
+            f"{ion}_mg_l": np.exp(random.uniform(np.log(limits[0]), np.log(limits[1]), count))
+            for ion, limits in spread.items()
+        }
     )
     per_meq = {"calcium": 20.039, "magnesium": 12.1525, "potassium": 39.0983, "bicarbonate": -61.0168,
                "sulfate": -48.0313, "nitrate": -62.0049}  # fmt: skip
-    excess = sum(
-        (waters[f"{ion}_mg_l"] / mass for ion, mass in per_meq.items()), start=pd.Series(0.0, waters.index)
-    )
+    excess = sum((waters[f"{ion}_mg_l"] / mass for ion, mass in per_meq.items()), start=pd.Series(0.0, waters.index))
     salt = random.uniform(0.1, 3.0, count)  # meq/L of sodium chloride besides what closes the balance
     waters["sodium_mg_l"] = 22.98977 * (salt + (-excess).clip(lower=0.0))
     waters["chloride_mg_l"] = 35.453 * (salt + excess.clip(lower=0.0))
     return waters.assign(ph=random.uniform(6.2, 9.0, count), temperature_c=random.uniform(5.0, 95.0, count))
 
 
-def _solution(row: int, water: dict[str, float]) -> str:
-    amounts = [
-        f"{name} {water[column] / mass:.12g}"
-        for column, (name, mass) in ELEMENTS.items()
-        if water[column] > 0
-    ]
+def _solution(row: int, water: dict[Hashable, float]) -> str:
+    amounts = [f"{name} {water[column] / mass:.12g}" for column, (name, mass) in ELEMENTS.items() if water[column] > 0]
     head = f"SOLUTION {row}\nunits mmol/kgw\ntemp {water['temperature_c']:.12g}\npH {water['ph']:.12g}\n"
     return head + "\n".join(amounts) + "\nEND\n"
 
@@ -118,10 +115,7 @@ def phreeqc() -> Callable[[pd.DataFrame, np.ndarray, np.ndarray], list[pd.DataFr
 
     def run(waters: pd.DataFrame, temperature_c: np.ndarray, pressure_atm: np.ndarray) -> list[pd.DataFrame]:
         targets = zip(waters.to_dict("records"), temperature_c, pressure_atm, strict=True)
-        parts = [
-            _solution(row, water) + _heated(row, hot, press)
-            for row, (water, hot, press) in enumerate(targets)
-        ]
+        parts = [_solution(row, water) + _heated(row, hot, press) for row, (water, hot, press) in enumerate(targets)]
         engine.ip.run_string(PUNCH + "".join(parts))
         names, *lines = engine.ip.get_selected_output_array()
         table = pd.DataFrame(lines, columns=names).astype("float64")

@@ -74,9 +74,7 @@ def test_the_forms_of_alkalinity_agree() -> None:
         }
     )
 
-    assert equivalents.alkalinity_meq_l(forms).to_numpy() == pytest.approx(
-        [4.0972, 4.0972, 1.0, 2.0], abs=1e-4
-    )
+    assert equivalents.alkalinity_meq_l(forms).to_numpy() == pytest.approx([4.0972, 4.0972, 1.0, 2.0], abs=1e-4)
 
 
 @pytest.mark.source("IUPAC2021")

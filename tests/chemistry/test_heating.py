@@ -32,9 +32,7 @@ def test_ten_waters_heated_closed(heated_waters: Reference, to_c: int, tolerance
         "log_pco2_atm": "log_pco2",
     }
     for ours, theirs in pairs.items():
-        allowed = (
-            tolerance if ours != "log_pco2_atm" else 3e-3
-        )  # another fit of Henry's constant, and pressure
+        allowed = tolerance if ours != "log_pco2_atm" else 3e-3  # another fit of Henry's constant, and pressure
         expected = reference[f"{theirs}_{to_c}"].to_numpy()
         assert result[ours].to_numpy() == pytest.approx(expected, abs=allowed), ours
     expected = reference[f"ccpp_{to_c}"].to_numpy()
@@ -48,32 +46,30 @@ def test_ten_waters_heated_open_to_the_air(heated_waters: Reference) -> None:
     result = heating.heat(waters, 93.0, "open")
 
     assert result["ph"].to_numpy() == pytest.approx(reference["pH_open93"].to_numpy(), abs=1e-3)
-    assert result["calcite_si"].to_numpy() == pytest.approx(
-        reference["si_calcite_open93"].to_numpy(), abs=1e-3
-    )
-    assert result["ccpp_mg_l_caco3"].to_numpy() == pytest.approx(
-        reference["ccpp_open93"].to_numpy(), rel=5e-3
-    )
+    assert result["calcite_si"].to_numpy() == pytest.approx(reference["si_calcite_open93"].to_numpy(), abs=1e-3)
+    assert result["ccpp_mg_l_caco3"].to_numpy() == pytest.approx(reference["ccpp_open93"].to_numpy(), rel=5e-3)
     assert result["log_pco2_atm"].to_numpy() == pytest.approx(-3.4, abs=1e-9)
 
 
 @pytest.mark.source("PHREEQC3")
 @pytest.mark.parametrize(
-    ("to_c", "mode", "ph", "index", "potential"),
+    ("to_c", "mode", "expected"),
     [
-        (25.0, "closed", (7.40, 7.80), (0.2205, -0.2839), (13.23, -2.83)),
-        (60.0, "closed", (7.297, 7.6386), (0.5536, -0.0020), (39.15, -0.03)),
-        (93.0, "closed", (7.313, 7.5630), (0.9372, 0.3009), (75.42, 6.65)),
-        (120.0, "closed", (7.3725, 7.5312), (1.2890, 0.5770), (107.40, 16.14)),
-        (135.0, "closed", (7.4214, 7.5234), (1.5019, 0.7436), (123.82, 22.38)),
-        (25.0, "open", (8.716, 8.316), (1.4445, 0.2145), (145.8, 10.7)),
-        (93.0, "open", (8.899, 8.632), (1.972, 1.104), (177.7, 42.4)),
+        (25.0, "closed", ((7.40, 7.80), (0.2205, -0.2839), (13.23, -2.83))),
+        (60.0, "closed", ((7.297, 7.6386), (0.5536, -0.0020), (39.15, -0.03))),
+        (93.0, "closed", ((7.313, 7.5630), (0.9372, 0.3009), (75.42, 6.65))),
+        (120.0, "closed", ((7.3725, 7.5312), (1.2890, 0.5770), (107.40, 16.14))),
+        (135.0, "closed", ((7.4214, 7.5234), (1.5019, 0.7436), (123.82, 22.38))),
+        (25.0, "open", ((8.716, 8.316), (1.4445, 0.2145), (145.8, 10.7))),
+        (93.0, "open", ((8.899, 8.632), (1.972, 1.104), (177.7, 42.4))),
     ],
 )
 def test_a_hard_and_a_soft_water_on_the_way_to_the_boiler(
-    two_waters: pd.DataFrame, to_c: float, mode: str, ph: tuple[float, ...], index: tuple[float, ...],
-    potential: tuple[float, ...],
-) -> None:  # fmt: skip
+    two_waters: pd.DataFrame, to_c: float, mode: str, expected: tuple[tuple[float, float], ...]
+) -> None:
+    """Expected: pH, calcite index and potential, each of the hard and the soft water."""
+    ph, index, potential = expected
+
     result = heating.heat(two_waters, to_c, mode)  # type: ignore[arg-type]
 
     assert result["ph"].to_numpy() == pytest.approx(ph, abs=1e-3)
@@ -100,10 +96,8 @@ def test_each_water_may_have_its_own_temperature(two_waters: pd.DataFrame) -> No
 
     both = heating.heat(two_waters, targets, "closed")["calcite_si"]
 
-    singly = [
-        heating.heat(two_waters, to_c, "closed").loc[name, "calcite_si"] for name, to_c in targets.items()
-    ]
-    assert both.to_numpy() == pytest.approx(singly, abs=1e-12)
+    hard, soft = (heating.heat(two_waters, to_c, "closed")["calcite_si"] for to_c in (93.0, 120.0))
+    assert both.to_numpy() == pytest.approx([hard["hard"], soft["soft"]], abs=1e-12)
 
 
 @pytest.mark.source("IUPAC2021")
@@ -131,9 +125,7 @@ def test_silica_limits_the_cycles_of_a_boiler(two_waters: pd.DataFrame) -> None:
 @pytest.mark.source("PHREEQC3")
 def test_anhydrite_in_a_boiler_at_one_cycle_is_that_of_heated_water(two_waters: pd.DataFrame) -> None:
     """Hard water closed at 93, 120, 135 °C: -1.48, -1.14, -0.95."""
-    values = [
-        heating.boiler(two_waters, to_c, 1.0).loc["hard", "anhydrite_si"] for to_c in (93.0, 120.0, 135.0)
-    ]
+    values = [heating.boiler(two_waters, to_c, 1.0).loc["hard", "anhydrite_si"] for to_c in (93.0, 120.0, 135.0)]
 
     assert values == pytest.approx([-1.48, -1.14, -0.95], abs=5e-3)
 

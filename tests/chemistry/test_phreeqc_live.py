@@ -39,9 +39,7 @@ def test_waters_as_sampled(random_waters: pd.DataFrame, phreeqc: Phreeqc) -> Non
     within_potential(result["ccpp_mg_l_caco3"], saturated, random_waters["calcium_mg_l"])
 
 
-@pytest.mark.parametrize(
-    ("low", "high", "tolerance"), [(25.0, 95.0, 5e-4), (115.0, 135.0, 1e-3), (135.0, 150.0, 2e-3)]
-)
+@pytest.mark.parametrize(("low", "high", "tolerance"), [(25.0, 95.0, 5e-4), (115.0, 135.0, 1e-3), (135.0, 150.0, 2e-3)])
 def test_waters_heated_closed(
     random_waters: pd.DataFrame, phreeqc: Phreeqc, low: float, high: float, tolerance: float
 ) -> None:

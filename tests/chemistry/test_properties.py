@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import assume, given, settings
+from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 
 from pipeline.chemistry import carbonate, composition, heating, mixing, results, saturation
@@ -19,8 +19,8 @@ CACO3, CALCIUM, BICARBONATE = 100.0869, 40.078, 61.0168
 
 
 PER_MEQ = {
-    "calcium_mg_l": 20.039, "magnesium_mg_l": 12.1525, "potassium_mg_l": 39.0983, "bicarbonate_mg_l": -61.0168,
-    "sulfate_mg_l": -48.0313,
+    "calcium_mg_l": 20.039, "magnesium_mg_l": 12.1525, "potassium_mg_l": 39.0983,
+    "bicarbonate_mg_l": -61.0168, "sulfate_mg_l": -48.0313,
 }  # fmt: skip
 RANGES = {
     "calcium_mg_l": (5.0, 200.0), "magnesium_mg_l": (0.0, 60.0), "bicarbonate_mg_l": (20.0, 450.0),
@@ -32,16 +32,23 @@ RANGES = {
 def balanced(row: dict[str, float]) -> pd.DataFrame:
     """Close the balance with sodium or chloride, on top of a little salt."""
     excess = sum(row[name] / mass for name, mass in PER_MEQ.items())
-    salt = {"sodium_mg_l": 22.98977 * (0.5 + max(-excess, 0.0)), "chloride_mg_l": 35.453 * (0.5 + max(excess, 0.0))}
+    salt = {
+        "sodium_mg_l": 22.98977 * (0.5 + max(-excess, 0.0)),
+        "chloride_mg_l": 35.453 * (0.5 + max(excess, 0.0)),
+    }
     return pd.DataFrame([row | salt])
 
 
-def waters() -> SearchStrategy[pd.DataFrame]:
+def waters(**other: tuple[float, float]) -> SearchStrategy[pd.DataFrame]:
     """One drinking water of any kind, electroneutral."""
-    return st.fixed_dictionaries({name: st.floats(*span) for name, span in RANGES.items()}).map(balanced)
+    ranges = {**RANGES, **other}
+    return st.fixed_dictionaries({name: st.floats(*span) for name, span in ranges.items()}).map(balanced)
 
 
-quick = settings(max_examples=20, deadline=None)
+solvable = waters(ph=(6.0, 8.0))  # hot and alkaline, silicate alone can exceed 20 mg/L of alkalinity
+buffered = waters(bicarbonate_mg_l=(100.0, 450.0), ph=(6.0, 8.0))
+# Not shrunk: each step would solve several waters, and the failing water is printed anyway.
+quick = settings(max_examples=20, deadline=None, phases=(Phase.explicit, Phase.reuse, Phase.generate))
 
 
 def one(result: pd.DataFrame, name: str) -> float:
@@ -59,7 +66,7 @@ def test_the_closed_balance_is_electroneutral(water: pd.DataFrame) -> None:
 
 
 def _with_calcite(water: pd.DataFrame, milligrams: float) -> pd.DataFrame:
-    """The water after taking up (or dropping) calcite at constant total carbonate otherwise."""
+    """Let the water take up (or drop) calcite, nothing else leaving."""
     total = carbonate.speciate(water)["total_carbonate_mmol_kg"] + milligrams / CACO3
     changed = water.assign(
         calcium_mg_l=water["calcium_mg_l"] + milligrams / CACO3 * CALCIUM,
@@ -69,7 +76,7 @@ def _with_calcite(water: pd.DataFrame, milligrams: float) -> pd.DataFrame:
 
 
 @quick
-@given(waters())
+@given(solvable)
 def test_a_water_that_dropped_its_potential_is_saturated(water: pd.DataFrame) -> None:
     potential = one(saturation.saturate(water), "ccpp_mg_l_caco3")
 
@@ -80,7 +87,7 @@ def test_a_water_that_dropped_its_potential_is_saturated(water: pd.DataFrame) ->
 
 
 @quick
-@given(waters(), st.floats(1.0, 100.0))
+@given(solvable, st.floats(1.0, 100.0))
 def test_calcite_dissolved_is_calcite_to_precipitate(water: pd.DataFrame, milligrams: float) -> None:
     before, after = (saturation.saturate(_with_calcite(water, taken)) for taken in (0.0, milligrams))
 
@@ -89,7 +96,7 @@ def test_calcite_dissolved_is_calcite_to_precipitate(water: pd.DataFrame, millig
 
 
 @quick
-@given(waters())
+@given(solvable)
 def test_index_and_potential_have_the_same_sign(water: pd.DataFrame) -> None:
     result = saturation.saturate(water)
 
@@ -97,9 +104,12 @@ def test_index_and_potential_have_the_same_sign(water: pd.DataFrame) -> None:
 
 
 @quick
-@given(waters(), st.sampled_from(["calcium_mg_l", "bicarbonate_mg_l", "ph", "temperature_c"]))
+@given(buffered, st.sampled_from(["calcium_mg_l", "bicarbonate_mg_l", "ph", "temperature_c"]))
 def test_the_index_rises_with_calcium_alkalinity_ph_and_temperature(water: pd.DataFrame, name: str) -> None:
-    """Each alone, the others as they are: more of either partner, less acid, less solubility."""
+    """Each alone: more of either partner, less acid, less solubility.
+
+    In soft water of high pH, hydroxide and silicate take up the alkalinity and the rule ends.
+    """
     step = {"ph": 0.05, "temperature_c": 2.0}.get(name, 5.0)
 
     low, high = saturation.saturate(water), saturation.saturate(water.assign(**{name: water[name] + step}))
@@ -108,17 +118,17 @@ def test_the_index_rises_with_calcium_alkalinity_ph_and_temperature(water: pd.Da
 
 
 @quick
-@given(waters(), st.floats(30.0, 110.0), st.floats(2.0, 30.0))
+@given(buffered, st.floats(30.0, 110.0), st.floats(2.0, 30.0))
 def test_hotter_closed_water_drops_more(water: pd.DataFrame, to_c: float, more: float) -> None:
-    """Of waters that scale at all; a soft acid water may dissolve a little more when warmer."""
-    cool, hot = (heating.heat(water.assign(temperature_c=25.0), at, "closed") for at in (to_c, to_c + more))
-    assume(one(cool, "calcite_si") > 0.0)
+    """Of bicarbonate waters; soft ones of pH 8.5 lose more pH on heating than calcite loses solubility."""
+    water = water.assign(temperature_c=25.0)
+    cool, hot = (heating.heat(water, at, "closed") for at in (to_c, to_c + more))
 
     assert one(hot, "ccpp_mg_l_caco3") > one(cool, "ccpp_mg_l_caco3")
 
 
 @quick
-@given(waters(), st.floats(0.0, 1.0))
+@given(solvable, st.floats(0.0, 1.0))
 def test_a_blend_of_a_water_with_itself_is_itself(water: pd.DataFrame, share: float) -> None:
     twice = pd.concat([water, water]).set_axis(["first", "second"])
 
@@ -140,9 +150,7 @@ def test_row_order_changes_nothing(random_waters: pd.DataFrame) -> None:
 
 
 @pytest.mark.parametrize("block", [1, 7, 64])
-def test_block_size_changes_nothing(
-    random_waters: pd.DataFrame, monkeypatch: pytest.MonkeyPatch, block: int
-) -> None:
+def test_block_size_changes_nothing(random_waters: pd.DataFrame, monkeypatch: pytest.MonkeyPatch, block: int) -> None:
     some = random_waters.iloc[:130]
     whole = heating.heat(some, 93.0, "closed")
 

@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.chemistry import heating, uncertainty
+from pipeline.chemistry import heating, saturation, uncertainty
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 
 def readings(waters: pd.DataFrame) -> pd.DataFrame:
-    """Expanded uncertainties of a drop kit and a pocket meter."""
+    """Give the expanded uncertainties of a drop kit and a pocket meter."""
     expanded = {"calcium_mg_l": 5.0, "bicarbonate_mg_l": 12.0, "ph": 0.1, "temperature_c": 1.0}
     return pd.DataFrame(expanded, index=waters.index)
 
@@ -32,7 +32,7 @@ def test_ph_carries_straight_into_the_index(two_waters: pd.DataFrame) -> None:
 
 
 @pytest.mark.source("GUM2008")
-@pytest.mark.parametrize("evaluate", [uncertainty.saturate, partial(heating.heat, to_c=93.0, mode="closed")])
+@pytest.mark.parametrize("evaluate", [saturation.saturate, partial(heating.heat, to_c=93.0, mode="closed")])
 def test_first_order_agrees_with_monte_carlo(
     two_waters: pd.DataFrame, evaluate: Callable[[pd.DataFrame], pd.DataFrame]
 ) -> None:

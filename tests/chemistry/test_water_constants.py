@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import doctest
+from importlib import resources
 
 import numpy as np
 import pytest
 
+from pipeline import reference
 from pipeline.chemistry import activity, constants, water
 
 CELSIUS = np.array([5.0, 25.0, 60.0, 93.0, 120.0, 135.0, 150.0])
@@ -75,9 +77,7 @@ def test_pressure_raises_the_solubility_of_calcite_only_above_100_degrees() -> N
     """Along the boiling line log Ksp rises by 0.001 at 120 °C and 0.0025 at 135 °C (2.2 and 3.5 atm)."""
     celsius = np.array([25.0, 93.0, 120.0, 135.0])
 
-    shift = constants.constants(celsius).ln_mineral["calcite"] / np.log(10) - constants.log_k(
-        "calcite", celsius
-    )
+    shift = constants.constants(celsius).ln_mineral["calcite"] / np.log(10) - constants.log_k("calcite", celsius)
     assert shift[:2] == pytest.approx([0.0, 0.0], abs=1e-12)
     assert shift[2:] == pytest.approx([0.001, 0.0025], abs=3e-4)
 
@@ -100,16 +100,15 @@ def test_the_slopes_of_the_activity_terms_are_their_derivatives(strength: float)
     step = 1e-5
 
     up, down = (activity.terms(np.array([strength * np.exp(sign * step)]), a, b) for sign in (1, -1))
-    assert activity.slopes(np.array([strength]), a, b) == pytest.approx(
-        (up - down) / (2 * step), rel=1e-6, abs=1e-9
-    )
+    assert activity.slopes(np.array([strength]), a, b) == pytest.approx((up - down) / (2 * step), rel=1e-6, abs=1e-9)
 
 
 def test_every_constant_names_a_source_that_is_cited() -> None:
-    cited = set(constants.table("sources_chem")["key"])
+    files = [file.name for file in resources.files(reference).iterdir() if file.name.startswith("sources")]
+    cited = {key for name in files for key in reference.table(name.removesuffix(".csv"))["key"]}
 
     for name in ("ions", "species", "log_k", "molal_volumes"):
-        assert set(constants.table(name)["source"]) <= cited, name
+        assert set(reference.table(name)["source"]) <= cited, name
 
 
 def test_examples_run() -> None:

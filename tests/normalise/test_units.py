@@ -11,7 +11,8 @@ import ucumvert
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.normalise.units import folded, resolve, split_form
+from pipeline.normalise.unit_spellings import folded, split_form
+from pipeline.normalise.units import resolve
 
 # [IUPAC2021] CaO 56.0774, CaCO3 100.0869 g/mol; grain 64.79891 mg, gallons 4.54609 and 3.785411784 L, exact.
 DEGREES = {"°dH": 17.848, "°f": 10.0, "°Clark": 14.254, "gpg": 17.118, "mmol/L": 100.09, "meq/L": 50.043}

@@ -1,0 +1,82 @@
+"""Readings held against their contracts; what fails becomes a problem with a code."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipeline.normalise.categories import NO_PROBLEM, by_category, combined, flagged
+from pipeline.normalise.unit_spellings import folded, split_form
+from pipeline.problems import no_problems, problem_frame
+from schemas.readings import KIND_COLUMNS, broken_kinds
+from schemas.text_cells import broken_texts
+
+
+def judged(table: pd.DataFrame, raw_text: pd.Series) -> pd.DataFrame:
+    """Hold readings against the contracts of cells as received and of typed readings.
+
+    Parameters
+    ----------
+    table : readings in the making, with `problem` where one is known already.
+    raw_text : (n,) their cells.
+
+    Returns
+    -------
+    A new table; `problem` holds the first breach of every reading. Contracts are checked once for each
+    distinct text and each distinct kind of reading, never row by row.
+    """
+    text_code, distinct = pd.factorize(raw_text)
+    broken = broken_texts(pd.Series(distinct, dtype="str")).to_numpy()[text_code]
+    value, limit = table["value"].to_numpy(), table["limit"].to_numpy()
+    flags = {
+        "has_value": ~np.isnan(value),
+        "has_limit": ~np.isnan(limit),
+        "negative": (value < 0) | (limit < 0),
+        "finite": ~(np.isinf(value) | np.isinf(limit)),
+    }
+    problem = pd.Series(flagged(table["problem"], broken, "number-unreadable"))
+    good = (problem.cat.codes == NO_PROBLEM).to_numpy()
+    words = ["analyte", "unit", "basis", "qualifier", "method"]
+    code, first = combined([table[name] for name in words], [*flags.values(), good])
+    kinds = pd.DataFrame({name: table[name].iloc[first].astype("str").to_numpy() for name in words})
+    kinds = kinds.assign(**{name: flag[first] for name, flag in flags.items()})
+    breach = pd.Series("", index=kinds.index, dtype="str")
+    whole = kinds[good[first]].reset_index()
+    if len(whole):
+        breach.loc[whole["index"]] = broken_kinds(whole[KIND_COLUMNS]).to_numpy()
+    for name in set(breach) - {""}:
+        problem = pd.Series(flagged(problem, (breach == name).to_numpy()[code], name))
+    return table.assign(problem=problem.array)
+
+
+def problems(bad: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+    """Turn the readings that have a problem into a frame of problems, in the order of the file."""
+    if bad.empty:
+        return no_problems()
+    parts = [
+        problem_frame(
+            str(code),
+            file_sha256=file_sha256,
+            line=group["line"],
+            column=group["column"].astype("str"),
+            raw_text=group["raw_text"],
+            detail=group["detail"].astype("str"),
+        )
+        for code, group in bad.groupby("problem", observed=True, sort=False)
+    ]
+    return pd.concat(parts, ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
+
+
+def mended(table: pd.DataFrame, read: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+    """Tell of numbers that were freed from letters; a unit of the table beside a number is no fault."""
+    odd = ~by_category(read["rest"], lambda text: split_form(folded(text)) is not None)
+    if not odd.any():
+        return no_problems()
+    return problem_frame(
+        "number-repaired",
+        file_sha256=file_sha256,
+        line=table["line"][odd],
+        column=table["column"][odd].astype("str"),
+        raw_text=table["raw_text"][odd],
+        detail=read["detail"][odd].astype("str"),
+    )

@@ -1,0 +1,143 @@
+"""The sample inputs end to end: what its README says was planted is what the tool answers."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pytest
+
+from pipeline.intake import run
+from pipeline.settings import load
+
+if TYPE_CHECKING:
+    from pipeline.proving import Finished
+
+FOLDER = Path(__file__).parent.parent / "sample_inputs"
+RANK = {"ok": 0, "note": 1, "hold": 2, "reject": 3}
+SAME_STUCK_METER = {"P2-2", "P2-3", "P2-4", "P2-5"}
+
+
+def _table(heading: str) -> list[list[str]]:
+    """Rows of the README's table under ``heading``, as text."""
+    section = (FOLDER / "README.md").read_text(encoding="utf-8").split(f"## {heading}\n", 1)[1].split("\n## ")[0]
+    rows = [line for line in section.splitlines() if line.startswith("| ")]
+    return [[cell.strip() for cell in row.strip("|").split("|")] for row in rows[1:]]
+
+
+PLANTED = _table("Errors put in on purpose")
+CELLS = _table("Cells set aside, the rest of their row kept")
+SURPRISES = [row[0] for row in _table("Surprises that are no errors")]
+
+
+@pytest.fixture(scope="module")
+def finished(tmp_path_factory: pytest.TempPathFactory) -> Finished:
+    out = tmp_path_factory.mktemp("outputs")
+    return run([FOLDER], load(None, out=out, store=out / "kettlestone.duckdb", layouts=None))
+
+
+@pytest.fixture(scope="module")
+def samples(finished: Finished) -> pd.DataFrame:
+    table = pd.read_csv(finished.folder / "samples.csv", dtype={"label": str}).set_index("label")
+    assert table.index.is_unique
+    return table
+
+
+@pytest.fixture(scope="module")
+def findings(finished: Finished) -> pd.DataFrame:
+    return pd.read_csv(finished.folder / "findings.csv", dtype={"label": str})
+
+
+def test_the_scenario_is_rich_enough(samples: pd.DataFrame) -> None:
+    """Sixty samples, twenty-five planted errors of distinct kinds, and most samples usable."""
+    assert len(samples) >= 60
+    assert len({row[3] for row in PLANTED}) >= 25
+    assert samples["verdict"].isin(["ok", "note"]).mean() > 0.5
+
+
+@pytest.mark.source("CP")
+@pytest.mark.parametrize(("label", "verdict", "check"), [(row[2], row[4], row[5]) for row in PLANTED])
+def test_a_planted_error_is_found_by_its_check(
+    samples: pd.DataFrame, findings: pd.DataFrame, label: str, verdict: str, check: str
+) -> None:
+    named = set(findings.loc[findings["label"] == label, "check_id"])
+
+    assert check in named
+    assert RANK[str(samples.loc[label, "verdict"])] >= RANK[verdict]
+
+
+@pytest.mark.source("CP")
+@pytest.mark.parametrize("label", SURPRISES)
+def test_a_true_surprise_is_not_an_error(samples: pd.DataFrame, label: str) -> None:
+    assert samples.loc[label, "verdict"] in {"ok", "note"}
+
+
+def test_clean_samples_are_not_held(samples: pd.DataFrame) -> None:
+    clean = samples.drop(index=[row[2] for row in PLANTED] + sorted(SAME_STUCK_METER))
+
+    assert list(clean.index[~clean["verdict"].isin(["ok", "note"])]) == []
+
+
+def test_each_bottle_of_a_stuck_meter_is_held(samples: pd.DataFrame) -> None:
+    assert set(samples.loc[sorted(SAME_STUCK_METER), "verdict"]) == {"hold"}
+
+
+@pytest.mark.parametrize(("name", "line", "label", "problem"), [(row[0], int(row[1]), row[2], row[4]) for row in CELLS])
+def test_a_bad_cell_is_set_aside_and_its_row_kept(
+    finished: Finished, samples: pd.DataFrame, name: str, line: int, label: str, problem: str
+) -> None:
+    aside = pd.read_csv(finished.folder / "set_aside.csv")
+    hit = aside[aside["name"].str.endswith(name) & (aside["line"] == line)]
+
+    assert list(hit["problem"]) == [problem]
+    assert samples.loc[[label], ["ph", "calcium_mg_l", "chloride_mg_l"]].notna().all(axis=None)
+
+
+def test_entries_are_conserved_in_every_file_and_in_all(finished: Finished) -> None:
+    files = finished.summary["files"]
+    total = finished.summary["entries"]
+
+    for file in files:
+        assert file["entries"] == file["accepted"] + file["set_aside"], file["name"]
+    assert total["read"] == total["accepted"] + total["set_aside"] == sum(file["entries"] for file in files)
+
+
+def test_only_the_rota_is_not_understood(finished: Finished) -> None:
+    unread = [Path(f["name"]).name for f in finished.summary["files"] if f["status"] == "not understood"]
+    registers = {Path(f["name"]).name for f in finished.summary["files"] if f["status"] == "register"}
+
+    assert unread == ["holiday_rota.csv"]
+    assert registers == {"sites.csv", "treatments.csv"}
+
+
+@pytest.mark.source("CP")
+def test_numbers_arrive_in_one_unit_system(samples: pd.DataFrame) -> None:
+    """By hand: counts times the worth of a drop, mS/m times ten, a thousands point, an era year."""
+    kit = (FOLDER / "tropfentest_quellmark.csv").read_text(encoding="cp1252").splitlines()
+    drops = int(next(line for line in kit if ";TF-0312-R;" in line).split(";")[5])
+    # 1 °dH = 10 mg/L CaO = 10 * 100.086 / 56.077 = 17.848 mg/L CaCO3 (IUPAC molar masses)
+    assert samples.loc["TF-0312-R", "total_hardness_mg_l_caco3"] == pytest.approx(drops * 17.848, rel=1e-4)
+    japan = (FOLDER / "suishitsu_hinazawa.csv").read_text(encoding="utf-8-sig").splitlines()
+    ms_per_m = float(next(line for line in japan if line.startswith("JL-1,")).split(",")[4])
+    assert samples.loc["JL-1", "conductivity_us_cm_25c"] == pytest.approx(ms_per_m * 10)
+    assert str(samples.loc["JL-1", "collected_at"]).startswith("2025-01-20")  # Reiwa 7
+    spain = (FOLDER / "laboratorio_trebolin.csv").read_text(encoding="utf-8").splitlines()
+    written = next(line for line in spain if line.startswith("EL-4;")).split(";")[4]
+    assert re.fullmatch(r"\d\.\d{3}", written)
+    # 2500 µS/cm at 20 °C is 2790 at 25 °C (EU parametric value): 1.116
+    assert samples.loc["EL-4", "conductivity_us_cm_25c"] == pytest.approx(float(written) * 1000 * 1.116, rel=3e-3)
+
+
+def test_the_lines_the_readme_names_hold_the_samples() -> None:
+    encodings = {"laboratorio_lumarra.csv": "latin-1", "meter_ec07.txt": "utf-16"}
+    text = [row for row in PLANTED if row[0].endswith((".csv", ".txt"))]
+
+    for name, line, label, *_ in text:
+        data = (FOLDER / name).read_bytes()
+        try:
+            lines = data.decode(encodings.get(name, "utf-8-sig")).splitlines()
+        except UnicodeDecodeError:
+            lines = data.decode("cp1252").splitlines()
+        assert label in re.split(r"[;,\t]", lines[int(line) - 1]), (name, line)
