@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.assess.clauses import clause, joined
 from pipeline.assess.scale import ScaleLimits, full_solution, planned, scale_class, scale_word
 from pipeline.chemistry.arrays import floats
-from pipeline.problems import fill
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -146,17 +146,22 @@ def _per_year(parts: pd.DataFrame, at: Places, litres: Floats, index: pd.Index) 
 
 def _sentence(parts: pd.DataFrame, index: pd.Index) -> pd.Series[str]:
     """Put the parts of every sample into one line, part by part."""
-    texts = np.full(len(index), "", dtype=object)
     rounded = parts.assign(least=np.maximum(floats(parts["low"]), 0.0))
-    point = "{place} at {temperature_c:0} °C {least:0} to {high:0} g per 1000 L, usually {value:0}: {word}"
-    bound = "{place} at {temperature_c:0} °C {least:0} to {high:0} g per 1000 L: {word}"
-    none = "{place} at {temperature_c:0} °C: scale not known"
+    range_text = "{place} at {temperature_c:0} °C {least:0} to {high:0} g per 1000 L"
+    templates = (
+        range_text + ", usually {value:0}: {word}",
+        range_text + ": {word}",
+        "{place} at {temperature_c:0} °C: scale not known",
+    )
     state = np.select([parts["high"].isna() | parts["low"].isna(), parts["value"].isna()], [2, 1], default=0)
-    for number in range(int(parts["number"].max()) + 1 if len(parts) else 0):
-        for kind, template in enumerate((point, bound, none)):
-            chosen = np.flatnonzero((parts["number"].to_numpy() == number) & (state == kind))
-            if chosen.size:
-                rows = parts["row"].to_numpy()[chosen]
-                clauses = fill(template, rounded.iloc[chosen].reset_index(drop=True)).to_numpy(dtype=object)
-                texts[rows] = clauses if number == 0 else texts[rows] + "; " + clauses
-    return pd.Series(texts, index=index, dtype="str")
+    clauses, own = [], parts["number"].to_numpy()
+    for number in range(int(own.max()) + 1 if len(parts) else 0):
+        at = np.flatnonzero(own == number)
+        place = np.full(len(index), -1)
+        place[parts["row"].to_numpy()[at]] = at
+        chosen, kind = rounded.take(np.maximum(place, 0)), state[np.maximum(place, 0)]
+        for code, template in enumerate(templates):
+            mask = (place >= 0) & (kind == code)
+            if mask.any():
+                clauses.append(clause(template, mask, chosen))
+    return joined(clauses, index)

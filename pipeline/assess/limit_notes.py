@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from pipeline.assess.clauses import clause, joined
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import column
-from pipeline.problems import fill
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -84,16 +84,14 @@ def apply(rules: Iterable[Rule], index: pd.Index) -> pd.DataFrame:
     is not fine, "; " between them.
     """
     level = np.zeros(len(index), dtype="int64")
-    notes = np.full(len(index), "", dtype=object)
+    notes = []
     for rule in rules:
         own = rule.level()
         level = np.maximum(level, own)
-        for step in (1, 2):
-            rows = np.flatnonzero(own == step)
-            limit = rule.attention if step == 1 else rule.act
-            side = "above" if rule.above else "below"
-            value = pd.DataFrame({"value": rule.readings[rows]})
-            words = f"{rule.name} {{value:{rule.digits}}}{rule.unit} ({LEVELS[step]} {side} {limit:g}): {rule.why}"
-            clauses = fill(words, value).to_numpy(dtype=object)
-            notes[rows] = np.where(notes[rows] == "", clauses, notes[rows] + "; " + clauses)
-    return pd.DataFrame({"level": level, "notes": pd.array(notes, dtype="str")}, index=index)
+        side = "above" if rule.above else "below"
+        for step, limit in ((1, rule.attention), (2, rule.act)):
+            number = f"{rule.name} {{value:{rule.digits}}}{rule.unit}"
+            words = f"{number} ({LEVELS[step]} {side} {limit:g}): {rule.why}"
+            if (own == step).any():
+                notes.append(clause(words, own == step, {"value": rule.readings}))
+    return pd.DataFrame({"level": level, "notes": joined(notes, index)}, index=index)

@@ -16,7 +16,7 @@ DEGASSED_SLOPE, DEGASSED_BASE = 1.465, 4.54  # pH of a degassed water from log a
 KELVIN_AS_PRINTED: Final = 273.0  # [LANGELIER1936], as the short form is printed
 SOLIDS_PER_SALT, LEAST_SOLIDS = 1.3, 50.0  # of dissolved solids where none were measured [CP]
 MOST_C: Final = 130.0  # the short form is not used above [CP]
-_HALVINGS, _STEPS = 14, 4  # enough for a millionth of the answer
+_HALVINGS, _STEPS = 9, 4  # enough for a millionth of the answer
 _LEAST: Final = 1e-9
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.assess.boiler import BoilerScale, boiler_scale
+from pipeline.assess.clauses import after, clause, joined
 from pipeline.assess.corrosion import CorrosionLimits, corrosion
 from pipeline.assess.extraction import CupLimits, cup_words
 from pipeline.assess.machines import NOT_KNOWN, Machine, known_machines, recognise
@@ -20,7 +21,6 @@ from pipeline.assess.zones import disagreement, judge
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import column
 from pipeline.chemistry.remarks import remarks
-from pipeline.problems import fill
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -214,8 +214,8 @@ def _verdicts(
     return joined[VERDICT_COLUMNS]
 
 
-def _spaced(first: pd.Series, second: pd.Series) -> pd.Series:
-    return (first + np.where((first != "") & (second != ""), " ", "") + second).astype("str")
+def _spaced(*texts: pd.Series[str]) -> pd.Series[str]:
+    return joined([after("", text) for text in texts], texts[0].index, " ")
 
 
 def _listed(first: pd.Series, second: pd.Series) -> pd.Series:
@@ -230,22 +230,14 @@ def _listed(first: pd.Series, second: pd.Series) -> pd.Series:
 
 
 def _boiler_sentence(scale: BoilerScale, metal: pd.DataFrame, year: pd.Series) -> pd.Series:
-    known = np.asarray(year.notna())
-    yearly = np.full(len(year), "", dtype=object)
-    figures = scale.per_year[known].reset_index(drop=True)
-    yearly[known] = fill(" About {low:2} to {high:2} kg a year, usually {value:2}.", figures)
+    figures = "About {low:2} to {high:2} kg a year, usually {value:2}."
     parts = [
-        "Scale: " + scale.sentence + ".",
-        pd.Series(yearly, index=year.index, dtype="str"),
-        _clause(" Metal: ", metal["notes"]),
-        _clause(" Note: ", metal["remarks"]),
+        after("Scale: ", scale.sentence, "."),
+        clause(figures, np.asarray(year.notna()), scale.per_year),
+        after("Metal: ", metal["notes"], "."),
+        after("Note: ", metal["remarks"], "."),
     ]
-    return parts[0] + parts[1] + parts[2] + parts[3]
-
-
-def _clause(opening: str, words: pd.Series[str]) -> pd.Series[str]:
-    """Make a sentence of words, none of no words."""
-    return (opening + words + ".").where(words != "", "")
+    return joined(parts, year.index, " ")
 
 
 def _not_assessed(refused: pd.Series, profiles: Mapping[str, Profile]) -> pd.DataFrame:

@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.assess.clauses import after, clause, joined
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import column
 from pipeline.chemistry.remarks import remarks
 from pipeline.chemistry.tds_scales import to_tds
-from pipeline.problems import fill
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    import pyarrow as pa
+
     from pipeline.assess.profiles import Band, Profile
     from pipeline.chemistry.arrays import Flags, Floats
     from pipeline.normalise.sample_table import SampleTable
-
-    Texts = np.ndarray[tuple[int], np.dtype[np.object_]]
 
 ZONES: Final = ("in zone", "probably in zone", "cannot tell", "probably not in zone", "out of zone")
 _LEAST_OF_ZONE: Final = np.array([0.95, 2.0 / 3.0, 1.0 / 3.0, 0.05])  # of the words above [CP]
@@ -99,25 +99,24 @@ def judge(samples: SampleTable, profile: Profile) -> pd.DataFrame:
     """
     size, index = len(samples), samples.about.index
     worst, missing_essential = np.full(size, np.inf), np.zeros(size, dtype="bool")
-    clauses = np.full(size, "", dtype=object)
+    clauses: list[pa.Array] = []
     unknown: dict[str, Flags] = {}
     for band in profile.bands:
         value, probability, notes = _one(samples, band)
         unknown |= {note: flags for note, flags in notes.items() if flags.any()}
         missing_essential |= np.isnan(probability) & band.essential
         worst = np.fmin(worst, probability)
-        _add_clauses(clauses, band, value, probability)
+        clauses.append(_clause(band, value, probability, decided=~np.isnan(probability)))
     undecided = (missing_essential & ~(worst < _LEAST_OF_ZONE[-1])) | np.isinf(worst)
     probability = np.where(undecided, np.nan, worst)
     zone = zone_of(probability).set_axis(index)
-    clauses = np.where(undecided, "hardness or alkalinity is missing", clauses)
-    joint = np.where(clauses == "", ".", "; ")
-    stop = np.where(clauses == "", "", ".")
-    words = profile.name + ": " + zone.to_numpy(dtype=object) + joint + clauses + stop
+    lacking = clause("hardness or alkalinity is missing", undecided, {})
+    named = joined([lacking, *clauses], index)
+    words = joined([f"{profile.name}: ", after("", zone), after("; ", named), "."], index, "")
     return pd.DataFrame(
         {
             "zone": zone,
-            "sentence": pd.array(words, dtype="str"),
+            "sentence": words,
             "unknowns": remarks(unknown, index),
             "probability": probability,
         },
@@ -125,14 +124,12 @@ def judge(samples: SampleTable, profile: Profile) -> pd.DataFrame:
     )
 
 
-def _add_clauses(clauses: Texts, band: Band, value: Floats, probability: Floats) -> None:
-    """Name a band and its number where the sample is not clearly inside; changes ``clauses``."""
-    rows = np.flatnonzero(probability < _LEAST_OF_ZONE[0])
+def _clause(band: Band, value: Floats, probability: Floats, *, decided: Flags) -> pa.Array:
+    """Name a band and its number where the sample is not clearly inside."""
     unit = "" if band.quantity == "ph" else f" {ANALYTES[band.quantity].unit}"
     digits = 1 if band.quantity == "ph" else 2 if band.quantity.endswith("chlorine") else 0
     template = f"{_name(band.quantity)} {{value:{digits}}}, asked {band.text}{unit}"
-    new = fill(template, pd.DataFrame({"value": value[rows]})).to_numpy(dtype=object)
-    clauses[rows] = np.where(clauses[rows] == "", new, clauses[rows] + "; " + new)
+    return clause(template, decided & (probability < _LEAST_OF_ZONE[0]), {"value": value})
 
 
 def _name(quantity: str) -> str:
