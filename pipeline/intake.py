@@ -7,9 +7,8 @@ checks them, stores the batch and writes its folder. `run` wires the three for o
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Final, Protocol
+from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
@@ -20,6 +19,7 @@ from pipeline.normalise.readings import NormaliseSettings, normalise
 from pipeline.normalise.stacking import stacked
 from pipeline.problems import no_problems, problem_frame
 from pipeline.proving import finish
+from pipeline.stages import FileResult, Silent
 from pipeline.store.archive import keep
 from pipeline.store.database import Store
 from pipeline.store.read import known_files
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.reading import FileContent
     from pipeline.proving import Finished
     from pipeline.settings import Settings
+    from pipeline.stages import Listener
 
 
 _EMPTY_LEDGER: Final[dict[str, Any]] = {
@@ -48,55 +49,12 @@ _EMPTY_LEDGER: Final[dict[str, Any]] = {
 }
 
 
-class Listener(Protocol):
-    """Whoever wants to know how far a run is."""
-
-    def stage(self, name: str, total: int = 0) -> None:
-        """Begin a stage of ``total`` steps."""
-
-    def step(self, what: str) -> None:
-        """Finish one step of the stage."""
-
-
-class Silent:
-    """A listener that ignores everything."""
-
-    def stage(self, name: str, total: int = 0) -> None:
-        """Ignore the stage."""
-
-    def step(self, what: str) -> None:
-        """Ignore the step."""
-
-
-@dataclass(frozen=True)
-class FileResult:
-    """One file, taken as far as its own content allows.
-
-    Attributes
-    ----------
-    source : one row of the ledger: `file_sha256 name bytes layout encoding delimiter decimal_mark lines
-        entries accepted set_aside status` (`read`, `register`, `known`, `not understood`).
-    rows, readings : as ``normalise`` gives them, all sheets one after the other.
-    set_aside, notices : problems (PROBLEM_COLUMNS).
-    registers : register rows by kind, `sites` or `treatments`.
-    """
-
-    source: dict[str, Any]
-    rows: pd.DataFrame = field(default_factory=pd.DataFrame)
-    readings: pd.DataFrame = field(default_factory=pd.DataFrame)
-    set_aside: pd.DataFrame = field(default_factory=no_problems)
-    notices: pd.DataFrame = field(default_factory=no_problems)
-    registers: dict[str, pd.DataFrame] = field(default_factory=dict)
-
-
 def plan(paths: Sequence[Path]) -> Discovered:
     """List the files to read: folders recursively, everything in a stable order."""
     return discover(paths)
 
 
-def read_file(
-    path: Path, settings: Settings, layouts: Sequence[Layout], already: Container[str] = ()
-) -> FileResult:
+def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already: Container[str] = ()) -> FileResult:
     """Take one file from bytes to readings; whatever is wrong with it is in the result.
 
     The bytes are archived before anything is made of them. A file that cannot be read or that no
@@ -123,20 +81,14 @@ def read_file(
         return _refused(source, error.code, str(error))
     fitting = [(grid, found) for grid in tables if (found := match(grid, layouts)) is not None]
     if not fitting:
-        why = (
-            "no heading row with at least two known quantities"
-            if any(map(len, tables))
-            else "it holds no rows"
-        )
+        why = "no heading row with at least two known quantities" if any(map(len, tables)) else "it holds no rows"
         return _refused(source, "file-not-understood", why, tables)
     parts = [extract(grid, found, content.sha256, content.name) for grid, found in fitting]
     return _joined(source, content, [grid for grid, _ in fitting], parts, settings)
 
 
 def _refused(source: dict[str, Any], code: str, why: str, tables: Sequence[Grid] = ()) -> FileResult:
-    notice = problem_frame(
-        code, file_sha256=source["file_sha256"], line=0, column="", raw_text="", detail=why
-    )
+    notice = problem_frame(code, file_sha256=source["file_sha256"], line=0, column="", raw_text="", detail=why)
     lines = max((int(grid.line[-1]) for grid in tables if len(grid)), default=0)
     ledger = {**_EMPTY_LEDGER, "lines": lines, "status": "not understood"}
     notices = pd.concat([notice, *(grid.notices for grid in tables)], ignore_index=True)
@@ -160,16 +112,12 @@ def _joined(
         readings.append(one.readings.assign(row=one.readings["row"] + offset))
         offset += len(one.rows)
     set_aside = [part.set_aside for part in parts] + [one.set_aside for one in done]
-    notices = (
-        [grid.notices for grid in tables] + [part.notices for part in parts] + [one.notices for one in done]
-    )
+    notices = [grid.notices for grid in tables] + [part.notices for part in parts] + [one.notices for one in done]
     entries = sum(part.entries for part in parts)
     aside = sum(len(frame) for frame in set_aside)
     accepted = sum(len(one.readings) for one in done)
     if entries != accepted + aside:
-        raise RuntimeError(
-            f"{source['name']}: {entries} entries read, but {accepted} accepted + {aside} set aside"
-        )
+        raise RuntimeError(f"{source['name']}: {entries} entries read, but {accepted} accepted + {aside} set aside")
     ledger = {
         "layout": ", ".join(dict.fromkeys(part.layout for part in parts)),
         "encoding": tables[0].encoding,
@@ -188,9 +136,7 @@ def _joined(
         set_aside=pd.concat([no_problems(), *set_aside], ignore_index=True),
         notices=pd.concat([no_problems(), *notices], ignore_index=True),
         registers={
-            part.kind: part.register
-            for part in parts
-            if part.kind != "measurements" and part.register is not None
+            part.kind: part.register for part in parts if part.kind != "measurements" and part.register is not None
         },
     )
 

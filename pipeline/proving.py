@@ -35,8 +35,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from pipeline.intake import FileResult, Listener
     from pipeline.settings import Settings
+    from pipeline.stages import FileResult, Listener
 
 _REGISTERS: Final = ("sites", "treatments")
 
@@ -147,9 +147,7 @@ def _no_samples() -> SampleTable:
     text = {name: pd.Series(dtype="str") for name in (*ABOUT_COLUMNS, "file_sha256", "sample_id")}
     about = pd.DataFrame({**text, "collected_at": pd.Series(dtype="datetime64[us, UTC]")})
     readings = pd.DataFrame({name: pd.Series(dtype="float64") for name in READING_COLUMNS})
-    words = {
-        name: pd.Series(dtype="str") for name in ("sample_id", "file_sha256", "analyte", "method", "form")
-    }
+    words = {name: pd.Series(dtype="str") for name in ("sample_id", "file_sha256", "analyte", "method", "form")}
     flags = {name: pd.Series(dtype="bool") for name in ("new", "counts")}
     return widen(about.set_index("sample_id"), readings.assign(**words, **flags))
 
