@@ -26,6 +26,7 @@ METHODS: Final[tuple[str, ...]] = (
     "unknown",
     "derived",
 )
+QUALIFIERS: Final[tuple[str, ...]] = ("", "<", ">", "~")
 METHOD_RANK: Final[dict[str, int]] = {method: rank for rank, method in enumerate(METHODS)}
 
 

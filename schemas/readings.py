@@ -9,9 +9,8 @@ import pandera.pandas as pa
 from pandera.errors import SchemaErrors
 
 from schemas.columns import ANALYTES
-from schemas.methods import METHODS
+from schemas.methods import METHODS, QUALIFIERS
 
-QUALIFIERS: Final[tuple[str, ...]] = ("", "<", ">", "~")
 # Quantities that may be below zero.
 SIGNED: Final[frozenset[str]] = frozenset({"temperature", "redox", "saturation_index"})
 
@@ -34,23 +33,23 @@ def _own_unit(kinds: pd.DataFrame) -> pd.Series:
     return (kinds["unit"] == expected) | expected.isna()
 
 
-# The name of each check is the code of the problem it stands for.
+# The error of each check is the code of the problem it stands for.
 READING_KINDS: Final = pa.DataFrameSchema(
     {
         "analyte": pa.Column(str),
         "unit": pa.Column(str),
         "basis": pa.Column(str),
-        "qualifier": pa.Column(str, pa.Check.isin(QUALIFIERS, name="number-unreadable")),
-        "method": pa.Column(str, pa.Check.isin(METHODS, name="field-unreadable")),
+        "qualifier": pa.Column(str, pa.Check.isin(QUALIFIERS, error="number-unreadable")),
+        "method": pa.Column(str, pa.Check.isin(METHODS, error="field-unreadable")),
         "has_value": pa.Column(bool),
         "has_limit": pa.Column(bool),
         "negative": pa.Column(bool),
-        "finite": pa.Column(bool, pa.Check.equal_to(value=True, name="number-unreadable")),
+        "finite": pa.Column(bool, pa.Check.equal_to(value=True, error="number-unreadable")),
     },
     checks=[
-        pa.Check(lambda kinds: kinds["has_value"] ^ kinds["has_limit"], name="not-detected-without-limit"),
-        pa.Check(lambda kinds: ~kinds["negative"] | kinds["analyte"].isin(SIGNED), name="negative-value"),
-        pa.Check(_own_unit, name="unit-unknown"),
+        pa.Check(lambda kinds: kinds["has_value"] ^ kinds["has_limit"], error="not-detected-without-limit"),
+        pa.Check(lambda kinds: ~kinds["negative"] | kinds["analyte"].isin(SIGNED), error="negative-value"),
+        pa.Check(_own_unit, error="unit-unknown"),
     ],
     strict=True,
 )

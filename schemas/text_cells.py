@@ -15,9 +15,9 @@ TEXT_CELLS: Final = pa.DataFrameSchema(
         "raw_text": pa.Column(
             str,
             [
-                pa.Check.str_length(1, LONGEST_CELL, name="number-unreadable"),
+                pa.Check.str_length(1, LONGEST_CELL, error="number-unreadable"),
                 pa.Check(
-                    lambda text: ~text.str.contains(r"[\x00-\x08\x0e-\x1f\ufffd]"), name="number-unreadable"
+                    lambda text: ~text.str.contains(r"[\x00-\x08\x0e-\x1f\ufffd]"), error="number-unreadable"
                 ),
             ],
         ),

@@ -113,15 +113,16 @@ def _factors(
 
 
 def _stated(texts: pd.Series) -> Floats:
-    number = texts.str.extract(r"(\d{1,2}(?:[.]\d+)?)", expand=False)
-    return pd.to_numeric(number, errors="coerce").to_numpy(dtype="float64")
+    code, distinct = pd.factorize(texts)
+    number = pd.Series(distinct, dtype="str").str.extract(r"(\d{1,2}(?:[.]\d+)?)", expand=False)
+    return np.asarray(pd.to_numeric(number, errors="coerce"), dtype="float64")[code]
 
 
 def _compensation(texts: pd.Series) -> tuple[Floats, Floats]:
     """Tell of each row how its meter compensated, and the slope [1/°C] that a raw reading needs."""
-    code, distinct = pd.factorize(texts.str.strip().str.casefold())
+    code, distinct = pd.factorize(texts)
     state, slope = np.zeros(len(distinct)), np.zeros(len(distinct))
-    for place, text in enumerate(distinct):
+    for place, text in enumerate(str(said).strip().casefold() for said in distinct):
         percent = _SLOPE.search(text)
         if _NONE.match(text):
             state[place] = _UNCOMPENSATED

@@ -25,7 +25,7 @@ from pipeline.normalise.kits import burettes, counts
 from pipeline.normalise.rows import typed
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.normalise.unit_spellings import folded, split_form
-from schemas.readings import QUALIFIERS
+from schemas.methods import QUALIFIERS
 
 if TYPE_CHECKING:
     from pipeline.ingest.extract import Extract
@@ -199,12 +199,8 @@ def _resolve(
     analyte: str, unit: str, rest: str, basis: str, extra: tuple[tuple[str, str], ...]
 ) -> units.Reading:
     """Resolve one combination; a unit written in the cell itself speaks for the cell."""
-    stated = unit
-    if rest and split_form(folded(rest)) is not None:
-        stated = rest
-    elif rest and not unit:
-        stated = ""
-    return units.resolve(analyte, stated, basis, extra)
+    spoken = bool(rest) and split_form(folded(rest)) is not None
+    return units.resolve(analyte, rest if spoken else unit, basis, extra)
 
 
 def _limits(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from dataclasses import dataclass
 from functools import cache
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import pint
 
@@ -13,6 +13,9 @@ from pipeline.chemistry.equivalents import MOLAR_MASS
 from pipeline.normalise.unit_spellings import folded, spellings, split_form
 from pipeline.reference import table
 from schemas.columns import ANALYTES
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # Everything a unit code may mean; no text of a file ever reaches pint.
 _DEFINITIONS: Final = (
@@ -61,7 +64,9 @@ _MEANING: Final[dict[str, tuple[str, str]]] = {
 }
 _SCALES: Final[dict[str, str]] = {"uS/cm": "uS/cm", "Cel": "degC"}
 # The form a bare mg/L of these quantities is taken for, and whether that is in doubt.
-_HARDNESS: Final = frozenset({"total_hardness", "calcium_hardness", "magnesium_hardness"})
+_HARDNESS: Final = frozenset(
+    {"total_hardness", "calcium_hardness", "magnesium_hardness", "noncarbonate_hardness"}
+)
 _ALKALINITY: Final = frozenset({"alkalinity", "phenolphthalein_alkalinity", "carbonate_hardness"})
 _OWN_FORM: Final[dict[str, str]] = {
     **dict.fromkeys((*_HARDNESS, *_ALKALINITY), "as CaCO3"),
@@ -81,6 +86,8 @@ _OWN_FORM: Final[dict[str, str]] = {
     "silica": "as SiO2",
     "iron": "as Fe",
     "manganese": "as Mn",
+    "copper": "as Cu",
+    "lead": "as Pb",
     "free_chlorine": "as Cl2",
     "total_chlorine": "as Cl2",
 }
@@ -136,20 +143,22 @@ def _factor(source: str, target: str) -> tuple[float, float] | None:
 
 
 def _form_factor(form: str, own: str) -> float | None:
-    """Milligrams of the canonical form per milligram of the form given."""
-    if form == own:
-        return 1.0
-    listed = table("forms")
-    mass = dict(zip(listed["form"], listed["molar_mass_g_mol"], strict=True))
-    charge = dict(zip(listed["form"], listed["charge"], strict=True))
-    if form not in mass or own not in mass:
+    """Milligrams of the canonical form per milligram of the form given; None where they do not compare."""
+    listed = table("forms").set_index("form")
+    if form not in listed.index or own not in listed.index or not _comparable(form, own, listed["element"]):
         return None
+    mass, charge = listed["molar_mass_g_mol"], listed["charge"]
     if charge[form] and charge[own]:
         return float((mass[own] / charge[own]) / (mass[form] / charge[form]))
-    if {form, own} == {"as Si", "as SiO2"}:
-        return float(mass[own] / mass[form])
     # Chlorine is reported as the mass of Cl2 whichever way it is written [ISO7393].
-    return 1.0 if {form, own} == {"as Cl", "as Cl2"} else None
+    return 1.0 if {form, own} == {"as Cl", "as Cl2"} else float(mass[own] / mass[form])
+
+
+def _comparable(form: str, own: str, element: pd.Series) -> bool:
+    """Tell whether two forms may stand for each other: nitrogen never stands for hardness."""
+    if own == "as CaCO3":
+        return element[form] in ("any", "C", "Ca", "Mg")
+    return element[form] in ("any", element[own])
 
 
 def _own_equivalent(own: str) -> tuple[float, float] | None:
@@ -234,7 +243,7 @@ def _concentration(analyte: str, code: str, expression: str, form: str, wrong: R
     known = ANALYTES.get(analyte)
     if known is not None and known.unit != "mg/L":
         return wrong
-    own = _OWN_FORM.get(analyte, "")
+    own = _OWN_FORM.get(analyte, "" if form == "as ion" else form)
     basis = known.basis if known else own
     mass = _factor(expression, "mg/L")
     if mass is None:

@@ -122,6 +122,8 @@ def _repeat(batch: Batch) -> dict[str, Any]:
     pairs = pairs[pairs["analyte"] != ""]
     if pairs.empty:
         return {"total": 0, "listed": []}
+    code, ids = pd.factorize(pairs["sample_id"])
+    pairs = pairs[code < MOST_SAMPLES]
     pairs = pairs.assign(analyte=pairs["analyte"].str.split()).explode("analyte").drop_duplicates()
     titles = (
         pairs["analyte"]
@@ -129,15 +131,14 @@ def _repeat(batch: Batch) -> dict[str, Any]:
         .fillna(pairs["analyte"])
     )
     by_sample = pairs.assign(title=titles).groupby("sample_id", sort=False)["title"].agg(", ".join)
-    shown = by_sample.head(MOST_SAMPLES)
-    labels = batch.samples.loc[shown.index]
+    labels = batch.samples.loc[by_sample.index]
     listed = [
         {"sample_id": key, "label": label, "client": client, "site": site, "readings": what}
         for key, label, client, site, what in zip(
-            shown.index, labels["label"], labels["client"], labels["site"], shown, strict=True
+            by_sample.index, labels["label"], labels["client"], labels["site"], by_sample, strict=True
         )
     ]
-    return {"total": len(by_sample), "listed": listed}
+    return {"total": len(ids), "listed": listed}
 
 
 def _ask(batch: Batch) -> list[dict[str, Any]]:

@@ -42,7 +42,8 @@ def test_a_date_of_any_country_is_read(text: str, day: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("text", "precision"), [("2019", "year"), ("Dicembre 2019", "month"), ("2025-03-12 10:05", "time")]
+    ("text", "precision"),
+    [("2019", "year"), ("Dicembre 2019", "month"), ("2025-03", "month"), ("2025-03-12 10:05", "time")],
 )
 def test_the_precision_of_a_date_is_kept(text: str, precision: str) -> None:
     assert read(text)["precision"].item() == precision
@@ -81,3 +82,65 @@ def test_the_formats_of_the_layout_come_first() -> None:
     frame = read("07/08/2025", formats=("%m/%d/%Y",))
 
     assert (frame["moment"].dt.month.item(), frame["problem"].item()) == (7, "")
+
+
+@pytest.mark.parametrize(
+    ("text", "utc"),
+    [
+        ("2025-07-01T10:00:30Z", "2025-07-01 10:00:30"),
+        ("2025-07-01T10:00:00+02:00", "2025-07-01 08:00:00"),
+        ("2025-07-01 10:00 -0500", "2025-07-01 15:00:00"),
+        ("1.7.2025 10:00 Uhr", "2025-07-01 08:00:00"),
+        ("1.7.2025, 10:00", "2025-07-01 08:00:00"),
+        ("2025-07-01 01:15 PM", "2025-07-01 11:15:00"),
+        ("2025-07-01 12:05 a.m.", "2025-06-30 22:05:00"),
+        ("2025-07-01 10h05", "2025-07-01 08:05:00"),
+    ],
+)
+def test_a_time_of_day_follows_any_date(text: str, utc: str) -> None:
+    """Berlin keeps UTC+2 in July; an offset in the text goes first."""
+    frame = read(text, zone="Europe/Berlin")
+
+    assert frame["moment"].dt.strftime("%Y-%m-%d %H:%M:%S").item() == utc
+    assert frame["precision"].item() == "time"
+
+
+@pytest.mark.parametrize("text", ["2025-07-01 25:00", "2025-07-01 10:61", "2025-07-01 13:00 PM", "10:00"])
+def test_a_time_that_no_clock_shows_is_a_problem(text: str) -> None:
+    assert read(text)["problem"].item() == "date-unreadable"
+
+
+def test_midnight_with_seconds_is_a_date_without_a_time() -> None:
+    frame = read("2016-01-27 00:00:00", zone="Europe/Berlin")
+
+    assert frame["precision"].item() == "day"
+    assert frame["moment"].dt.day.item() == 27
+
+
+def test_the_hour_that_a_clock_repeats_is_doubtful() -> None:
+    """On 26 October 2025 Berlin shows 02:30 twice: 00:30 UTC in summer time, 01:30 in winter time."""
+    frame = read("2025-10-26 02:30", "2025-10-26 04:30", zone="Europe/Berlin")
+
+    assert frame["moment"].dt.hour.tolist() == [1, 3]
+    assert frame["problem"].tolist() == ["date-ambiguous", ""]
+
+
+def test_a_layout_that_lists_both_orders_lets_the_column_decide() -> None:
+    both = ("%d/%m/%Y", "%m/%d/%Y")
+
+    frame = read("07/08/2025", "07/23/2025", formats=both)
+
+    assert frame["moment"].dt.strftime("%m-%d").tolist() == ["07-08", "07-23"]
+    assert read("07/08/2025", formats=both)["problem"].item() == "date-ambiguous"
+
+
+def test_a_layout_may_name_months_in_words() -> None:
+    frame = read("12 Mar 2025", formats=("%d %b %Y",))
+
+    assert frame["moment"].dt.strftime("%Y-%m-%d").item() == "2025-03-12"
+
+
+def test_a_column_that_proves_both_orders_reads_only_its_own() -> None:
+    frame = read("13/12/2025", "12/13/2025")
+
+    assert frame["problem"].tolist() == ["", "date-unreadable"]

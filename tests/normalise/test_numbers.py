@@ -140,3 +140,10 @@ def test_any_text_is_a_number_a_word_or_a_problem(texts: list[str]) -> None:
 
     word = frame["qualifier"].eq("<") & frame["number"].isna()
     assert (np.isfinite(frame["number"]) | word | (frame["problem"] != "")).all()
+
+
+def test_one_slip_does_not_outvote_a_file() -> None:
+    many = [f"{number}.5" for number in range(25)]
+
+    assert read("1.340", "7,4", *many)["number"].tolist()[0] == 1.34
+    assert read("1.340", "7,4", *many[:3])["problem"].tolist()[0] == "number-ambiguous"

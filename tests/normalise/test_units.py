@@ -105,6 +105,81 @@ def test_a_bare_ppm_is_accepted_for_hardness_and_doubtful_for_alkalinity() -> No
     assert "as HCO3" in resolve("alkalinity", "ppm", "").ambiguous
 
 
+def test_the_ppm_of_a_kit_is_doubtful_for_calcium_and_the_mg_of_a_laboratory_is_not() -> None:
+    assert "as CaCO3" in resolve("calcium", "ppm", "").ambiguous
+    assert resolve("calcium", "mg/L", "").ambiguous == ""
+
+
+@pytest.mark.parametrize(
+    ("analyte", "unit"),
+    [
+        ("chloride", "mg/L as N"),
+        ("total_hardness", "mg/L as N"),
+        ("total_hardness", "mg/L as Cl"),
+        ("calcium", "mg/L as Mg"),
+        ("nitrate", "mg/L as Si"),
+        ("iron", "meq/L"),
+        ("calcium", "°C"),
+        ("silica", "mg/L, as gold"),
+    ],
+)
+def test_a_form_of_another_element_is_a_problem(analyte: str, unit: str) -> None:
+    assert resolve(analyte, unit, "").problem == "unit-unknown"
+
+
+def test_a_form_that_nobody_knows_is_a_problem() -> None:
+    assert resolve("silica", "mg/L", "as gold").problem == "unit-unknown"
+
+
+@pytest.mark.source("IUPAC2021")
+@pytest.mark.parametrize(
+    ("analyte", "unit", "factor", "basis"),
+    [
+        ("chloride", "mg/L as CaCO3", 35.453 / 50.04345, "as ion"),
+        ("calcium", "mg/L as CaO", 40.078 / 56.0774, "as ion"),
+        ("bicarbonate", "mg/L as CaCO3", 61.0168 / 50.04345, "as ion"),
+        ("free_chlorine", "mg/L Cl", 1.0, "as Cl2"),
+        ("copper", "mg/L Cu", 1.0, "as ion"),
+        ("copper", "µmol/l", 0.063546, "as ion"),
+        ("total_nitrogen", "mg/L as N", 1.0, "as N"),
+        ("nitrate_nitrite", "mg/l N", 1.0, "as N"),
+        ("nitrite", "mg/L as N", 46.0055 / 14.0067, "as NO2"),
+        ("noncarbonate_hardness", "°dH", 17.848, "as CaCO3"),
+        ("toc", "mg/L C", 1.0, "as C"),
+        ("oxygen", "mg/l O2", 1.0, "as O2"),
+    ],
+)
+def test_a_form_is_converted_to_the_canonical_one_or_kept(
+    analyte: str, unit: str, factor: float, basis: str
+) -> None:
+    found = resolve(analyte, unit, "")
+
+    assert found.factor == pytest.approx(factor, rel=1e-4)
+    assert found.basis == basis
+
+
+@pytest.mark.parametrize(
+    ("analyte", "text", "unit"),
+    [("base_capacity", "mmol/l", "mmol/L"), ("base_capacity", "mval/l", "meq/L"), ("redox", "mV", "mV")],
+)
+def test_a_quantity_without_a_column_keeps_its_unit(analyte: str, text: str, unit: str) -> None:
+    found = resolve(analyte, text, "")
+
+    assert (found.factor, found.unit) == (1.0, unit)
+
+
+def test_every_spelling_of_the_table_has_a_meaning() -> None:
+    """At least 150 of them, each for some quantity; drops only count in a column of drops."""
+    known = json.loads(Path(str(resources.files("schemas") / "units.json")).read_text(encoding="utf-8"))
+    texts = [text for code, texts in known["units"].items() if code != "drops" for text in texts]
+    analytes = ["total_hardness", "conductivity", "temperature", "ph", "turbidity", "redox", "calcium"]
+
+    dead = [text for text in texts if all(resolve(analyte, text, "").problem for analyte in analytes)]
+
+    assert len(texts) >= 150
+    assert dead == []
+
+
 def test_an_unknown_unit_names_its_nearest_spelling_and_is_not_taken() -> None:
     found = resolve("chloride", "mg/lt", "")
 
