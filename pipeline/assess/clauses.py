@@ -29,7 +29,7 @@ def clause(template: str, mask: Flags, values: Mapping[str, Floats] | pd.DataFra
     rows = np.flatnonzero(mask)
     picked = {name: pd.Series(values[name]).array.take(rows) for name in _fields(template)}
     texts = fill(template, pd.DataFrame(picked, index=pd.RangeIndex(rows.size)))
-    return _spread(pa.array(texts, type=pa.string(), from_pandas=True), mask)
+    return _spread(_array(texts), mask)
 
 
 def _fields(template: str) -> list[str]:
@@ -48,7 +48,7 @@ def joined(parts: Sequence[pa.Array | str], index: pd.Index, separator: str = ";
     """
     if not parts:
         return pd.Series("", index=index, dtype="str")
-    arrays = [part if isinstance(part, pa.Array) else pa.repeat(part, len(index)) for part in parts]
+    arrays = [pa.repeat(part, len(index)) if isinstance(part, str) else part for part in parts]
     some = np.zeros(len(index), dtype="bool")
     for array in arrays:
         some |= np.asarray(array.is_valid())
@@ -58,6 +58,11 @@ def joined(parts: Sequence[pa.Array | str], index: pd.Index, separator: str = ";
     return pd.Series(pd.array(texts.fill_null(""), dtype="str"), index=index)
 
 
+def _array(texts: pd.Series[str]) -> pa.Array:
+    array = pa.array(texts, type=pa.string(), from_pandas=True)
+    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
+
+
 def _spread(texts: pa.Array, mask: Flags) -> pa.Array:
     """Lay texts out over the rows of a mask; null elsewhere."""
     return texts.take(pa.array(np.cumsum(mask) - 1, mask=~np.asarray(mask)))
@@ -65,6 +70,6 @@ def _spread(texts: pa.Array, mask: Flags) -> pa.Array:
 
 def after(opening: str, texts: pd.Series[str], closing: str = "") -> pa.Array:
     """Put words around every text; no text, no words (null)."""
-    array = pa.array(texts, type=pa.string(), from_pandas=True)
+    array = _array(texts)
     framed = pc.binary_join_element_wise(pa.scalar(opening), array, pa.scalar(closing), pa.scalar(""))
     return pc.if_else(pc.equal(array, ""), pa.scalar(None, pa.string()), framed)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib import resources
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -57,7 +58,9 @@ def test_the_european_chart_and_its_box() -> None:
 
 
 def test_every_number_of_the_tables_has_a_known_source() -> None:
-    known = set(table("sources_assess")["key"])
+    folder = resources.files("pipeline.reference")
+    files = [file.name.removesuffix(".csv") for file in folder.iterdir() if file.name.startswith("sources")]
+    known = {key for name in files for key in table(name)["key"]}
     names = ("water_profiles", "machines", "machine_parts", "hardness_classes")
 
     assert {key for name in names for key in table(name)["source"]} <= known

@@ -115,7 +115,7 @@ def test_words_follow_the_range(low: float, value: float, high: float, word: str
     assert scale_word(frame, LIMITS).item() == word
 
 
-@settings(max_examples=15)
+@settings(max_examples=6)
 @given(st.floats(30, 300), st.floats(30, 300), st.floats(6.5, 8.3), st.floats(60, 125))
 def test_the_range_is_ordered_and_bounded_by_what_is_there(th: float, alk: float, ph: float, to_c: float) -> None:
     from pipeline.normalise.derived import fill  # noqa: PLC0415 - a property test takes no fixtures

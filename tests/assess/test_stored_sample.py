@@ -6,7 +6,7 @@ import importlib.util
 import json
 import sys
 from pathlib import Path
-from types import ModuleType
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -15,6 +15,9 @@ from pipeline.report.answers_assess import assess_text
 from pipeline.settings import Settings
 from pipeline.store.database import Store
 from pipeline.store.write import write_batch
+
+if TYPE_CHECKING:
+    from types import ModuleType
 
 
 def _building() -> ModuleType:
