@@ -1,0 +1,73 @@
+"""What the manual says is true."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+from click.testing import CliRunner
+
+import pipeline
+import pipeline.checks
+from pipeline.checks.registry import CHECKS
+from pipeline.cli import main
+from pipeline.problems import PROBLEMS
+from pipeline.reference import table
+from pipeline.settings import Settings
+
+ROOT = Path(__file__).parent.parent
+README = (ROOT / "README.md").read_text(encoding="utf-8")
+OPEN = ("hold", "reject")
+
+
+@pytest.mark.parametrize("command", sorted(main.commands))
+def test_every_command_stands_in_the_readme_and_has_help(command: str) -> None:
+    result = CliRunner().invoke(main, [command, "--help"])
+
+    assert result.exit_code == 0
+    assert f"kettlestone {command}" in README
+
+
+@pytest.mark.parametrize("setting", sorted(Settings.__dataclass_fields__))
+def test_every_setting_stands_in_the_readme(setting: str) -> None:
+    assert f"`{setting}`" in README
+
+
+def test_the_changelog_names_the_version_of_the_package() -> None:
+    versions = re.findall(r"^## (\S+)", (ROOT / "CHANGELOG.md").read_text(encoding="utf-8"), re.MULTILINE)
+
+    assert versions[0] == pipeline.__version__
+
+
+def test_every_check_that_can_hold_a_sample_has_a_question() -> None:
+    asked = set(table("questions")["check_id"])
+
+    assert {name for name, entry in CHECKS.items() if entry.severity in OPEN} <= asked
+    assert asked <= set(CHECKS)
+
+
+def test_every_source_key_has_its_citation() -> None:
+    known = set(table("sources")["key"])
+    used = {key.strip() for entry in CHECKS.values() for key in entry.source.split(",")}
+
+    assert used <= known
+
+
+def test_no_citation_is_listed_twice() -> None:
+    assert not table("sources")["key"].duplicated().any()
+
+
+@pytest.mark.parametrize("check_id", sorted(CHECKS))
+def test_every_check_explains_itself_with_its_source(check_id: str) -> None:
+    result = CliRunner().invoke(main, ["checks", check_id])
+
+    assert result.exit_code == 0
+    assert CHECKS[check_id].title in result.output
+    assert "Source" in result.output
+
+
+@pytest.mark.parametrize("code", sorted(PROBLEMS))
+def test_every_problem_says_what_to_do(code: str) -> None:
+    assert PROBLEMS[code].what
+    assert PROBLEMS[code].remedy
