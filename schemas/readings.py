@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Final
+from functools import lru_cache
+from typing import Any, Final
 
 import pandas as pd
 import pandera.pandas as pa
@@ -26,6 +27,9 @@ KIND_COLUMNS: Final[list[str]] = [
     "negative",
     "finite",
 ]
+
+
+Kind = tuple[Any, ...]
 
 
 def _own_unit(kinds: pd.DataFrame) -> pd.Series:
@@ -66,7 +70,16 @@ def broken_kinds(kinds: pd.DataFrame) -> pd.Series:
     -------
     (k,) the code of the first problem of each kind, "" where the contract holds.
     """
-    problem = pd.Series("", index=kinds.index, dtype="str")
+    rows = list(zip(*(kinds[name] for name in KIND_COLUMNS), strict=True))
+    breaches = _breaches(tuple(dict.fromkeys(rows)))
+    return pd.Series([breaches[row] for row in rows], index=kinds.index, dtype="str")
+
+
+@lru_cache(maxsize=64)
+def _breaches(rows: tuple[Kind, ...]) -> dict[Kind, str]:
+    """Validate distinct kinds; the same kinds occur in file after file."""
+    kinds = pd.DataFrame(rows, columns=KIND_COLUMNS)
+    problem = dict.fromkeys(rows, "")
     try:
         READING_KINDS.validate(kinds, lazy=True)
     except SchemaErrors as errors:
@@ -77,5 +90,6 @@ def broken_kinds(kinds: pd.DataFrame) -> pd.Series:
                 f"the table of readings breaks its contract: {structural.to_dict('records')}"
             ) from errors
         first = cases.drop_duplicates("index")
-        problem.loc[first["index"].astype("int64")] = first["check"].astype("str").to_numpy()
+        for place, code in zip(first["index"].astype("int64"), first["check"].astype("str"), strict=True):
+            problem[rows[place]] = code
     return problem

@@ -117,10 +117,11 @@ def main() -> None:
     folder, readings = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1_000_000
     folder.mkdir(parents=True, exist_ok=True)
     table = long_table(readings)
-    csv.write_csv(table, folder / "long.csv")
+    plain = csv.WriteOptions(quoting_style="needed")
+    csv.write_csv(table, folder / "long.csv", plain)
     bad = table.set_column(5, "Result", pa.array([f"x{number}" for number in range(len(table))]))
-    csv.write_csv(bad, folder / "bad.csv")
-    csv.write_csv(wide_table(readings // len(ANALYTES)), folder / "wide.csv")
+    csv.write_csv(bad, folder / "bad.csv", plain)
+    csv.write_csv(wide_table(readings // len(ANALYTES)), folder / "wide.csv", plain)
 
 
 if __name__ == "__main__":
