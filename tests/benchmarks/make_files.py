@@ -117,7 +117,7 @@ def main() -> None:
     folder, readings = Path(sys.argv[1]), int(sys.argv[2]) if len(sys.argv) > 2 else 1_000_000
     folder.mkdir(parents=True, exist_ok=True)
     table = long_table(readings)
-    plain = csv.WriteOptions(quoting_style="needed")
+    plain = csv.WriteOptions(quoting_style="none")
     csv.write_csv(table, folder / "long.csv", plain)
     bad = table.set_column(5, "Result", pa.array([f"x{number}" for number in range(len(table))]))
     csv.write_csv(bad, folder / "bad.csv", plain)
