@@ -14,6 +14,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.problems import fill
+from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.checks.limits import Limits
@@ -131,12 +132,23 @@ def _findings(entry: Check, flagged: pd.DataFrame) -> pd.DataFrame:
             "low": flagged["low"].astype("float64"),
             "high": flagged["high"].astype("float64"),
             "unit": entry.unit,
-            "message": fill(entry.message, flagged),
+            "message": _in_words(fill(entry.message, flagged)),
             "evidence": _json(flagged[[column for column in flagged if column not in known]]),
             "reading_ids": given.get("reading_ids", ""),
             "analyte": given.get("analyte", ""),
         }
     )
+
+
+def _in_words(messages: pd.Series) -> pd.Series:
+    """Name quantities as people do: total hardness, not total_hardness_mg_l_caco3."""
+    text = pa.table({"message": pa.array(messages, from_pandas=True)})["message"].combine_chunks()
+    for analyte in ANALYTES.values():
+        words = f"{analyte.title[0].lower()}{analyte.title[1:]}" if analyte.code != "ph" else "pH"
+        for name in (analyte.column, analyte.code):
+            if "_" in name and pc.any(pc.match_substring(text, name)).as_py():
+                text = pc.replace_substring(text, name, words)
+    return pd.Series(text.to_pandas().array, index=messages.index, dtype="str")
 
 
 def _json(evidence: pd.DataFrame) -> pd.Series:
