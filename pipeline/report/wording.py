@@ -30,7 +30,8 @@ def headline(summary: Mapping[str, Any]) -> str:
     samples = summary["samples"]
     held, rejected = samples["hold"], samples["reject"]
     if not samples["total"]:
-        return "No samples in this batch"
+        again = [file["status"] == "known" for file in summary["files"]]
+        return "Nothing new: the store has these files already" if again and all(again) else "No samples in this batch"
     if rejected or held:
         waiting = " and ".join(
             f"{count} {word}" for count, word in ((held, "on hold"), (rejected, "rejected")) if count
