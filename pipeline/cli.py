@@ -100,8 +100,10 @@ def intake(
 
         show(finished.summary, finished.folder)
     clean = finished.summary["verdict"] == "ok"
-    unread = any(file["status"] == "not understood" for file in finished.summary["files"])
-    raise SystemExit(CLEAN if clean and not unread else FINDINGS)
+    unread = [file["status"] == "not understood" for file in finished.summary["files"]]
+    if all(unread):
+        raise SystemExit(CANNOT)
+    raise SystemExit(CLEAN if clean and not any(unread) else FINDINGS)
 
 
 @main.command()

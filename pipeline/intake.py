@@ -105,7 +105,7 @@ def _joined(
     """Normalise every sheet and put them one after the other."""
     measured = [part for part in parts if part.kind == "measurements"]
     how = NormaliseSettings(time_zone=settings.time_zone)
-    done = [normalise(part, content.sha256, how) for part in measured]
+    done = [normalise(part, content.sha256, how) for part in measured if len(part.cells)]
     rows, readings, offset = [], [], 0
     for one in done:
         rows.append(one.rows.assign(file_sha256=content.sha256))
@@ -132,7 +132,7 @@ def _joined(
     return FileResult(
         source={**source, **ledger},
         rows=pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(),
-        readings=stacked(readings),
+        readings=stacked(readings) if readings else pd.DataFrame(),
         set_aside=pd.concat([no_problems(), *set_aside], ignore_index=True),
         notices=pd.concat([no_problems(), *notices], ignore_index=True),
         registers={

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 PROBLEM_COLUMNS: Final[list[str]] = ["file_sha256", "line", "column", "raw_text", "problem", "detail"]
 
+# Characters that a message repeats: of a cell, a line of a terminal less the rest of the sentence.
+_MOST_SHOWN: Final = {"raw_text": 60, "column": 60, "detail": 240}
 
 __all__ = [
     "PROBLEMS",
@@ -228,13 +230,22 @@ def no_problems() -> pd.DataFrame:
 
 
 def messages(problems: pd.DataFrame) -> pd.Series:
-    """Render the message of every problem, column by column: what, then what to do, then the code."""
+    """Render the message of every problem, column by column: what, then what to do, then the code.
+
+    A text of a cell that is longer than a line is shortened here; ``raw_text`` keeps it whole.
+    """
     rendered = pd.Series("", index=problems.index, dtype="str")
     for code, group in problems.groupby("problem", sort=False, observed=True):
         problem = PROBLEMS[str(code)]
-        text = fill(f"{problem.what}. {problem.remedy}  [{problem.code}]", group)
+        short = {name: _shortened(group[name], most) for name, most in _MOST_SHOWN.items()}
+        text = fill(f"{problem.what}. {problem.remedy}  [{problem.code}]", group, short)
         rendered.loc[group.index] = text.to_numpy()
     return rendered
+
+
+def _shortened(texts: pd.Series, most: int) -> pd.Series:
+    long = texts.str.len() > most
+    return texts.mask(long, texts.str.slice(0, most) + " …") if long.any() else texts
 
 
 def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | None = None) -> pd.Series:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
@@ -22,7 +23,7 @@ from pipeline.normalise.samples import assemble
 from pipeline.normalise.stacking import stacked
 from pipeline.problems import messages, no_problems
 from pipeline.report.batch import Batch
-from pipeline.report.folder import write_folder
+from pipeline.report.folder import folder_for
 from pipeline.report.summary import summarise
 from pipeline.store.database import Store
 from pipeline.store.read import prior, registers
@@ -60,8 +61,8 @@ def finish(results: Sequence[FileResult], settings: Settings, started: datetime,
     heard : told of progress.
     """
     batch_id = _batch_id(results, started)
+    results = _each_content_once(results)
     files = pd.DataFrame([result.source for result in results])
-    names = files.set_index("file_sha256")["name"]
     new_registers = {kind: _register(results, kind) for kind in _REGISTERS}
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
@@ -82,15 +83,33 @@ def finish(results: Sequence[FileResult], settings: Settings, started: datetime,
             samples=_sample_rows(samples, checked, new),
             readings=samples.readings[samples.readings["new"]],
             findings=_of_new(checked.findings, samples.about.index, new),
-            set_aside=_worded([result.set_aside for result in results], names),
-            notices=_worded([result.notices for result in results], names),
+            set_aside=_worded([result.set_aside.assign(name=result.source["name"]) for result in results]),
+            notices=_worded([result.notices.assign(name=result.source["name"]) for result in results]),
             check_runs=checked.runs,
             assessment=assessment,
         )
-        write_batch(store, _record(batch, new_registers))
-    heard.stage("writing")
-    summary = summarise(batch)
-    return Finished(summary, write_folder(batch, summary, settings.out))
+        summary = summarise(batch)
+        with ThreadPoolExecutor(1) as beside, folder_for(batch_id, settings.out) as folder:
+            written = beside.submit(folder.write, batch, summary)
+            write_batch(store, _record(batch, new_registers), before_commit=written.result)
+            return Finished(summary, folder.publish())
+
+
+def _each_content_once(results: Sequence[FileResult]) -> list[FileResult]:
+    """Keep the first of several files with the same bytes; the others hold nothing that is not known by then."""
+    first: dict[str, FileResult] = {}
+    kept = []
+    for result in results:
+        sha256 = result.source["file_sha256"]
+        again = first.setdefault(sha256 or str(id(result)), result) is not result
+        kept.append(_known(result) if again else result)
+    return kept
+
+
+def _known(result: FileResult) -> FileResult:
+    status = "known" if result.source["status"] in ("read", "register") else result.source["status"]
+    nothing = {"entries": 0, "accepted": 0, "set_aside": 0, "status": status}
+    return type(result)(source={**result.source, **nothing})
 
 
 def _batch_id(results: Sequence[FileResult], started: datetime) -> str:
@@ -166,10 +185,15 @@ def _of_new(findings: pd.DataFrame, index: pd.Index, new: npt.NDArray[np.bool_])
     return findings[np.append(new, True)[index.get_indexer(pd.Index(findings["sample_id"]))]]
 
 
-def _worded(problems: Sequence[pd.DataFrame], names: pd.Series) -> pd.DataFrame:
-    joined = pd.concat([no_problems(), *problems], ignore_index=True)
-    name = joined["file_sha256"].map(names[~names.index.duplicated()]).fillna("").astype("str")
-    return joined.assign(name=name, message=messages(joined))
+def _worded(problems: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    joined = pd.concat([no_problems().assign(name=""), *problems], ignore_index=True)
+    return joined.assign(message=messages(joined))
+
+
+def _new_files(files: pd.DataFrame) -> pd.DataFrame:
+    """Leave out what the store has, and the second name of a content nobody understands."""
+    again = files["file_sha256"].duplicated() & (files["file_sha256"] != "")
+    return files[(files["status"] != "known") & ~again]
 
 
 def _record(batch: Batch, new_registers: dict[str, pd.DataFrame]) -> BatchRecord:
@@ -177,7 +201,7 @@ def _record(batch: Batch, new_registers: dict[str, pd.DataFrame]) -> BatchRecord
     entries = {"entries_accepted": len(batch.readings), "entries_set_aside": len(batch.set_aside)}
     return BatchRecord(
         batch={**batch.record, **entries, "entries_read": int(batch.files["entries"].sum())},
-        source_files=batch.files[batch.files["status"] != "known"],
+        source_files=_new_files(batch.files),
         samples=batch.samples,
         readings=batch.readings,
         findings=batch.findings,

@@ -27,8 +27,8 @@ def category(codes: npt.NDArray[np.integer[Any]], names: Sequence[str]) -> pd.Ca
 
 
 def by_category(column: pd.Series, function: Callable[[str], object]) -> npt.NDArray[Any]:
-    """Evaluate a function once per category and spread the answers over the rows."""
-    answers = np.array([function(str(name)) for name in column.cat.categories])
+    """Evaluate a function once per category and spread the answers over the rows; a gap counts as ""."""
+    answers = np.array([function(str(name)) for name in (*column.cat.categories, "")])
     return np.asarray(answers[column.cat.codes.to_numpy()])
 
 

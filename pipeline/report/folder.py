@@ -5,15 +5,18 @@ from __future__ import annotations
 import json
 import shutil
 import tempfile
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+from pipeline.errors import KettlestoneError
 from pipeline.report.assessment import block
 from pipeline.report.page import render
 from pipeline.report.tables import write_csv
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
     from pipeline.report.batch import Batch
 
@@ -35,34 +38,66 @@ _FINDING_ORDER: Final = [
 ]
 
 
-def write_folder(batch: Batch, summary: Mapping[str, Any], out: Path) -> Path:
-    """Write ``out/<batch id>/`` with page, JSON and tables.
+@dataclass(frozen=True)
+class BatchFolder:
+    """A batch's folder in the making: ``work`` holds the files until ``publish`` gives it its name."""
 
-    The files are written to a temporary folder beside it, which is renamed at the end.
+    work: Path
+    final: Path
 
-    Returns
-    -------
-    The folder.
+    def write(self, batch: Batch, summary: Mapping[str, Any]) -> None:
+        """Write page, JSON and tables.
+
+        Raises
+        ------
+        KettlestoneError : no room, or writing is refused.
+        """
+        try:
+            (self.work / "summary.json").write_text(
+                json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
+            )
+            page = render(summary, batch.samples, _blocks(batch))
+            (self.work / "summary.html").write_text(page, encoding="utf-8")
+            write_csv(batch.samples.reset_index(), self.work / "samples.csv")
+            write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
+            write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")
+            self.work.chmod(0o755)
+        except OSError as error:
+            raise _refused(self.final.parent, error) from error
+
+    def publish(self) -> Path:
+        """Give the folder its name, in place of an older one."""
+        if self.final.exists():
+            shutil.rmtree(self.final)
+        self.work.rename(self.final)
+        return self.final
+
+
+@contextmanager
+def folder_for(batch_id: str, out: Path) -> Iterator[BatchFolder]:
+    """Make ``out/<batch id>/`` aside; what was not published when the block ends is removed.
+
+    Raises
+    ------
+    KettlestoneError : nothing may be written in ``out``.
     """
-    out.mkdir(parents=True, exist_ok=True)
-    final = out / str(batch.record["batch_id"])
-    work = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
     try:
-        (work / "summary.json").write_text(
-            json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
-        )
-        (work / "summary.html").write_text(render(summary, batch.samples, _blocks(batch)), encoding="utf-8")
-        write_csv(batch.samples.reset_index(), work / "samples.csv")
-        write_csv(_with_labels(batch)[_FINDING_ORDER], work / "findings.csv")
-        write_csv(batch.set_aside[_PROBLEM_ORDER], work / "set_aside.csv")
-        work.chmod(0o755)
-        if final.exists():
-            shutil.rmtree(final)
-        work.rename(final)
-    except BaseException:
+        out.mkdir(parents=True, exist_ok=True)
+        work = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
+    except OSError as error:
+        raise _refused(out, error) from error
+    try:
+        yield BatchFolder(work, out / batch_id)
+    finally:
         shutil.rmtree(work, ignore_errors=True)
-        raise
-    return final
+
+
+def _refused(out: Path, error: OSError) -> KettlestoneError:
+    return KettlestoneError(
+        f"{out}: the results cannot be written ({error.strerror or error}).\n"
+        "  Nothing of this batch was stored; earlier batches are safe.\n"
+        "  Free some space or give another folder with --out, and run the same command again."
+    )
 
 
 def _blocks(batch: Batch) -> list[str]:

@@ -75,7 +75,7 @@ def _checks(batch: Batch) -> list[dict[str, Any]]:
 
 
 def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
-    names = batch.files.set_index("file_sha256")["name"]
+    names = batch.files.drop_duplicates("file_sha256").set_index("file_sha256")["name"]
     columns = ["check_id", "severity", "message", "evidence", "observed", "low", "high", "unit"]
     listed = findings[columns].assign(file=findings["file_sha256"].map(names).fillna("").astype("str"))
     return _records(listed.astype(object).where(listed.notna(), None))

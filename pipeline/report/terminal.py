@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _TOP: Final = 20
+_KINDS: Final = 5
+_WHOLE_FILE: Final = ("file-not-understood", "file-empty", "file-unreadable", "file-too-large")
 _STYLES: Final = {"ok": "green", "note": "blue", "hold": "yellow", "reject": "red"}
 
 
@@ -71,12 +73,13 @@ def _worst(listed: list[dict[str, Any]]) -> Table:
 
 
 def _problems(screen: Console, summary: Mapping[str, Any]) -> None:
-    for kind in ("set_aside", "notices"):
-        for row in summary[kind][:5]:
+    """List files that were not understood, then a few kinds of the other problems."""
+    unread = [row for row in summary["notices"] if row["problem"] in _WHOLE_FILE]
+    remarks = [row for row in summary["notices"] if row["problem"] not in _WHOLE_FILE]
+    for rows, most in ((unread, _TOP), (summary["set_aside"], _KINDS), (remarks, _KINDS)):
+        for row in rows[:most]:
             times = f" ({row['count']} times)" if row["count"] > 1 else ""
             place = f"{row['name']}:{row['line']}" if row["line"] else row["name"]
-            screen.print(
-                Text(f"{place} {row['column']}: {row['message']}{times}".replace(" : ", ": "), style="dim")
-            )
-        if len(summary[kind]) > len(summary[kind][:5]):
-            screen.print(Text(f"{len(summary[kind]) - 5} more kinds of problem: see the page", style="dim"))
+            screen.print(Text(f"{place} {row['column']}: {row['message']}{times}".replace(" : ", ": "), style="dim"))
+        if len(rows) > most:
+            screen.print(Text(f"{len(rows) - most} more kinds of problem: see the page", style="dim"))

@@ -20,7 +20,7 @@ from pipeline.store.read import known_files
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     import duckdb
 
@@ -159,7 +159,9 @@ def new_batch_id(started_at: datetime, hashes: Iterable[str]) -> str:
     return f"{_utc(started_at):%Y%m%dT%H%M%SZ}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
 
 
-def write_batch(store: Store, record: BatchRecord) -> None:
+def write_batch(
+    store: Store, record: BatchRecord, *, before_commit: Callable[[], object] = tuple
+) -> None:
     """Store a batch whole or not at all.
 
     A sample that gets further readings has its row replaced; readings, findings, set-aside entries
@@ -169,6 +171,7 @@ def write_batch(store: Store, record: BatchRecord) -> None:
     ----------
     store : open for writing.
     record : the batch; its files are archived already (``archive.keep``).
+    before_commit : called when everything is written; if it raises, everything is taken back.
 
     Raises
     ------
@@ -189,6 +192,7 @@ def write_batch(store: Store, record: BatchRecord) -> None:
         _append_findings(connection, frames["findings"], same, base)
         for name, table in _TABLES.items():
             append(connection, table, frames[name], same=same)
+        before_commit()
 
 
 def _ready(name: str, frame: pd.DataFrame) -> pd.DataFrame:
