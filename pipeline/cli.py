@@ -57,14 +57,10 @@ def main() -> None:
 
 @main.command()
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option(
-    "--out", type=click.Path(path_type=Path), default=None, help="Folder for the results [outputs]."
-)
+@click.option("--out", type=click.Path(path_type=Path), default=None, help="Folder for the results [outputs].")
 @_STORE
 @_SETTINGS
-@click.option(
-    "--layouts", type=click.Path(path_type=Path), default=None, help="Folder with layouts of your own."
-)
+@click.option("--layouts", type=click.Path(path_type=Path), default=None, help="Folder with layouts of your own.")
 @_JSON
 def intake(
     paths: tuple[Path, ...],
@@ -82,9 +78,7 @@ def intake(
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     from pipeline.settings import load  # noqa: PLC0415
 
-    settings = load(
-        settings_file, out=out, store=store or (out and out / "kettlestone.duckdb"), layouts=layouts
-    )
+    settings = load(settings_file, out=out, store=store or (out and out / "kettlestone.duckdb"), layouts=layouts)
     if os.environ.get("PREFECT_API_URL"):
         from pipeline.flow import run_flow as run  # noqa: PLC0415
     else:
@@ -173,9 +167,7 @@ def assess(
         )
     else:
         settings = load(settings_file, store=store)
-        text = assess_text(
-            settings, sample, as_json=as_json, machine=machine, machines=machines, profiles=profiles
-        )
+        text = assess_text(settings, sample, as_json=as_json, machine=machine, machines=machines, profiles=profiles)
     click.echo(text)
 
 
@@ -198,9 +190,7 @@ def layout() -> None:
 
 @layout.command("propose")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option(
-    "--save", type=click.Path(path_type=Path), default=None, help="Write the proposal to this JSON."
-)
+@click.option("--save", type=click.Path(path_type=Path), default=None, help="Write the proposal to this JSON.")
 def layout_propose(file: Path, save: Path | None) -> None:
     """Propose a layout for an unknown file and say how sure each column is."""
     from pipeline.report.layout_text import propose  # noqa: PLC0415
@@ -210,9 +200,7 @@ def layout_propose(file: Path, save: Path | None) -> None:
 
 @layout.command("check")
 @click.argument("file", type=click.Path(path_type=Path))
-@click.option(
-    "--layouts", type=click.Path(path_type=Path), default=None, help="Folder with layouts of your own."
-)
+@click.option("--layouts", type=click.Path(path_type=Path), default=None, help="Folder with layouts of your own.")
 def layout_check(file: Path, layouts: Path | None) -> None:
     """Show which layout fits a file and what becomes of each column."""
     from pipeline.report.layout_text import check  # noqa: PLC0415
@@ -232,7 +220,6 @@ def query(name_or_sql: str | None, store: Path | None, settings_file: Path | Non
 
     settings = load(settings_file, store=store)
     click.echo(answer(settings, name_or_sql, as_json=as_json) if name_or_sql else prepared())
-
 
 
 @main.command()

@@ -48,9 +48,7 @@ class Problem:
 
 _CATALOGUE: Final[tuple[Problem, ...]] = (
     # cells set aside
-    Problem(
-        "number-unreadable", '"{raw_text}" is not a number', "Correct the cell and import the file again."
-    ),
+    Problem("number-unreadable", '"{raw_text}" is not a number', "Correct the cell and import the file again."),
     Problem(
         "number-ambiguous",
         '"{raw_text}" can be read with a thousands mark or a decimal mark',
@@ -116,9 +114,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "the titrant volume cannot be turned into a value: {detail}",
         "Give titrant concentration and sample volume.",
     ),
-    Problem(
-        "negative-value", '"{raw_text}" is below zero', "Check the reading; this quantity cannot be negative."
-    ),
+    Problem("negative-value", '"{raw_text}" is below zero', "Check the reading; this quantity cannot be negative."),
     Problem(
         "field-unreadable",
         '"{raw_text}" under {column} is not understood ({detail})',
@@ -136,31 +132,23 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "Run kettlestone layout propose FILE, look at the proposal and save it.",
     ),
     Problem("file-empty", "the file holds no rows", "Export it again."),
-    Problem(
-        "file-unreadable", "the file cannot be read: {detail}", "Open it in its program and save it again."
-    ),
+    Problem("file-unreadable", "the file cannot be read: {detail}", "Open it in its program and save it again."),
     Problem("file-too-large", "{detail}", "Split the file."),
     Problem(
         "column-unrecognised",
         'the column "{column}" looks like a measurement and is not in any layout',
         "Add the heading to a layout (kettlestone layout propose FILE), or leave it out on purpose.",
     ),
-    Problem(
-        "column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."
-    ),
+    Problem("column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."),
     Problem("encoding-fallback", "{detail}", "Save the file as UTF-8 if signs look wrong."),
     Problem(
         "formula-without-value",
         "the cell holds a formula without a stored value",
         "Open and save the workbook.",
     ),
-    Problem(
-        "merged-cells", "merged cells ({detail}): only the first carries a value", "Unmerge and fill them."
-    ),
+    Problem("merged-cells", "merged cells ({detail}): only the first carries a value", "Unmerge and fill them."),
     Problem("date-ambiguous", '"{raw_text}" was read as {detail}', "Write dates as YYYY-MM-DD."),
-    Problem(
-        "date-unreadable", '"{raw_text}" is not a date of the layout\'s formats', "Write dates as YYYY-MM-DD."
-    ),
+    Problem("date-unreadable", '"{raw_text}" is not a date of the layout\'s formats', "Write dates as YYYY-MM-DD."),
     Problem("number-repaired", '"{raw_text}" was read as {detail}', "Check it; write the number alone."),
     Problem("sheet-skipped", "{detail}", "Move the table to the first sheet or import it on its own."),
     Problem("row-outside-table", "{detail}", "Nothing to do if this is a preamble or a footer."),
@@ -265,9 +253,7 @@ def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | N
     pieces.append(pa.scalar(rest))
     if len(pieces) == 1:
         return pd.Series(template, index=frame.index, dtype="str")
-    joined = pc.binary_join_element_wise(
-        *pieces, pa.scalar(""), null_handling="replace", null_replacement="?"
-    )
+    joined = pc.binary_join_element_wise(*pieces, pa.scalar(""), null_handling="replace", null_replacement="?")
     return pd.Series(joined.to_pandas().array, index=frame.index, dtype="str")
 
 

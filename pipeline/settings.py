@@ -37,9 +37,7 @@ class Settings:
 
     def plain(self) -> dict[str, Any]:
         """Give the settings as JSON-ready values."""
-        return {
-            name: str(value) if isinstance(value, Path) else value for name, value in asdict(self).items()
-        }
+        return {name: str(value) if isinstance(value, Path) else value for name, value in asdict(self).items()}
 
 
 def load(path: Path | None, **overrides: object) -> Settings:

@@ -32,6 +32,4 @@ METHOD_RANK: Final[dict[str, int]] = {method: rank for rank, method in enumerate
 
 def from_codes(codes: npt.NDArray[np.integer[Any]]) -> pd.Categorical[str]:
     """Turn positions in METHODS into a category column; -1 = no value."""
-    return cast(
-        "pd.Categorical[str]", pd.Categorical.from_codes(pd.Index(codes), categories=pd.Index(METHODS))
-    )
+    return cast("pd.Categorical[str]", pd.Categorical.from_codes(pd.Index(codes), categories=pd.Index(METHODS)))

@@ -86,9 +86,7 @@ def _breaches(rows: tuple[Kind, ...]) -> dict[Kind, str]:
         cases = errors.failure_cases.dropna(subset=["index"])
         structural = errors.failure_cases[errors.failure_cases["index"].isna()]
         if len(structural):
-            raise ValueError(
-                f"the table of readings breaks its contract: {structural.to_dict('records')}"
-            ) from errors
+            raise ValueError(f"the table of readings breaks its contract: {structural.to_dict('records')}") from errors
         first = cases.drop_duplicates("index")
         for place, code in zip(first["index"].astype("int64"), first["check"].astype("str"), strict=True):
             problem[rows[place]] = code

@@ -112,9 +112,7 @@ FINDINGS: Final[tuple[Field, ...]] = (
     _text("sample_id", "Sample; empty where the finding is about a file"),
     _text("file_sha256", "SHA-256 of the file"),
     _text("check_id", "Check that found it", required=True),
-    _text(
-        "severity", "note: usable; hold: wait for an answer; reject: impossible", SEVERITIES, required=True
-    ),
+    _text("severity", "note: usable; hold: wait for an answer; reject: impossible", SEVERITIES, required=True),
     _number("observed", "What was found, in `unit`"),
     _number("low", "Least that is allowed, in `unit`"),
     _number("high", "Most that is allowed, in `unit`"),

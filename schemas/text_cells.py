@@ -16,9 +16,7 @@ TEXT_CELLS: Final = pa.DataFrameSchema(
             str,
             [
                 pa.Check.str_length(1, LONGEST_CELL, error="number-unreadable"),
-                pa.Check(
-                    lambda text: ~text.str.contains(r"[\x00-\x08\x0e-\x1f\ufffd]"), error="number-unreadable"
-                ),
+                pa.Check(lambda text: ~text.str.contains(r"[\x00-\x08\x0e-\x1f\ufffd]"), error="number-unreadable"),
             ],
         ),
     },

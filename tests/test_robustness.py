@@ -235,7 +235,7 @@ def test_a_store_that_may_not_be_written_is_told() -> None:
         result = intake(folder / "good.csv", out=folder / "out")
 
         assert is_message(result)
-        assert "may not be written" in result.stderr
+        assert "Give yourself the permission" in result.stderr
         assert store.read_bytes() == before
 
 

@@ -290,9 +290,7 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     gas = alkalinity / MG_CACO3_PER_MEQ * acid * MOLAR_MASS["carbon_dioxide"]
     stage = evidence.text(samples, "stage")
     raw = (stage == "raw").to_numpy()
-    treated = stage.isin(TREATED_STAGES).to_numpy() | (
-        ~raw & (evidence.text(samples, "treatment") != "").to_numpy()
-    )
+    treated = stage.isin(TREATED_STAGES).to_numpy() | (~raw & (evidence.text(samples, "treatment") != "").to_numpy())
     return pd.DataFrame(
         {
             "observed": gas.where(ph >= bounds.lowest_ph),

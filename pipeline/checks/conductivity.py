@@ -112,9 +112,7 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     """
     bounds = limits.conductivity
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
-    hardness = evidence.known(
-        samples, "total_hardness_mg_l_caco3", bounds.relative, bounds.absolute_mg_l_caco3
-    )
+    hardness = evidence.known(samples, "total_hardness_mg_l_caco3", bounds.relative, bounds.absolute_mg_l_caco3)
     sulfate = _sulfate_water(samples, hardness.value, bounds.sulfate_share)
     highest = np.where(sulfate, bounds.highest_hardness_sulfate, bounds.highest_hardness)
     lowest_ratio = 100.0 / (MG_CACO3_PER_MEQ * highest)

@@ -94,17 +94,13 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     observed = np.clip(expected, total.value - total.slack, total.value + total.slack)
     swapped = calcium.value / CACO3_PER_CALCIUM + magnesium.value
     answers = {
-        "It equals the calcium hardness alone: magnesium was left out": np.abs(observed - calcium.value)
-        <= allowed,
-        "It is given as Ca (× 2.497 would fit)": np.abs(total.value * CACO3_PER_CALCIUM - expected)
-        <= allowed,
+        "It equals the calcium hardness alone: magnesium was left out": np.abs(observed - calcium.value) <= allowed,
+        "It is given as Ca (× 2.497 would fit)": np.abs(total.value * CACO3_PER_CALCIUM - expected) <= allowed,
         "It is given as CaO (× 1.785 would fit)": np.abs(total.value * CACO3_PER_CAO - expected) <= allowed,
         "It was typed in °dH (× 17.85 would fit)": np.abs(total.value * GERMAN_DEGREE - expected) <= allowed,
         "It was typed in °f (× 10 would fit)": np.abs(total.value * 10.0 - expected) <= allowed,
-        "It was typed in mmol/L (× 100.1 would fit)": np.abs(total.value * 2 * MG_CACO3_PER_MEQ - expected)
-        <= allowed,
-        "It is twice the parts: meq/L read as mmol/L (÷ 2 would fit)": np.abs(total.value / 2 - expected)
-        <= allowed,
+        "It was typed in mmol/L (× 100.1 would fit)": np.abs(total.value * 2 * MG_CACO3_PER_MEQ - expected) <= allowed,
+        "It is twice the parts: meq/L read as mmol/L (÷ 2 would fit)": np.abs(total.value / 2 - expected) <= allowed,
         "It is half the parts: half the sample volume, or mmol/L read as meq/L (× 2 would fit)": np.abs(
             total.value * 2 - expected
         )
@@ -176,23 +172,17 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     found_high = sodium.high + np.nan_to_num(potassium.high) * SODIUM_PER_POTASSIUM
     explained = np.nan_to_num(found_high) / (bounds.sodium_share * SODIUM_PER_CACO3)
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
-    from_conductivity = (
-        conductivity / bounds.us_cm_per_meq - hardness.value / MG_CACO3_PER_MEQ
-    ) * MOLAR_MASS["sodium"]
+    from_conductivity = (conductivity / bounds.us_cm_per_meq - hardness.value / MG_CACO3_PER_MEQ) * MOLAR_MASS["sodium"]
     high = allowed + explained
     short = ~np.isnan(found) & (excess > high)
     softened = evidence.says(samples, ("supply", "treatment", "comment"), SOFTENED_WORDS)
     answers = {
         "Softened water, as stated: measure sodium": softened & ~short,
-        "Softened or natural sodium bicarbonate water would look like this: measure sodium": ~softened
-        & ~short,
+        "Softened or natural sodium bicarbonate water would look like this: measure sodium": ~softened & ~short,
         "Hardness and alkalinity swapped would fit": short,
-        "Alkalinity given as HCO3 (÷ 1.219) would fit": short
-        & (alkalinity.value / HCO3_PER_CACO3 - top <= high),
-        "Hardness given as Ca (× 2.497) would fit": short
-        & (alkalinity.value - top * CACO3_PER_CALCIUM <= high),
-        "Hardness in °dH typed as °f (× 1.785) would fit": short
-        & (alkalinity.value - top * CACO3_PER_CAO <= high),
+        "Alkalinity given as HCO3 (÷ 1.219) would fit": short & (alkalinity.value / HCO3_PER_CACO3 - top <= high),
+        "Hardness given as Ca (× 2.497) would fit": short & (alkalinity.value - top * CACO3_PER_CALCIUM <= high),
+        "Hardness in °dH typed as °f (× 1.785) would fit": short & (alkalinity.value - top * CACO3_PER_CAO <= high),
     }
     return pd.DataFrame(
         {
@@ -206,9 +196,7 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
             "sodium_needed": np.maximum(excess, 0.0) * SODIUM_PER_CACO3,
             "sodium_found": found,
             "sodium_from_conductivity_mg_l": np.maximum(from_conductivity, 0.0),
-            "alternative": evidence.fitting(
-                samples.about.index, answers, "Repeat alkalinity, hardness and sodium"
-            ),
+            "alternative": evidence.fitting(samples.about.index, answers, "Repeat alkalinity, hardness and sodium"),
         },
         index=samples.about.index,
     )

@@ -104,9 +104,7 @@ def _tie_weight(samples: SampleTable) -> np.ndarray:
     weight = np.zeros(len(samples))
     for column in _COMPARED:
         codes = samples.method[column].cat.codes.to_numpy()
-        by_code = np.array(
-            [_WEIGHT.get(str(name), 1.0) for name in samples.method[column].cat.categories] + [0.0]
-        )
+        by_code = np.array([_WEIGHT.get(str(name), 1.0) for name in samples.method[column].cat.categories] + [0.0])
         known = samples.measured[column].notna().to_numpy()
         weight += np.where(known, by_code[codes], 0.0) * (_PH_WEIGHT if column == "ph" else 1.0)
     return weight

@@ -35,9 +35,7 @@ _METERED: Final = ("conductivity", "tds", "turbidity")
 _CALIBRATED: Final = ("ph", "conductivity")
 _METER_METHODS: Final = ("meter", "photometer", "unknown")
 # What a display shows when it has run out of digits [CP].
-_FULL_SCALE_TEXT: Final = (
-    r"^\s*(?:19[.,]99|199[.,]9|999|1999|3999|9999|19999|1\s*[.,]|1\s+)\s*(?:[^\d.,].*)?$"
-)
+_FULL_SCALE_TEXT: Final = r"^\s*(?:19[.,]99|199[.,]9|999|1999|3999|9999|19999|1\s*[.,]|1\s+)\s*(?:[^\d.,].*)?$"
 _FULL_SCALE: Final = (999.0, 1999.0, 3999.0, 9999.0, 19999.0)
 
 

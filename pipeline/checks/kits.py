@@ -61,9 +61,7 @@ def counts(readings: pd.DataFrame) -> pd.DataFrame:
     `counted` = drops · step [mg/L as CaCO3], `ratio` = nominal / used volume (1 where none is recorded).
     """
     columns = [name for name in _COUNT_COLUMNS if name in readings]
-    is_count = (
-        (readings["form"] == "drops").to_numpy() if "form" in readings else np.zeros(len(readings), bool)
-    )
+    is_count = (readings["form"] == "drops").to_numpy() if "form" in readings else np.zeros(len(readings), bool)
     chosen = readings.loc[is_count, columns]
     nominal, used = record.number(chosen, "nominal_ml"), record.number(chosen, "used_ml")
     ratio = (nominal / used).fillna(1.0)
@@ -115,9 +113,7 @@ def count_vs_value(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """
     readings = samples.readings
     counted = counts(readings)
-    is_typed = (
-        (readings["form"] == "typed").to_numpy() if "form" in readings else np.zeros(len(readings), bool)
-    )
+    is_typed = (readings["form"] == "typed").to_numpy() if "form" in readings else np.zeros(len(readings), bool)
     typed = readings.loc[is_typed, ["sample_id", "analyte", "line", "value"]]
     pairs = typed.merge(counted, on=["sample_id", "analyte", "line"], how="inner")
     expected, allowed = pairs["counted"], limits.kits.agreement_drops * pairs["step"]
@@ -169,9 +165,7 @@ def _other_multiplication(pairs: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
     words = pd.Categorical.from_codes(
         np.where(fits, best, len(slips)), categories=pd.Index([*slips, "no usual slip found"])
     )
-    return pd.Series(words, index=pairs.index), pd.Series(
-        np.where(fits, given[row, best], np.nan), index=pairs.index
-    )
+    return pd.Series(words, index=pairs.index), pd.Series(np.where(fits, given[row, best], np.nan), index=pairs.index)
 
 
 @check(

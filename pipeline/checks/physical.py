@@ -187,9 +187,7 @@ def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "observed": samples.measured["chloride_mg_l"].where(conductivity.notna()),
-            "low": np.where(
-                conductivity > bounds.chloride_conductivity_us_cm, bounds.chloride_least_mg_l, np.nan
-            ),
+            "low": np.where(conductivity > bounds.chloride_conductivity_us_cm, bounds.chloride_least_mg_l, np.nan),
             "high": np.nan,
             "analyte": evidence.constant(samples, "chloride free_chlorine"),
             "conductivity": conductivity,

@@ -53,9 +53,7 @@ def pairs(samples: SampleTable, left_out: tuple[str, ...]) -> pd.DataFrame:
     readings = samples.readings
     sample, analyte = record.positions(samples, readings), record.analyte_codes(readings)
     cell = sample * len(ANALYTES) + analyte
-    counted = (
-        (sample >= 0) & (analyte >= 0) & ~np.isin(analyte, [list(ANALYTES).index(code) for code in left_out])
-    )
+    counted = (sample >= 0) & (analyte >= 0) & ~np.isin(analyte, [list(ANALYTES).index(code) for code in left_out])
     if "form" in readings:
         counted &= (readings["form"] != "typed").to_numpy()
     if "counts" in readings:
@@ -134,8 +132,7 @@ def readings_disagree(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     quotient = _positive(beside["value"]) / _positive(beside["used_value"])
     ratio = quotient.where(quotient >= 1, 1 / quotient)
     slips = {
-        f"the ratio fits {words}": ~drifts
-        & ((ratio / value - 1).abs() <= limits.readings_agree.ratio_tolerance)
+        f"the ratio fits {words}": ~drifts & ((ratio / value - 1).abs() <= limits.readings_agree.ratio_tolerance)
         for words, value in RATIOS.items()
     }
     return pd.DataFrame(

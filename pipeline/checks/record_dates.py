@@ -97,9 +97,7 @@ def _swap_words(moments: pd.Series, earliest: pd.Series) -> npt.NDArray[np.objec
     limit = earliest.dt.tz_localize(None).to_numpy(dtype="datetime64[D]")
     year, day, month = plain.astype("datetime64[Y]"), moments.dt.day.to_numpy(), moments.dt.month.to_numpy()
     possible = (day <= _MONTHS) & (day != month)
-    other = (year.astype("datetime64[M]") + (np.where(possible, day, 1) - 1)).astype("datetime64[D]") + (
-        month - 1
-    )
+    other = (year.astype("datetime64[M]") + (np.where(possible, day, 1) - 1)).astype("datetime64[D]") + (month - 1)
     dates = np.datetime_as_string(other, unit="D").astype(object)
     return np.where(possible & (other <= limit), "; with day and month swapped it would be " + dates, "")
 

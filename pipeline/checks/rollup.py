@@ -71,9 +71,7 @@ def rolled_up(
     return joined
 
 
-def _about_source(
-    first: pd.DataFrame, names: npt.NDArray[Any], flagged: Counts, seen: Counts
-) -> pd.DataFrame:
+def _about_source(first: pd.DataFrame, names: npt.NDArray[Any], flagged: Counts, seen: Counts) -> pd.DataFrame:
     counted = first.assign(flagged=flagged, seen=seen)
     return first.drop(columns="at").assign(
         sample_id=None,

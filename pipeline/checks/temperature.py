@@ -106,9 +106,7 @@ def _over_expected(samples: SampleTable, bounds: TemperatureLimits) -> tuple[Flo
     return ratio, complete
 
 
-def _of_sources(
-    samples: SampleTable, ratio: Floats, of: evidence.Sources, bounds: TemperatureLimits
-) -> pd.DataFrame:
+def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, bounds: TemperatureLimits) -> pd.DataFrame:
     """Judge every source with enough full analyses."""
     temperature = samples.measured["temperature_c"]
     factor = factor_to_25c(temperature).to_numpy()

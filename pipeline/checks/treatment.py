@@ -49,8 +49,7 @@ _PH_UNCERTAINTY: Final = 0.2  # of one field reading, k = 2 [CP]
     title="The treated water differs from the raw water as its treatment makes it differ",
     source="CP",
     severity="hold",
-    message="{pattern} ({kind}): {quantity} {before:1} before, {observed:1} after, expected "
-    "{expected}. {alternative}.",
+    message="{pattern} ({kind}): {quantity} {before:1} before, {observed:1} after, expected {expected}. {alternative}.",
 )
 def treatment_pattern(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """Compare the raw and the treated sample of one visit with the fingerprint of the treatment.
@@ -111,9 +110,7 @@ def _sides(samples: SampleTable, matched: pd.DataFrame, limits: TreatmentLimits)
         if name == "conductivity":  # a value in another unit must not hide a pattern; it has its own check
             value = np.where(value < measured["total_hardness_mg_l_caco3"].to_numpy(), np.nan, value)
         spread = uncertainty[column].to_numpy()
-        default = (
-            np.full(len(value), _PH_UNCERTAINTY) if name == "ph" else limits.relative_uncertainty * value
-        )
+        default = np.full(len(value), _PH_UNCERTAINTY) if name == "ph" else limits.relative_uncertainty * value
         spread = np.where(np.isnan(spread), default, spread)
         raw[name], treated[name] = value[before], value[after]
         allowed[name] = np.hypot(spread[before], spread[after])
@@ -137,9 +134,9 @@ def _first_broken(sides: Sides, matched: pd.DataFrame, limits: TreatmentLimits) 
             numbers[name] = np.where(chosen, values, numbers[name])
         code = np.where(broken & (code == 0), position, code).astype("int8")
     parts = {
-        name: pd.Series(
-            pd.Categorical.from_codes(code, categories=pd.RangeIndex(len(RULES) + 1))
-        ).cat.codes.map(dict(enumerate(["", *(getattr(rule, name) for rule in RULES)])))
+        name: pd.Series(pd.Categorical.from_codes(code, categories=pd.RangeIndex(len(RULES) + 1))).cat.codes.map(
+            dict(enumerate(["", *(getattr(rule, name) for rule in RULES)]))
+        )
         for name in ("pattern", "severity", "quantity", "alternative")
     }
     both = np.array([False, *(rule.both for rule in RULES)])[code]

@@ -77,9 +77,7 @@ def ambiguous_unit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     readings = samples.readings
     judged = samples.about.index if "ambiguous" in readings else samples.about.index[:0]
     unclear = readings[record.stated(readings, "ambiguous")]
-    words = {
-        code: f"{words} it is {factor:.4f} times as much" for code, (words, factor) in OTHER_FORM.items()
-    }
+    words = {code: f"{words} it is {factor:.4f} times as much" for code, (words, factor) in OTHER_FORM.items()}
     known = [code if code in OTHER_FORM else "" for code in ANALYTES]
     code = record.analyte_codes(unclear)
     factor = np.array([OTHER_FORM[name][1] if name else np.nan for name in known])[code]
@@ -92,9 +90,9 @@ def ambiguous_unit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "severity": record.first_that_holds(unclear.index, {"note": noted, "hold": ~noted}),
             "why": unclear.get("ambiguous", ""),
             "value": record.number(unclear, "value"),
-            "alternative": pd.array(
-                [words.get(name, "no other form is known") for name in ANALYTES], dtype="str"
-            ).take(code),
+            "alternative": pd.array([words.get(name, "no other form is known") for name in ANALYTES], dtype="str").take(
+                code
+            ),
             "alternative_value": record.number(unclear, "value") * factor,
         }
     )
@@ -207,9 +205,7 @@ def _against_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     place = record.text(about, "client") + "|" + record.text(about, "site")
     key = place + "|" + record.text(about, "sampling_point") + "|" + record.text(about, "stage")
     group = pd.factorize(key)[0]
-    enough = (np.bincount(group, minlength=1)[group] >= limits.units.history_samples) & (
-        place != "|"
-    ).to_numpy()
+    enough = (np.bincount(group, minlength=1)[group] >= limits.units.history_samples) & (place != "|").to_numpy()
     values = samples.measured.loc[enough, _STEADY]
     values = values.where(values > 0)
     medians = values.groupby(group[enough]).transform("median")

@@ -51,9 +51,7 @@ STRENGTH_LIMIT_SM2510: Final = 0.5  # mol/L [APHA2510]
 
 _MOLAL: Final = table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64")
 _EQUIVALENT: Final = table("conductance_sm2510").set_index("ion")["equivalent_conductivity"].astype("float64")
-_CHARGE: Final = {
-    ion: abs(CHARGE.get(ion, 1)) for ion in _MOLAL.index
-}  # H+ and OH- have no column of their own
+_CHARGE: Final = {ion: abs(CHARGE.get(ion, 1)) for ion in _MOLAL.index}  # H+ and OH- have no column of their own
 
 
 def expected(waters: pd.DataFrame) -> pd.DataFrame:
@@ -223,9 +221,7 @@ def _faults(waters: pd.DataFrame, strength: Floats) -> dict[str, Flags]:
 def _assumptions(waters: pd.DataFrame, strength: Floats) -> dict[str, Flags]:
     """Flag everything that was taken for granted."""
     ph, known = _usable_ph(waters)
-    temperature_known = _inside(
-        np.asarray(column(waters, "temperature_c"), dtype=np.float64), TEMPERATURE_RANGE_C
-    )
+    temperature_known = _inside(np.asarray(column(waters, "temperature_c"), dtype=np.float64), TEMPERATURE_RANGE_C)
     assumed = {f"{ion} taken as 0": column(waters, f"{ion}_mg_l").isna().to_numpy() for ion in MINOR}
     assumed["pH missing: H+ and OH- left out"] = np.isnan(ph)
     assumed["pH outside 0–14: H+ and OH- left out"] = ~known & ~np.isnan(ph)

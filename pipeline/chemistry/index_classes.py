@@ -23,9 +23,7 @@ def highest_bound(index_name: str) -> float:
     return float(_CLASSES.loc[_CLASSES["index"] == index_name, "low"].max())
 
 
-def classes(
-    index_name: str, values: Floats, alkalinity_mg_l_caco3: Floats
-) -> pd.api.extensions.ExtensionArray:
+def classes(index_name: str, values: Floats, alkalinity_mg_l_caco3: Floats) -> pd.api.extensions.ExtensionArray:
     """Name the published class of each value.
 
     Parameters

@@ -185,9 +185,7 @@ def _saturation_inputs(waters: pd.DataFrame) -> tuple[dict[str, Floats], dict[st
     from_ions = dissolved_solids_calculated(waters)["tds_evaporated_mg_l"]
     strength = conductance.ionic_strength(waters)
     solids = read.fillna(from_ions).fillna(TDS_PER_CONDUCTIVITY * conductivity)
-    strength_used = strength.fillna(STRENGTH_PER_CONDUCTIVITY * conductivity).fillna(
-        STRENGTH_PER_TDS * solids
-    )
+    strength_used = strength.fillna(STRENGTH_PER_CONDUCTIVITY * conductivity).fillna(STRENGTH_PER_TDS * solids)
     series = {
         "calcium": calcium_and_magnesium(waters)["calcium_mg_l"],
         "alkalinity": alkalinity_meq_l(waters),
@@ -209,9 +207,7 @@ def _saturation_inputs(waters: pd.DataFrame) -> tuple[dict[str, Floats], dict[st
     }
     assumed = {
         "dissolved solids from the ions": (read.isna() & from_ions.notna()).to_numpy(),
-        "dissolved solids from conductivity × 0.65": (
-            read.isna() & from_ions.isna() & solids.notna()
-        ).to_numpy(),
+        "dissolved solids from conductivity × 0.65": (read.isna() & from_ions.isna() & solids.notna()).to_numpy(),
         "ionic strength from conductivity": (strength.isna() & conductivity.notna()).to_numpy(),
         "ionic strength from dissolved solids": (
             strength.isna() & conductivity.isna() & strength_used.notna()

@@ -127,6 +127,4 @@ def combined(parts: Sequence[Category], change: Callable[..., str]) -> Category:
     codes = (np.cumsum(seen) - 1)[number].astype(np.int32)
     first = np.zeros(int(seen.sum()), dtype=np.int64)
     first[codes[::-1]] = np.arange(len(codes))[::-1]
-    return Category(
-        codes, tuple(change(*(part.texts[part.codes[row]] for part in parts)) for row in first.tolist())
-    )
+    return Category(codes, tuple(change(*(part.texts[part.codes[row]] for part in parts)) for row in first.tolist()))

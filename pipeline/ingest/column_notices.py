@@ -54,9 +54,7 @@ def column_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
             seen.add(column.heading)
             continue
         name = " ".join(column.heading.split()) or f"column {letter(column.position)}, without a heading"
-        notices.append(
-            problem_frame(code, file_sha256=file_sha256, line=line, column=name, raw_text=column.heading)
-        )
+        notices.append(problem_frame(code, file_sha256=file_sha256, line=line, column=name, raw_text=column.heading))
     return notices
 
 

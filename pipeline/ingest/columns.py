@@ -120,9 +120,7 @@ def _analyte_column(blank: Column, heading: Heading, meaning: Meaning, layout: L
         blank,
         role="measurement",
         analyte=meaning.code,
-        unit=""
-        if heading.affix == "drops"
-        else heading.unit or meaning.unit or layout.units.get(meaning.code, ""),
+        unit="" if heading.affix == "drops" else heading.unit or meaning.unit or layout.units.get(meaning.code, ""),
         basis=own_form(meaning.code, heading.basis or meaning.basis),
         ec_reference=f"{at} °C" if at and meaning.code == "conductivity" else "",
         tds_scale=dried_at(meaning, at),

@@ -134,13 +134,9 @@ def _refuse_binary(data: bytes) -> None:
             raise Unreadable(f"it is {kind}; export the table as CSV or as a spreadsheet")
     place = data.find(b"\0")
     if place >= 0:
-        hint = (
-            "; it may be UTF-16: save it as UTF-8" if data[:1000].count(b"\0") > len(data[:1000]) // 3 else ""
-        )
+        hint = "; it may be UTF-16: save it as UTF-8" if data[:1000].count(b"\0") > len(data[:1000]) // 3 else ""
         raise Unreadable(f"it holds a NUL byte at offset {place} and is not a text file{hint}")
     sample = data[: 1 << 16]
     controls = len(sample) - len(sample.translate(None, _CONTROL))
     if controls > _MAX_CONTROL_SHARE * len(sample):
-        raise Unreadable(
-            f"{controls} of its first {len(sample)} bytes are control characters: not a text file"
-        )
+        raise Unreadable(f"{controls} of its first {len(sample)} bytes are control characters: not a text file")

@@ -202,9 +202,7 @@ def _cells(
 def _in_pair(block: Bytes, ends: Places) -> Mask:
     """Tell which cells end in CR LF, where ``ends`` is the place of the LF."""
     within = np.minimum(ends, len(block) - 1)
-    pair: Mask = (
-        (ends > 0) & (ends < len(block)) & (block[within] == _LINE_FEED) & (block[ends - 1] == _RETURN)
-    )
+    pair: Mask = (ends > 0) & (ends < len(block)) & (block[within] == _LINE_FEED) & (block[ends - 1] == _RETURN)
     return pair
 
 

@@ -81,9 +81,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     if match.layout.kind in _REGISTERS:
         return _register(source, file_sha256)
     if match.orientation == "samples-in-rows":
-        long = LongEntries(
-            wide_blocks(source), Category.constant("", len(rows)), np.zeros(len(rows), bool), {}
-        )
+        long = LongEntries(wide_blocks(source), Category.constant("", len(rows)), np.zeros(len(rows), bool), {})
     else:
         long = long_entries(source)
     kinds = row_kinds(source)
@@ -234,9 +232,7 @@ def _register(source: Source, file_sha256: str) -> Extract:
     for name in _REGISTERS[source.match.layout.kind]:
         stating = [c for c in source.match.columns if c.role == "about" and c.code == name]
         preamble = source.match.preamble.get(name, "")
-        stated = source.first_stated(stating, everywhere).otherwise(
-            Category.constant(preamble, len(everywhere))
-        )
+        stated = source.first_stated(stating, everywhere).otherwise(Category.constant(preamble, len(everywhere)))
         columns[name] = stated.text()
     frame = pd.DataFrame(columns)
     said = frame.drop(columns="line").astype(bool).any(axis=1)

@@ -65,10 +65,7 @@ def long_entries(source: Source) -> LongEntries:
     facts: dict[int, dict[str, str]] = {}
     if not _labelled(source):
         is_fact = meant.mask(lambda text: bool(lookup[text].field))
-        facts = {
-            column.position: _facts(source, column, meant, is_fact, lookup)
-            for column in source.match.measured
-        }
+        facts = {column.position: _facts(source, column, meant, is_fact, lookup) for column in source.match.measured}
     blocks = [_block(source, column, meant, is_fact, lookup) for column in source.match.measured]
     return LongEntries(with_forms(source, blocks), names.otherwise(codes), is_fact, facts)
 
@@ -83,9 +80,7 @@ def _parameters(source: Source, names: Category, codes: Category) -> dict[str, P
     texts = [*names.texts[:_NAMES], *codes.texts[:_NAMES]]
     headings = {text: read_heading(text, own) for text in dict.fromkeys(texts)}
     plain = (heading.chosen() for heading in headings.values())
-    present = frozenset(
-        {key(text) for text in headings} | {meaning.code for meaning in plain if meaning is not None}
-    )
+    present = frozenset({key(text) for text in headings} | {meaning.code for meaning in plain if meaning is not None})
     found: dict[str, Parameter] = {}
     for text, heading in headings.items():
         meaning = heading.chosen(present)

@@ -180,9 +180,7 @@ def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]
     return (below + 1, units) if filled and found * 2 > len(filled) else (below, [])
 
 
-def _value_columns(
-    grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]
-) -> tuple[Column, ...]:
+def _value_columns(grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]) -> tuple[Column, ...]:
     """Take the numeric columns right of the parameters as one sample each, labelled by their headings."""
     if any(column.role == "measurement" for column in columns):
         return ()

@@ -60,9 +60,7 @@ def _shown(raw: bytes) -> str:
     return lines[0] if lines else ""
 
 
-def long_cell_notices(
-    flat: pa.Array, count: npt.NDArray[np.int32], line: npt.NDArray[np.int32]
-) -> pd.DataFrame:
+def long_cell_notices(flat: pa.Array, count: npt.NDArray[np.int32], line: npt.NDArray[np.int32]) -> pd.DataFrame:
     """Note cells nobody types: a lost quote or delimiter, or another kind of file."""
     length = pc.binary_length(flat)
     place = np.flatnonzero(length.to_numpy(zero_copy_only=False) > LONG_CELL_BYTES)

@@ -96,9 +96,7 @@ def propose(grid: Grid) -> Proposal | None:
     """
     scores = header_scores(grid)
     candidates = [
-        (-score, -_words(grid.row(row)), row)
-        for row, score in enumerate(scores)
-        if sum(map(bool, grid.row(row))) > 1
+        (-score, -_words(grid.row(row)), row) for row, score in enumerate(scores) if sum(map(bool, grid.row(row))) > 1
     ]
     if not candidates:
         return None

@@ -57,9 +57,7 @@ class _Runs:
     closes_badly: Mask
 
 
-def read_quotes(
-    block: npt.NDArray[np.uint8], opener: Mask, ender: Mask, lines: Places, *, last: bool
-) -> Quoting:
+def read_quotes(block: npt.NDArray[np.uint8], opener: Mask, ender: Mask, lines: Places, *, last: bool) -> Quoting:
     """Find quoted cells in a block that starts at the start of a row.
 
     A quote that never closes, or closes in the middle of a text some lines further down, would swallow
@@ -130,9 +128,7 @@ def _unclosed(before: Mask, after: Mask) -> int | None:
     return int(np.flatnonzero(~before & after)[-1]) if after[-1] else None
 
 
-def _first_suspect(
-    runs: _Runs, before: Mask, after: Mask, run_before_line: Places, *, last: bool
-) -> int | None:
+def _first_suspect(runs: _Runs, before: Mask, after: Mask, run_before_line: Places, *, last: bool) -> int | None:
     """Find the first run that opens a cell nobody can have meant."""
     opens = np.flatnonzero(~before & after)
     closes = np.flatnonzero(before & ~after)

@@ -82,8 +82,7 @@ def discover(paths: Iterable[Path]) -> Discovered:
             ignored += [file for file in everything if not file.name.lower().endswith(ACCEPTED)]
             if not found:
                 raise KettlestoneError(
-                    f"{path}: the folder holds no file that can be read ({' '.join(ACCEPTED)}). "
-                    "Nothing was imported."
+                    f"{path}: the folder holds no file that can be read ({' '.join(ACCEPTED)}). Nothing was imported."
                 )
         for file in found:
             files.setdefault(os.path.realpath(file), file)
@@ -199,7 +198,5 @@ def _text_grid(data: bytes, fallback_encoding: str | None) -> Grid:
     grid = replace(split(decoded.text_bytes), encoding=decoded.encoding)
     if not decoded.notice:
         return grid
-    notice = problem_frame(
-        "encoding-fallback", file_sha256="", line=1, column="", raw_text="", detail=decoded.notice
-    )
+    notice = problem_frame("encoding-fallback", file_sha256="", line=1, column="", raw_text="", detail=decoded.notice)
     return replace(grid, notices=pd.concat([notice, grid.notices], ignore_index=True))

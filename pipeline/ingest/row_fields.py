@@ -56,11 +56,7 @@ class RowFrame:
 def parts_of(match: Match) -> dict[int, Part]:
     """Give the part of each measurement column, by its position."""
     measured = match.measured
-    own_kit = {
-        (column.analyte, column.stage)
-        for column in match.columns
-        if column.role == "about" and column.analyte
-    }
+    own_kit = {(column.analyte, column.stage) for column in match.columns if column.role == "about" and column.analyte}
     references = {column.ec_reference for column in measured if column.analyte == "conductivity"}
     scales = {column.tds_scale for column in measured if column.analyte == "tds"}
     return {
@@ -115,9 +111,7 @@ def row_frame(
     lines = pd.Series(source.grid.line[source.rows[at]].astype(np.int32))
     nothing = Category.constant("", len(at)).text()
     columns = {field: said.text() if any(said.texts) else nothing for field, said in stated.items()}
-    return RowFrame(
-        pd.DataFrame({"line": lines, **columns}), {field: stated[field] for field in ("stage", "activity")}
-    )
+    return RowFrame(pd.DataFrame({"line": lines, **columns}), {field: stated[field] for field in ("stage", "activity")})
 
 
 def _field(
@@ -179,9 +173,7 @@ def _in_words(field: str, stated: Category) -> Category:
     return stated.map(lambda text: words.get(key(text), text))
 
 
-def _named_by_entries(
-    source: Source, blocks: Sequence[Block], field: str, at: npt.NDArray[np.int64]
-) -> Category:
+def _named_by_entries(source: Source, blocks: Sequence[Block], field: str, at: npt.NDArray[np.int64]) -> Category:
     """Spread what names and units of a long table state ("Leitfähigkeit bei 20 °C") over its rows."""
     spread = Category.constant("", len(source.rows))
     for block in blocks:
@@ -206,9 +198,7 @@ def _activity_in_label(label: Category) -> Category:
 
 
 def _activity_pattern() -> str:
-    words = {
-        word for meaning, known in table()["activities"].items() if meaning != "routine" for word in known
-    }
+    words = {word for meaning, known in table()["activities"].items() if meaning != "routine" for word in known}
     short = {word.split("/")[0].split("-")[0].split(" ")[0] for word in words}
     return "|".join(sorted(short))
 

@@ -98,13 +98,9 @@ def _repeats_header(source: Source) -> npt.NDArray[np.bool_]:
 def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     """Find rows that a cell names as limit, average, … or that begin like a footer."""
     match = source.match
-    naming = [
-        column.position for column in match.columns if column.role == "about" and column.code in _NAMING
-    ]
+    naming = [column.position for column in match.columns if column.role == "about" and column.code in _NAMING]
     measured = {column.position for column in match.measured}
-    leading = [
-        position for position in range(min(_LABEL_PARTS, len(match.columns))) if position not in measured
-    ]
+    leading = [position for position in range(min(_LABEL_PARTS, len(match.columns))) if position not in measured]
     found: dict[str, npt.NDArray[np.bool_]] = {}
     for position in dict.fromkeys((*naming, *leading)):
         texts = source.category(position)
@@ -116,9 +112,9 @@ def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
 def _kinds_of(uniques: tuple[str, ...]) -> dict[str, npt.NDArray[np.bool_]]:
     """Tell which of the distinct texts of a column name a kind of row."""
     suspects = np.flatnonzero(
-        pc.match_substring_regex(
-            pa.array(uniques, type=pa.string()), _suspicion(), ignore_case=True
-        ).to_numpy(zero_copy_only=False)
+        pc.match_substring_regex(pa.array(uniques, type=pa.string()), _suspicion(), ignore_case=True).to_numpy(
+            zero_copy_only=False
+        )
     )
     kinds: dict[str, npt.NDArray[np.bool_]] = {}
     for number in suspects:

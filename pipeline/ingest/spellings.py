@@ -32,9 +32,7 @@ def exact_key(text: str) -> str:
     """
     composed = unicodedata.normalize("NFKC", text)
     # Only Latin accents go; the voiced marks of Japanese (U+3099) carry meaning.
-    bare = "".join(
-        sign for sign in unicodedata.normalize("NFD", composed) if not "\u0300" <= sign <= "\u036f"
-    )
+    bare = "".join(sign for sign in unicodedata.normalize("NFD", composed) if not "\u0300" <= sign <= "\u036f")
     folded = unicodedata.normalize("NFC", bare)
     return " ".join("".join(sign if sign.isalnum() else " " for sign in folded).split())
 

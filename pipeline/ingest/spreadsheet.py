@@ -121,9 +121,7 @@ def _grid(workbook: CalamineWorkbook, name: str, marks: SheetMarks | None) -> Gr
         sheet=name,
         delimiter="",
         notices=no_problems() if marks is None else _notices(name, marks),
-        number_cells=np.fromiter(
-            (type(cell) in {float, int} for cell in cells), dtype=bool, count=len(cells)
-        ),
+        number_cells=np.fromiter((type(cell) in {float, int} for cell in cells), dtype=bool, count=len(cells)),
         date_cells=np.fromiter((isinstance(cell, _DATES) for cell in cells), dtype=bool, count=len(cells)),
     )
 

@@ -37,9 +37,7 @@ _ERROR: Final = re.compile(
     rb"(?:<(?:\w+:)?f(?:\s[^<>]{0,400})?(?:/>|>[^<]*</(?:\w+:)?f>)\s*)?"
     rb"<(?:\w+:)?v>([^<]+)</(?:\w+:)?v>"
 )
-_MERGED: Final = re.compile(
-    rb'<(?:\w+:)?mergeCell\s[^<>]{0,400}?\bref="(([A-Z]{1,3}\d{1,7}):[A-Z]{1,3}\d{1,7})"'
-)
+_MERGED: Final = re.compile(rb'<(?:\w+:)?mergeCell\s[^<>]{0,400}?\bref="(([A-Z]{1,3}\d{1,7}):[A-Z]{1,3}\d{1,7})"')
 _PLACE: Final = re.compile(rb'<(?:\w+:)?c\s[^<>]{0,400}?\br="([A-Z]{1,3})(\d{1,7})"')
 _ROWS_REPEATED: Final = re.compile(rb'^[^<>]{0,400}?number-rows-repeated="(\d{1,12})"')
 _COLUMNS_REPEATED: Final = re.compile(rb'number-columns-repeated="(\d{1,12})"')
@@ -73,9 +71,7 @@ def check_sizes(data: bytes) -> None:
                             reason = f"unpacked, the workbook has more than {MAX_UNPACKED_BYTES:,} bytes"
                             raise Unreadable(reason, "file-too-large")
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
-        raise Unreadable(
-            f"the workbook is damaged or encrypted ({error}); open it and save it again"
-        ) from error
+        raise Unreadable(f"the workbook is damaged or encrypted ({error}); open it and save it again") from error
 
 
 def read_marks(data: bytes) -> dict[str, SheetMarks]:
@@ -94,17 +90,14 @@ def read_marks(data: bytes) -> dict[str, SheetMarks]:
         if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
             return {}
         targets = _targets(package)
-        return {
-            sheet: _marks(package.read(target), sheet) for sheet, target in targets.items() if target in names
-        }
+        return {sheet: _marks(package.read(target), sheet) for sheet, target in targets.items() if target in names}
 
 
 def _targets(package: zipfile.ZipFile) -> dict[str, str]:
     """Map sheet names to the parts that hold them."""
     relations = [_attributes(tag) for tag in _RELATION.findall(package.read("xl/_rels/workbook.xml.rels"))]
     part = {
-        one.get("Id", ""): posixpath.normpath(posixpath.join("/xl", one.get("Target", "")))[1:]
-        for one in relations
+        one.get("Id", ""): posixpath.normpath(posixpath.join("/xl", one.get("Target", "")))[1:] for one in relations
     }
     sheets = [_attributes(tag) for tag in _SHEET.findall(package.read("xl/workbook.xml"))]
     return {
@@ -137,9 +130,7 @@ def _frame(found: list[tuple[bytes, bytes]]) -> pd.DataFrame:
     frame["row"] = pd.to_numeric(parts["number"]).fillna(0).astype("int64") - 1
     letters = parts["letters"].fillna("")
     frame["column"] = letters.map({text: column_number(text) for text in letters.unique()}).astype("int64")
-    frame["text"] = pd.Series(
-        [html.unescape(text.decode(errors="replace")) for _, text in found], dtype="str"
-    )
+    frame["text"] = pd.Series([html.unescape(text.decode(errors="replace")) for _, text in found], dtype="str")
     return frame[parts["cell"].notna()].reset_index(drop=True)
 
 
@@ -162,8 +153,7 @@ def _refuse_scattered(xml: bytes, sheet: str) -> None:
 def _refuse_span(height: int, width: int, sheet: str) -> None:
     if height * width > MAX_CELLS:
         raise Unreadable(
-            f'the sheet "{sheet}" reaches to row {height} and column {width}; '
-            "delete the stray cell far from the table",
+            f'the sheet "{sheet}" reaches to row {height} and column {width}; delete the stray cell far from the table',
             "file-too-large",
         )
 

@@ -82,9 +82,7 @@ def parse(
     day_code, days = pd.factorize(parts["date"])
     found = _days(pd.Series(days, dtype="str"), formats, month_first=month_first)
     found = found.take(day_code).reset_index(drop=True)
-    moment = found["moment"] + pd.to_timedelta(parts["seconds"].fillna(0.0), unit="s").astype(
-        "timedelta64[us]"
-    )
+    moment = found["moment"] + pd.to_timedelta(parts["seconds"].fillna(0.0), unit="s").astype("timedelta64[us]")
     moment = moment.where(~parts["impossible"])
     precision = found["precision"].mask(parts["seconds"].notna() & (found["precision"] == "day"), "time")
     instant, repeated, place = _utc(moment, precision, parts["offset_s"], code, time_zone)
@@ -148,9 +146,7 @@ def _utc(
     local = moment.take(text_of).reset_index(drop=True)
     offset = offset_s.take(text_of).reset_index(drop=True)
     timed = (precision == "time").take(text_of).to_numpy()
-    instant = (local - pd.to_timedelta(offset.fillna(0.0), unit="s").astype("timedelta64[us]")).where(
-        timed, local
-    )
+    instant = (local - pd.to_timedelta(offset.fillna(0.0), unit="s").astype("timedelta64[us]")).where(timed, local)
     instant = instant.dt.tz_localize("UTC")
     repeated = np.zeros(len(pairs), dtype="bool")
     for number, zone in enumerate(zones):
@@ -159,9 +155,7 @@ def _utc(
             continue
         naive = local[mine]
         sure = naive.dt.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward")
-        winter = naive.dt.tz_localize(
-            zone, ambiguous=np.zeros(len(naive), dtype="bool"), nonexistent="shift_forward"
-        )
+        winter = naive.dt.tz_localize(zone, ambiguous=np.zeros(len(naive), dtype="bool"), nonexistent="shift_forward")
         repeated[mine] = sure.isna().to_numpy()
         instant[mine] = winter.dt.tz_convert("UTC")
     return instant, repeated, place
@@ -189,9 +183,7 @@ def _fill(
         left = (moment.isna() & known.str.match(_looks(pattern))).to_numpy(dtype="bool")
         if not left.any():
             continue
-        found = pd.to_datetime(known[left], format=pattern, errors="coerce", exact=True).astype(
-            "datetime64[us]"
-        )
+        found = pd.to_datetime(known[left], format=pattern, errors="coerce", exact=True).astype("datetime64[us]")
         moment = moment.where(~left, found.reindex(moment.index))
         precision = precision.mask(left & moment.notna(), _precision(pattern))
     return moment, precision

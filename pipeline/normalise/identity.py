@@ -45,9 +45,7 @@ def group_rows(rows: pd.DataFrame, window_hours: float) -> tuple[npt.NDArray[np.
     anonymous = pd.Series("", index=rows.index, dtype="str")
     if not placed.all():
         alone = rows[~placed]
-        anonymous.loc[alone.index] = (
-            alone["file_sha256"].str.slice(0, 16) + ":" + alone["line"].astype("str")
-        ).array
+        anonymous.loc[alone.index] = (alone["file_sha256"].str.slice(0, 16) + ":" + alone["line"].astype("str")).array
     parts["anonymous"] = anonymous
     combined = np.zeros(len(rows), dtype="int64")
     for part in parts.values():

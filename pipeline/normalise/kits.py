@@ -36,9 +36,7 @@ def counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     drops = by_category(table["form"], lambda form: form == "drops")
     empty = np.full(len(table), np.nan)
     if not drops.any():
-        return table.assign(
-            drops=empty.astype("float32"), degree_per_drop=empty, nominal_ml=empty, used_ml=empty
-        )
+        return table.assign(drops=empty.astype("float32"), degree_per_drop=empty, nominal_ml=empty, used_ml=empty)
     row = table["row"].to_numpy(dtype="int64")
     count = np.where(drops, table["number"].to_numpy(), np.nan)
     degree = np.where(drops, _at(rows, "drop_mg_l", row), np.nan)
@@ -92,13 +90,10 @@ def burettes(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     factor = np.nan_to_num(_at(rows, "titrant_factor", row), nan=1.0)
     blank = np.nan_to_num(_at(rows, "blank_ml", row), nan=0.0)
     normality, sample = _at(rows, "titrant_normality", row), _at(rows, "used_ml", row)
-    titrated = value_of_burette(
-        table["number"].to_numpy(), blank, normality, factor, sample, MG_CACO3_PER_MEQ
-    )
+    titrated = value_of_burette(table["number"].to_numpy(), blank, normality, factor, sample, MG_CACO3_PER_MEQ)
     undefined = burette & (np.isnan(normality) | np.isnan(sample))
     replaced = {
-        name: np.where(burette, titrated[name].to_numpy(), table[name].to_numpy())
-        for name in ("value", "uncertainty")
+        name: np.where(burette, titrated[name].to_numpy(), table[name].to_numpy()) for name in ("value", "uncertainty")
     }
     return table.assign(
         **replaced,

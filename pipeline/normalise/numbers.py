@@ -91,17 +91,13 @@ def parse(
     pieces = _pieces(known)
     shape = _shape(pieces["body"])
     marks = Marks(decimal or _evidence(pieces, shape, certain))
-    word = np.isin(
-        np.array(pc.utf8_lower(pc.utf8_trim_whitespace(known)).to_pylist(), dtype=object), list(non_detect)
-    )
+    word = np.isin(np.array(pc.utf8_lower(pc.utf8_trim_whitespace(known)).to_pylist(), dtype=object), list(non_detect))
     read = _numbers(pieces, shape, marks, certain, word)
     columns: dict[str, object] = {"number": read.pop("number")[code]}
     for name, words in read.items():
         encoded = words.dictionary_encode()
         names: pd.Index[str] = pd.Index(encoded.dictionary.to_pylist(), dtype="str")
-        columns[name] = pd.Categorical.from_codes(
-            pd.Series(encoded.indices.to_numpy()[code]), categories=names
-        )
+        columns[name] = pd.Categorical.from_codes(pd.Series(encoded.indices.to_numpy()[code]), categories=names)
     return pd.DataFrame(columns), marks
 
 
@@ -179,9 +175,7 @@ def _numbers(
     problem[word] = 0
     good = (problem == 0) & ~word
     repaired = good & (pieces["mended"] | pc.not_equal(pieces["rest"], "").to_numpy(zero_copy_only=False))
-    signs = pa.array(
-        [_QUALIFIERS.get(sign, "") for sign in pieces["qualifier"].to_pylist()], type=pa.string()
-    )
+    signs = pa.array([_QUALIFIERS.get(sign, "") for sign in pieces["qualifier"].to_pylist()], type=pa.string())
     return {
         "number": np.where(good, number, np.nan),
         "qualifier": pc.if_else(pa.array(word), "<", signs),

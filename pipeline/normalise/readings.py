@@ -101,9 +101,7 @@ def normalise(extract: Extract, file_sha256: str, settings: NormaliseSettings) -
     """
     rows, notices = typed(extract, file_sha256, settings.time_zone)
     cells = extract.cells
-    read, marks = numbers.parse(
-        cells["raw_text"], extract.decimal_char, _words(extract), plain=cells["certain_number"]
-    )
+    read, marks = numbers.parse(cells["raw_text"], extract.decimal_char, _words(extract), plain=cells["certain_number"])
     table = _laid_out(cells, rows, read)
     table = _converted(table, cells, read, extract, marks)
     table = counts(table, rows)
@@ -147,9 +145,7 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
             "raw_basis": cells["basis"],
             "instrument": pd.Series(pd.Categorical(rows["instrument"]).take(row)),
             "status": cells["status"],
-            "problem": overlaid(
-                no_problems_yet(len(cells)), read["problem"], np.ones(len(cells), dtype="bool")
-            ),
+            "problem": overlaid(no_problems_yet(len(cells)), read["problem"], np.ones(len(cells), dtype="bool")),
             "detail": category(np.zeros(len(cells), dtype="int8"), [""]),
             "uncertainty": np.nan,
             "value_low": np.nan,
@@ -195,9 +191,7 @@ def _converted(
     )
 
 
-def _resolve(
-    analyte: str, unit: str, rest: str, basis: str, extra: tuple[tuple[str, str], ...]
-) -> units.Reading:
+def _resolve(analyte: str, unit: str, rest: str, basis: str, extra: tuple[tuple[str, str], ...]) -> units.Reading:
     """Resolve one combination; a unit written in the cell itself speaks for the cell."""
     spoken = bool(rest) and split_form(folded(rest)) is not None
     return units.resolve(analyte, rest if spoken else unit, basis, extra)

@@ -78,10 +78,7 @@ def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
     method_codes = np.full(shape[0] * shape[1], -1, dtype="int8")
     method_codes[cells] = pd.Categorical(chosen["method"], categories=list(METHODS)).codes
     method = pd.DataFrame(
-        {
-            column: from_codes(codes)
-            for column, codes in zip(WIDE_COLUMNS, method_codes.reshape(shape).T, strict=True)
-        },
+        {column: from_codes(codes) for column, codes in zip(WIDE_COLUMNS, method_codes.reshape(shape).T, strict=True)},
         index=about.index,
     )
     measured = lay(chosen["value"])
@@ -158,6 +155,4 @@ def samples_from_wide(frame: pd.DataFrame) -> SampleTable:
         )
         pieces.append(piece[piece["value"].notna() | piece["value_high"].notna()])
     known = [column for column in wide.columns if column not in present and "." not in str(column)]
-    return widen(
-        wide[[column for column in known if column != "sample_id"]], pd.concat(pieces, ignore_index=True)
-    )
+    return widen(wide[[column for column in known if column != "sample_id"]], pd.concat(pieces, ignore_index=True))

@@ -36,9 +36,7 @@ _NUMBER_FACTS: Final[tuple[str, ...]] = (
     "blank_ml",
     "titrant_factor",
 )
-_TEXT_FACTS: Final[tuple[str, ...]] = tuple(
-    name for name in ROW_FIELDS if name not in (*_TIMED_FACTS, *_NUMBER_FACTS)
-)
+_TEXT_FACTS: Final[tuple[str, ...]] = tuple(name for name in ROW_FIELDS if name not in (*_TIMED_FACTS, *_NUMBER_FACTS))
 _REGISTER_FACTS: Final[tuple[str, ...]] = ("region", "country", "supply", "machine", "treatment")
 
 
@@ -58,9 +56,7 @@ class Assembled:
     readings: pd.DataFrame
 
 
-def assemble(
-    rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, window_hours: float
-) -> Assembled:
+def assemble(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, window_hours: float) -> Assembled:
     """Join the rows of all files of a batch into samples.
 
     Parameters
@@ -92,9 +88,7 @@ def assemble(
     return _with_revisions(Assembled(about, owned), rows, code)
 
 
-def _first_where(
-    group: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], size: int
-) -> npt.NDArray[np.int64]:
+def _first_where(group: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], size: int) -> npt.NDArray[np.int64]:
     """Give the first row of every group at which ``mask`` holds, -1 where there is none."""
     first = np.full(size, -1, dtype="int64")
     rows = np.flatnonzero(mask)[::-1]
@@ -131,9 +125,7 @@ def _with_register(about: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
         return about
     register = sites.assign(_client=sites["client"].str.casefold(), _site=sites["site"].str.casefold())
     register = register.drop_duplicates(["_client", "_site"], keep="last").set_index(["_client", "_site"])
-    known = register.reindex(
-        pd.MultiIndex.from_arrays([about["client"].str.casefold(), about["site"].str.casefold()])
-    )
+    known = register.reindex(pd.MultiIndex.from_arrays([about["client"].str.casefold(), about["site"].str.casefold()]))
     filled = about.copy()
     for name in _REGISTER_FACTS:
         if name in known:

@@ -118,9 +118,7 @@ def value_of_burette(
     """
     per_ml = normality * factor * 1000.0 * per_meq / sample_ml
     reading = np.sqrt(2.0) * 0.05 / np.sqrt(6.0)
-    return pd.DataFrame(
-        {"value": (titrant_ml - blank_ml) * per_ml, "uncertainty": 2.0 * reading * np.abs(per_ml)}
-    )
+    return pd.DataFrame({"value": (titrant_ml - blank_ml) * per_ml, "uncertainty": 2.0 * reading * np.abs(per_ml)})
 
 
 def alkalinity_forms(phenolphthalein: Array, total: Array) -> pd.DataFrame:

@@ -35,10 +35,7 @@ def with_uncertainty(table: pd.DataFrame) -> pd.DataFrame:
     methods, analytes = list(table["method"].cat.categories), list(table["analyte"].cat.categories)
     grid = np.array(
         [
-            [
-                known.get((analyte, method), known.get(("*", method), known["*", "unknown"]))
-                for method in methods
-            ]
+            [known.get((analyte, method), known.get(("*", method), known["*", "unknown"])) for method in methods]
             for analyte in analytes
         ]
     )

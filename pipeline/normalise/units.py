@@ -64,9 +64,7 @@ _MEANING: Final[dict[str, tuple[str, str]]] = {
 }
 _SCALES: Final[dict[str, str]] = {"uS/cm": "uS/cm", "Cel": "degC"}
 # The form a bare mg/L of these quantities is taken for, and whether that is in doubt.
-_HARDNESS: Final = frozenset(
-    {"total_hardness", "calcium_hardness", "magnesium_hardness", "noncarbonate_hardness"}
-)
+_HARDNESS: Final = frozenset({"total_hardness", "calcium_hardness", "magnesium_hardness", "noncarbonate_hardness"})
 _ALKALINITY: Final = frozenset({"alkalinity", "phenolphthalein_alkalinity", "carbonate_hardness"})
 _OWN_FORM: Final[dict[str, str]] = {
     **dict.fromkeys((*_HARDNESS, *_ALKALINITY), "as CaCO3"),

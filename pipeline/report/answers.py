@@ -20,9 +20,7 @@ def prepared() -> str:
     queries = named_queries()
     width = max(len(name) for name in queries)
     lines = [f"{name:<{width}}  {purpose}" for name, purpose in queries.items()]
-    return "\n".join(
-        [*lines, "", "kettlestone query NAME answers one; kettlestone query 'SELECT …' your own."]
-    )
+    return "\n".join([*lines, "", "kettlestone query NAME answers one; kettlestone query 'SELECT …' your own."])
 
 
 def answer(settings: Settings, name_or_sql: str, *, as_json: bool) -> str:

@@ -76,8 +76,7 @@ def hardness_alkalinity(samples: pd.DataFrame) -> Chart | None:
     return Chart(
         marks=_heaps(placed) if heaped else _single(placed),
         x_ticks=[
-            (LEFT + t / x_end * (WIDTH - LEFT - RIGHT), f"{t:g}")
-            for t in np.arange(0, x_end + x_step / 2, x_step)
+            (LEFT + t / x_end * (WIDTH - LEFT - RIGHT), f"{t:g}") for t in np.arange(0, x_end + x_step / 2, x_step)
         ],
         y_ticks=[
             (HEIGHT - BOTTOM - t / y_end * (HEIGHT - TOP - BOTTOM), f"{t:g}")

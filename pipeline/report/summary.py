@@ -43,9 +43,7 @@ def summarise(batch: Batch) -> dict[str, Any]:
         "files": _records(batch.files),
         "samples": {"total": len(batch.samples), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
         "checks": _checks(batch),
-        "source_findings": _findings(
-            batch.findings[batch.findings["sample_id"].isna()].head(MOST_SAMPLES), batch
-        ),
+        "source_findings": _findings(batch.findings[batch.findings["sample_id"].isna()].head(MOST_SAMPLES), batch),
         "attention": _attention(batch),
         "repeat": _repeat(batch),
         "ask": _ask(batch),
@@ -68,9 +66,7 @@ def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _checks(batch: Batch) -> list[dict[str, Any]]:
-    listed = batch.check_runs.assign(
-        title=batch.check_runs["check_id"].map({k: c.title for k, c in CHECKS.items()})
-    )
+    listed = batch.check_runs.assign(title=batch.check_runs["check_id"].map({k: c.title for k, c in CHECKS.items()}))
     return _records(listed.sort_values(["flagged", "evaluated"], ascending=False))
 
 
@@ -125,11 +121,7 @@ def _repeat(batch: Batch) -> dict[str, Any]:
     code, ids = pd.factorize(pairs["sample_id"])
     pairs = pairs[code < MOST_SAMPLES]
     pairs = pairs.assign(analyte=pairs["analyte"].str.split()).explode("analyte").drop_duplicates()
-    titles = (
-        pairs["analyte"]
-        .map({code: analyte.title for code, analyte in ANALYTES.items()})
-        .fillna(pairs["analyte"])
-    )
+    titles = pairs["analyte"].map({code: analyte.title for code, analyte in ANALYTES.items()}).fillna(pairs["analyte"])
     by_sample = pairs.assign(title=titles).groupby("sample_id", sort=False)["title"].agg(", ".join)
     labels = batch.samples.loc[by_sample.index]
     listed = [

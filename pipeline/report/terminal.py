@@ -38,9 +38,7 @@ def show(summary: Mapping[str, Any], folder: Path, console: Console | None = Non
     )
     screen.print(Text("   ").join(_word(word, samples[word]) for word in SIGNS))
     for finding in summary["source_findings"][:_TOP]:
-        screen.print(
-            Text(f"{SIGNS[finding['severity']]} {finding['severity']} ", _STYLES[finding["severity"]]), end=""
-        )
+        screen.print(Text(f"{SIGNS[finding['severity']]} {finding['severity']} ", _STYLES[finding["severity"]]), end="")
         screen.print(Text(f"{finding['message']}  {finding['file']}"))
     if summary["attention"]["listed"]:
         screen.print(_worst(summary["attention"]["listed"]))

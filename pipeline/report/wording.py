@@ -50,6 +50,4 @@ def lead(summary: Mapping[str, Any]) -> str:
         f"{entries['read']} entries read from {len(files)} file{'s' if len(files) != 1 else ''}: "
         f"{entries['accepted']} accepted, {entries['set_aside']} set aside."
     )
-    return text + (
-        f" {unread} file{'s' if unread != 1 else ''} not understood; see the ledger." if unread else ""
-    )
+    return text + (f" {unread} file{'s' if unread != 1 else ''} not understood; see the ledger." if unread else "")

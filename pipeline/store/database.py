@@ -194,9 +194,7 @@ def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
 
 def attach(connection: duckdb.DuckDBPyConnection, path: Path, name: str) -> None:
     """Attach a new database file in the storage format older tools can read."""
-    connection.execute(
-        f"ATTACH {literal(str(path))} AS {identifier(name)} (STORAGE_VERSION '{STORAGE_VERSION}')"
-    )
+    connection.execute(f"ATTACH {literal(str(path))} AS {identifier(name)} (STORAGE_VERSION '{STORAGE_VERSION}')")
 
 
 def identifier(name: str) -> str:

@@ -57,9 +57,7 @@ def append(
     if unknown and "other" not in types:
         raise ValueError(f"table {table} has no column for {', '.join(map(str, unknown))}")
     columns = {
-        name: _column(frame[name], kind, may_miss=name in nullable)
-        for name, kind in types.items()
-        if name in frame
+        name: _column(frame[name], kind, may_miss=name in nullable) for name, kind in types.items() if name in frame
     }
     if number_from:
         name, first = number_from
@@ -67,9 +65,7 @@ def append(
     expressions = {name: identifier(name) for name in columns}
     expressions |= dict.fromkeys(same, "?")
     if unknown:
-        columns |= {
-            f"other {place}": _text(frame[name], may_miss=False) for place, name in enumerate(unknown)
-        }
+        columns |= {f"other {place}": _text(frame[name], may_miss=False) for place, name in enumerate(unknown)}
         expressions["other"] = _as_json(unknown)
     selected = [
         expressions.get(name, "''" if kind == "VARCHAR" and name not in nullable else "NULL")
@@ -136,8 +132,5 @@ def _text(series: pd.Series, *, may_miss: bool) -> pa.Array | pa.ChunkedArray:
 
 def _as_json(names: list[Any]) -> str:
     """Write the columns a table has no place for as one JSON object; empty cells are left out."""
-    members = [
-        f"{literal(str(name))}, nullif({identifier(f'other {place}')}, '')"
-        for place, name in enumerate(names)
-    ]
+    members = [f"{literal(str(name))}, nullif({identifier(f'other {place}')}, '')" for place, name in enumerate(names)]
     return f"CAST(json_merge_patch('{{}}', json_object({', '.join(members)})) AS VARCHAR)"

@@ -65,9 +65,7 @@ def applied(connection: duckdb.DuckDBPyConnection) -> dict[int, str]:
     return dict(connection.execute("SELECT version, sha256 FROM schema_version ORDER BY version").fetchall())
 
 
-def check(
-    connection: duckdb.DuckDBPyConnection, path: Path, steps: Sequence[Migration]
-) -> Sequence[Migration]:
+def check(connection: duckdb.DuckDBPyConnection, path: Path, steps: Sequence[Migration]) -> Sequence[Migration]:
     """Compare a database with the program's steps and return those still to do.
 
     Raises

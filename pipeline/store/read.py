@@ -113,9 +113,7 @@ def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame
         rows[name] = rows[name].astype("datetime64[us]").dt.tz_localize("UTC")
     midnight = rows["collected_at"] == rows["collected_at"].dt.floor("D")
     precision = pd.Series(midnight.map({True: "day", False: "time"}), dtype="str")
-    rows["collected_precision"] = rows["collected_precision"].mask(
-        rows["collected_precision"] == "", precision
-    )
+    rows["collected_precision"] = rows["collected_precision"].mask(rows["collected_precision"] == "", precision)
     inner = ["sample_id", "first_file", "verdict", "not_evaluated", "other", "batch_id"]
     return rows.drop(columns=inner), readings.assign(row=keys.ngroup().astype("int32"))
 
@@ -124,9 +122,7 @@ def samples(store: Store, sample_ids: Iterable[str] | None = None) -> pd.DataFra
     """Return samples with their numbers side by side (view `v_sample`), all of them or those named."""
     if sample_ids is None:
         return store.connection.execute("SELECT * FROM v_sample ORDER BY collected_at, sample_id").df()
-    return _of_samples(store, "v_sample", "*", sample_ids).sort_values(
-        ["collected_at", "sample_id"], ignore_index=True
-    )
+    return _of_samples(store, "v_sample", "*", sample_ids).sort_values(["collected_at", "sample_id"], ignore_index=True)
 
 
 def find_sample(store: Store, text: str) -> str:
@@ -145,9 +141,7 @@ def find_sample(store: Store, text: str) -> str:
     if len(found) == 1:
         return str(found[0][0])
     if found:
-        lines = "\n".join(
-            f"    {name}  {site} {stage} {time or ''}".rstrip() for name, site, stage, time in found
-        )
+        lines = "\n".join(f"    {name}  {site} {stage} {time or ''}".rstrip() for name, site, stage, time in found)
         raise KettlestoneError(
             f'"{text}" is the label of {len(found)} samples:\n{lines}\n  Give the identifier at the left.'
         )

@@ -159,9 +159,7 @@ def new_batch_id(started_at: datetime, hashes: Iterable[str]) -> str:
     return f"{_utc(started_at):%Y%m%dT%H%M%SZ}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
 
 
-def write_batch(
-    store: Store, record: BatchRecord, *, before_commit: Callable[[], object] = tuple
-) -> None:
+def write_batch(store: Store, record: BatchRecord, *, before_commit: Callable[[], object] = tuple) -> None:
     """Store a batch whole or not at all.
 
     A sample that gets further readings has its row replaced; readings, findings, set-aside entries
@@ -284,9 +282,7 @@ def _refuse_stored(store: Store, source_files: pd.DataFrame, batch_id: str) -> N
         raise ValueError(f"batch {batch_id} is stored already")
 
 
-def _replace_samples(
-    connection: duckdb.DuckDBPyConnection, samples: pd.DataFrame, same: Mapping[str, object]
-) -> None:
+def _replace_samples(connection: duckdb.DuckDBPyConnection, samples: pd.DataFrame, same: Mapping[str, object]) -> None:
     if not len(samples):
         return
     connection.register("incoming_samples", samples[["sample_id"]])
@@ -308,9 +304,7 @@ def _append_findings(
 
 def _stored_ids(lists: pd.Series, base: int) -> pd.Series:
     """Turn −k (row k of this batch) into the number the row gets; lists are separated by blanks."""
-    words = pa.table({"ids": pa.array(lists.astype("str"), pa.string(), from_pandas=True)})[
-        "ids"
-    ].combine_chunks()
+    words = pa.table({"ids": pa.array(lists.astype("str"), pa.string(), from_pandas=True)})["ids"].combine_chunks()
     split = pc.split_pattern(words.fill_null(""), " ")
     texts = split.values  # noqa: PD011 - the flat values of an Arrow list
     given = pc.cast(pc.if_else(pc.equal(texts, ""), None, texts), pa.int64())

@@ -134,12 +134,8 @@ def _long(frame: pd.DataFrame) -> SampleTable:
     censored = (readings["qualifier"] == "<").to_numpy()
     value = readings["value"]
     readings["value_low"] = readings["value_low"].fillna((value - spread).where(~censored, 0.0))
-    readings["value_high"] = readings["value_high"].fillna(
-        (value + spread).where(~censored, readings["limit"])
-    )
-    readings["line"] = (
-        _numbers(frame["line"]).astype("int64") if "line" in frame else np.arange(2, len(frame) + 2)
-    )
+    readings["value_high"] = readings["value_high"].fillna((value + spread).where(~censored, readings["limit"]))
+    readings["line"] = _numbers(frame["line"]).astype("int64") if "line" in frame else np.arange(2, len(frame) + 2)
     readings["column"] = readings.get("column", readings["analyte"])
     readings["counts"] = True
     about = _about(frame.drop(columns=[name for name in _READING if name in frame and name != "sample_id"]))

@@ -50,9 +50,7 @@ PAIR = f"client,site,stage,treatment,collected_at,{WIDE},ph"
 
 
 @pytest.mark.source("APHA2510")
-@pytest.mark.parametrize(
-    ("typed", "hardness", "meant", "ratio"), [(0.68, 320, 680, 2.125), (67.7, 314.7, 677, 2.151)]
-)
+@pytest.mark.parametrize(("typed", "hardness", "meant", "ratio"), [(0.68, 320, 680, 2.125), (67.7, 314.7, 677, 2.151)])
 def test_conductivity_in_another_unit_is_held_with_the_value_that_fits(
     table: Table, findings: Findings, typed: float, hardness: float, meant: float, ratio: float
 ) -> None:
@@ -110,9 +108,7 @@ def test_each_treatment_has_a_fingerprint(
     table: Table, findings: Findings, treatment: str, after: str, severity: str, pattern: str
 ) -> None:
     """What a treatment cannot do is held; what only shows its state is a note."""
-    lines = (
-        f"{PAIR}\ncafe,1,raw,,2025-03-12,533,249.9,196.3,7.4\ncafe,1,treated,{treatment},2025-03-12,{after}"
-    )
+    lines = f"{PAIR}\ncafe,1,raw,,2025-03-12,533,249.9,196.3,7.4\ncafe,1,treated,{treatment},2025-03-12,{after}"
     found = findings("treatment-pattern", table(lines))
 
     assert set(found["severity"]) == {severity}
@@ -121,9 +117,7 @@ def test_each_treatment_has_a_fingerprint(
 
 @pytest.mark.source("IUPAC2021")
 @pytest.mark.parametrize(("sodium", "held"), [(151, 0), (20, 1)])
-def test_a_softener_gives_sodium_for_hardness(
-    table: Table, findings: Findings, sodium: int, held: int
-) -> None:
+def test_a_softener_gives_sodium_for_hardness(table: Table, findings: Findings, sodium: int, held: int) -> None:
     """392.5 to 89.2 mg/L: Na = 12 + 303.3 · 22.98977 / 50.04345 = 151 mg/L."""
     lines = (
         f"{PAIR},sodium_mg_l\nw,6,raw,,2025-03-12,782,392.5,267.4,7.3,12"
@@ -220,9 +214,7 @@ def test_a_local_evening_is_not_before_its_own_analysis(table: Table, findings: 
 
 @pytest.mark.source("CP")
 def test_samples_without_a_day_of_calibration_are_counted_once(table: Table, findings: Findings) -> None:
-    samples = table(
-        "collected_at,calibrated_on,instrument,ph\n2025-03-12,2025-03-01,M7,7.4\n2025-03-12,,M8,7.4"
-    )
+    samples = table("collected_at,calibrated_on,instrument,ph\n2025-03-12,2025-03-01,M7,7.4\n2025-03-12,,M8,7.4")
     found = findings("uncalibrated-instrument", samples)
 
     assert found["sample_id"].isna().tolist() == [True]

@@ -160,9 +160,7 @@ def test_swapped_conductivity_and_tds_of_an_office_brewer(table_of: Table) -> No
 @pytest.mark.source("CP")
 def test_millisiemens_of_an_espresso_bar(table_of: Table) -> None:
     """0.68 with hardness 320 and alkalinity 260 is 680 µS/cm: 680/320 = 2.13."""
-    samples = table_of(
-        total_hardness_mg_l_caco3=[320], alkalinity_mg_l_caco3=[260], conductivity_us_cm_25c=[0.68]
-    )
+    samples = table_of(total_hardness_mg_l_caco3=[320], alkalinity_mg_l_caco3=[260], conductivity_us_cm_25c=[0.68])
 
     finding = found("conductivity-vs-hardness", samples)
 
@@ -220,9 +218,7 @@ def test_millisiemens_per_metre_of_a_laboratory_report(table_of: Table) -> None:
 
 @pytest.mark.source("PB1982")
 @pytest.mark.parametrize(("temperature", "pk1"), [(25.0, 6.352), (10.0, 6.46)])
-def test_carbon_dioxide_follows_from_the_first_constant(
-    temperature: float, pk1: float, table_of: Table
-) -> None:
+def test_carbon_dioxide_follows_from_the_first_constant(temperature: float, pk1: float, table_of: Table) -> None:
     """CO2 = ALK/50.04 · 10^(pK1 − pH) · 44.01; pK1 6.3519 at 25 °C, 6.46 at 10 °C."""
     samples = table_of(ph=[6.0], temperature_c=[temperature], alkalinity_mg_l_caco3=[200], stage=["raw"])
 
@@ -257,9 +253,7 @@ def test_metals_are_held_and_never_scaled(analyte: str, table_of: Table) -> None
 
 @pytest.mark.source("KCL001")
 @pytest.mark.parametrize(("reading", "findings"), [(1278.0, 1), (1413.0, 0)])
-def test_standard_solution_at_20_degrees_shows_the_compensation(
-    reading: float, findings: int, table_of: Table
-) -> None:
+def test_standard_solution_at_20_degrees_shows_the_compensation(reading: float, findings: int, table_of: Table) -> None:
     """0.01 mol/L potassium chloride shows 1278 at 20 °C without compensation and 1413 µS/cm with it."""
     samples = table_of(temperature_c=[20], conductivity_us_cm_25c=[reading], activity=["standard"])
 

@@ -65,17 +65,12 @@ def test_a_forgotten_volume_is_named_with_the_value_it_gives(table: Table, findi
     """6 drops in 5 mL are 214.2 mg/L; 107 typed is 6 · 17.848 = 107.1, the volume forgotten."""
     found = findings(
         "count-vs-value",
-        table(
-            f"{KIT}1,2,total_hardness,drops,drops,214.2,6,{DEGREE},10,5\n1,2,total_hardness,typed,typed,107,,,,"
-        ),
+        table(f"{KIT}1,2,total_hardness,drops,drops,214.2,6,{DEGREE},10,5\n1,2,total_hardness,typed,typed,107,,,,"),
     )
 
     assert found["severity"].tolist() == ["hold"]
     assert "214.2" in found["message"].item()
-    assert (
-        json.loads(found["evidence"].item())["alternative"]
-        == "107.1 would fit if the sample volume was forgotten"
-    )
+    assert json.loads(found["evidence"].item())["alternative"] == "107.1 would fit if the sample volume was forgotten"
 
 
 @pytest.mark.source("CP")
@@ -119,9 +114,7 @@ def test_a_count_of_zero_means_less_than_one_drop(table: Table, findings: Findin
 
 
 @pytest.mark.source("CP")
-def test_a_missed_first_drop_in_soft_water_explains_the_finer_repeat(
-    table: Table, findings: Findings
-) -> None:
+def test_a_missed_first_drop_in_soft_water_explains_the_finer_repeat(table: Table, findings: Findings) -> None:
     """1 drop from the second on is 17.8-35.7 mg/L, which holds the 22.3 of five drops in 40 mL."""
     head = KIT.replace("used_ml\n", "used_ml,drop_convention\n")
     found = findings(
@@ -140,9 +133,7 @@ def test_a_habit_of_missing_the_first_drop_is_named_once_for_the_operator(
     table: Table, findings: Findings, missed: int, named: int
 ) -> None:
     """Five pairs whose counts lie one drop below the laboratory: mean(kit - lab) = -1 drop."""
-    lines = [
-        "sample_id,analyte,form,method,value,uncertainty,drops,degree_per_drop,nominal_ml,used_ml,operator"
-    ]
+    lines = ["sample_id,analyte,form,method,value,uncertainty,drops,degree_per_drop,nominal_ml,used_ml,operator"]
     for sample, drops in enumerate((9, 11, 12, 14, 15)):
         lines.append(f"{sample},alkalinity,drops,drops,{drops * DEGREE},20,{drops},{DEGREE},10,10,A")
         lines.append(f"{sample},alkalinity,,laboratory,{(drops + missed) * DEGREE},5,,,,,A")
@@ -154,9 +145,7 @@ def test_a_habit_of_missing_the_first_drop_is_named_once_for_the_operator(
 
 
 @pytest.mark.source("CP")
-def test_five_millilitres_recorded_and_applied_agree_with_the_laboratory(
-    table: Table, findings: Findings
-) -> None:
+def test_five_millilitres_recorded_and_applied_agree_with_the_laboratory(table: Table, findings: Findings) -> None:
     """7 drops in 5 mL are 249.9, the laboratory has 260.2: -0.58 drop; without the volume 124.9."""
     head = "sample_id,analyte,form,method,value,uncertainty,drops,degree_per_drop,nominal_ml,used_ml\n"
     samples = table(

@@ -62,9 +62,7 @@ def test_potassium_chloride_standards_come_within_one_per_cent(millimoles: float
 
 @pytest.mark.source("PRATT2001")
 @pytest.mark.parametrize(("millimoles", "standard"), [(10.0, 1408.23), (100.0, 12824.6)])
-def test_molal_potassium_chloride_standards_come_within_one_and_a_quarter(
-    millimoles: float, standard: float
-) -> None:
+def test_molal_potassium_chloride_standards_come_within_one_and_a_quarter(millimoles: float, standard: float) -> None:
     """The fit reads high by 1.1 and 1.2 % against the primary standards in mol/kg."""
     assert conductivity(salt("potassium", millimoles)) == pytest.approx([standard], rel=0.0125)
 
@@ -94,9 +92,7 @@ def test_two_waters_follow_the_published_equation() -> None:
     totals = WATERS.drop(columns="ph")
 
     assert conductivity(totals) == pytest.approx([603.28, 235.70], abs=0.01)
-    assert conductance.at(totals, 10.0)["conductivity_us_cm"].to_numpy() == pytest.approx(
-        [421.49, 164.98], abs=0.01
-    )
+    assert conductance.at(totals, 10.0)["conductivity_us_cm"].to_numpy() == pytest.approx([421.49, 164.98], abs=0.01)
 
 
 @pytest.mark.source("MNR2012")
@@ -163,10 +159,7 @@ def random_waters(count: int, seed: int) -> pd.DataFrame:
               "bicarbonate": (24, 600), "sulfate": (0.1, 300), "nitrate": (0.1, 50),
               "chloride": (1, 100)}  # fmt: skip
     waters = pd.DataFrame(
-        {
-            f"{ion}_mg_l": np.exp(draw.uniform(np.log(ends[0]), np.log(ends[1]), count))
-            for ion, ends in limits.items()
-        }
+        {f"{ion}_mg_l": np.exp(draw.uniform(np.log(ends[0]), np.log(ends[1]), count)) for ion, ends in limits.items()}
     ).assign(ph=draw.uniform(6.5, 8.5, count), temperature_c=25.0)
     meq = meq_per_l(waters)
     cations = meq[[f"{ion}_meq_l" for ion in ("calcium", "magnesium", "sodium", "potassium")]].sum(axis=1)
@@ -203,9 +196,7 @@ def test_a_missing_major_ion_gives_a_reason_and_no_figure(name: str) -> None:
 
     ion = "alkalinity" if name == "bicarbonate_mg_l" else name.removesuffix("_mg_l")
     assert result.loc["hard", "reason"] == f"{ion} missing"
-    assert np.isnan(
-        result.loc["hard", ["conductivity_us_cm_25c", "conductivity_us_cm_25c_sm2510"]].astype(float)
-    ).all()
+    assert np.isnan(result.loc["hard", ["conductivity_us_cm_25c", "conductivity_us_cm_25c_sm2510"]].astype(float)).all()
     assert result.loc["soft", "reason"] == ""
     assert result.loc["soft", "conductivity_us_cm_25c"] == pytest.approx(235.7, abs=0.1)
 
@@ -282,9 +273,7 @@ def test_the_argument_is_not_changed() -> None:
 
 
 @pytest.mark.source("ISO7888")
-@pytest.mark.parametrize(
-    ("temperature_c", "factor"), [(5, 1.643), (10, 1.428), (20, 1.116), (25, 1.0), (35, 0.822)]
-)
+@pytest.mark.parametrize(("temperature_c", "factor"), [(5, 1.643), (10, 1.428), (20, 1.116), (25, 1.0), (35, 0.822)])
 def test_the_model_warms_water_as_the_standard_does(temperature_c: float, factor: float) -> None:
     """Two independent sources agree: the fit to ions, and the table for natural water."""
     warm = conductance.at(WATERS, 25.0)["conductivity_us_cm"]
@@ -455,9 +444,7 @@ def test_a_meter_scale_is_undone_exactly(reading: float, scale: str | float) -> 
 def test_the_order_of_the_rows_changes_nothing(order: list[int]) -> None:
     waters = pd.concat([WATERS, WATERS * 0.5, WATERS.iloc[[0]].assign(sodium_mg_l=np.nan)], ignore_index=True)
 
-    pd.testing.assert_frame_equal(
-        conductance.expected(waters.iloc[order]), conductance.expected(waters).iloc[order]
-    )
+    pd.testing.assert_frame_equal(conductance.expected(waters.iloc[order]), conductance.expected(waters).iloc[order])
 
 
 @pytest.mark.parametrize("module", [conductance, compensation, tds_scales, remarks])

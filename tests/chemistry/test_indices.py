@@ -107,10 +107,7 @@ def test_random_waters_lie_in_the_range_given(temperature_c: tuple[float, float]
     limits = {"calcium": (1, 250), "magnesium": (0.1, 80), "sodium": (1, 200), "bicarbonate": (24, 600),
               "sulfate": (0.1, 300), "chloride": (1, 100)}  # fmt: skip
     waters = pd.DataFrame(
-        {
-            f"{ion}_mg_l": np.exp(draw.uniform(np.log(ends[0]), np.log(ends[1]), count))
-            for ion, ends in limits.items()
-        }
+        {f"{ion}_mg_l": np.exp(draw.uniform(np.log(ends[0]), np.log(ends[1]), count)) for ion, ends in limits.items()}
     ).assign(ph=draw.uniform(6.5, 8.5, count), temperature_c=draw.uniform(*temperature_c, count))
     meq = meq_per_l(waters)
     gap = meq[["calcium_meq_l", "magnesium_meq_l", "sodium_meq_l"]].sum(axis=1) - meq[
@@ -128,10 +125,7 @@ def test_random_waters_lie_in_the_range_given(temperature_c: tuple[float, float]
     )  # fmt: skip
     engine = PhreeqPython()
     full = pd.Series(
-        [
-            engine.add_solution({"units": "mmol/kgw", **water}).si("Calcite")
-            for water in totals.to_dict("records")
-        ]
+        [engine.add_solution({"units": "mmol/kgw", **water}).si("Calcite") for water in totals.to_dict("records")]
     )
 
     result = indices.langelier_and_ryznar(balanced)
@@ -146,15 +140,7 @@ def test_a_kit_and_a_conductivity_suffice() -> None:
     """TDS 0.65 * 600 = 390; ionic strength 1.6e-5 * 600 = 0.0096, pf 0.0440."""
     result = indices.langelier_and_ryznar(KIT.assign(conductivity_us_cm_25c=600.0))
 
-    by_hand = (
-        9.3
-        + (np.log10(390) - 1) / 10
-        - 13.12 * np.log10(298.15)
-        + 34.55
-        - np.log10(200)
-        + 0.4
-        - np.log10(205)
-    )
+    by_hand = 9.3 + (np.log10(390) - 1) / 10 - 13.12 * np.log10(298.15) + 34.55 - np.log10(200) + 0.4 - np.log10(205)
     assert result["ph_saturation_simple"].item() == pytest.approx(by_hand)
     assert result["langelier_sm2330"].notna().all()
     assert result["assumption"].item() == (
@@ -168,9 +154,7 @@ def test_a_kit_and_dissolved_solids_suffice() -> None:
     from_solids = indices.langelier_and_ryznar(KIT.assign(tds_mg_l=384.0))
     from_conductivity = indices.langelier_and_ryznar(KIT.assign(conductivity_us_cm_25c=600.0))
 
-    assert from_solids["langelier_sm2330"].item() == pytest.approx(
-        from_conductivity["langelier_sm2330"].item()
-    )
+    assert from_solids["langelier_sm2330"].item() == pytest.approx(from_conductivity["langelier_sm2330"].item())
     assert from_solids["assumption"].item() == "ionic strength from dissolved solids"
 
 
@@ -248,9 +232,7 @@ def test_larson_skold_bands(ratio: float, word: str) -> None:
 )
 def test_chloride_to_sulfate_classes(chloride: float, alkalinity: float, word: str) -> None:
     """Sulfate of 10 mg/L: the ratio is a tenth of the chloride."""
-    water = pd.DataFrame(
-        {"chloride_mg_l": [chloride], "sulfate_mg_l": [10.0], "alkalinity_mg_l_caco3": [alkalinity]}
-    )
+    water = pd.DataFrame({"chloride_mg_l": [chloride], "sulfate_mg_l": [10.0], "alkalinity_mg_l_caco3": [alkalinity]})
 
     assert indices.corrosion_ratios(water)["chloride_sulfate_class"].item() == word
 
@@ -268,9 +250,7 @@ def test_chloride_to_sulfate_of_two_waters() -> None:
 @pytest.mark.parametrize(("chloride", "at_least", "word"), [(30.0, 6.0, "high"), (2.0, 0.4, "")])
 def test_sulfate_below_its_limit_gives_a_lower_bound(chloride: float, at_least: float, word: str) -> None:
     """Sulfate "< 5": 30/5 = 6 is high whatever the sulfate; 2/5 = 0.4 may be anything above."""
-    water = pd.DataFrame(
-        {"chloride_mg_l": [chloride], "sulfate_mg_l": [np.nan], "alkalinity_mg_l_caco3": [30.0]}
-    )
+    water = pd.DataFrame({"chloride_mg_l": [chloride], "sulfate_mg_l": [np.nan], "alkalinity_mg_l_caco3": [30.0]})
 
     result = indices.corrosion_ratios(water, highest=pd.DataFrame({"sulfate_mg_l": [5.0]}))
 
@@ -299,9 +279,7 @@ def test_a_ratio_that_cannot_be_formed_says_why(change: dict[str, float], reason
 
 
 @pytest.mark.source("CP")
-@pytest.mark.parametrize(
-    ("alkalinity", "word"), [(24.9, "very low"), (39.9, "low"), (40.0, "enough"), (np.nan, "")]
-)
+@pytest.mark.parametrize(("alkalinity", "word"), [(24.9, "very low"), (39.9, "low"), (40.0, "enough"), (np.nan, "")])
 def test_buffer_words(alkalinity: float, word: str) -> None:
     water = pd.DataFrame({"alkalinity_mg_l_caco3": [alkalinity]})
 

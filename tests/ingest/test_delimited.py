@@ -117,9 +117,7 @@ def test_an_unclosed_quote_does_not_swallow_the_file() -> None:
     assert grid.row(1) == ["Bar, left", "ok"]
     assert grid.row(2) == ["Cafe", '"hot']
     assert grid.row(73) == ["Inn\nannex", "last"]
-    assert grid.notices[["line", "problem", "raw_text"]].to_numpy().tolist() == [
-        [3, "quote-unclosed", '"hot']
-    ]
+    assert grid.notices[["line", "problem", "raw_text"]].to_numpy().tolist() == [[3, "quote-unclosed", '"hot']]
 
 
 def test_a_quote_open_at_the_end_of_the_file_means_the_file_is_cut_off() -> None:
@@ -211,9 +209,7 @@ def test_a_very_long_cell_is_kept_and_noted() -> None:
     grid = split(b"site,note\nBar," + b"x" * 1_200_000 + b"\nInn,ok\n", ",")
 
     assert len(grid.row(1)[1]) == 1_200_000
-    assert grid.notices[["line", "problem", "detail"]].to_numpy().tolist() == [
-        [2, "cell-very-long", "1200000 bytes"]
-    ]
+    assert grid.notices[["line", "problem", "detail"]].to_numpy().tolist() == [[2, "cell-very-long", "1200000 bytes"]]
 
 
 def test_no_text_gives_no_rows() -> None:

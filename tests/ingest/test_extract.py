@@ -21,9 +21,7 @@ SHA = "0" * 64
 
 
 def grid_of(text: str, delimiter: str = ";") -> Grid:
-    return Grid.from_rows(
-        [[cell.strip() for cell in line.split(delimiter)] for line in text.strip().splitlines()]
-    )
+    return Grid.from_rows([[cell.strip() for cell in line.split(delimiter)] for line in text.strip().splitlines()])
 
 
 def extracted(text: str, name: str = "report.csv") -> Extract:
@@ -74,8 +72,7 @@ def test_the_frames_have_the_columns_of_the_schema() -> None:
 def test_counts_in_a_kit_sheet_are_counts() -> None:
     """The sheet of a visit: drops written with their word, meter readings beside them (common practice)."""
     result = extracted(
-        "Kunde;Stufe;GH;KH;LF µS/cm;pH;ml\nK1;Roh;14 Tr.;11 Tr.;533;7,4;10\n"
-        "K1;n. Filter;7 Tr.;4 Tr.;335;6,6;10"
+        "Kunde;Stufe;GH;KH;LF µS/cm;pH;ml\nK1;Roh;14 Tr.;11 Tr.;533;7,4;10\nK1;n. Filter;7 Tr.;4 Tr.;335;6,6;10"
     )
 
     assert listed(result, "analyte", "form", "method")[:4] == [
@@ -89,9 +86,7 @@ def test_counts_in_a_kit_sheet_are_counts() -> None:
 
 
 def test_a_value_beside_a_count_is_typed_and_alone_is_a_value() -> None:
-    result = extracted(
-        "test;drops;degree per drop;value;unit\nGH;14;1 °dH;14;°dH\npH;;;7,2;\nKH;5 Tr.;1 °dH;;"
-    )
+    result = extracted("test;drops;degree per drop;value;unit\nGH;14;1 °dH;14;°dH\npH;;;7,2;\nKH;5 Tr.;1 °dH;;")
 
     assert listed(result, "analyte", "form", "raw_text") == [
         ("total_hardness", "drops", "14"),
@@ -102,9 +97,7 @@ def test_a_value_beside_a_count_is_typed_and_alone_is_a_value() -> None:
 
 
 def test_before_and_after_columns_give_a_row_each() -> None:
-    result = extracted(
-        "Sample;GH drops raw;GH drops treated;GH ml used;KH drops raw;KH ml used\nA;14;7;10;11;5"
-    )
+    result = extracted("Sample;GH drops raw;GH drops treated;GH ml used;KH drops raw;KH ml used\nA;14;7;10;11;5")
 
     assert list(result.rows[["stage", "used_ml"]].itertuples(index=False, name=None)) == [
         ("raw", "10"),
@@ -231,9 +224,7 @@ def test_an_unknown_parameter_is_kept_aside_with_its_name() -> None:
 
 
 def test_an_unknown_column_of_numbers_is_told_and_other_columns_are_not() -> None:
-    result = extracted(
-        "Probe;pH;Ca mg/l;Zorb;Shelf;Id no;Built\nA;7;80;0.5;red;17.5;1999\nB;7;81;0.7;blue;18.5;2001"
-    )
+    result = extracted("Probe;pH;Ca mg/l;Zorb;Shelf;Id no;Built\nA;7;80;0.5;red;17.5;1999\nB;7;81;0.7;blue;18.5;2001")
 
     assert list(result.notices[["problem", "column"]].itertuples(index=False, name=None)) == [
         ("column-unrecognised", "Zorb")
@@ -309,9 +300,7 @@ def test_a_header_without_rows_gives_empty_frames() -> None:
         assert set(result.cells.columns) == set(CELL_COLUMNS)
 
 
-CELLS = st.sampled_from(
-    ["", "7", "<5", "-", "Blank", "mean", "80", "pH", "Calcium", "14 Tr.", "x" * 30, "ND", "mg/l"]
-)
+CELLS = st.sampled_from(["", "7", "<5", "-", "Blank", "mean", "80", "pH", "Calcium", "14 Tr.", "x" * 30, "ND", "mg/l"])
 HEADS = st.sampled_from(
     [
         ["Probe", "pH", "Ca mg/l", "GH drops", "GH value", "Zorb"],
@@ -356,7 +345,5 @@ def test_each_cell_keeps_its_quantity_whatever_the_order_of_columns(order: list[
 
     result = of_grid(Grid.from_rows([chosen, *rows]))
 
-    assert (
-        result.cells["raw_text"] == result.cells["row"].astype("str") + result.cells["column"].astype("str")
-    ).all()
+    assert (result.cells["raw_text"] == result.cells["row"].astype("str") + result.cells["column"].astype("str")).all()
     assert list(result.cells["column"].astype("str")[:12]) == chosen

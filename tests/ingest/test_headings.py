@@ -112,9 +112,7 @@ def test_the_time_zone_of_a_logger_stays_with_its_heading() -> None:
     assert read_heading("Date Time, GMT-05:00").time_zone == "GMT-05:00"
 
 
-@pytest.mark.parametrize(
-    "text", ["NA", "CO", "Magnes.", "Härte (Calcium)", "HCO_ -", "CO_-2", "mg/l", "14", ""]
-)
+@pytest.mark.parametrize("text", ["NA", "CO", "Magnes.", "Härte (Calcium)", "HCO_ -", "CO_-2", "mg/l", "14", ""])
 def test_what_is_not_spelled_in_the_table_is_not_guessed(text: str) -> None:
     assert not read_heading(text).meanings
 
@@ -172,9 +170,7 @@ def test_a_basis_that_repeats_the_ion_is_the_ion() -> None:
 
 
 def test_no_spelling_means_two_things() -> None:
-    plain = {
-        spelling: [one for one in found if not one.beside] for spelling, found in known_spellings().items()
-    }
+    plain = {spelling: [one for one in found if not one.beside] for spelling, found in known_spellings().items()}
 
     assert {spelling for spelling, found in plain.items() if len(found) > 1} == set()
 

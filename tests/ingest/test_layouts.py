@@ -16,9 +16,7 @@ BUILT_IN = sorted(Path(schemas.__file__).with_name("layouts").glob("*.json"))
 
 
 def grid_of(text: str, delimiter: str = ";") -> Grid:
-    return Grid.from_rows(
-        [[cell.strip() for cell in line.split(delimiter)] for line in text.strip().splitlines()]
-    )
+    return Grid.from_rows([[cell.strip() for cell in line.split(delimiter)] for line in text.strip().splitlines()])
 
 
 def matched(text: str) -> Match:
@@ -150,9 +148,7 @@ FIELDS = [{"name": "pH", "analyte": "ph"}]
             "fields[1] a",
         ),
         (
-            json.dumps(
-                {"name": "x", "fields": [{"name": "a", "analyte": "ph"}, {"name": "A", "field": "label"}]}
-            ),
+            json.dumps({"name": "x", "fields": [{"name": "a", "analyte": "ph"}, {"name": "A", "field": "label"}]}),
             "fields[2]",
         ),
     ],

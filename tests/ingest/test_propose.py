@@ -61,9 +61,7 @@ def test_a_table_of_one_column_gets_no_proposal() -> None:
 
 
 def test_the_check_shows_what_every_column_became() -> None:
-    found = match(
-        Grid.from_rows([["Sample", "Ca [mg/L]", "Alk", "Colour of cup"], ["A", "1", "2", "red"]]), load()
-    )
+    found = match(Grid.from_rows([["Sample", "Ca [mg/L]", "Alk", "Colour of cup"], ["A", "1", "2", "red"]]), load())
     assert found is not None
 
     table = checked(found)

@@ -165,9 +165,7 @@ def test_a_file_named_directly_is_tried_whatever_its_name(tmp_path: Path) -> Non
 def test_a_missing_path_and_a_folder_without_files_are_said(tmp_path: Path) -> None:
     write(tmp_path / "only/photo.jpg", b"x")
 
-    with pytest.raises(
-        KettlestoneError, match=r"gone: there is no such file or folder\. Nothing was imported"
-    ):
+    with pytest.raises(KettlestoneError, match=r"gone: there is no such file or folder\. Nothing was imported"):
         discover([tmp_path / "gone"])
     with pytest.raises(KettlestoneError, match="holds no file that can be read"):
         discover([tmp_path / "only"])
@@ -180,9 +178,7 @@ def test_a_text_file_becomes_one_grid_with_the_encoding_noted(tmp_path: Path) ->
     (grid,) = grids(content)
 
     assert [grid.row(0), grid.row(1)] == [["site", "EC µS/cm"], ["Bar", "540"]]
-    assert grid.notices[["file_sha256", "problem"]].to_numpy().tolist() == [
-        [content.sha256, "encoding-fallback"]
-    ]
+    assert grid.notices[["file_sha256", "problem"]].to_numpy().tolist() == [[content.sha256, "encoding-fallback"]]
     assert grid.encoding == "cp1252"
     assert grids(content, "latin-1")[0].encoding == "latin-1"
 

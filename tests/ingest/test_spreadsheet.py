@@ -60,8 +60,7 @@ def cell(text: str, attributes: str = ' office:value-type="string"') -> str:
 def open_document(rows: str) -> bytes:
     """Zip the least OpenDocument spreadsheet, one table of ``rows``."""
     spaces = " ".join(
-        f'xmlns:{name}="urn:oasis:names:tc:opendocument:xmlns:{name}:1.0"'
-        for name in ("office", "table", "text")
+        f'xmlns:{name}="urn:oasis:names:tc:opendocument:xmlns:{name}:1.0"' for name in ("office", "table", "text")
     )
     content = (
         f'<?xml version="1.0" encoding="UTF-8"?><office:document-content {spaces} office:version="1.3">'
@@ -128,9 +127,7 @@ def test_a_formula_without_stored_value_is_noted() -> None:
 
 
 def test_a_formula_with_stored_value_is_a_number() -> None:
-    data = repacked(
-        with_rows(["ph"], ["=3+4"]), "xl/worksheets/sheet1.xml", b"<f>3+4</f><v />", b"<f>3+4</f><v>7</v>"
-    )
+    data = repacked(with_rows(["ph"], ["=3+4"]), "xl/worksheets/sheet1.xml", b"<f>3+4</f><v />", b"<f>3+4</f><v>7</v>")
 
     (grid,) = sheets(data)
 
@@ -206,9 +203,7 @@ def test_an_open_document_sheet_is_read() -> None:
 def test_an_open_document_sheet_of_endless_repeats_is_refused(repeated: str) -> None:
     row_times = ' table:number-rows-repeated="900000000"' if repeated == "rows" else ""
     cell_times = (
-        ' office:value-type="string" table:number-columns-repeated="900000000"'
-        if repeated == "columns"
-        else ""
+        ' office:value-type="string" table:number-columns-repeated="900000000"' if repeated == "columns" else ""
     )
     row = f"<table:table-row{row_times}>{cell('x', cell_times)}</table:table-row>"
 

@@ -39,12 +39,8 @@ def _extract(
         cell if isinstance(cell, dict) else dict(zip(("analyte", "raw_text", "raw_unit"), cell, strict=True))
         for cell in cells
     ]
-    table = pd.DataFrame(
-        [{**usual, "column": cell["analyte"], "certain_number": False, **cell} for cell in named]
-    )
-    types = {
-        name: pd.CategoricalDtype(pd.Index(sorted(set(table[name])), dtype="str")) for name in _CATEGORIES
-    }
+    table = pd.DataFrame([{**usual, "column": cell["analyte"], "certain_number": False, **cell} for cell in named])
+    types = {name: pd.CategoricalDtype(pd.Index(sorted(set(table[name])), dtype="str")) for name in _CATEGORIES}
     facts = pd.DataFrame([{name: row.get(name, "") for name in ROW_FIELDS} for row in rows], dtype="str")
     facts.insert(0, "line", pd.Series(range(2, len(rows) + 2), dtype="int32"))
     return Extract(

@@ -8,9 +8,7 @@ import pytest
 from pipeline.normalise.dates import parse
 
 
-def read(
-    *texts: str, zone: str = "UTC", formats: tuple[str, ...] = (), month_first: bool = False
-) -> pd.DataFrame:
+def read(*texts: str, zone: str = "UTC", formats: tuple[str, ...] = (), month_first: bool = False) -> pd.DataFrame:
     return parse(pd.Series(texts, dtype="str"), formats, zone, month_first=month_first)
 
 

@@ -17,9 +17,7 @@ TEXT = ("client", "site", "label", "sampling_point", "stage", "activity", "repor
 def rows_of(*facts: dict[str, str]) -> pd.DataFrame:
     rows = pd.DataFrame(list(facts))
     for name in TEXT:
-        rows[name] = (
-            (rows[name] if name in rows else pd.Series("", index=rows.index)).fillna("").astype("str")
-        )
+        rows[name] = (rows[name] if name in rows else pd.Series("", index=rows.index)).fillna("").astype("str")
     when = rows["when"] if "when" in rows else pd.Series(None, index=rows.index, dtype="str")
     rows["collected_at"] = pd.to_datetime(when, format="ISO8601", utc=True)
     rows["collected_precision"] = np.where(when.fillna("").str.len() > 10, "time", "day")

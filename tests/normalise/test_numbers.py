@@ -40,9 +40,7 @@ def test_a_number_that_can_be_read_in_one_way_is_read(text: str, number: float) 
     assert read(text)["number"].item() == pytest.approx(number)
 
 
-@pytest.mark.parametrize(
-    "text", ["nan", "inf", "1_000", "0x1", "1e400", "abc", "1.2.3", "1,2,3", "", "-", "--5", "½"]
-)
+@pytest.mark.parametrize("text", ["nan", "inf", "1_000", "0x1", "1e400", "abc", "1.2.3", "1,2,3", "", "-", "--5", "½"])
 def test_what_is_no_number_is_a_problem(text: str) -> None:
     assert read(text)["problem"].item() == "number-unreadable"
 
@@ -92,9 +90,7 @@ def test_a_word_for_not_detected_has_no_number() -> None:
     assert (frame["problem"] == "").all()
 
 
-@pytest.mark.parametrize(
-    ("text", "number", "rest"), [("14dH", 14, "dH"), ("7.4pH", 7.4, "pH"), ("14 Tr.", 14, "Tr.")]
-)
+@pytest.mark.parametrize(("text", "number", "rest"), [("14dH", 14, "dH"), ("7.4pH", 7.4, "pH"), ("14 Tr.", 14, "Tr.")])
 def test_a_unit_glued_to_a_number_is_split_off(text: str, number: float, rest: str) -> None:
     frame = read(text)
 

@@ -40,9 +40,7 @@ def test_the_drops_of_a_kit_become_hardness_and_alkalinity(read_table: Read) -> 
     assert found["value_low"].tolist() == pytest.approx([196.3, 124.9], abs=0.1)
     assert found["value_high"].tolist() == pytest.approx([214.2, 142.8], abs=0.1)
     assert found["uncertainty"].tolist() == pytest.approx([27, 20], abs=0.6)
-    assert found[["unit", "basis", "method"]].drop_duplicates().to_numpy().tolist() == [
-        ["mg/L", "as CaCO3", "drops"]
-    ]
+    assert found[["unit", "basis", "method"]].drop_duplicates().to_numpy().tolist() == [["mg/L", "as CaCO3", "drops"]]
 
 
 @pytest.mark.source("CP")
@@ -122,9 +120,7 @@ def test_a_limit_column_has_its_own_unit(read_table: Read) -> None:
 
 
 def test_not_detected_without_a_limit_is_set_aside(read_table: Read) -> None:
-    assert problems(read_table(("iron", "n.n.", "mg/L"), non_detect=("n.n.",))) == [
-        "not-detected-without-limit"
-    ]
+    assert problems(read_table(("iron", "n.n.", "mg/L"), non_detect=("n.n.",))) == ["not-detected-without-limit"]
 
 
 def test_a_sign_in_its_own_column_counts(read_table: Read) -> None:
@@ -174,9 +170,7 @@ def test_a_digit_mended_from_a_letter_is_told(read_table: Read) -> None:
     found = read_table(("calcium", "8O", "mg/L"), ("calcium", "70 mg/L", "mg/L"))
 
     assert found.readings["value"].tolist() == [80.0, 70.0]
-    assert found.notices[["raw_text", "problem", "detail"]].to_numpy().tolist() == [
-        ["8O", "number-repaired", "80"]
-    ]
+    assert found.notices[["raw_text", "problem", "detail"]].to_numpy().tolist() == [["8O", "number-repaired", "80"]]
 
 
 def test_what_was_assumed_is_noted(read_table: Read) -> None:
@@ -204,9 +198,7 @@ def test_methods_differ_in_their_usual_uncertainty(read_table: Read) -> None:
     assert found[0] == pytest.approx(12.0)  # 6 % of 200, twice the 3.1 % of the field audit [USGS-NFQA]
 
 
-TEXTS = st.sampled_from(
-    ["7.4", "7,4", "<0.5", "abc", "6-12", "", "14 dH", "1e999", "n.n.", "=1+1", "\x00", "½"]
-)
+TEXTS = st.sampled_from(["7.4", "7,4", "<0.5", "abc", "6-12", "", "14 dH", "1e999", "n.n.", "=1+1", "\x00", "½"])
 UNITS = st.sampled_from(["mg/L", "°dH", "", "furlong", "gr", "µS/cm", "°F"])
 ANALYTES = st.sampled_from(["calcium", "ph", "conductivity", "total_hardness", "temperature", "boron"])
 

@@ -46,9 +46,7 @@ def test_a_count_is_an_interval_of_one_drop(
     ("drops", "nominal", "used", "value"),
     [(12, 10, 10, 214.2), (8, 10, 10, 142.8), (6, 10, 5, 214.2), (7, 10, 5, 249.9), (5, 10, 40, 22.3)],
 )
-def test_half_the_water_doubles_the_value_of_a_drop(
-    drops: int, nominal: float, used: float, value: float
-) -> None:
+def test_half_the_water_doubles_the_value_of_a_drop(drops: int, nominal: float, used: float, value: float) -> None:
     """Arithmetic: n · d · Vn / Vu with d = 17.848 mg/L."""
     kit = value_of_drops(one(drops), one(17.848), one(nominal), one(used))
 

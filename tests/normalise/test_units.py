@@ -82,9 +82,7 @@ def test_degrees_fahrenheit_have_an_offset() -> None:
     assert 50 * found.factor + found.offset == pytest.approx(10.0)
 
 
-@pytest.mark.parametrize(
-    "text", ["GH", "KH", "ppt", "N", "mg/1", "us", "deg", "gr", "°", "MG/L/day", "tons/day"]
-)
+@pytest.mark.parametrize("text", ["GH", "KH", "ppt", "N", "mg/1", "us", "deg", "gr", "°", "MG/L/day", "tons/day"])
 def test_what_other_software_takes_for_a_unit_is_a_problem(text: str) -> None:
     """A units library reads GH as gigahenry and ppt as pico-pint; here only the exact table counts."""
     assert resolve("total_hardness", text, "").problem in ("unit-unknown", "unit-ambiguous")
@@ -149,9 +147,7 @@ def test_a_form_that_nobody_knows_is_a_problem() -> None:
         ("oxygen", "mg/l O2", 1.0, "as O2"),
     ],
 )
-def test_a_form_is_converted_to_the_canonical_one_or_kept(
-    analyte: str, unit: str, factor: float, basis: str
-) -> None:
+def test_a_form_is_converted_to_the_canonical_one_or_kept(analyte: str, unit: str, factor: float, basis: str) -> None:
     found = resolve(analyte, unit, "")
 
     assert found.factor == pytest.approx(factor, rel=1e-4)
@@ -189,9 +185,7 @@ def test_an_unknown_unit_names_its_nearest_spelling_and_is_not_taken() -> None:
 
 def test_folding_makes_no_two_units_equal() -> None:
     """°F alone may be French or Fahrenheit; the quantity decides. No other spelling has two codes."""
-    units = json.loads(Path(str(resources.files("schemas") / "units.json")).read_text(encoding="utf-8"))[
-        "units"
-    ]
+    units = json.loads(Path(str(resources.files("schemas") / "units.json")).read_text(encoding="utf-8"))["units"]
     codes: dict[str, set[str]] = {}
     for code, texts in units.items():
         for text in texts:

@@ -21,14 +21,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _TABLES = {
-    "batch": "batch_id started_at finished_at version settings entries_read "
-    "entries_accepted entries_set_aside",
+    "batch": "batch_id started_at finished_at version settings entries_read entries_accepted entries_set_aside",
     "source_file": "file_sha256 batch_id name bytes layout encoding delimiter decimal_mark lines",
     "sample": "sample_id label client site sampling_point stage region country collected_at verdict",
     "reading": "reading_id sample_id analyte value unit basis qualifier limit uncertainty method drops "
     "raw_text raw_unit file_sha256 line column",
-    "finding": "finding_id batch_id sample_id check_id severity observed low high unit message "
-    "evidence reading_ids",
+    "finding": "finding_id batch_id sample_id check_id severity observed low high unit message evidence reading_ids",
     "explanation": "batch_id sample_id rank mistake analyte other_analyte detail probability evidence",
     "assessment": "sample_id quantity value low high unit method",
     "set_aside": "batch_id file_sha256 line column raw_text problem message",
@@ -72,9 +70,7 @@ def test_a_new_store_is_readable_by_older_tools_and_leaves_no_scraps(tmp_path: P
 def test_no_table_has_foreign_keys(tmp_path: Path) -> None:
     """A foreign key would forbid later changes of the table."""
     with Store(tmp_path / "s.duckdb") as store:
-        kinds = store.connection.execute(
-            "SELECT DISTINCT constraint_type FROM duckdb_constraints()"
-        ).fetchall()
+        kinds = store.connection.execute("SELECT DISTINCT constraint_type FROM duckdb_constraints()").fetchall()
 
     assert ("FOREIGN KEY",) not in kinds
     assert ("CHECK",) in kinds
@@ -140,9 +136,7 @@ def test_reading_needs_an_existing_store(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(("refused", "words"), [("file", "may not be written"), ("folder", "in its folder")])
-def test_missing_permission_is_named(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refused: str, words: str
-) -> None:
+def test_missing_permission_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refused: str, words: str) -> None:
     """The question to the system is replaced: the superuser, who may run this, is refused nothing."""
     path = tmp_path / "s.duckdb"
     with Store(path):
@@ -238,9 +232,7 @@ def _with_steps(monkeypatch: pytest.MonkeyPatch, *steps: Migration) -> None:
     monkeypatch.setattr(migrate, "migrations", lambda: steps)
 
 
-def test_a_migration_is_applied_once_with_a_backup_first(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_migration_is_applied_once_with_a_backup_first(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "s.duckdb"
     with Store(path):
         pass
@@ -266,9 +258,7 @@ def test_a_failing_migration_is_taken_back_whole(tmp_path: Path, monkeypatch: py
     with Store(path):
         pass
     known = migrate.migrations()
-    _with_steps(
-        monkeypatch, *known, _next_step("CREATE TABLE trial(number INTEGER); DROP TABLE nothing_there")
-    )
+    _with_steps(monkeypatch, *known, _next_step("CREATE TABLE trial(number INTEGER); DROP TABLE nothing_there"))
 
     with pytest.raises(KettlestoneError, match="trial failed") as caught, Store(path):
         pass
@@ -326,9 +316,7 @@ def test_changed_views_are_defined_anew(tmp_path: Path, monkeypatch: pytest.Monk
         pass
     scripts = migrate.scripts
     extra = {"9_v_trial.sql": "CREATE OR REPLACE VIEW v_trial AS SELECT 42 AS number"}
-    monkeypatch.setattr(
-        migrate, "scripts", lambda folder: scripts(folder) | (extra if folder == "views" else {})
-    )
+    monkeypatch.setattr(migrate, "scripts", lambda folder: scripts(folder) | (extra if folder == "views" else {}))
 
     with Store(path) as store:
         assert store.connection.execute("FROM v_trial").fetchone() == (42,)

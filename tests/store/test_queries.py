@@ -35,9 +35,7 @@ def _ask(
         for number, (_, numbers) in enumerate(samples)
         for analyte, value in numbers.items()
     ]
-    record = building.batch(
-        **({"samples": building.samples(rows), "readings": building.readings(long)} | dict(frames))
-    )
+    record = building.batch(**({"samples": building.samples(rows), "readings": building.readings(long)} | dict(frames)))
     with Store(path) as store:
         write_batch(store, record)
     with Store(path, read_only=True) as store:
@@ -95,9 +93,7 @@ def test_left_coffee_zone_names_the_first_day_outside(path: Path) -> None:
 
     found = _ask(path, "left-coffee-zone", samples)
 
-    assert [(row["site"], row["first_outside"]) for row in found] == [
-        ("Site 1", pd.Timestamp("2026-04-10T08:00:00"))
-    ]
+    assert [(row["site"], row["first_outside"]) for row in found] == [("Site 1", pd.Timestamp("2026-04-10T08:00:00"))]
 
 
 @pytest.mark.source("CP")
@@ -196,9 +192,7 @@ def test_treatment_effect_is_the_median_of_pairs(path: Path) -> None:
     samples: list[tuple[dict[str, Any], dict[str, float]]] = []
     for site, treated in (("A", 60.0), ("B", 50.0), ("C", 20.0)):
         samples.append(({"site": site}, {"alkalinity": 200.0}))
-        samples.append(
-            ({"site": site, "stage": "treated", "treatment": "decarboniser"}, {"alkalinity": treated})
-        )
+        samples.append(({"site": site, "stage": "treated", "treatment": "decarboniser"}, {"alkalinity": treated}))
 
     [found] = _ask(path, "treatment-effect", samples)
 

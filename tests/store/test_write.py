@@ -39,9 +39,7 @@ def _one_batch(name: str = "b1", file: str = "march.csv", value: float = 100.0) 
 
 
 def test_a_batch_comes_back_as_it_was_given(store: Store) -> None:
-    aside = problem_frame(
-        "number-unreadable", file_sha256=building.sha("march.csv"), line=3, column="Cl", raw_text="?"
-    )
+    aside = problem_frame("number-unreadable", file_sha256=building.sha("march.csv"), line=3, column="Cl", raw_text="?")
     record = replace(
         building.batch(
             samples=building.samples([{"sample_id": "s1", "label": "A", "counter_litres": 1200.0}]),
@@ -50,9 +48,7 @@ def test_a_batch_comes_back_as_it_was_given(store: Store) -> None:
             set_aside=aside,
         ),
         notices=aside,
-        check_runs=pd.DataFrame(
-            {"check_id": ["blank"], "evaluated": [1], "not_evaluated": [0], "flagged": [0]}
-        ),
+        check_runs=pd.DataFrame({"check_id": ["blank"], "evaluated": [1], "not_evaluated": [0], "flagged": [0]}),
     )
 
     write_batch(store, record)
@@ -68,9 +64,7 @@ def test_a_batch_comes_back_as_it_was_given(store: Store) -> None:
     assert _all(store, "SELECT label, counter_litres, collected_at, analysed_on FROM sample") == [
         ("A", 1200.0, datetime(2026, 3, 1, 8), None)  # noqa: DTZ001
     ]
-    assert _all(store, "SELECT finding_id, file_sha256, message FROM finding") == [
-        (1, None, "the ions do not balance")
-    ]
+    assert _all(store, "SELECT finding_id, file_sha256, message FROM finding") == [(1, None, "the ions do not balance")]
     for table in ("set_aside", "notice"):
         [(line, problem, message)] = _all(store, f"SELECT line, problem, message FROM {table}")  # noqa: S608
         assert (line, problem) == (3, "number-unreadable")
@@ -87,9 +81,7 @@ def test_a_missing_number_is_null_never_nan(store: Store) -> None:
     assert _all(store, 'SELECT value, uncertainty, "limit" FROM reading') == [(None, None, 0.5)]
     assert _all(store, "SELECT count(*) FROM reading WHERE value > 10") == [(0,)]
     with pytest.raises(duckdb.ConstraintException):
-        store.connection.execute(
-            "INSERT INTO reading BY NAME SELECT * REPLACE ('nan'::DOUBLE AS value) FROM reading"
-        )
+        store.connection.execute("INSERT INTO reading BY NAME SELECT * REPLACE ('nan'::DOUBLE AS value) FROM reading")
 
 
 def test_times_are_stored_in_utc(store: Store) -> None:
@@ -97,9 +89,7 @@ def test_times_are_stored_in_utc(store: Store) -> None:
     record = building.batch(samples=samples)
     local = datetime(2026, 3, 5, 15, 7, 9, tzinfo=timezone(timedelta(hours=1)))
 
-    write_batch(
-        store, replace(record, batch={**record.batch, "started_at": local, "finished_at": local.isoformat()})
-    )
+    write_batch(store, replace(record, batch={**record.batch, "started_at": local, "finished_at": local.isoformat()}))
 
     assert _all(store, "SELECT collected_at FROM sample") == [(datetime(2026, 3, 1, 8, 30),)]  # noqa: DTZ001
     assert _all(store, "SELECT started_at, finished_at FROM batch") == [(datetime(2026, 3, 5, 14, 7, 9),) * 2]  # noqa: DTZ001
@@ -120,9 +110,7 @@ def test_findings_point_at_new_and_stored_readings(store: Store) -> None:
     """−k is row k of the batch, a number above zero a reading the store has already."""
     write_batch(store, _one_batch("b1", "1.csv"))
     rows = [("s2", "calcium", 1.0), ("s2", "magnesium", 2.0)]
-    findings = building.findings(
-        [{"sample_id": "s2", "reading_ids": ids} for ids in ("-1 -2", "1 -2", "", "1")]
-    )
+    findings = building.findings([{"sample_id": "s2", "reading_ids": ids} for ids in ("-1 -2", "1 -2", "", "1")])
     record = building.batch(
         "b2",
         "2.csv",
@@ -265,15 +253,11 @@ def test_a_decision_is_added_and_changes_no_finding(store: Store) -> None:
         2,
     ]
 
-    assert _all(store, "SELECT severity, current_severity, decision FROM v_finding") == [
-        ("hold", "reject", "reject")
-    ]
+    assert _all(store, "SELECT severity, current_severity, decision FROM v_finding") == [("hold", "reject", "reject")]
     assert _all(store, "SELECT count(*) FROM decision") == [(2,)]
 
 
-@pytest.mark.parametrize(
-    "change", [{"action": "ignore"}, {"decided_by": ""}, {"why": ""}, {"action": "correct"}]
-)
+@pytest.mark.parametrize("change", [{"action": "ignore"}, {"decided_by": ""}, {"why": ""}, {"action": "correct"}])
 def test_a_decision_needs_who_why_and_a_known_answer(store: Store, change: dict[str, Any]) -> None:
     write_batch(store, replace(_one_batch(), findings=building.findings([{"sample_id": "s1"}])))
     decision = Decision(1, "accept", "A. Technician", building.START, "repeated")
