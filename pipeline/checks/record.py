@@ -8,8 +8,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.normalise.sample_table import column_numbers
 from pipeline.problems import fill
-from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -127,7 +127,7 @@ def instrument(samples: SampleTable, analytes: tuple[str, ...]) -> pd.Series:
 
 def analyte_codes(readings: pd.DataFrame) -> npt.NDArray[np.int64]:
     """Place every reading's quantity in ANALYTES; -1 where it is not one of them."""
-    return np.asarray(pd.Categorical(readings["analyte"], categories=list(ANALYTES)).codes, dtype="int64")
+    return column_numbers(readings["analyte"])
 
 
 def grouped(frame: pd.DataFrame, names: tuple[str, ...]) -> npt.NDArray[np.int64]:

@@ -103,9 +103,16 @@ def places(samples: pd.Index, owners: pd.Series) -> npt.NDArray[np.int64]:
     return np.append(at, -1).astype("int64")[owners.cat.codes.to_numpy()]
 
 
+def column_numbers(analytes: pd.Series) -> npt.NDArray[np.int64]:
+    """Find the place in WIDE_COLUMNS of each reading's quantity, -1 where it has no column."""
+    named = analytes.astype("category")
+    at = [_CODES.index(code) if code in ANALYTES else -1 for code in named.cat.categories]
+    return np.array([*at, -1], dtype="int64")[named.cat.codes.to_numpy()]
+
+
 def _preferred(samples: pd.Index, readings: pd.DataFrame) -> pd.DataFrame:
     """Pick one reading for every sample and quantity; `cell` is its place in the flat table."""
-    analyte = pd.Categorical(readings["analyte"], categories=_CODES).codes.astype("int64")
+    analyte = column_numbers(readings["analyte"])
     sample = places(samples, readings["sample_id"])
     cell = np.where((analyte >= 0) & (sample >= 0), sample * len(WIDE_COLUMNS) + analyte, -1)
     columns = ["value", "value_low", "value_high", "uncertainty", "method", "line"]
