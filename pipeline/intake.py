@@ -16,7 +16,7 @@ from pipeline.ingest.extract import extract
 from pipeline.ingest.layouts import load, match
 from pipeline.ingest.reading import Discovered, Unreadable, discover, grids, read
 from pipeline.normalise.readings import NormaliseSettings, normalise
-from pipeline.normalise.stacking import stacked
+from pipeline.normalise.stacking import stacked, stacked_rows
 from pipeline.problems import no_problems, problem_frame
 from pipeline.proving import finish
 from pipeline.stages import FileResult, Silent
@@ -131,7 +131,7 @@ def _joined(
     }
     return FileResult(
         source={**source, **ledger},
-        rows=pd.concat(rows, ignore_index=True) if rows else pd.DataFrame(),
+        rows=stacked_rows(rows) if rows else pd.DataFrame(),
         readings=stacked(readings) if readings else pd.DataFrame(),
         set_aside=pd.concat([no_problems(), *set_aside], ignore_index=True),
         notices=pd.concat([no_problems(), *notices], ignore_index=True),

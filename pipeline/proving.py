@@ -20,7 +20,7 @@ from pipeline.normalise import derived
 from pipeline.normalise.readings import READING_COLUMNS
 from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.samples import assemble
-from pipeline.normalise.stacking import stacked
+from pipeline.normalise.stacking import stacked, stacked_rows
 from pipeline.problems import messages, no_problems
 from pipeline.report.batch import Batch
 from pipeline.report.folder import folder_for
@@ -136,13 +136,13 @@ def _samples(
             offset += len(result.rows)
     if not rows:
         return _no_samples(), np.zeros(0, dtype="bool")
-    fresh_rows, fresh = pd.concat(rows, ignore_index=True), stacked(readings)
+    fresh_rows, fresh = stacked_rows(rows), stacked(readings)
     assembled = assemble(fresh_rows, fresh, sites, settings.sample_window_hours)
     known_rows, known = prior(store, assembled.about)
     if len(known):
         # What is known of the same bottles is judged together with what is new.
         known = known.assign(row=known["row"] + len(fresh_rows), new=False)
-        all_rows = pd.concat([fresh_rows, known_rows], ignore_index=True)
+        all_rows = stacked_rows([fresh_rows, known_rows])
         assembled = assemble(all_rows, stacked([fresh, known]), sites, settings.sample_window_hours)
     table = assembled.readings
     new = np.zeros(len(assembled.about), dtype="bool")

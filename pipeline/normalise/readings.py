@@ -23,6 +23,7 @@ from pipeline.normalise.conductivity import at_25c
 from pipeline.normalise.judging import judged, mended, problems
 from pipeline.normalise.kits import burettes, counts
 from pipeline.normalise.rows import typed
+from pipeline.normalise.stacking import without_empty_texts
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.normalise.unit_spellings import folded, split_form
 from schemas.methods import QUALIFIERS
@@ -112,7 +113,7 @@ def normalise(extract: Extract, file_sha256: str, settings: NormaliseSettings) -
     bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
     odd = ~bad & by_category(read["detail"], bool) & (table["form"] != "drops").to_numpy()
     return Normalised(
-        rows=rows,
+        rows=without_empty_texts(rows),
         readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
         set_aside=problems(table[bad], file_sha256),
         notices=pd.concat([notices, mended(table[odd], read[odd], file_sha256)], ignore_index=True),

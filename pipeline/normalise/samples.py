@@ -96,18 +96,21 @@ def _first_where(group: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], size
     return first
 
 
+def _first_stated(column: pd.Series, group: npt.NDArray[np.int64], size: int, empty: str | None) -> pd.Series:
+    """Take the first statement of each group in one column; ``empty`` where a group makes none."""
+    stated = column.notna().to_numpy() if empty is None else (column != empty).to_numpy()
+    if not stated.any():
+        return pd.Series(empty, index=pd.RangeIndex(size), dtype=column.dtype)
+    found = _first_where(group, stated, size)
+    fact = column.take(np.maximum(found, 0)).reset_index(drop=True)
+    return fact.where(found >= 0, empty) if (found < 0).any() else fact
+
+
 def _facts(rows: pd.DataFrame, group: npt.NDArray[np.int64], size: int) -> pd.DataFrame:
     """Collect what the rows of a sample say of it; the first statement wins."""
     first = _first_where(group, np.ones(len(rows), dtype="bool"), size)
-    facts: dict[str, pd.Series] = {}
-    for name in (*_TEXT_FACTS, *_TIMED_FACTS, *_NUMBER_FACTS):
-        if name not in rows:
-            continue
-        column = rows[name]
-        stated = (column != "").to_numpy() if name in _TEXT_FACTS else column.notna().to_numpy()
-        found = _first_where(group, stated, size)
-        facts[name] = column.take(np.maximum(found, 0)).reset_index(drop=True)
-        facts[name] = facts[name].where(found >= 0, "" if name in _TEXT_FACTS else None)
+    named = [name for name in (*_TEXT_FACTS, *_TIMED_FACTS, *_NUMBER_FACTS) if name in rows]
+    facts = {name: _first_stated(rows[name], group, size, "" if name in _TEXT_FACTS else None) for name in named}
     about = pd.DataFrame(facts, index=pd.RangeIndex(size))
     if "collected_precision" in rows:
         about["collected_precision"] = rows["collected_precision"].take(first).array
