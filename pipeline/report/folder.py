@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
 import tempfile
 from contextlib import contextmanager
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
 
     from pipeline.report.batch import Batch
 
+_WORK: Final = ".writing-"
 _PROBLEM_ORDER: Final = ["name", "line", "column", "raw_text", "problem", "message", "file_sha256"]
 _FINDING_ORDER: Final = [
     "label",
@@ -83,13 +85,32 @@ def folder_for(batch_id: str, out: Path) -> Iterator[BatchFolder]:
     """
     try:
         out.mkdir(parents=True, exist_ok=True)
-        work = Path(tempfile.mkdtemp(prefix=".writing-", dir=out))
+        _sweep(out)
+        work = Path(tempfile.mkdtemp(prefix=f"{_WORK}{os.getpid()}-", dir=out))
     except OSError as error:
         raise _refused(out, error) from error
     try:
         yield BatchFolder(work, out / batch_id)
     finally:
         shutil.rmtree(work, ignore_errors=True)
+
+
+def _sweep(out: Path) -> None:
+    """Remove what runs that were killed left unfinished; a folder of a living process is not touched."""
+    for left in out.glob(f"{_WORK}*-*"):
+        owner = left.name.removeprefix(_WORK).split("-")[0]
+        if owner.isdigit() and not _alive(int(owner)):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
 
 
 def _refused(out: Path, error: OSError) -> KettlestoneError:
