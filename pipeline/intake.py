@@ -88,11 +88,15 @@ def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already
 
 
 def _refused(source: dict[str, Any], code: str, why: str, tables: Sequence[Grid] = ()) -> FileResult:
-    notice = problem_frame(code, file_sha256=source["file_sha256"], line=0, column="", raw_text="", detail=why)
+    notice = _notice(code, source["file_sha256"], why)
     lines = max((int(grid.line[-1]) for grid in tables if len(grid)), default=0)
     ledger = {**_EMPTY_LEDGER, "lines": lines, "status": "not understood"}
     notices = pd.concat([notice, *(grid.notices for grid in tables)], ignore_index=True)
     return FileResult(source={**source, **ledger}, notices=notices)
+
+
+def _notice(code: str, sha256: str, why: str) -> pd.DataFrame:
+    return problem_frame(code, file_sha256=sha256, line=0, column="", raw_text="", detail=why)
 
 
 def _joined(
@@ -114,6 +118,8 @@ def _joined(
     set_aside = [part.set_aside for part in parts] + [one.set_aside for one in done]
     notices = [grid.notices for grid in tables] + [part.notices for part in parts] + [one.notices for one in done]
     entries = sum(part.entries for part in parts)
+    if measured and not entries:
+        notices.append(_notice("file-empty", content.sha256, ""))
     aside = sum(len(frame) for frame in set_aside)
     accepted = sum(len(one.readings) for one in done)
     if entries != accepted + aside:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import gzip
 import json
 import os
-import random
 import resource
 import subprocess
 import sys
@@ -36,7 +35,7 @@ FILES: dict[str, tuple[bytes, str, int, int, str]] = {
     "a good.csv": (GOOD, "read", 8, 0, ""),
     "a good, copied.csv": (GOOD, "known", 0, 0, ""),
     "blank.csv": (b" \r\n\r\n  \n", "not understood", 0, 0, "holds no rows"),
-    "binary.csv": (random.Random(1).randbytes(5000), "not understood", 0, 0, "not a text file"),  # noqa: S311 - repeatable junk
+    "binary.csv": (bytes(range(256)) * 20, "not understood", 0, 0, "not a text file"),
     "broken.xlsx": (b"PK\x03\x04" + b"x" * 300, "not understood", 0, 0, "damaged or encrypted"),
     "cut off.csv.gz": (
         gzip.compress((HEADINGS + TWO_ROWS * 400).encode())[:-30],
@@ -48,7 +47,7 @@ FILES: dict[str, tuple[bytes, str, int, int, str]] = {
     "empty.csv": (b"", "not understood", 0, 0, "holds no rows"),
     "empty too.csv": (b"", "not understood", 0, 0, "holds no rows"),
     "half written.csv": ((HEADINGS + "H-1,X-2,7.4,61,10,20\nH-2,X-2,7.").encode(), "read", 4, 1, "cut off"),
-    "headings only.csv": (HEADINGS.encode(), "read", 0, 0, ""),
+    "headings only.csv": (HEADINGS.encode(), "read", 0, 0, "holds no rows"),
     "huge cell.csv": (
         (HEADINGS + f"G-1,X-3,7.4,55,9,21\nG-2,X-3,7.4,{'9' * 3_000_000},10,22\nG-3,X-3,7.4,56,9,23\n").encode(),
         "read",
@@ -79,15 +78,10 @@ def intake(*paths: Path | str, out: Path) -> Result:
 
 def is_message(result: Result) -> bool:
     """Tell whether a run ended with code 2 and one paragraph, not with a traceback."""
-    *_, exception = result.exc_info or (None, None)
     ended = isinstance(result.exception, SystemExit) and result.exit_code == 2
     paragraph = result.stderr.strip()
     return bool(
-        ended
-        and exception is not None
-        and paragraph.startswith("kettlestone: ")
-        and "\n\n" not in paragraph
-        and "Traceback" not in result.output
+        ended and paragraph.startswith("kettlestone: ") and "\n\n" not in paragraph and "Traceback" not in result.output
     )
 
 
@@ -393,5 +387,5 @@ def test_a_kill_at_any_moment_leaves_batches_whole_or_absent(tmp_path: Path) -> 
         ).fetchall()
         known = {batch for (batch,) in store.connection.execute("SELECT batch_id FROM batch").fetchall()}
     assert books == [(f"{number}.csv", 1, 804, 803, 803, 1) for number in range(3)]
-    shown = {path.parent.name for path in (tmp_path / "out").glob("*/summary.json")}
+    shown = {path.parent.name for path in (tmp_path / "out").glob("2*/summary.json")}
     assert shown <= known
