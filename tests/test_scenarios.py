@@ -87,6 +87,7 @@ def test_p2_conductivity_and_tds_exchanged_are_held_and_the_swap_named() -> None
     assert "2.00" in got.said("P2-tap", "tds-vs-conductivity")
     assert "swapped" in got.said("P2-tap", "tds-vs-conductivity")
     assert "date-form" in got.checks("P2-tap", "note")
+    assert sample["collected_at"].startswith("2025-07-08")  # the country writes the month first
     assert (sample["conductivity_us_cm_25c"], sample["tds_mg_l"]) == (206, 412)  # nothing is swapped
 
 
