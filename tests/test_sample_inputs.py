@@ -119,11 +119,11 @@ def test_numbers_arrive_in_one_unit_system(samples: pd.DataFrame) -> None:
     drops = int(next(line for line in kit if ";TF-0312-R;" in line).split(";")[5])
     # 1 °dH = 10 mg/L CaO = 10 * 100.086 / 56.077 = 17.848 mg/L CaCO3 (IUPAC molar masses)
     assert samples.loc["TF-0312-R", "total_hardness_mg_l_caco3"] == pytest.approx(drops * 17.848, rel=1e-4)
-    japan = (FOLDER / "suishitsu_hinazawa.csv").read_text(encoding="utf-8-sig").splitlines()
+    japan = (FOLDER / "suishitsu_kakuu.csv").read_text(encoding="utf-8-sig").splitlines()
     ms_per_m = float(next(line for line in japan if line.startswith("JL-1,")).split(",")[4])
     assert samples.loc["JL-1", "conductivity_us_cm_25c"] == pytest.approx(ms_per_m * 10)
     assert str(samples.loc["JL-1", "collected_at"]).startswith("2025-01-20")  # Reiwa 7
-    spain = (FOLDER / "laboratorio_trebolin.csv").read_text(encoding="utf-8").splitlines()
+    spain = (FOLDER / "laboratorio_inventada.csv").read_text(encoding="utf-8").splitlines()
     written = next(line for line in spain if line.startswith("EL-4;")).split(";")[4]
     assert re.fullmatch(r"\d\.\d{3}", written)
     # 2500 µS/cm at 20 °C is 2790 at 25 °C (EU parametric value): 1.116
