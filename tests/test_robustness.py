@@ -38,7 +38,7 @@ FILES: dict[str, tuple[bytes, str, int, int, str]] = {
     "binary.csv": (bytes(range(256)) * 20, "not understood", 0, 0, "not a text file"),
     "broken.xlsx": (b"PK\x03\x04" + b"x" * 300, "not understood", 0, 0, "damaged or encrypted"),
     "cut off.csv.gz": (
-        gzip.compress((HEADINGS + TWO_ROWS * 400).encode())[:-30],
+        gzip.compress((HEADINGS + TWO_ROWS * 400).encode(), mtime=0)[:-30],
         "not understood",
         *(0, 0),
         "cut off; copy it again",
