@@ -1,0 +1,1 @@
+"""Which single mistake would make a record agree with itself."""

@@ -1,0 +1,1 @@
+"""Treatments as physics, which of them to fit, how to set it, and how big."""

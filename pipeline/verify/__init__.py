@@ -1,0 +1,1 @@
+"""Does the retest prove the treatment: before and after against prediction, and the history of a site."""

@@ -1,0 +1,93 @@
+"""What is said to people about advice, retests and reports: one catalogue, one folder per language.
+
+The stages that decide say *what* is to be said (:class:`Said`: a code and its numbers); only the edge
+turns it into a sentence, in the language of the reader.
+"""
+
+from __future__ import annotations
+
+import csv
+import string
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+FOLDER: Final = Path(__file__).parent
+LANGUAGES: Final = ("en", "de")
+_DECIMAL_COMMA: Final = frozenset({"de"})
+
+
+@dataclass(frozen=True)
+class Said:
+    """Something to be said: the code of its sentence, and the values the sentence names."""
+
+    code: str
+    values: Mapping[str, object] = field(default_factory=dict)
+
+
+def say(said: Said, language: str = "en") -> str:
+    """Give the sentence in a language.
+
+    Parameters
+    ----------
+    said : code and values; a value that is a ``Said`` itself is said first.
+    language : one of ``LANGUAGES``.
+
+    Returns
+    -------
+    The sentence, with the decimal mark of the language.
+
+    Raises
+    ------
+    KeyError : the code or the language is not in the catalogue, or a value is missing: a fault of the program.
+
+    Example
+    -------
+    >>> say(Said("number", {"value": 1.5, "unit": "mg/L"}), "de")
+    '1,5 mg/L'
+    """
+    values = {name: say(value, language) if isinstance(value, Said) else value for name, value in said.values.items()}
+    return _Words(language).vformat(catalogue(language)[said.code], (), values)
+
+
+@cache
+def catalogue(language: str) -> dict[str, str]:
+    """Give every sentence of a language by its code.
+
+    Parameters
+    ----------
+    language : one of ``LANGUAGES``.
+
+    Returns
+    -------
+    code -> text with ``{name}`` or ``{name:.1f}`` where a value goes.
+
+    Raises
+    ------
+    KeyError : there is no such language, or a code stands twice.
+    """
+    if language not in LANGUAGES:
+        raise KeyError(language)
+    found: dict[str, str] = {}
+    for path in sorted((FOLDER / language).glob("*.csv")):
+        with path.open(encoding="utf-8", newline="") as lines:
+            for row in csv.DictReader(lines):
+                if row["code"] in found:
+                    raise KeyError(row["code"])
+                found[row["code"]] = row["text"]
+    return found
+
+
+class _Words(string.Formatter):
+    """Formats numbers with the decimal mark of the language."""
+
+    def __init__(self, language: str) -> None:
+        self._comma = language in _DECIMAL_COMMA
+
+    def format_field(self, value: Any, format_spec: str) -> str:  # noqa: ANN401 - the base class's signature
+        text = str(super().format_field(value, format_spec))
+        return text.replace(".", ",") if self._comma and isinstance(value, float) else text
