@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, cast
+from typing import TYPE_CHECKING, Final
 
-import numpy as np
 import pandas as pd
 
 from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import known_machines, recognise
 from pipeline.checks.pairs import kind
 from pipeline.report.stored_samples import rebuild
-from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,8 +23,9 @@ if TYPE_CHECKING:
 
 HARDNESS: Final = "total_hardness_mg_l_caco3"
 ALKALINITY: Final = "alkalinity_mg_l_caco3"
-# In the order of preference; a place that names no stage is the tap, where nothing is fitted before it.
-_BEFORE: Final = (("raw",), ("", "machine_inlet"))
+# In the order of preference; a record that names no stage is taken as of the tap.
+_BEFORE: Final = (("raw",), ("",), ("machine_inlet",))
+_KEEPS_HARDNESS: Final = ("none", "", "carbon")  # with these fitted the machine gets the water of the tap
 _AFTER: Final = (("treated", "machine_inlet"), ("permeate",))
 # What an earlier report of the same water may lend a kit reading; hardness and alkalinity never.
 LENT: Final = (
@@ -40,7 +39,6 @@ LENT: Final = (
     "manganese_mg_l",
 )
 _SAME_WATER: Final = 0.15  # hardness and alkalinity of two visits to one water differ by no more [CP]
-_EVEN: Final = 2.0 / math.sqrt(3.0)  # k = 2 of an even spread over ± its half width [GUM2008]
 
 
 @dataclass(frozen=True)
@@ -99,6 +97,7 @@ class Dossier:
     register : the row of the treatments' register in force.
     raw, treated : the latest usable sample before and after treatment, or None; ``raw`` is the latest on
         hold where no sample is usable.
+    earlier : the usable raw sample before ``raw``.
     lent : column -> the sample that lent it to ``raw``.
     held : further samples on hold that are not older than ``raw``, the latest first.
     bottled : bottled waters, view `v_sample`.
@@ -114,6 +113,7 @@ class Dossier:
     register: Mapping[str, str]
     raw: Visit | None
     treated: Visit | None
+    earlier: Visit | None
     lent: Mapping[str, Visit]
     held: tuple[Visit, ...]
     bottled: pd.DataFrame
@@ -143,7 +143,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     found = machine or known_machines()[_recognised(machine_text)]
     country = _said("country", facts, visits)
     treatment = _treatment(register.get("treatment", "") or _said("treatment", facts, visits))
-    before = [stages for stages in _BEFORE if stages == _BEFORE[0] or treatment in ("none", "")]
+    before = _BEFORE if treatment in _KEEPS_HARDNESS else _BEFORE[:-1]
     raw = _latest(visits, before) or _latest(visits, before, held=True)
     lent = _lenders(visits, raw)
     return Dossier(
@@ -159,6 +159,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
         register=register,
         raw=_completed(raw, lent),
         treated=_latest(visits, _AFTER),
+        earlier=_earlier(visits, raw),
         lent=lent,
         held=_waiting(visits, raw),
         bottled=site_records.bottled_samples(store, site.client),
@@ -177,7 +178,7 @@ def _visits(store: Store, wide: pd.DataFrame, findings: pd.DataFrame) -> list[Vi
             sample_id=name,
             label=str(about["label"][name] or name),
             stage=str(about["stage"][name]),
-            day=cast("pd.Timestamp", pd.Timestamp(about["collected_at"][name])),
+            day=pd.Timestamp(about["collected_at"][name]),
             samples=table.where(pd.Series(about.index == name, index=about.index)),
             findings=findings[findings["sample_id"] == name],
             verdict=str(about["current_verdict"][name]),
@@ -226,6 +227,15 @@ def _latest(visits: Sequence[Visit], preferences: Sequence[tuple[str, ...]], *, 
     return None
 
 
+def _earlier(visits: Sequence[Visit], raw: Visit | None) -> Visit | None:
+    """Pick the usable sample of the same place before the latest one, measured the same way."""
+    if raw is None or raw.held or pd.isna(raw.day):
+        return None
+    before = [visit for visit in visits if visit.day < raw.day and visit.stage == raw.stage and not visit.held]
+    both = [visit for visit in before if visit.samples.filled[[HARDNESS, ALKALINITY]].notna().all(axis=None)]
+    return both[-1] if both else None
+
+
 def _waiting(visits: Sequence[Visit], raw: Visit | None) -> tuple[Visit, ...]:
     """Name the samples on hold from the day of ``raw`` on; all of them where there is no other."""
     held = [visit for visit in reversed(visits) if visit.held and visit is not raw]
@@ -265,27 +275,3 @@ def _completed(raw: Visit | None, lent: Mapping[str, Visit]) -> Visit | None:
             frame[column] = getattr(lender.samples, part)[column].to_numpy()
         frames[part] = frame
     return replace(raw, samples=replace(raw.samples, **frames))
-
-
-def numbers(visit: Visit) -> tuple[pd.Series[float], pd.Series[float]]:
-    """Give the canonical values of a sample with their uncertainty.
-
-    Parameters
-    ----------
-    visit : a sample.
-
-    Returns
-    -------
-    values : by WIDE_COLUMNS; a reading below a limit is the middle between the limit and its lower bound.
-    uncertainty : expanded, k = 2, in the unit of the column; missing where the value is.
-    """
-    table = visit.samples
-    value, spread, low, high = (
-        frame.iloc[0].reindex(WIDE_COLUMNS).astype("float64")
-        for frame in (table.filled, table.uncertainty, table.low, table.high)
-    )
-    below = value.isna() & high.notna()
-    half = 0.5 * (high - low.fillna(0.0))
-    filled = value.where(~below, high - half)
-    known = spread.fillna(np.fmax(high - filled, filled - low)).fillna(0.0).where(~below, _EVEN * half)
-    return filled, known.where(filled.notna())

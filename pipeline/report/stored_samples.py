@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import SampleTable, widen
 from schemas.columns import ANALYTES, COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    import pandas as pd
 
     from pipeline.store.database import Store
 
@@ -37,10 +37,11 @@ def rebuild(store: Store, sample_ids: Sequence[str]) -> SampleTable:
 
 
 def _corrected(readings: pd.DataFrame, about: pd.DataFrame) -> pd.DataFrame:
-    for sample_id, codes in about.loc[about["corrected"] != "", "corrected"].items():
-        for code in str(codes).split():
+    corrected = about[about["corrected"] != ""]
+    for sample_id in [str(name) for name in corrected.index]:
+        for code in str(corrected["corrected"][sample_id]).split():
             own = (readings["sample_id"] == sample_id) & (readings["analyte"] == code)
-            value = float(pd.to_numeric(about[ANALYTES[code].column])[sample_id])
+            value = float(about[ANALYTES[code].column].astype("float64")[sample_id])
             for name in ("value", "value_low", "value_high"):
                 readings = readings.assign(**{name: readings[name].where(~own, value)})
     return readings
