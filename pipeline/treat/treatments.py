@@ -18,20 +18,26 @@ from pipeline.treat import (
     calcite,
     decarbonising,
     demineralising,
+    devices,
     magnesium,
     media,
+    remineralising,
     reverse_osmosis,
     softening,
 )
 from pipeline.treat.prediction import lay_out, with_bounds
 from pipeline.treat.settings import SETTINGS, Setting, Settings, settle
 from pipeline.treat.solutes import Solutes, dissolved
+from pipeline.treat.venting import vented
 from pipeline.words import Said
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     import numpy.typing as npt
+
+
+__all__ = ["TREATMENTS", "Setting", "Treatment", "blend_waters", "treat", "vented"]
 
 
 @dataclass(frozen=True)
@@ -67,7 +73,14 @@ _APPLY: Final[dict[str, Callable[[Solutes, Settings], Solutes]]] = {
     "reverse osmosis": reverse_osmosis.permeate,
     "demineraliser": demineralising.demineralise,
     "calcite contact": calcite.contact,
+    "remineraliser": remineralising.mineralise,
+    "salt dosing": remineralising.dose,
     "blend": blending.mix,
+    "resin bag": devices.steep,
+    "tank cartridge": devices.pass_through,
+    "jug": devices.pass_through,
+    "unsoftened tap": devices.unsoftened_tap,
+    "softener bypass": devices.open_softener_bypass,
 }
 
 
@@ -88,6 +101,7 @@ def _read() -> dict[str, Treatment]:
     }
 
 
+_LEAST_SODIUM: Final = 1e-6  # meq/L, rounding
 TREATMENTS: Final[Mapping[str, Treatment]] = _read()
 
 
@@ -184,8 +198,13 @@ def _once(
         bypass = chosen.get("bypass", np.zeros(len(waters)))
         treated = media.through(raw, treated, bypass, chosen["exhausted"])
     if "chlorine_removed" in chosen:
-        tired = 1.0 - chosen["exhausted"]
-        treated = media.dechlorinated(treated, chosen["chlorine_removed"] * tired, chosen["chloramine_removed"] * tired)
+        works = (1.0 - chosen["exhausted"]) * chosen.get("water_passes", np.ones(len(waters)))
+        treated = media.dechlorinated(treated, chosen["chlorine_removed"] * works, chosen["chloramine_removed"] * works)
+    short = known.ions["sodium"] & (treated.sodium < -_LEAST_SODIUM)
+    if short.any():
+        raise KettlestoneError(
+            f"{treatment.name}: the softened water holds too little sodium for this hardness; check both readings"
+        )
     return lay_out(waters, raw, treated, known)
 
 
