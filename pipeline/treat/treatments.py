@@ -18,14 +18,17 @@ from pipeline.treat import (
     calcite,
     decarbonising,
     demineralising,
+    devices,
     magnesium,
     media,
+    remineralising,
     reverse_osmosis,
     softening,
 )
 from pipeline.treat.prediction import lay_out, with_bounds
 from pipeline.treat.settings import SETTINGS, Setting, Settings, settle
 from pipeline.treat.solutes import Solutes, dissolved
+from pipeline.treat.venting import vented
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -34,12 +37,15 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 
+__all__ = ["TREATMENTS", "Setting", "Treatment", "blend_waters", "treat", "vented"]
+
+
 @dataclass(frozen=True)
 class Treatment:
     """One treatment: what it is called, what it does to solutes, what can be set, and what it needs to know.
 
     ``removes`` is the load that uses it up: ``hardness alkalinity calcium salts chlorine`` or ``nothing``;
-    ``second_water`` is ``no``, ``may`` or ``must``.
+    ``second_water`` is ``no``, ``may`` or ``must``; ``hygiene_days`` the longest a medium stays in (NaN: no limit).
     """
 
     name: str
@@ -49,6 +55,7 @@ class Treatment:
     needs: tuple[str, ...]
     removes: str
     second_water: str
+    hygiene_days: float
     source: str
 
 
@@ -67,12 +74,20 @@ _APPLY: Final[dict[str, Callable[[Solutes, Settings], Solutes]]] = {
     "reverse osmosis": reverse_osmosis.permeate,
     "demineraliser": demineralising.demineralise,
     "calcite contact": calcite.contact,
+    "remineraliser": remineralising.mineralise,
+    "salt dosing": remineralising.dose,
     "blend": blending.mix,
+    "resin bag": devices.steep,
+    "tank cartridge": devices.pass_through,
+    "jug": devices.pass_through,
+    "unsoftened tap": devices.unsoftened_tap,
+    "softener bypass": devices.open_softener_bypass,
 }
 
 
 def _read() -> dict[str, Treatment]:
-    rows = table("treatments").fillna("").set_index("treatment")
+    rows = table("treatments").fillna({"needs": ""}).set_index("treatment")
+    hygiene = rows["hygiene_days"].astype("float64")
     return {
         name: Treatment(
             name,
@@ -82,12 +97,14 @@ def _read() -> dict[str, Treatment]:
             tuple(str(rows.loc[name, "needs"]).split()),
             str(rows.loc[name, "removes"]),
             str(rows.loc[name, "second_water"]),
+            float(hygiene[name]),
             str(rows.loc[name, "source"]),
         )
         for name, apply in _APPLY.items()
     }
 
 
+_LEAST_SODIUM: Final = 1e-6  # meq/L, rounding
 TREATMENTS: Final[Mapping[str, Treatment]] = _read()
 
 
@@ -184,8 +201,13 @@ def _once(
         bypass = chosen.get("bypass", np.zeros(len(waters)))
         treated = media.through(raw, treated, bypass, chosen["exhausted"])
     if "chlorine_removed" in chosen:
-        tired = 1.0 - chosen["exhausted"]
-        treated = media.dechlorinated(treated, chosen["chlorine_removed"] * tired, chosen["chloramine_removed"] * tired)
+        works = (1.0 - chosen["exhausted"]) * chosen.get("water_passes", np.ones(len(waters)))
+        treated = media.dechlorinated(treated, chosen["chlorine_removed"] * works, chosen["chloramine_removed"] * works)
+    short = known.ions["sodium"] & (treated.sodium < -_LEAST_SODIUM)
+    if short.any():
+        raise KettlestoneError(
+            f"{treatment.name}: the softened water holds too little sodium for this hardness; check both readings"
+        )
     return lay_out(waters, raw, treated, known)
 
 
