@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -32,6 +32,22 @@ _NOT_SOFTENED: Final = ("unsoften", "not soften", "nicht enthärt", "non adouci"
 
 def _no_findings() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype="str") for name in ("check_id", "severity", "analyte")})
+
+
+class Reach(NamedTuple):
+    """What a quantity may be: its reading (missing: none) and the bounds around it (missing: nothing known)."""
+
+    low: float
+    value: float
+    high: float
+
+    @property
+    def known(self) -> bool:
+        """Whether anything at all is known."""
+        return not math.isnan(self.high)
+
+
+UNKNOWN: Final = Reach(math.nan, math.nan, math.nan)
 
 
 @dataclass(frozen=True)
@@ -107,21 +123,20 @@ class Case:
         found = frozenset(word for text in named for word in text.split())
         return found or frozenset({"total_hardness", "alkalinity", "conductivity"})
 
-    def bounds(self) -> pd.DataFrame:
-        """Give every canonical quantity with its reach.
+    def reaches(self) -> dict[str, Reach]:
+        """Give every canonical column with its reach.
 
-        Returns
-        -------
-        (WIDE_COLUMNS, 3) frame ``low value high``: a "<" has half its limit as value; stand-ins from ions
-        are filled in; all missing where nothing is known.
+        A "<" has half its limit as value; stand-ins from ions are filled in; `UNKNOWN` where nothing is known.
         """
-        value = _wide(self.raw)
-        reach = _wide(self.uncertainty).fillna(0.0)
-        low = _wide(self.low).where(reach.eq(0.0) | value.isna()).fillna(value - reach).clip(lower=0.0)
-        high = _wide(self.high).where(reach.eq(0.0) | value.isna()).fillna(value + reach)
+        value, reach = _wide(self.raw), _wide(self.uncertainty).fillna(0.0)
+        own = (reach == 0.0) | value.isna()
+        low = _wide(self.low).where(own).fillna(value - reach).clip(lower=0.0)
+        high = _wide(self.high).where(own).fillna(value + reach)
         middle = value.fillna((low.fillna(0.0) + high) / 2.0)
         found = pd.DataFrame({"low": low.fillna(0.0).where(high.notna()), "value": middle, "high": high})
-        return _with_stand_ins(found)
+        filled = _with_stand_ins(found.T)
+        rows = filled.to_numpy(dtype="float64").T.tolist()
+        return {str(name): Reach(*row) for name, row in zip(filled.columns, rows, strict=True)}
 
 
 def _wide(values: pd.Series[float] | None) -> pd.Series[float]:
@@ -129,17 +144,13 @@ def _wide(values: pd.Series[float] | None) -> pd.Series[float]:
     return pd.to_numeric(given.reindex(WIDE_COLUMNS)).astype("float64")
 
 
-def _with_stand_ins(bounds: pd.DataFrame) -> pd.DataFrame:
+def _with_stand_ins(frame: pd.DataFrame) -> pd.DataFrame:
     """Fill hardness from calcium with magnesium, alkalinity from bicarbonate, calcium from its hardness."""
-    frame = bounds.T
     ions = calcium_and_magnesium(frame)
-    bicarbonate = frame["bicarbonate_mg_l"] / HCO3_PER_CACO3
-    return (
-        frame.assign(**{name: frame[name].fillna(ions[name].clip(lower=0.0)) for name in ions})
-        .assign(**{HARDNESS: frame[HARDNESS].fillna(hardness_from_ions(frame))})
-        .assign(**{ALKALINITY: frame[ALKALINITY].fillna(bicarbonate)})
-        .T
-    )
+    filled = {str(name): frame[name].fillna(ions[name].clip(lower=0.0)) for name in ions}
+    filled[HARDNESS] = frame[HARDNESS].fillna(hardness_from_ions(frame))
+    filled[ALKALINITY] = frame[ALKALINITY].fillna(frame["bicarbonate_mg_l"] / HCO3_PER_CACO3)
+    return frame.assign(**filled)
 
 
 def _supply(text: str) -> str:
@@ -216,10 +227,10 @@ def case_of(
     if "sample_id" in own:
         own = own[own["sample_id"] == sample_id]
     return Case(
-        raw=samples.filled.loc[sample_id],
-        uncertainty=samples.uncertainty.loc[sample_id],
-        low=samples.low.loc[sample_id],
-        high=samples.high.loc[sample_id],
+        raw=_one(samples.filled, sample_id),
+        uncertainty=_one(samples.uncertainty, sample_id),
+        low=_one(samples.low, sample_id),
+        high=_one(samples.high, sample_id),
         verdict=verdict,
         findings=own,
         stage=_text(about.get("stage")) or "raw",
@@ -230,6 +241,10 @@ def case_of(
         treatment=_text(about.get("treatment")),
         drain=drain_of(_text(about.get("comment"))),
     )
+
+
+def _one(frame: pd.DataFrame, sample_id: str) -> pd.Series[float]:
+    return pd.Series(frame.loc[[sample_id]].to_numpy(dtype="float64")[0], index=frame.columns)
 
 
 def _text(value: object) -> str:

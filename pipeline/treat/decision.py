@@ -14,9 +14,11 @@ from pipeline.assess.planning import MOST_C, planning_rule
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CHARGE, MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.reference import table
-from pipeline.treat.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS
+from pipeline.treat.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS, UNKNOWN, Reach
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from pipeline.assess.profiles import Band
     from pipeline.chemistry.arrays import Flags, Floats, Places
     from pipeline.treat.case import Case
@@ -38,6 +40,7 @@ _PH_OF_MAINS: Final = (6.5, 9.5)  # [EU2020]
 _MOST_LITRES: Final = 500.0  # a day; the largest machines of a bar [CP]
 _SODIUM_PER_CACO3: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594, mg per mg of excess alkalinity
 _LEAST_SHARE: Final = 0.8  # of the excess alkalinity that sodium must explain [CP]
+_EXCESS: Final = 20.0  # alkalinity above hardness that makes one ask for a softener [CP]
 _POINTS: Final = 201
 _COMPARE: Final = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal, "=": np.equal}
 
@@ -54,7 +57,7 @@ class Clause:
         """Tell for (n,) facts; what is not known does not hold."""
         limit = floats(facts[self.limit]) if self.limit in facts else float(self.limit)
         with np.errstate(invalid="ignore"):
-            return np.asarray(_COMPARE[self.comparison](floats(facts[self.quantity]), limit))
+            return np.asarray(_COMPARE[self.comparison](floats(facts[self.quantity]), limit), dtype="bool")
 
 
 @dataclass(frozen=True)
@@ -70,7 +73,8 @@ class Row:
 
     def holds(self, facts: pd.DataFrame) -> Flags:
         """Tell for (n,) facts."""
-        return np.any([np.all([clause.holds(facts) for clause in group], axis=0) for group in self.groups], axis=0)
+        groups = [np.all([clause.holds(facts) for clause in group], axis=0) for group in self.groups]
+        return np.asarray(np.any(groups, axis=0), dtype="bool")
 
 
 @dataclass(frozen=True)
@@ -95,7 +99,7 @@ class Decided:
 
     row: Row | None
     turns: tuple[Turn, ...]
-    facts: pd.Series[float]
+    facts: Mapping[str, float]
 
 
 @cache
@@ -147,31 +151,30 @@ def decide(case: Case, target: float, cleared: tuple[str, ...] = ()) -> Decided:
     -------
     Decided; turns in the order of the table of quantities, the one nearest to the reading first.
     """
-    reach = reaches(case)
-    reach.loc[list(cleared)] = np.nan
-    middle = reach["value"]
-    moved = [name for name in reach.index if reach.at[name, "high"] > reach.at[name, "low"]]
-    grids = [np.linspace(reach.at[name, "low"], reach.at[name, "high"], _POINTS) for name in moved]
-    frame = pd.DataFrame([middle] * (1 + _POINTS * len(moved)), columns=middle.index).reset_index(drop=True)
+    reach = {name: UNKNOWN if name in cleared else own for name, own in reaches(case).items()}
+    moved = [name for name, own in reach.items() if own.high > own.low]
+    grids = [np.linspace(reach[name].low, reach[name].high, _POINTS) for name in moved]
+    columns = {name: np.full(1 + _POINTS * len(moved), own.value) for name, own in reach.items()}
     for place, (name, grid) in enumerate(zip(moved, grids, strict=True)):
         at = slice(1 + place * _POINTS, 1 + (place + 1) * _POINTS)
-        frame.iloc[at, frame.columns.get_loc(name)] = grid
-        if name == "drain" and math.isnan(middle["litres"]):
-            frame.iloc[at, frame.columns.get_loc("litres")] = _MOST_LITRES
+        columns[name][at] = grid
+        if name == "drain" and math.isnan(reach["litres"].value):
+            columns["litres"][at] = _MOST_LITRES
+    frame = pd.DataFrame(columns)
     facts = derived(frame, case, target)
     found = first_row(facts)
     turns: list[Turn] = []
     for place, (name, grid) in enumerate(zip(moved, grids, strict=True)):
         own = found[1 + place * _POINTS : 1 + (place + 1) * _POINTS]
-        turns += _turns(name, grid, own, int(found[0]), reach.loc[name])
-    return Decided(_row(int(found[0])), tuple(turns), facts.iloc[0])
+        turns += _turns(name, grid, own, int(found[0]), reach[name])
+    return Decided(_row(int(found[0])), tuple(turns), {str(name): float(floats(facts[name])[0]) for name in facts})
 
 
 def _row(place: int) -> Row | None:
     return rows()[place] if place >= 0 else None
 
 
-def _turns(name: str, grid: Floats, found: Places, here: int, reach: pd.Series[float]) -> list[Turn]:
+def _turns(name: str, grid: Floats, found: Places, here: int, reach: Reach) -> list[Turn]:
     """Cut the way of one quantity into stretches of one row; those of the present row are no turns."""
     starts = np.flatnonzero(np.diff(found, prepend=-2))
     ends = np.append(starts[1:], found.size) - 1
@@ -182,9 +185,9 @@ def _turns(name: str, grid: Floats, found: Places, here: int, reach: pd.Series[f
             name,
             float(grid[start] - (half if start else 0.0)),
             float(grid[end] + (half if end < found.size - 1 else 0.0)),
-            float(reach["low"]),
-            float(reach["high"]),
-            float(reach["value"]),
+            reach.low,
+            reach.high,
+            reach.value,
             _row(int(found[start])),
         )
         for start, end in zip(starts, ends, strict=True)
@@ -192,8 +195,8 @@ def _turns(name: str, grid: Floats, found: Places, here: int, reach: pd.Series[f
     ]
 
 
-def reaches(case: Case) -> pd.DataFrame:
-    """What each quantity of the table may be.
+def reaches(case: Case) -> dict[str, Reach]:
+    """Say what each quantity of the table may be.
 
     Parameters
     ----------
@@ -201,58 +204,59 @@ def reaches(case: Case) -> pd.DataFrame:
 
     Returns
     -------
-    (quantities, 3) frame ``low value high``. Not measured: no value, and the bounds that conductivity, charge
-    and, for a public supply, the law leave; no bounds where nothing speaks.
+    quantity -> reach. Not measured: no value, and the bounds that conductivity, charge and, for a public supply,
+    the law leave; `UNKNOWN` where nothing speaks.
 
     Notes
     -----
     Conductivity/85 is the most the cations can add up to [meq/L]; what hardness leaves of it is the most sodium,
     what alkalinity leaves of it the most chloride [CP].
     """
-    bounds = case.bounds()
+    known = case.reaches()
+    read = {name: known[column] for name, column in READ.items()}
     if "conductivity" in case.held():
-        bounds.loc["conductivity_us_cm_25c"] = np.nan
-    read = bounds.loc[list(READ.values())].set_axis(list(READ), axis=0)
+        read["conductivity"] = UNKNOWN
     public = case.supply_kind not in ("well", "spring", "soda", "permeate", "bottled")
     for name, most in _room(read).items():
-        if math.isnan(read.at[name, "high"]):
-            legal = _LEGAL_MG_L[name] if public else math.inf
-            high = float(np.fmin(most, legal))
-            least = min(_least(name, read), high)
-            read.loc[name] = (least, np.nan, high) if math.isfinite(high) else (np.nan, np.nan, np.nan)
-    if math.isnan(read.at["ph", "high"]):
-        read.loc["ph"] = (_PH_OF_MAINS[0], np.nan, _PH_OF_MAINS[1])
-    litres = case.litres
-    read.loc["litres"] = (0.0, np.nan, _MOST_LITRES) if math.isnan(litres) else (litres, litres, litres)
-    read.loc["drain"] = (0.0, np.nan, 1.0) if case.drain is None else (float(case.drain),) * 3
-    softened = float(case.supply_kind == "softened")
-    excess = read.at["alkalinity", "value"] - read.at["hardness", "value"]
-    open_question = not case.supply_kind and excess > _EXCESS
-    read.loc["softened"] = (0.0, np.nan, 1.0) if open_question else (softened,) * 3
-    return read
+        if not read[name].known:
+            read[name] = _possible(_least(name, read), min(most, _LEGAL_MG_L[name] if public else math.inf))
+    if not read["ph"].known:
+        read["ph"] = _possible(*_PH_OF_MAINS)
+    excess = read["alkalinity"].value - read["hardness"].value
+    yes_or_no, softened = _possible(0.0, 1.0), _certain(float(case.supply_kind == "softened"))
+    return {
+        **read,
+        "litres": _possible(0.0, _MOST_LITRES) if math.isnan(case.litres) else _certain(case.litres),
+        "drain": yes_or_no if case.drain is None else _certain(float(case.drain)),
+        "softened": yes_or_no if not case.supply_kind and excess > _EXCESS else softened,
+    }
 
 
-_EXCESS: Final = 20.0  # alkalinity above hardness that makes one ask for a softener [CP]
+def _certain(value: float) -> Reach:
+    return Reach(value, value, value)
 
 
-def _room(read: pd.DataFrame) -> dict[str, float]:
+def _possible(low: float, high: float) -> Reach:
+    """Reach of what was not measured."""
+    return Reach(min(low, high), math.nan, high) if math.isfinite(high) else UNKNOWN
+
+
+def _room(read: Mapping[str, Reach]) -> dict[str, float]:
     """Most sodium and chloride [mg/L] that the conductivity leaves room for; infinite without one."""
-    most = read.at["conductivity", "high"] / _LEAST_US_PER_MEQ
-    low = read["low"].fillna(0.0)
+    most = read["conductivity"].high / _LEAST_US_PER_MEQ
+    low = {name: 0.0 if math.isnan(own.low) else own.low for name, own in read.items()}
     anions = sum(low[name] * abs(CHARGE[name]) / MOLAR_MASS[name] for name in ("sulfate", "nitrate"))
     room = {
         "sodium": most - low["hardness"] / MG_CACO3_PER_MEQ,
         "chloride": most - low["alkalinity"] / MG_CACO3_PER_MEQ - anions,
     }
-    return {
-        name: math.inf if math.isnan(meq) else max(float(meq) * MOLAR_MASS[name], 0.0) for name, meq in room.items()
-    }
+    return {name: math.inf if math.isnan(meq) else max(meq * MOLAR_MASS[name], 0.0) for name, meq in room.items()}
 
 
-def _least(name: str, read: pd.DataFrame) -> float:
+def _least(name: str, read: Mapping[str, Reach]) -> float:
     """Sodium must at least carry the alkalinity that hardness does not [mg/L]; chloride may be nothing."""
-    excess = read.at["alkalinity", "low"] - read.at["hardness", "high"]
-    return float(max(excess, 0.0) * _SODIUM_PER_CACO3) if name == "sodium" and not math.isnan(excess) else 0.0
+    excess = read["alkalinity"].low - read["hardness"].high
+    return max(excess, 0.0) * _SODIUM_PER_CACO3 if name == "sodium" and not math.isnan(excess) else 0.0
 
 
 def derived(frame: pd.DataFrame, case: Case, target: float) -> pd.DataFrame:
@@ -313,10 +317,10 @@ def calcium_share(case: Case, *, total: bool = True) -> float:
     band = hardness_band(case)
     if total and (band is None or band.quantity == "total_hardness"):
         return 1.0
-    value = case.bounds()["value"]
-    calcium = value["calcium_mg_l"] * CACO3_PER_CALCIUM
-    known = value[CALCIUM_HARDNESS] if math.isnan(calcium) else calcium
-    share = float(known / value[HARDNESS]) if value[HARDNESS] > 0.0 else 1.0
+    known = case.reaches()
+    calcium, hardness = known["calcium_mg_l"].value * CACO3_PER_CALCIUM, known[HARDNESS].value
+    calcium = known[CALCIUM_HARDNESS].value if math.isnan(calcium) else calcium
+    share = calcium / hardness if hardness > 0.0 else 1.0
     return 1.0 if math.isnan(share) else min(share, 1.0)
 
 
