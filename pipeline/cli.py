@@ -204,8 +204,7 @@ def advise(
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     from datetime import UTC, datetime  # noqa: PLC0415
 
-    from pipeline.report.client import Asked  # noqa: PLC0415
-    from pipeline.report.client import advise as advise_on
+    from pipeline.report.client import Asked, advise_on  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     asked = Asked(machine=machine, profile=profile, litres_per_day=litres_per_day, language=language)

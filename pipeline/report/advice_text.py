@@ -65,7 +65,7 @@ def told(report: ClientReport, voice: Voice) -> Told:
     code = title(advice.treatment)
     blocks = [
         ("", [*settings(advice.settings, voice), *once(report.size, voice), *_scale_then(report, voice)]),
-        (voice.say("report.heading.conditions"), once(advice.conditions, voice)),
+        (voice.say("report.heading.conditions"), conditions(report, voice)),
         (voice.say("report.heading.repeat"), once(advice.repeat, voice)),
         (voice.say("report.heading.retest"), once(report.retest, voice)),
     ]
@@ -76,6 +76,11 @@ def told(report: ClientReport, voice: Voice) -> Told:
         lead=once(advice.reasons, voice),
         blocks=[Block(heading, lines) for heading, lines in blocks if lines],
     )
+
+
+def conditions(report: ClientReport, voice: Voice) -> list[str]:
+    """Say on what the advice depends: what it lacks, and later samples that are on hold."""
+    return [*once(report.advice.conditions, voice), *sentences.held_conditions(report, voice)]
 
 
 def sentence(text: str) -> str:
@@ -177,7 +182,7 @@ def as_json(report: ClientReport, voice: Voice) -> str:
             "settings": dict(advice.settings),
             "predicted": {name: _plain(found) for name, found in advice.predicted.items()},
             "reasons": once(advice.reasons, voice),
-            "conditions": once(advice.conditions, voice),
+            "conditions": conditions(report, voice),
             "cautions": [*once(advice.cautions, voice), voice.say("report.caution")],
             "repeat": once(advice.repeat, voice),
             "row": advice.row,
@@ -227,7 +232,7 @@ def stored(report: ClientReport) -> pd.DataFrame:
         "settings": json.dumps(dict(advice.settings)),
         "predicted": json.dumps({name: _plain(found) for name, found in advice.predicted.items()}),
         "reasons": json.dumps(once(advice.reasons, _STORED), ensure_ascii=False),
-        "conditions": json.dumps(once(advice.conditions, _STORED), ensure_ascii=False),
+        "conditions": json.dumps(conditions(report, _STORED), ensure_ascii=False),
         "cautions": json.dumps(once(advice.cautions, _STORED), ensure_ascii=False),
     }
     return pd.DataFrame([row], dtype="str")

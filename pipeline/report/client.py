@@ -9,24 +9,31 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import Profile, published
+from pipeline.checks.hardness import SOFTENED_WORDS
 from pipeline.errors import KettlestoneError
 from pipeline.report import advice_text, client_page
 from pipeline.report.answers_assess import named_machine
 from pipeline.report.client_report import ClientReport
-from pipeline.report.client_sentences import Voice
+from pipeline.report.client_sentences import RAW_STAGES, Voice
+from pipeline.report.client_size import size_of
 from pipeline.report.client_units import own_unit
 from pipeline.report.client_water import Water, judge, predicted_samples
 from pipeline.report.dossier import ALKALINITY, HARDNESS, Dossier, Visit, gather
 from pipeline.treat.advice import Advice
+from pipeline.treat.case import Case
 from pipeline.words import LANGUAGES, Said
+from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from datetime import date
     from pathlib import Path
 
+    import pandas as pd
+
     from pipeline.settings import Settings
 
 DEFAULT_PROFILE: Final = "European water chart 2016"
+_SOFTENED_EXCESS: Final = 20.0  # mg/L as CaCO3 of alkalinity above hardness [CP]
 _DECIDED: Final = 0
 _OPEN: Final = 1
 
@@ -49,7 +56,7 @@ class Answer(NamedTuple):
     trouble: str
 
 
-def advise(settings: Settings, site: str, asked: Asked, today: date, *, as_json: bool = False) -> Answer:
+def advise_on(settings: Settings, site: str, asked: Asked, today: date, *, as_json: bool = False) -> Answer:
     """Advise on the water of a site and keep the advice in the store.
 
     Parameters
@@ -79,7 +86,7 @@ def write_report(settings: Settings, site: str, asked: Asked, today: date, out: 
 
     Parameters
     ----------
-    settings, site, asked, today : as for `advise`.
+    settings, site, asked, today : as for `advise_on`.
     out : file ending in ``.html`` or ``.pdf``; default ``report-<mark of the site>.html`` in the folder
         of results.
 
@@ -89,7 +96,7 @@ def write_report(settings: Settings, site: str, asked: Asked, today: date, out: 
 
     Raises
     ------
-    KettlestoneError : as for `advise`; another ending, no WeasyPrint for a PDF, or a file that cannot be written.
+    KettlestoneError : as for `advise_on`; another ending, no WeasyPrint for a PDF, or a file that cannot be written.
     """
     if out is not None and out.suffix.lower() not in (".html", ".pdf"):
         raise KettlestoneError(f"{out}: a report is written as .html or .pdf.\n  Nothing was written.")
@@ -112,7 +119,7 @@ def build(settings: Settings, site: str, asked: Asked, today: date) -> ClientRep
 
     Parameters
     ----------
-    settings, site, asked, today : as for `advise`.
+    settings, site, asked, today : as for `advise_on`.
     """
     from pipeline.store.database import Store  # noqa: PLC0415 - duckdb is not needed by the page
 
@@ -127,10 +134,11 @@ def build(settings: Settings, site: str, asked: Asked, today: date) -> ClientRep
             machine=known_machines()[chosen] if chosen else None,
             litres_per_day=asked.litres_per_day,
         )
-    return assemble(dossier, profile, advice_for(dossier, profile), today)
+    sign = own_unit(dossier.country, asked.unit).sign
+    return assemble(dossier, profile, advice_for(dossier, profile), today, sign)
 
 
-def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date) -> ClientReport:
+def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date, sign: str = "mg/L") -> ClientReport:
     """Judge the waters of a site with its advice.
 
     Parameters
@@ -139,9 +147,10 @@ def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date) ->
     profile : the water aimed at.
     advice : what to do. A later sample on hold makes decided advice conditional.
     today : the day of the report.
+    sign : the client's unit of hardness.
     """
     raw = dossier.raw if dossier.raw is not None and not dossier.raw.held else None
-    if advice.decision == "decided" and any(visit.stage in ("raw", "") for visit in dossier.held):
+    if advice.decision == "decided" and any(visit.stage in RAW_STAGES for visit in dossier.held):
         advice = replace(advice, decision="conditional")
     return ClientReport(
         dossier=dossier,
@@ -150,7 +159,7 @@ def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date) ->
         raw=_judged(raw, dossier, profile),
         treated=_judged(dossier.treated, dossier, profile) if raw is not None else None,
         expected=_expected(advice, dossier, profile),
-        size=(),
+        size=() if raw is None else size_of(advice, case_of_site(dossier, raw, profile), dossier, sign),
         retest=(),
         earlier=dossier.earlier,
         today=today,
@@ -178,9 +187,51 @@ def advice_for(dossier: Dossier, profile: Profile) -> Advice:
     dossier : what the store holds.
     profile : the water aimed at.
     """
-    if dossier.raw is None:
-        return _no_water()
-    return _no_water()
+    from pipeline.treat.choose import choose  # noqa: PLC0415 - scipy is not needed by a page of given advice
+
+    return _no_water() if dossier.raw is None else choose(case_of_site(dossier, dossier.raw, profile))
+
+
+def case_of_site(dossier: Dossier, raw: Visit, profile: Profile) -> Case:
+    """State the case of a site for advice.
+
+    Parameters
+    ----------
+    dossier : what the store holds.
+    raw : the sample to advise on.
+    profile : the water aimed at.
+    """
+    table = raw.samples
+    serious = raw.findings.assign(severity=raw.findings["current_severity"])
+    return Case(
+        raw=table.filled.iloc[0],
+        uncertainty=table.uncertainty.iloc[0],
+        low=table.low.iloc[0],
+        high=table.high.iloc[0],
+        verdict=raw.verdict,
+        findings=serious[["check_id", "severity", "analyte"]],
+        stage=raw.stage or "raw",
+        machine=dossier.machine,
+        profile=profile,
+        litres_per_day=dossier.litres_per_day,
+        supply=_supply(dossier, raw),
+        treatment=dossier.treatment,
+        bottled=_bottled(dossier),
+        drain=dossier.drain,
+    )
+
+
+def _supply(dossier: Dossier, raw: Visit) -> str:
+    """Say what the tap gives: softened where a record says so and the readings look like it."""
+    hardness, alkalinity = (float(raw.samples.high[name].iloc[0]) for name in (HARDNESS, ALKALINITY))
+    words = " ".join([dossier.supply, *(raw.about(name) for name in ("supply", "treatment", "comment"))]).casefold()
+    softened = any(stem in words for stem in SOFTENED_WORDS) and alkalinity > hardness + _SOFTENED_EXCESS
+    return "softened" if softened else dossier.supply
+
+
+def _bottled(dossier: Dossier) -> pd.DataFrame | None:
+    waters = dossier.bottled
+    return waters.set_index("label")[WIDE_COLUMNS].astype("float64") if len(waters) else None
 
 
 def _no_water() -> Advice:

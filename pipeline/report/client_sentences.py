@@ -32,6 +32,7 @@ WANTED: Final = (
     "silica_mg_l",
     "iron_mg_l",
 )
+RAW_STAGES: Final = ("raw", "")
 _CHLORINE: Final = ("free_chlorine_mg_l", "total_chlorine_mg_l")
 _DOUBTS: Final = (
     ("probably ", "report.doubt.probably"),
@@ -255,6 +256,16 @@ def _below(raw: Visit, voice: Voice) -> list[str]:
 def held(visit: Visit, voice: Voice) -> str:
     """Say that a sample is on hold and why."""
     return voice.say("report.unknown.held", label=visit.label, day=voice.day(visit.day), why=why_held(visit, voice))
+
+
+def held_conditions(report: ClientReport, voice: Voice) -> list[str]:
+    """Say on which later samples, not answered for, the advice depends."""
+    waiting = report.dossier.held if report.advised else ()
+    return [
+        voice.say("report.condition.held", label=visit.label, day=voice.day(visit.day))
+        for visit in waiting
+        if visit.stage in RAW_STAGES
+    ]
 
 
 def why_held(visit: Visit, voice: Voice) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -11,6 +12,7 @@ import pandas as pd
 from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import known_machines, recognise
 from pipeline.checks.pairs import kind
+from pipeline.reference import table
 from pipeline.report.stored_samples import rebuild
 
 if TYPE_CHECKING:
@@ -38,6 +40,7 @@ LENT: Final = (
     "iron_mg_l",
     "manganese_mg_l",
 )
+_ONE_DAY: Final = pd.Timedelta(days=1)
 _SAME_WATER: Final = 0.15  # hardness and alkalinity of two visits to one water differ by no more [CP]
 
 
@@ -101,6 +104,8 @@ class Dossier:
     lent : column -> the sample that lent it to ``raw``.
     held : further samples on hold that are not older than ``raw``, the latest first.
     bottled : bottled waters, view `v_sample`.
+    pair : the raw sample of the day of ``treated``.
+    drain : whether a drain is near the machine, None where nobody says.
     """
 
     site: Site
@@ -117,6 +122,8 @@ class Dossier:
     lent: Mapping[str, Visit]
     held: tuple[Visit, ...]
     bottled: pd.DataFrame
+    pair: Visit | None
+    drain: bool | None
 
 
 def gather(store: Store, text: str, *, machine: Machine | None = None, litres_per_day: float | None = None) -> Dossier:
@@ -145,6 +152,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     treatment = _treatment(register.get("treatment", "") or _said("treatment", facts, visits))
     before = _BEFORE if treatment in _KEEPS_HARDNESS else _BEFORE[:-1]
     raw = _latest(visits, before) or _latest(visits, before, held=True)
+    treated = _latest(visits, _AFTER)
     lent = _lenders(visits, raw)
     return Dossier(
         site=site,
@@ -158,11 +166,13 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
         else _number(_said("litres_per_day", facts, visits)),
         register=register,
         raw=_completed(raw, lent),
-        treated=_latest(visits, _AFTER),
+        treated=treated,
         earlier=_earlier(visits, raw),
         lent=lent,
         held=_waiting(visits, raw),
         bottled=site_records.bottled_samples(store, site.client),
+        pair=_pair(visits, treated),
+        drain=_drain([machine_text, facts.get("comment", ""), *(visit.about("comment") for visit in visits)]),
     )
 
 
@@ -171,15 +181,15 @@ def _visits(store: Store, wide: pd.DataFrame, findings: pd.DataFrame) -> list[Vi
     ids = [str(name) for name in wide.loc[wide["stage"] != "hot_outlet", "sample_id"]]
     if not ids:
         return []
-    table = rebuild(store, ids)
-    about = table.about
+    rebuilt = rebuild(store, ids)
+    about = rebuilt.about
     return [
         Visit(
             sample_id=name,
             label=str(about["label"][name] or name),
             stage=str(about["stage"][name]),
             day=pd.Timestamp(about["collected_at"][name]),
-            samples=table.where(pd.Series(about.index == name, index=about.index)),
+            samples=rebuilt.where(pd.Series(about.index == name, index=about.index)),
             findings=findings[findings["sample_id"] == name],
             verdict=str(about["current_verdict"][name]),
         )
@@ -234,6 +244,23 @@ def _earlier(visits: Sequence[Visit], raw: Visit | None) -> Visit | None:
     before = [visit for visit in visits if visit.day < raw.day and visit.stage == raw.stage and not visit.held]
     both = [visit for visit in before if visit.samples.filled[[HARDNESS, ALKALINITY]].notna().all(axis=None)]
     return both[-1] if both else None
+
+
+def _pair(visits: Sequence[Visit], treated: Visit | None) -> Visit | None:
+    """Find the raw sample taken on the day of the treated one."""
+    if treated is None:
+        return None
+    near = [visit for visit in visits if visit.stage == "raw" and not visit.held and visit.decides]
+    same = [visit for visit in near if abs(visit.day - treated.day) <= _ONE_DAY]
+    return same[-1] if same else None
+
+
+def _drain(texts: Sequence[str]) -> bool | None:
+    """Read what records say of a drain; two that contradict each other say nothing."""
+    words = table("drain_words").set_index("text")["drain"].to_dict()
+    pieces = [" ".join(piece.casefold().split()) for text in texts for piece in re.split(r"[,;/()+]", text)]
+    said = {str(words[piece]) for piece in pieces if piece in words}
+    return said == {"yes"} if len(said) == 1 else None
 
 
 def _waiting(visits: Sequence[Visit], raw: Visit | None) -> tuple[Visit, ...]:
