@@ -73,9 +73,19 @@ def told(report: ClientReport, voice: Voice) -> Told:
         advised=report.advised,
         decision=voice.say(f"report.decision.{advice.decision}"),
         treatment=sentence(voice.told(code)) if report.advised and code.code in catalogue("en") else "",
-        lead=once(advice.reasons, voice),
+        lead=reasons(report, voice),
         blocks=[Block(heading, lines) for heading, lines in blocks if lines],
     )
+
+
+def reasons(report: ClientReport, voice: Voice) -> list[str]:
+    """Say why; of a sample on hold first what holds it."""
+    raw = report.dossier.raw
+    said = once(report.advice.reasons, voice)
+    if raw is None or not raw.held:
+        return said
+    why = sentences.why_held(raw, voice)
+    return [voice.say("report.held.lead", label=raw.label, day=voice.day(raw.day), why=why), *said]
 
 
 def conditions(report: ClientReport, voice: Voice) -> list[str]:
@@ -181,7 +191,7 @@ def as_json(report: ClientReport, voice: Voice) -> str:
             "treatment": advice.treatment,
             "settings": dict(advice.settings),
             "predicted": {name: _plain(found) for name, found in advice.predicted.items()},
-            "reasons": once(advice.reasons, voice),
+            "reasons": reasons(report, voice),
             "conditions": conditions(report, voice),
             "cautions": [*once(advice.cautions, voice), voice.say("report.caution")],
             "repeat": once(advice.repeat, voice),
@@ -231,7 +241,7 @@ def stored(report: ClientReport) -> pd.DataFrame:
         "treatment": advice.treatment,
         "settings": json.dumps(dict(advice.settings)),
         "predicted": json.dumps({name: _plain(found) for name, found in advice.predicted.items()}),
-        "reasons": json.dumps(once(advice.reasons, _STORED), ensure_ascii=False),
+        "reasons": json.dumps(reasons(report, _STORED), ensure_ascii=False),
         "conditions": json.dumps(conditions(report, _STORED), ensure_ascii=False),
         "cautions": json.dumps(once(advice.cautions, _STORED), ensure_ascii=False),
     }

@@ -159,7 +159,7 @@ def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date, si
         raw=_judged(raw, dossier, profile),
         treated=_judged(dossier.treated, dossier, profile) if raw is not None else None,
         expected=_expected(advice, dossier, profile),
-        size=() if raw is None else size_of(advice, case_of_site(dossier, raw, profile), dossier, sign),
+        size=() if raw is None else size_of(advice, raw, dossier, sign),
         retest=(),
         earlier=dossier.earlier,
         today=today,

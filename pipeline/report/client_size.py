@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.errors import KettlestoneError
+from pipeline.report.dossier import ends
 from pipeline.treat.capacity import UNITS, from_equivalents
 from pipeline.treat.size import Size, SizeFacts
 from pipeline.treat.size import size as sized
@@ -16,9 +17,8 @@ from pipeline.words import Said
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from pipeline.report.dossier import Dossier
+    from pipeline.report.dossier import Dossier, Visit
     from pipeline.treat.advice import Advice
-    from pipeline.treat.case import Case
 
 # How registers write the units of `pipeline.treat.capacity.UNITS`, without blanks, dots and capitals.
 _SPELLED: Final[dict[str, str]] = {
@@ -75,14 +75,14 @@ def _number(text: str) -> float:
     return value if 0.0 < value < math.inf else math.nan
 
 
-def size_of(advice: Advice, case: Case, dossier: Dossier, sign: str) -> tuple[Said, ...]:
+def size_of(advice: Advice, raw: Visit, dossier: Dossier, sign: str) -> tuple[Said, ...]:
     """Size the treatment of an advice.
 
     Parameters
     ----------
     advice : treatment and settings.
-    case : the water and the litres a day.
-    dossier : the register: its capacity and counter count where this treatment is fitted already.
+    raw : the water.
+    dossier : litres a day; the register, whose capacity and counter count where this treatment is fitted already.
     sign : the client's unit of hardness, for the capacity to ask for.
 
     Returns
@@ -90,27 +90,37 @@ def size_of(advice: Advice, case: Case, dossier: Dossier, sign: str) -> tuple[Sa
     what to say; nothing where the treatment has no size or the litres a day are not known.
     """
     known = TREATMENTS.get(advice.treatment)
-    if advice.decision == "cannot advise" or known is None or known.second_water == "must" or math.isnan(case.litres):
+    if (
+        advice.decision == "cannot advise"
+        or known is None
+        or known.second_water == "must"
+        or math.isnan(dossier.litres_per_day)
+    ):
         return ()
     names = {setting.name for setting in known.settings}
     settings = {name: value for name, value in advice.settings.items() if name in names and not isinstance(value, str)}
-    raw = case.bounds().T.loc[["value", "low", "high"]].reset_index(drop=True)
+    waters = ends(raw)
     fitted = dossier.treatment == advice.treatment
     number, unit = capacity(dossier.register) if fitted else (math.nan, UNITS[0])
     used = _number(dossier.register.get("counter_litres", "")) if fitted else 0.0
     facts = SizeFacts(
         capacity=number,
         capacity_unit=unit,
-        litres_per_day=case.litres,
+        litres_per_day=dossier.litres_per_day,
         litres_used=0.0 if math.isnan(used) else used,
         bypass=float(settings.get("bypass", 0.0)),
     )
     try:
-        found = sized(raw, treat(raw, advice.treatment, settings), advice.treatment, facts)
+        found = sized(waters, treat(waters, advice.treatment, settings), advice.treatment, facts)
     except KettlestoneError:
         # A treatment whose load these readings do not give has no size; that it lacks is said by the advice.
         return ()
-    return (*_life(found, case.litres), *_needed(found, facts, case.litres, sign), *_streams(found), *found.notes)
+    return (
+        *_life(found, dossier.litres_per_day),
+        *_needed(found, facts, dossier.litres_per_day, sign),
+        *_streams(found),
+        *found.notes,
+    )
 
 
 def _life(found: Size, litres: float) -> list[Said]:

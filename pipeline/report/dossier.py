@@ -302,3 +302,23 @@ def _completed(raw: Visit | None, lent: Mapping[str, Visit]) -> Visit | None:
             frame[column] = getattr(lender.samples, part)[column].to_numpy()
         frames[part] = frame
     return replace(raw, samples=replace(raw.samples, **frames))
+
+
+def ends(visit: Visit) -> pd.DataFrame:
+    """Lay a sample out with the ends of its uncertainty.
+
+    Parameters
+    ----------
+    visit : a sample.
+
+    Returns
+    -------
+    (3, ...) frame of the canonical columns: as read, everything low, everything high; a reading below a limit
+    is half the limit.
+    """
+    table = visit.samples
+    value, spread = table.filled, table.uncertainty.fillna(0.0)
+    least = (value - spread).fillna(table.low).clip(lower=0.0)
+    most = (value + spread).fillna(table.high)
+    middle = value.fillna(0.5 * (least + most))
+    return pd.concat([middle, least, most], ignore_index=True)

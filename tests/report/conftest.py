@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -96,7 +97,14 @@ def make_advice(**changes: Any) -> Advice:  # noqa: ANN401 - fields
 
 def make_report(dossier: Dossier | None = None, advice: Advice | None = None) -> ClientReport:
     """Assemble the report of a site with given advice."""
+    if dossier is None and advice is None:
+        return _usual()
     return assemble(dossier or make_dossier(), published()[DEFAULT_PROFILE], advice or make_advice(), TODAY, "°dH")
+
+
+@cache
+def _usual() -> ClientReport:
+    return assemble(make_dossier(), published()[DEFAULT_PROFILE], make_advice(), TODAY, "°dH")
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -11,11 +12,13 @@ from pipeline.assess.profiles import published
 from pipeline.report import client_chart
 from pipeline.report.client_units import own_unit
 from pipeline.report.client_water import judge
+from pipeline.treat.advice import Range
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.report.client_chart import Chart
+    from pipeline.report.client_water import Water
     from pipeline.report.dossier import Visit
 
 LABELS = {"raw": "raw", "treated": "after treatment", "expected": "with our advice", "cup": "cup", "scale": "scale"}
@@ -27,6 +30,14 @@ def _chart(visit: Callable[..., Visit], heat_c: float = 125.0, unit: str = "mg/L
     drawn = client_chart.draw([("raw", water)], LABELS, PROFILE, heat_c, own_unit("", unit))
     assert drawn is not None
     return drawn
+
+
+def _moved(water: Water, hardness: float, alkalinity: float) -> Water:
+    readings = {
+        "total_hardness_mg_l_caco3": Range(hardness, hardness, hardness, "mg/L"),
+        "alkalinity_mg_l_caco3": Range(alkalinity, alkalinity, alkalinity, "mg/L"),
+    }
+    return replace(water, readings=readings)
 
 
 def _end(ticks: list[tuple[float, float]]) -> float:
@@ -78,17 +89,16 @@ def test_another_unit_changes_the_ticks_and_no_distance(visit: Callable[..., Vis
 
 @pytest.mark.parametrize("expected", [(290.0, 220.0), (120.0, 55.0), (60.0, 45.0), (330.0, 30.0)])
 def test_labels_cover_neither_each_other_nor_a_box(visit: Callable[..., Visit], expected: tuple[float, float]) -> None:
-    waters = []
-    for kind, (hardness, alkalinity) in zip(LABELS, [(303.0, 232.0), (321.0, 250.0), expected], strict=False):
-        columns = {"total_hardness_mg_l_caco3": hardness, "alkalinity_mg_l_caco3": alkalinity}
-        waters.append((kind, judge(visit(**columns).samples, known_machines()["brewer"], PROFILE, 20.0)))
+    water = judge(visit().samples, known_machines()["brewer"], PROFILE, 20.0)
+    places = dict(zip(("raw", "treated", "expected"), [(303.0, 232.0), (321.0, 250.0), expected], strict=True))
+    waters = [(kind, _moved(water, *place)) for kind, place in places.items()]
 
     drawn = client_chart.draw(waters, LABELS, PROFILE, 125.0, own_unit("DE"))
 
     assert drawn is not None
-    places = [(spot.label_x, spot.label_y) for spot in drawn.spots]
-    for one, (x, y) in enumerate(places):
-        for other_x, other_y in places[one + 1 :]:
+    middles = [(spot.label_x, spot.label_y) for spot in drawn.spots]
+    for one, (x, y) in enumerate(middles):
+        for other_x, other_y in middles[one + 1 :]:
             assert abs(y - other_y) >= 10.0 or abs(x - other_x) >= 20.0
     assert len(drawn.arrows) in (0, 1, 2)
 
