@@ -134,7 +134,7 @@ class Case:
         high = _wide(self.high).where(own).fillna(value + reach)
         middle = value.fillna((low.fillna(0.0) + high) / 2.0)
         found = pd.DataFrame({"low": low.fillna(0.0).where(high.notna()), "value": middle, "high": high})
-        filled = _with_stand_ins(found.T)
+        filled = with_stand_ins(found.T)
         rows = filled.to_numpy(dtype="float64").T.tolist()
         return {str(name): Reach(*row) for name, row in zip(filled.columns, rows, strict=True)}
 
@@ -144,8 +144,13 @@ def _wide(values: pd.Series[float] | None) -> pd.Series[float]:
     return pd.to_numeric(given.reindex(WIDE_COLUMNS)).astype("float64")
 
 
-def _with_stand_ins(frame: pd.DataFrame) -> pd.DataFrame:
-    """Fill hardness from calcium with magnesium, alkalinity from bicarbonate, calcium from its hardness."""
+def with_stand_ins(frame: pd.DataFrame) -> pd.DataFrame:
+    """Fill hardness from calcium with magnesium, alkalinity from bicarbonate, calcium from its hardness.
+
+    Parameters
+    ----------
+    frame : (n, ...) every canonical column.
+    """
     ions = calcium_and_magnesium(frame)
     filled = {str(name): frame[name].fillna(ions[name].clip(lower=0.0)) for name in ions}
     filled[HARDNESS] = frame[HARDNESS].fillna(hardness_from_ions(frame))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -60,12 +60,31 @@ class Clause:
             return np.asarray(_COMPARE[self.comparison](floats(facts[self.quantity]), limit), dtype="bool")
 
 
+Groups: TypeAlias = tuple[tuple[Clause, ...], ...]
+
+
+def groups_of(condition: str) -> Groups:
+    """Read a condition: clauses joined by "and", groups of them joined by "or"."""
+    return tuple(tuple(map(_clause, group.split(" and "))) for group in condition.split(" or "))
+
+
+def _clause(text: str) -> Clause:
+    quantity, comparison, limit = text.split()
+    return Clause(quantity, comparison, limit)
+
+
+def holds(groups: Groups, facts: pd.DataFrame) -> Flags:
+    """Tell for (n,) facts whether any group holds."""
+    held = [np.all([clause.holds(facts) for clause in group], axis=0) for group in groups]
+    return np.asarray(np.any(held, axis=0), dtype="bool")
+
+
 @dataclass(frozen=True)
 class Row:
     """One row of the table: any group of clauses suffices, in a group all must hold."""
 
     key: str
-    groups: tuple[tuple[Clause, ...], ...]
+    groups: Groups
     treatment: str
     reason: str
     also: tuple[str, ...]
@@ -73,8 +92,7 @@ class Row:
 
     def holds(self, facts: pd.DataFrame) -> Flags:
         """Tell for (n,) facts."""
-        groups = [np.all([clause.holds(facts) for clause in group], axis=0) for group in self.groups]
-        return np.asarray(np.any(groups, axis=0), dtype="bool")
+        return holds(self.groups, facts)
 
 
 @dataclass(frozen=True)
@@ -115,7 +133,7 @@ def rows() -> tuple[Row, ...]:
     return tuple(
         Row(
             str(row["row"]),
-            tuple(tuple(map(_clause, group.split(" and "))) for group in str(row["condition"]).split(" or ")),
+            groups_of(str(row["condition"])),
             str(row["treatment"]),
             str(row["reason"]),
             tuple(part for part in str(row["also"]).split("; ") if part),
@@ -123,11 +141,6 @@ def rows() -> tuple[Row, ...]:
         )
         for row in listed.to_dict("records")
     )
-
-
-def _clause(text: str) -> Clause:
-    quantity, comparison, limit = text.split()
-    return Clause(quantity, comparison, limit)
 
 
 def first_row(facts: pd.DataFrame) -> Places:
@@ -282,7 +295,7 @@ def derived(frame: pd.DataFrame, case: Case, target: float) -> pd.DataFrame:
         sodium = np.where(excess > 0.0, floats(frame["sodium"]) / needed, np.nan)
     taken = np.maximum(alkalinity - target, 0.0)
     heat = np.full(hardness.size, min(case.hottest_c, MOST_C))
-    lime = planning_rule(hardness * calcium_share(case, total=False), alkalinity, heat)
+    lime = planning_rule(hardness, alkalinity, heat)  # all hardness as calcium: the safe side
     band, buffer = hardness_band(case), case.profile.band("alkalinity")
     return frame.assign(
         hardness_per_alkalinity=ratio,
@@ -306,16 +319,10 @@ def hardness_band(case: Case) -> Band | None:
     return case.profile.band("total_hardness", "calcium_hardness")
 
 
-def calcium_share(case: Case, *, total: bool = True) -> float:
-    """Share of the hardness the profile's band counts: calcium's where it asks for that and it is known, else all.
-
-    Parameters
-    ----------
-    case : water and profile.
-    total : whether a band of total hardness counts all; False: calcium's share wherever it is known (scale).
-    """
+def calcium_share(case: Case) -> float:
+    """Share of the hardness the profile's band counts: calcium's where it asks for that and it is known, else all."""
     band = hardness_band(case)
-    if total and (band is None or band.quantity == "total_hardness"):
+    if band is None or band.quantity == "total_hardness":
         return 1.0
     known = case.reaches()
     calcium, hardness = known["calcium_mg_l"].value * CACO3_PER_CALCIUM, known[HARDNESS].value
