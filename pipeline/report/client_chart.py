@@ -24,11 +24,11 @@ if TYPE_CHECKING:
     from pipeline.report.client_units import OwnUnit
     from pipeline.report.client_water import Water
 
-WIDTH, HEIGHT = 380.0, 300.0
-LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 12.0, 42.0
+WIDTH, HEIGHT = 380.0, 236.0
+LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 12.0, 38.0
 _ROOM: Final = 1.1  # beyond the largest reading, so that labels fit
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
-_MOST_TICKS: Final = 7
+_MOST_TICKS: Final = 6
 _GRID: Final = 60
 _HALVINGS: Final = 24
 MOST_C: Final = 130.0  # the planning rule claims nothing above

@@ -59,7 +59,7 @@ def render(report: ClientReport, voice: Voice) -> str:
         "limits": [] if now is None else sentences.limits(now, voice),
         "advice": advice_text.told(report, voice),
         "unknown": sentences.unknown(report, voice),
-        "cautions": [voice.say("report.caution"), *advice_text.once(report.advice.cautions, voice)],
+        "cautions": advice_text.cautions(report, voice),
         "citations": _citations(report),
         "made": voice.say("report.made", day=voice.day(report.today), version=__version__),
     }

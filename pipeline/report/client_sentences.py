@@ -76,7 +76,7 @@ class Voice:
     def places(self, name: str, spread: float = math.nan) -> int:
         """Say how many decimals a value of a column gets."""
         factor = self.unit.factor(name) if name.endswith("_caco3") else 1.0
-        return 1 if math.isnan(spread) and name == "ph" else decimals(spread / factor)
+        return 1 if name == "ph" else decimals(spread / factor)
 
     def quantity(self, name: str, *, inside: bool = False) -> str:
         """Name a column; ``inside`` a sentence English writes it small."""
@@ -260,12 +260,9 @@ def held(visit: Visit, voice: Voice) -> str:
 
 def held_conditions(report: ClientReport, voice: Voice) -> list[str]:
     """Say on which later samples, not answered for, the advice depends."""
-    waiting = report.dossier.held if report.advised else ()
-    return [
-        voice.say("report.condition.held", label=visit.label, day=voice.day(visit.day))
-        for visit in waiting
-        if visit.stage in RAW_STAGES
-    ]
+    waiting = [visit for visit in report.dossier.held if visit.stage in RAW_STAGES and report.advised]
+    labels = ", ".join(f"{visit.label}, {voice.day(visit.day)}" for visit in waiting)
+    return [voice.say("report.condition.held", labels=labels)] if waiting else []
 
 
 def why_held(visit: Visit, voice: Voice) -> str:
