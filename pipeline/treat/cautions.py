@@ -25,7 +25,8 @@ _MEDIA: Final = (
 )  # fmt: skip
 _FACTS: Final = {
     "media": _MEDIA,
-    "membrane": ("reverse osmosis", "demineraliser"),
+    "membrane": ("reverse osmosis",),
+    "pure": ("reverse osmosis", "demineraliser"),
     "sodium_exchange": ("softener", "softener bypass", "unsoftened tap"),
     "brine": ("softener",),
     "dosed": ("salt dosing", "blend"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -30,8 +29,8 @@ DECIDING: Final = frozenset(
 )
 _NO_ADVICE: Final = ("stop",)
 _PRETREATED: Final = ("iron", "manganese", "turbidity")
+_NO_DEVICE: Final = ("none", "carbon", "unsoftened tap")
 _NOT_A_SUPPLY: Final = ("hot_outlet",)
-_CHLORINE_MG_L: Final = 0.05  # what a photometer resolves, and where attention begins [CP]
 
 
 def choose(case: Case) -> Advice:
@@ -118,27 +117,28 @@ def _fitted(case: Case, decided: Decided, row: Row) -> Advice:
     turns = [turn for turn in decided.turns if not same_answer(case, turn, device)]
     options = _options(case, device, _further(case, row, turns))
     chosen = next((option for option in options[: 1 + len(device.also)] if option.fits), options[0])
-    options = (chosen, *(option for option in options if option is not chosen))
+    others = tuple(option for option in options if option is not chosen)
+    if chosen.treatment == "none" and why.chlorinated(case):
+        chosen = replace(chosen, treatment="carbon")
     conditions = (*(condition(case, turn) for turn in turns), *_conditions(case, row, chosen))
     reasons = (
         Said(row.reason, why.numbers(decided)),
         *why.over(row, decided),
         *why.device(device, chosen),
         *why.settings(case, chosen),
-        *why.notes(case, chosen),
+        *why.notes(case, chosen, decided),
     )
-    treatment = "carbon" if chosen.treatment == "none" and _chlorinated(case) else chosen.treatment
     return Advice(
         "conditional" if conditions else "decided",
         row.key,
-        treatment,
+        chosen.treatment,
         chosen.settings,
         chosen.predicted,
         reasons,
         conditions=conditions,
         repeat=why.repeats(case),
         window=chosen.window,
-        options=options,
+        options=(chosen, *others),
     )
 
 
@@ -150,7 +150,7 @@ def _further(case: Case, row: Row, turns: list[Turn]) -> tuple[str, ...]:
     """Treatments worth working out beside the chosen one: the row's own, and those the turns lead to."""
     rows = [turn.row for turn in turns if turn.row is not None]
     wanted = [*row.also, *(other.treatment for other in rows if other.treatment not in ("pretreat", *_NO_ADVICE))]
-    return tuple(device_for(case, name).treatment for name in wanted)
+    return (*(device_for(case, name).treatment for name in wanted), *row.also)
 
 
 def _options(case: Case, device: Device, further: tuple[str, ...]) -> tuple[Option, ...]:
@@ -187,12 +187,6 @@ def _conditions(case: Case, row: Row, chosen: Option) -> tuple[Said, ...]:
         found.append(why.unsoftened(case))
     if "conductivity" in case.held():
         found.append(Said("choose.if.conductivity_held"))
-    if not chosen.fits and not why.can_be_remineralised(chosen) and chosen.treatment not in ("unsoftened tap", "none"):
+    if not chosen.fits and not why.can_be_remineralised(chosen) and chosen.treatment not in _NO_DEVICE:
         found.append(Said("choose.if.no_fit", {"answer": why.answer(chosen.treatment)}))
     return tuple(found)
-
-
-def _chlorinated(case: Case) -> bool:
-    known = case.reaches()
-    highest = [known[name].value for name in ("free_chlorine_mg_l", "total_chlorine_mg_l")]
-    return max((value for value in highest if not math.isnan(value)), default=0.0) > _CHLORINE_MG_L

@@ -36,6 +36,7 @@ _TOGETHER: Final = (
     ("nitrate_mg_l",),
     ("ph",),
 )
+_CHLORINE: Final = ("free_chlorine_mg_l", "total_chlorine_mg_l")
 _ROOM: Final = 1e-6
 MEMBRANES: Final = ("reverse osmosis", "demineraliser")
 
@@ -113,10 +114,11 @@ def spread(case: Case) -> pd.DataFrame:
 
     Returns
     -------
-    (1 + 2 k, ...) frame of canonical columns; hardness moves with its calcium and magnesium.
+    (1 + 2 k, ...) frame of canonical columns; hardness moves with its calcium and magnesium. Chlorine is left
+    out: the trace of acid it leaves on carbon is no part of how a valve is set.
     """
     known = case.reaches()
-    values = {name: own.value for name, own in known.items() if own.known}
+    values = {name: own.value for name, own in known.items() if own.known and name not in _CHLORINE}
     rows = [values]
     for group in _TOGETHER:
         own = known[group[0]]

@@ -45,7 +45,6 @@ TURNED: Final = {
 }
 _UNTOUCHED: Final = ("none", "carbon")
 _CURVED: Final = ("remineraliser",)  # chalk stops dissolving at saturation
-_CHLORINE: Final = ("free_chlorine_mg_l", "total_chlorine_mg_l")
 _POINTS: Final = 2001
 _NODES: Final = 41
 _SAME: Final = 1e-9
@@ -211,9 +210,8 @@ def _line(waters: pd.DataFrame, treatment: str, other: pd.Series[float] | None) 
     name = TURNED[treatment]
     own = next(setting for setting in TREATMENTS[treatment].settings if setting.name == name)
     nodes = np.linspace(own.low, own.high, _NODES if treatment in _CURVED else 2)
-    # The trace of acid that chlorine leaves on carbon is no part of how a valve is set.
-    size, feed = len(waters), waters.drop(columns=list(_CHLORINE), errors="ignore")
-    repeated = feed.take(np.tile(np.arange(size), nodes.size)).reset_index(drop=True)
+    size = len(waters)
+    repeated = waters.take(np.tile(np.arange(size), nodes.size)).reset_index(drop=True)
     treated = treat(repeated, treatment, {name: np.repeat(nodes, size)}, other=other)
     settings = np.linspace(own.low, own.high, _POINTS)
     # Place of each setting between two nodes.

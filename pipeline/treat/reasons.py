@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.assess.corrosion import CorrosionLimits
+from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.reference import table
 from pipeline.treat.case import ALKALINITY, HARDNESS
-from pipeline.treat.decision import READ, derived, reaches, rows
+from pipeline.treat.decision import EXCESS, READ, SODIUM_PER_CACO3, derived, reaches, rows
 from pipeline.treat.limits import CHLORIDE, CONDUCTIVITY, MEMBRANES
-from pipeline.treat.optimise import targets
+from pipeline.treat.optimise import quantity, targets
 from pipeline.treat.remineralising import grams
 from pipeline.treat.treatments import TREATMENTS
 from pipeline.treat.turns import UNITS, answer, rounded
@@ -34,11 +35,12 @@ _ACID_PH: Final = CorrosionLimits().low_ph[0]
 _CHLORINE_MG_L, _CHLORAMINE_MG_L = 0.05, 0.1  # [CP]
 _ATTENTION_CHLORIDE: Final = CorrosionLimits().chloride_mg_l[0]
 _HIGH_EXCHANGE: Final = 0.9  # hardness per alkalinity a weak-acid resin needs to do its work [CP]
+_USUAL_US_PER_MEQ: Final = 93.0  # of waters whose anion is bicarbonate, 93 to 100 [CP]
 _PURE: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate", "silica")
 
 __all__ = [
-    "answer", "can_be_remineralised", "demineralised", "device", "health", "measure", "notes", "numbers", "over",
-    "repeats", "settings", "unsoftened",
+    "answer", "can_be_remineralised", "chlorinated", "demineralised", "device", "health", "measure", "notes", "numbers",
+    "over", "repeats", "settings", "unsoftened",
 ]  # fmt: skip
 
 
@@ -107,7 +109,7 @@ def measure(name: str) -> Said:
 def device(fitted: Device, chosen: Option) -> tuple[Said, ...]:
     """Say why this device, and that another one stands in where the first cannot reach the targets."""
     said = (Said(fitted.reason),) if fitted.reason else ()
-    if chosen.treatment == fitted.treatment:
+    if chosen.treatment in (fitted.treatment, "carbon"):
         return said
     values = {"first": answer(fitted.treatment), "instead": answer(chosen.treatment)}
     return (*said, Said("choose.instead", values))
@@ -171,10 +173,30 @@ def unsoftened(case: Case) -> Said:
     return Said("choose.if.unsoftened", {**values, "target": rounded(target)})
 
 
-def notes(case: Case, chosen: Option) -> tuple[Said, ...]:
+def notes(case: Case, chosen: Option, decided: Decided) -> tuple[Said, ...]:
     """Say what to mind about this water and this device besides the setting."""
-    said = [*_of_device(case, chosen), *_of_chlorine(case), *_of_metal(case, chosen), *_of_fitted(case, chosen)]
-    return tuple(said)
+    return (
+        *([] if case.stage == "raw" else [Said("choose.note.stage")]),
+        *_of_sodium(case, decided),
+        *_of_device(case, chosen),
+        *_of_chlorine(case),
+        *_of_metal(case, chosen),
+        *_of_fitted(case, chosen),
+    )
+
+
+def _of_sodium(case: Case, decided: Decided) -> list[Said]:
+    """Estimate the sodium of a softened or soda water nobody measured, from the charge it has to carry."""
+    known = {name: case.reaches()[READ[name]] for name in ("hardness", "alkalinity", "sodium", "conductivity")}
+    if known["sodium"].known or decided.facts["alkalinity_excess"] <= EXCESS:
+        return []
+    low = (known["alkalinity"].value - known["hardness"].high) * SODIUM_PER_CACO3
+    cations = known["conductivity"].value / _USUAL_US_PER_MEQ - known["hardness"].value / MG_CACO3_PER_MEQ
+    high = cations * MOLAR_MASS["sodium"]
+    if low <= 0.0 or "conductivity" in case.held():
+        return []
+    values = {"low": rounded(low), "high": rounded(high)} if high > low else {"low": rounded(low)}
+    return [Said("choose.note.sodium" if high > low else "choose.note.sodium_least", values)]
 
 
 def _of_device(case: Case, chosen: Option) -> list[Said]:
@@ -182,6 +204,10 @@ def _of_device(case: Case, chosen: Option) -> list[Said]:
     if chosen.treatment == "reverse osmosis":
         found += [Said("choose.note.drain")] if case.drain is None else []
         found += [Said("choose.note.pump")] if case.pressure_bar < _LEAST_BAR else []
+    if chosen.treatment == "salt dosing" and not case.reservoir:
+        found.append(Said("choose.note.dosing_plumbed"))
+    if chosen.treatment in ("none", "carbon") and _scales(chosen):
+        found.append(Said("choose.note.descale"))
     if can_be_remineralised(chosen) and chosen.obstacles:
         found.append(Said("choose.note.remineralise"))
     ph = chosen.predicted.get("ph")
@@ -189,6 +215,15 @@ def _of_device(case: Case, chosen: Option) -> list[Said]:
         known = ph.low if math.isnan(ph.value) else ph.value
         found.append(Said("choose.note.inlet_ph", {"ph": round(known, 1), "least": _LEAST_INLET_PH}))
     return found
+
+
+def _scales(chosen: Option) -> bool:
+    return any(quantity("scale") in said.values.values() for said in chosen.obstacles)  # noqa: PD011 - a mapping
+
+
+def chlorinated(case: Case) -> bool:
+    """Tell whether the water carries chlorine that spoils the cup."""
+    return any(said.code == "choose.note.chlorine" for said in _of_chlorine(case))
 
 
 def _of_chlorine(case: Case) -> list[Said]:
