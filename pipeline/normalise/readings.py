@@ -134,7 +134,7 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
     return pd.DataFrame(
         {
             "row": cells["row"].astype("int32"),
-            "line": rows["line"].to_numpy()[row].astype("int32"),
+            "line": cells["line"].astype("int32"),
             "column": cells["column"],
             "analyte": cells["analyte"],
             "number": read["number"],

@@ -134,8 +134,10 @@ def test_samples_in_columns_take_label_and_date_from_their_column() -> None:
         "Total hardness;mg/L CaCO3;250;<5\npH;;7.4;6.6"
     )
 
-    assert list(result.rows["label"]) == ["Tap", "Kitchen", "Tap", "Kitchen"]
-    assert list(result.rows["collected_on"].unique()) == ["2025-01-03", "2025-01-04"]
+    assert list(result.rows["label"]) == ["Tap", "Kitchen"]
+    assert list(result.cells["row"]) == [0, 1, 0, 1]
+    assert list(result.cells["line"]) == [3, 3, 4, 4]
+    assert list(result.rows["collected_on"]) == ["2025-01-03", "2025-01-04"]
     assert listed(result, "raw_text", "raw_unit", "basis")[:2] == [
         ("250", "mg/L", "as CaCO3"),
         ("<5", "mg/L", "as CaCO3"),
@@ -165,8 +167,9 @@ def test_a_detection_condition_stands_for_an_empty_value() -> None:
         ("conductivity", "540", "", "", ""),
         ("turbidity", "1000", "", ">", "1000"),
     ]
-    assert list(result.rows["activity"]) == ["routine", "routine", "blank", "routine", "routine"]
-    assert result.rows["ec_reference"].iloc[3] == "25 °C"
+    of_entry = result.rows.iloc[result.cells["row"]]
+    assert list(of_entry["activity"]) == ["routine", "routine", "blank", "routine", "routine"]
+    assert list(of_entry["ec_reference"]) == ["", "", "", "25 °C", ""]
     assert "Not Detected" in result.non_detect
 
 
