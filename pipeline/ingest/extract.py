@@ -229,7 +229,8 @@ def _rows(
 
 def _lines(source: Source, blocks: Sequence[Block], order: npt.NDArray[np.int64]) -> npt.NDArray[np.int32]:
     at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in blocks)])[order]
-    return source.grid.line[source.rows[at]].astype(np.int32)
+    lines: npt.NDArray[np.int32] = source.grid.line[source.rows[at]].astype(np.int32)
+    return lines
 
 
 def _register(source: Source, file_sha256: str) -> Extract:
