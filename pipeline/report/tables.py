@@ -38,7 +38,8 @@ def _escaped(column: pd.Series) -> pa.Array:
         distinct = _text(pa.array(column.cat.categories.astype("str"), type=pa.string()))
         codes = pa.array(column.cat.codes.to_numpy(), mask=column.isna().to_numpy())
         return distinct.take(codes)
-    return _text(pa.array(column.astype("str"), type=pa.string(), from_pandas=True))
+    texts = pa.array(column.astype("str"), type=pa.string(), from_pandas=True).dictionary_encode()
+    return _text(texts.dictionary).take(texts.indices)
 
 
 def _array(column: pd.Series) -> pa.Array:
