@@ -309,7 +309,7 @@ def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFra
 
 
 def _coded(column: pd.Series) -> tuple[np.ndarray, int]:
-    """Number the distinct entries of a column, gaps as -1, and count them."""
+    """Give the distinct entries of a column numbers, gaps -1, and count them."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         return column.cat.codes.to_numpy(dtype="int64"), len(column.cat.categories)
     code, distinct = pd.factorize(column)

@@ -80,7 +80,8 @@ def test_every_column_of_every_view_is_explained(tmp_path: Path) -> None:
     with Store(tmp_path / "s.duckdb") as store:
         bare = store.connection.execute(
             "SELECT table_name, column_name FROM duckdb_columns() "
-            "WHERE (table_name = 'reading' OR table_name LIKE 'v\\_%' ESCAPE '\\') AND (comment IS NULL OR comment = '')"
+            "WHERE (table_name = 'reading' OR table_name LIKE 'v\\_%' ESCAPE '\\') "
+            "AND (comment IS NULL OR comment = '')"
         ).fetchall()
         views = store.connection.execute(
             "SELECT view_name FROM duckdb_views() WHERE NOT internal ORDER BY view_name"
