@@ -175,7 +175,7 @@ PROBLEMS: Final[dict[str, Problem]] = {problem.code: problem for problem in _CAT
 def problem_frame(
     code: str,
     *,
-    file_sha256: str,
+    file_sha256: pd.Series | str,
     line: pd.Series | int,
     column: pd.Series | str,
     raw_text: pd.Series | str,
@@ -188,13 +188,12 @@ def problem_frame(
     """
     if code not in PROBLEMS:
         raise KeyError(f"{code} is not in the catalogue of problems")
-    parts = {"line": line, "column": column, "raw_text": raw_text, "detail": detail}
+    parts = {"file_sha256": file_sha256, "line": line, "column": column, "raw_text": raw_text, "detail": detail}
     if index is None:
         index = next((part.index for part in parts.values() if isinstance(part, pd.Series)), pd.RangeIndex(1))
     frame = pd.DataFrame(index=index)
     for name, part in parts.items():
         frame[name] = part
-    frame["file_sha256"] = file_sha256
     frame["problem"] = code
     types = {
         "line": "int32",

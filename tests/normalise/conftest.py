@@ -61,6 +61,6 @@ def read_table() -> Callable[..., Normalised]:
     """Give a function from cells and rows to readings."""
 
     def read(*cells: object, zone: str = "UTC", **rest: Any) -> Normalised:  # noqa: ANN401 - see above
-        return normalise(_extract(cells, **rest), "f" * 64, NormaliseSettings(time_zone=zone))  # type: ignore[arg-type]
+        return normalise([_extract(cells, **rest)], ["f" * 64], NormaliseSettings(time_zone=zone))  # type: ignore[arg-type]
 
     return read
