@@ -111,7 +111,7 @@ def normalise(extract: Extract, file_sha256: str, settings: NormaliseSettings) -
     table = with_uncertainty(table)
     table = judged(table, cells["raw_text"])
     bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
-    odd = ~bad & by_category(read["detail"], bool) & (table["form"] != "drops").to_numpy()
+    odd = ~bad & by_category(read["detail"], bool)
     return Normalised(
         rows=without_empty_texts(rows),
         readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
