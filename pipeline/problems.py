@@ -66,7 +66,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem(
         "unit-unknown",
-        'the unit "{detail}" is not known for this quantity',
+        "the unit {detail}",
         "Write a unit of the list in the README or add it to unitAliases in the layout.",
     ),
     Problem(
@@ -76,7 +76,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem(
         "unit-ambiguous",
-        'the unit "{detail}" can mean more than one thing here',
+        "the unit {detail}",
         "Write the unit out (mg/L as CaCO3, mg/L as Ca, °dH, …).",
     ),
     Problem(
