@@ -126,7 +126,7 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     table = with_uncertainty(table)
     table = judged(table, cells["raw_text"])
     bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
-    odd = ~bad & by_category(read["detail"], bool) & (table["form"] != "drops").to_numpy()
+    odd = ~bad & by_category(read["detail"], bool)
     of_table = cells["table"].to_numpy()
     return Normalised(
         rows=without_empty_texts(rows),

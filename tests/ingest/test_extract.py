@@ -173,6 +173,25 @@ def test_a_detection_condition_stands_for_an_empty_value() -> None:
     assert "Not Detected" in result.non_detect
 
 
+@pytest.mark.source("WQX3")
+def test_a_result_without_figure_is_in_the_unit_of_its_limit() -> None:
+    """WQX 3.0 leaves value and unit empty beside "Not Detected"; the limit states both."""
+    heading = PORTAL.strip().splitlines()[0]
+    result = extracted(
+        f"{heading}\nA1;Sample-Routine;Iron;;;;Not Detected;10;ug/l;\nA1;Sample-Routine;Lead;;ND;;;0.5;ug/l;\n"
+        "A1;Sample-Routine;Copper;;;mg/l;non-detect;20;ug/l;\nA1;Sample-Routine;Manganese;;0.3;;;1;ug/l;\n"
+        "A1;Sample-Routine;Zinc;;;mg/l;Present Above Quantification Limit;900;ug/l;"
+    )
+
+    assert listed(result, "analyte", "raw_text", "raw_unit", "qualifier_text", "limit_text", "limit_unit") == [
+        ("iron", "Not Detected", "ug/l", "<", "10", "ug/l"),
+        ("lead", "ND", "ug/l", "", "0.5", "ug/l"),
+        ("copper", "non-detect", "mg/l", "<", "20", "ug/l"),
+        ("manganese", "0.3", "", "", "1", "ug/l"),  # a figure never takes the unit of its limit
+        ("zinc", "900", "ug/l", ">", "900", "ug/l"),
+    ]
+
+
 def test_a_remark_column_gives_sign_or_status() -> None:
     result = extracted("site.no;Calcium.rmk;Calcium;flagMg;Mg\nA; ;20;<;0.1\nB;E;21;;3")
 
