@@ -135,7 +135,7 @@ def _best(
     record: Record, past: History, seen: dict[str, Flags], rows: Places, code: npt.NDArray[np.intp]
 ) -> pd.DataFrame:
     """Give the likeliest mistake of every source that has one: `group candidate samples share probability`."""
-    weighed = judged(record.take(rows), past.take(rows), {name: flags[rows] for name, flags in seen.items()})
+    weighed = judged(record.take(rows), past.take(rows), {name: flags[rows] for name, flags in seen.items()}, least=0.0)
     base = weighed[weighed["candidate"] == 0].set_index("sample")["log_likelihood"]
     some = weighed[_systematic()[weighed["candidate"].to_numpy()]]
     ratio = some["log_likelihood"].to_numpy() - base.reindex(some["sample"]).to_numpy()

@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Flags, Floats, Places, Record
     from pipeline.normalise.sample_table import SampleTable
 
+    Rows = dict[str, Floats]
+
 HISTORY: Final = (
     "total_hardness",
     "alkalinity",
@@ -39,6 +41,7 @@ SOFT: Final = {"total_hardness": (10.0, 1.2), "sodium": (120.0, 0.7), "alkalinit
 SODA: Final = {"sodium": (250.0, 0.9), "alkalinity": (450.0, 0.8), "total_hardness": (120.0, 1.2)}
 SODA_LOG_PCO2: Final = (-1.2, 0.9)
 _TINY: Final = 1e-6
+_UNSTATED: Final = 0.05  # relative uncertainty of a hardness or alkalinity that was summed up (k = 1) [CP]
 
 
 def _opinions() -> tuple[tuple[str, str, float, float], ...]:
@@ -146,26 +149,33 @@ def density(values: Floats, spread: Floats, past: History, at: Places, water: Wa
     When the source changed, hardness, alkalinity and conductivity share one unknown shift.
     """
     full = _completed(values)
-    total = np.zeros(full.shape[1])
+    total = np.zeros(values.shape[1])
     done: dict[str, Flags] = {}
     with np.errstate(divide="ignore", invalid="ignore"):
-        logs = np.log(np.maximum(full, _TINY))
-        relative = np.minimum(spread / np.maximum(values, _TINY), 1.0)
-        relative = np.where(np.isnan(relative), 0.05, relative)
+        logs = {name: np.log(np.maximum(value, _TINY)) for name, value in full.items()}
+        relative = {name: _relative(values[ROW[name]], spread[ROW[name]]) for name in full}
         for name, given, median, width in _OPINIONS:
-            counts = ~np.isnan(full[ROW[name]]) & ~done.get(name, _predicted(name, values, past, at))
+            if name not in full or (given and given not in full):
+                continue
+            before = done[name] if name in done else _predicted(name, full, values, past, at)
+            counts = ~np.isnan(full[name]) & ~before
             if given:
-                counts &= ~np.isnan(full[ROW[given]])
-            done[name] = done.get(name, _predicted(name, values, past, at)) | counts
+                counts &= ~np.isnan(full[given])
+            done[name] = before | counts
             if counts.any():
                 opinion = _opinion(name, given, (median, width), full, (logs, relative), water)
                 total += np.where(counts, opinion, 0.0)
         return total + _history(logs, relative, past, at, water) + _carbon_dioxide(full, spread, water)
 
 
-def _predicted(name: str, values: Floats, past: History, at: Places) -> Flags:
+def _relative(value: Floats, spread: Floats) -> Floats:
+    own = np.minimum(spread / np.maximum(value, _TINY), 1.0)
+    return np.where(np.isnan(own), _UNSTATED, own)
+
+
+def _predicted(name: str, full: Rows, values: Floats, past: History, at: Places) -> Flags:
     """Tell where a reading follows from others, or is judged by the site's history."""
-    follows = [~np.isnan(values[ROW[other]]) for other in _FOLLOWS.get(name, ())]
+    follows = [~np.isnan(full[other]) for other in _FOLLOWS.get(name, ()) if other in full]
     if name == "total_hardness":
         follows = [~np.isnan(values[ROW["calcium"]] + values[ROW["magnesium"]])]
     known = ~np.isnan(past.centre[name][at]) if name in past.centre else np.zeros(values.shape[1], dtype="bool")
@@ -176,16 +186,15 @@ def _opinion(
     name: str,
     given: str,
     usual: tuple[float, float],
-    values: Floats,
-    known: tuple[Floats, Floats],
+    full: Rows,
+    known: tuple[Rows, Rows],
     water: Water,
 ) -> Floats:
     """Judge one reading: given another one, or by itself."""
     (median, width), (logs, relative) = usual, known
-    row = ROW[name]
     if name in _LINEAR:
-        return _normal(values[row] - median, np.full(values.shape[1], width))
-    centre = np.log(median) + (logs[ROW[given]] if given else 0.0)
+        return _normal(full[name] - median, np.full(len(full[name]), width))
+    centre = np.log(median) + (logs[given] if given else 0.0)
     wide = np.where(water.treated, width * _TREATED_WIDER, width)
     if name == "alkalinity" and given:
         wide = np.where(water.treated, _TREATED_ALKALINITY, width)
@@ -193,42 +202,49 @@ def _opinion(
         if name in special:
             centre = np.where(flags, np.log(special[name][0]), centre)
             wide = np.where(flags, special[name][1], wide)
-    return _normal(logs[row] - centre, np.hypot(wide, relative[row]))
+    return _normal(logs[name] - centre, np.hypot(wide, relative[name]))
 
 
-def _completed(values: Floats) -> Floats:
-    """Fill hardness from calcium and magnesium and alkalinity from bicarbonate, to judge one by the other."""
-    full = values.copy()
+def _completed(values: Floats) -> Rows:
+    """Name the rows that were read; hardness from calcium and magnesium, alkalinity from bicarbonate where not titrated."""
+    names = {name for name, _, _, _ in _OPINIONS}
+    full = {name: values[ROW[name]] for name in names if not np.isnan(values[ROW[name]]).all()}
     hardness = CACO3_PER_CALCIUM * values[ROW["calcium"]] + CACO3_PER_MAGNESIUM * values[ROW["magnesium"]]
     for name, filler in (("total_hardness", hardness), ("alkalinity", values[ROW["bicarbonate"]] / HCO3_PER_CACO3)):
-        full[ROW[name]] = np.where(np.isnan(values[ROW[name]]), filler, values[ROW[name]])
+        own = values[ROW[name]]
+        both = np.where(np.isnan(own), filler, own)
+        if not np.isnan(both).all():
+            full[name] = both
     return full
 
 
-def _history(logs: Floats, relative: Floats, past: History, at: Places, water: Water) -> Floats:
+def _history(logs: Rows, relative: Rows, past: History, at: Places, water: Water) -> Floats:
     """Judge by the site's history; under a moved source the shift the readings share costs nothing more."""
-    total = np.zeros(logs.shape[1])
-    precision, weighted, squares = np.zeros_like(total), np.zeros_like(total), np.zeros_like(total)
+    total = np.zeros(len(at))
+    precision, weighted = np.zeros_like(total), np.zeros_like(total)
     for name in HISTORY:
-        gap = logs[ROW[name]] - past.centre[name][at]
+        if name not in logs:
+            continue
+        gap = logs[name] - past.centre[name][at]
         known = ~np.isnan(gap)
         if not known.any():
             continue
-        width = np.hypot(past.spread[name][at], relative[ROW[name]])
+        width = np.hypot(past.spread[name][at], relative[name])
         total += np.where(known, _normal(gap, width), 0.0)
         if name in SHIFTED:
             inverse = np.where(known, 1.0 / width**2, 0.0)
             precision += inverse
             weighted += inverse * np.nan_to_num(gap)
-            squares += inverse * np.nan_to_num(gap) ** 2
     shift = 1.0 / _SOURCE_SHIFT**2
     gained = 0.5 * weighted**2 / (precision + shift) - 0.5 * np.log1p(precision / shift)
     return total + np.where(water.moved, gained, 0.0)
 
 
-def _carbon_dioxide(values: Floats, spread: Floats, water: Water) -> Floats:
+def _carbon_dioxide(full: Rows, spread: Floats, water: Water) -> Floats:
     """Judge the carbon dioxide that pH and alkalinity imply."""
-    alkalinity, ph = values[ROW["alkalinity"]], values[ROW["ph"]]
+    if "alkalinity" not in full or "ph" not in full:
+        return np.zeros(spread.shape[1])
+    alkalinity, ph = full["alkalinity"], full["ph"]
     meq = np.where(alkalinity > 0, alkalinity, np.nan) / MG_CACO3_PER_MEQ
     log_pco2 = np.log10(np.maximum(meq, _TINY) / 1000.0) - ph + _PK_OPEN
     centre = np.where(water.soda, SODA_LOG_PCO2[0], np.where(water.treated, LOG_PCO2[0] + 0.5, LOG_PCO2[0]))

@@ -8,7 +8,7 @@ from the uncertainties of the readings (Σ), the slopes (J) and the models (M) [
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -52,6 +52,8 @@ SOLIDS_MODEL: Final = (1.05, 0.08)  # weighed over computed: 1.0 to 1.2 [APHA103
 FORM_MODEL: Final = 0.01  # two forms of one figure: rounding [CP]
 CALCIUM_SHARE: Final = (0.78, 0.40, 0.13)  # of the hardness; below, above (ln) [HEM1985]
 REPEAT_MODEL: Final = 0.02  # two readings of one bottle [CP]
+
+_MAY_MISS: Final = ("carbonate",)  # not reported below pH 8.3
 
 _T25: Final = 25.0
 _MOLAL: Final = table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64")
@@ -247,8 +249,13 @@ def _solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags
 
 def _ratio(values: Floats, of: str, parts: dict[str, float], variance: Floats | float) -> Relation:
     """Logarithm of one reading over a weighted sum of others; missing where one of them is not read."""
-    predicted = sum((weight * values[ROW[name]] for name, weight in parts.items()), start=np.zeros(values.shape[1]))
     observed = values[ROW[of]]
+    if np.isnan(observed).all():
+        return Relation(observed, {}, observed, observed)
+    predicted = np.zeros(values.shape[1])
+    for name, weight in parts.items():
+        part = weight * values[ROW[name]]
+        predicted = predicted + (np.nan_to_num(part) if name in _MAY_MISS else part)
     usable = (predicted > 0) & (observed > 0)
     predicted, observed = np.where(usable, predicted, np.nan), np.where(usable, observed, np.nan)
     slopes = {ROW[name]: -weight / predicted for name, weight in parts.items()}
@@ -298,9 +305,6 @@ def evaluate(values: Floats, laboratory_tds: Flags) -> dict[str, Relation]:
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         sums = charges(values)
         electric = _conductivity(values, sums)
-        carbonate = np.nan_to_num(values[ROW["carbonate"]])
-        padded = values.copy()
-        padded[ROW["carbonate"]] = carbonate
         found = {
             "ion-balance": _balance(values, sums),
             "conductivity-from-ions": electric,
@@ -314,7 +318,7 @@ def evaluate(values: Floats, laboratory_tds: Flags) -> dict[str, Relation]:
             "calcium-hardness": _ratio(values, "calcium_hardness", {"calcium": CACO3_PER_CALCIUM}, FORM_MODEL**2),
             "calcium-share": _calcium_share(values, sums),
             "alkalinity-forms": _ratio(
-                padded,
+                values,
                 "alkalinity",
                 {"bicarbonate": 1.0 / HCO3_PER_CACO3, "carbonate": _CARBONATE_PER_CACO3},
                 FORM_MODEL**2,
@@ -347,13 +351,16 @@ def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, F
     size = spread.shape[1]
     log_density, misfit = np.zeros(size), np.zeros(size)
     variance = np.nan_to_num(spread) ** 2
+    found = {name: replace(found[name], slopes=_cleaned(found[name].slopes)) for name in names}
     there = {name: ~np.isnan(found[name].gap) & ~np.isnan(found[name].model) for name in names}
     factor: dict[tuple[int, int], Floats] = {}
     scaled: list[Floats] = []
     for at, name in enumerate(names):
         one, rest = found[name], np.where(there[name], found[name].gap, 0.0)
         for before in range(at + 1):
-            value = _covariance(one, found[names[before]], variance) * (there[name] & there[names[before]])
+            value = _covariance(one, found[names[before]], variance)
+            if not (there[name].all() and there[names[before]].all()):
+                value = np.where(there[name] & there[names[before]], value, 0.0)
             if before == at:
                 value = np.where(there[name], value + one.model, 1.0)
             for column in range(before):
@@ -371,10 +378,20 @@ def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, F
     return log_density - 0.5 * misfit, misfit, count
 
 
+def _cleaned(slopes: dict[int, Floats]) -> dict[int, Floats]:
+    """Leave out rows nobody read, and let a missing slope count nothing."""
+    finite = {row: np.isfinite(slope) for row, slope in slopes.items()}
+    return {
+        row: slope if finite[row].all() else np.where(finite[row], slope, 0.0)
+        for row, slope in slopes.items()
+        if finite[row].any()
+    }
+
+
 def _covariance(one: Relation, other: Relation, variance: Floats) -> Floats:
     """Sum what the readings of both relations contribute."""
     total = np.zeros(variance.shape[1])
     for row, slope in one.slopes.items():
         if row in other.slopes:
-            total += np.nan_to_num(slope * other.slopes[row]) * variance[row]
+            total += slope * other.slopes[row] * variance[row]
     return total

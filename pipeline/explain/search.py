@@ -37,7 +37,7 @@ class Pairs:
     spread: Floats
 
 
-def judged(record: Record, past: History, seen: dict[str, Flags]) -> pd.DataFrame:
+def judged(record: Record, past: History, seen: dict[str, Flags], *, least: float = 1e-7) -> pd.DataFrame:
     """Weigh all candidates for all samples of a record.
 
     Parameters
@@ -45,6 +45,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags]) -> pd.DataFram
     record : the samples to explain.
     past : their history.
     seen : flags of the samples each check found something in.
+    least : share of a sample's probability below which a pair is left out; "no mistake" never is.
 
     Returns
     -------
@@ -57,11 +58,11 @@ def judged(record: Record, past: History, seen: dict[str, Flags]) -> pd.DataFram
     f on a reading costs nothing in itself, because the densities are those of logarithms.
     """
     parts = []
+    order = _alike(record)
     for start in range(0, len(record), SAMPLES_AT_ONCE):
-        at = np.arange(start, min(start + SAMPLES_AT_ONCE, len(record)))
-        few = record.take(at)
-        pairs = _pairs(few, {name: flags[at] for name, flags in seen.items()})
-        parts.append(_weighed(few, pairs, past, at, {name: flags[at] for name, flags in seen.items()}))
+        at = order[start : start + SAMPLES_AT_ONCE]
+        few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
+        parts.append(_weighed(few, _pairs(few, saw), past, at, saw, least))
     if not parts:
         return pd.DataFrame(
             columns=[
@@ -79,27 +80,38 @@ def judged(record: Record, past: History, seen: dict[str, Flags]) -> pd.DataFram
     return frame
 
 
-def _weighed(record: Record, pairs: Pairs, past: History, at: Places, seen: dict[str, Flags]) -> pd.DataFrame:
+def _weighed(
+    record: Record, pairs: Pairs, past: History, at: Places, seen: dict[str, Flags], least: float
+) -> pd.DataFrame:
     found = relations.evaluate(pairs.values, record.laboratory_tds[pairs.sample])
     fit, misfit, count = relations.joint_density(found, pairs.spread)
     usual = ranges.density(pairs.values, pairs.spread, past, at[pairs.sample], _water(record, pairs))
     prior = _log_prior(record, pairs, seen)
-    rows = np.array([one.row for one in catalogue()])[pairs.candidate]
-    here = np.arange(len(rows))
+    posterior = prior + fit + usual
+    top = np.full(len(record), -np.inf)
+    np.maximum.at(top, pairs.sample, posterior)
+    here = np.flatnonzero((posterior > top[pairs.sample] + np.log(max(least, 1e-300))) | (pairs.candidate == 0))
+    rows = np.array([one.row for one in catalogue()])[pairs.candidate[here]]
     touched = rows >= 0
-    before = np.where(touched, record.values[rows, pairs.sample], np.nan)
     return pd.DataFrame(
         {
-            "sample": at[pairs.sample],
-            "candidate": pairs.candidate,
-            "log_posterior": prior + fit + usual,
-            "log_likelihood": fit + usual,
-            "misfit": misfit,
-            "relations": count,
-            "value_from": before,
+            "sample": at[pairs.sample[here]],
+            "candidate": pairs.candidate[here],
+            "log_posterior": posterior[here],
+            "log_likelihood": (fit + usual)[here],
+            "misfit": misfit[here],
+            "relations": count[here],
+            "value_from": np.where(touched, record.values[rows, pairs.sample[here]], np.nan),
             "value_to": np.where(touched, pairs.values[rows, here], np.nan),
         }
     )
+
+
+def _alike(record: Record) -> Places:
+    """Order the samples so that those with the same readings stand together: what is not read costs nothing then."""
+    read = ~np.isnan(record.values)
+    weights = 1 << np.arange(len(read), dtype="int64")
+    return np.asarray(np.argsort(weights @ read, kind="stable"), dtype="int64")
 
 
 def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
