@@ -334,7 +334,9 @@ def _folder_snapshot(store: Store, target: Path) -> None:
         tables = store.connection.execute(
             "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database()"
         ).fetchall()
-        for (table,) in tables:
+        # Readings are kept in two tables and shown as one.
+        names = {name for (name,) in tables} - {"reading_kind", "reading_value"} | {"reading"}
+        for table in sorted(names):
             file = literal(str(fresh / f"{table}.parquet"))
             store.connection.execute(f"COPY {identifier(table)} TO {file} (FORMAT parquet, COMPRESSION zstd)")
         if target.exists():

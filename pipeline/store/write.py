@@ -15,7 +15,7 @@ import pyarrow.compute as pc
 
 from pipeline.problems import messages
 from pipeline.store import faults
-from pipeline.store.frames import append
+from pipeline.store.frames import append, columns_of
 from pipeline.store.read import known_files
 from schemas.columns import WIDE_COLUMNS
 
@@ -184,8 +184,8 @@ def write_batch(store: Store, record: BatchRecord, *, before_commit: Callable[[]
         _refuse_stored(store, frames["source_files"], same["batch_id"])
         append(connection, "batch", _batch_row(record.batch))
         _replace_samples(connection, frames["samples"], same)
-        base = _next(connection, "reading", "reading_id")
-        append(connection, "reading", frames["readings"], number_from=("reading_id", base))
+        base = _next(connection, "reading_value", "reading_id")
+        _append_readings(connection, frames["readings"], base)
         append(connection, "superseded", _superseded(record, base), same=same)
         _append_findings(connection, frames["findings"], same, base)
         for name, table in _TABLES.items():
@@ -289,6 +289,31 @@ def _replace_samples(connection: duckdb.DuckDBPyConnection, samples: pd.DataFram
     connection.execute("DELETE FROM sample WHERE sample_id IN (SELECT sample_id FROM incoming_samples)")
     connection.unregister("incoming_samples")
     append(connection, "sample", samples, same=same)
+
+
+def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFrame, base: int) -> None:
+    """Store each kind of reading once and every reading's own numbers beside it."""
+    if not len(readings):
+        return
+    named = [column for column in columns_of(connection, "reading_kind") if column in readings]
+    kind = np.zeros(len(readings), dtype="int64")
+    for name in named:
+        code, distinct = _coded(readings[name])
+        kind, _ = pd.factorize(kind * (distinct + 1) + code + 1)
+    first = np.zeros(int(kind.max()) + 1, dtype="int64")
+    first[kind[::-1]] = np.arange(len(kind))[::-1]
+    start = _next(connection, "reading_kind", "kind_id")
+    append(connection, "reading_kind", readings[named].iloc[first], number_from=("kind_id", start))
+    own = readings.drop(columns=named).assign(kind_id=kind + start)
+    append(connection, "reading_value", own, number_from=("reading_id", base))
+
+
+def _coded(column: pd.Series) -> tuple[np.ndarray, int]:
+    """Give the distinct entries of a column numbers, gaps -1, and count them."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.cat.codes.to_numpy(dtype="int64"), len(column.cat.categories)
+    code, distinct = pd.factorize(column)
+    return code, len(distinct)
 
 
 def _append_findings(

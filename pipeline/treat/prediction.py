@@ -124,15 +124,20 @@ def lay_out(waters: pd.DataFrame, raw: Solutes, treated: Solutes, known: Known) 
     keep its ratio of measured to calculated, so that an offset of the meter does not look like an effect.
     """
     solved = solved_columns(treated, known)
-    before = closed_table(raw, floats(column(waters, "ph")), waters.index)
-    after = closed_table(treated, solved["ph"], waters.index)
+    sides = pd.concat(
+        [
+            closed_table(raw, floats(column(waters, "ph")), waters.index),
+            closed_table(treated, solved["ph"], waters.index),
+        ],
+        ignore_index=True,
+    )
     columns = _ions(treated, known) | _hardness(treated, known) | _alkalinity(treated, solved["ph"])
-    conductivity = _kept_ratio(waters, "conductivity_us_cm_25c", _conductivity(before), _conductivity(after))
-    columns |= {
-        "temperature_c": treated.temperature_c,
-        "conductivity_us_cm_25c": conductivity,
-        "tds_mg_l": _solids(waters, before, after),
+    calculated = {
+        "conductivity_us_cm_25c": conductance.expected(sides)["conductivity_us_cm_25c"],
+        "tds_mg_l": dissolved_solids_calculated(sides)["tds_evaporated_mg_l"],
     }
+    columns |= {name: _kept_ratio(waters, name, floats(values)) for name, values in calculated.items()}
+    columns["temperature_c"] = treated.temperature_c
     frame = pd.DataFrame(columns | solved, index=waters.index)
     wide = [name for name in WIDE_COLUMNS if name in frame.columns]
     rest = [name for name in frame.columns if name not in wide]
@@ -171,17 +176,9 @@ def _alkalinity(treated: Solutes, ph: Floats) -> dict[str, Floats]:
 _PK2: Final = 10.33  # of carbonic acid at 25 °C [PB1982]
 
 
-def _conductivity(closed: pd.DataFrame) -> Floats:
-    return floats(conductance.expected(closed)["conductivity_us_cm_25c"])
-
-
-def _solids(waters: pd.DataFrame, before: pd.DataFrame, after: pd.DataFrame) -> Floats:
-    """Dissolved solids: a meter's reading is a conductivity, so a measured one keeps its ratio too."""
-    calculated = [floats(dissolved_solids_calculated(side)["tds_evaporated_mg_l"]) for side in (before, after)]
-    return _kept_ratio(waters, "tds_mg_l", *calculated)
-
-
-def _kept_ratio(waters: pd.DataFrame, name: str, before: Floats, after: Floats) -> Floats:
+def _kept_ratio(waters: pd.DataFrame, name: str, calculated: Floats) -> Floats:
+    """Scale the treated half of the calculated figures by measured over calculated of the raw half."""
+    before, after = np.split(calculated, 2)
     with np.errstate(invalid="ignore", divide="ignore"):
         ratio = floats(column(waters, name)) / before
     return np.where(np.isfinite(ratio) & (ratio > 0.0), ratio, 1.0) * after

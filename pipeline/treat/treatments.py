@@ -45,7 +45,7 @@ class Treatment:
     """One treatment: what it is called, what it does to solutes, what can be set, and what it needs to know.
 
     ``removes`` is the load that uses it up: ``hardness alkalinity calcium salts chlorine`` or ``nothing``;
-    ``second_water`` is ``no``, ``may`` or ``must``.
+    ``second_water`` is ``no``, ``may`` or ``must``; ``hygiene_days`` the longest a medium stays in (NaN: no limit).
     """
 
     name: str
@@ -55,6 +55,7 @@ class Treatment:
     needs: tuple[str, ...]
     removes: str
     second_water: str
+    hygiene_days: float
     source: str
 
 
@@ -85,7 +86,8 @@ _APPLY: Final[dict[str, Callable[[Solutes, Settings], Solutes]]] = {
 
 
 def _read() -> dict[str, Treatment]:
-    rows = table("treatments").fillna("").set_index("treatment")
+    rows = table("treatments").fillna({"needs": ""}).set_index("treatment")
+    hygiene = rows["hygiene_days"].astype("float64")
     return {
         name: Treatment(
             name,
@@ -95,6 +97,7 @@ def _read() -> dict[str, Treatment]:
             tuple(str(rows.loc[name, "needs"]).split()),
             str(rows.loc[name, "removes"]),
             str(rows.loc[name, "second_water"]),
+            float(hygiene[name]),
             str(rows.loc[name, "source"]),
         )
         for name, apply in _APPLY.items()
