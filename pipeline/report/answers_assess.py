@@ -13,10 +13,11 @@ from pipeline.assess import profiles as water_profiles
 from pipeline.assess.suitability import Assessment, AssessSettings, assess, held_samples
 from pipeline.errors import KettlestoneError
 from pipeline.normalise.derived import fill
-from pipeline.normalise.sample_table import SampleTable, samples_from_wide, widen
+from pipeline.normalise.sample_table import SampleTable, samples_from_wide
 from pipeline.normalise.units import resolve
 from pipeline.reference import table
 from pipeline.report.assessment import lines
+from pipeline.report.stored_samples import rebuild
 from schemas.columns import ANALYTES, COLUMNS
 
 if TYPE_CHECKING:
@@ -144,18 +145,9 @@ def _stored(settings: Settings, sample: str) -> tuple[SampleTable, pd.Index]:
 
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         sample_id = read.find_sample(store, sample)
-        about = read.samples(store, [sample_id]).set_index("sample_id")
-        readings = read.prior_readings(store, [sample_id])
+        samples = rebuild(store, [sample_id])
         findings = read.findings(store, sample_id=sample_id)
-    counting = readings[readings["counts"]]
-    for code in str(about["corrected"].item()).split():
-        own = counting["analyte"] == code
-        value = float(about[ANALYTES[code].column].item())
-        for name in ("value", "value_low", "value_high"):
-            counting = counting.assign(**{name: counting[name].where(~own, value)})
-    facts = about.drop(columns=[name for name in COLUMNS if name in about])
-    held = held_samples(findings.assign(severity=findings["current_severity"]))
-    return fill(widen(facts, counting)), held
+    return samples, held_samples(findings.assign(severity=findings["current_severity"]))
 
 
 def _answer(
@@ -172,13 +164,13 @@ def _answer(
     waters = {**water_profiles.published(), **(water_profiles.load(profiles) if profiles else {})}
     if profile and profile not in waters:
         raise KettlestoneError(f'there is no profile "{profile}". Known: {", ".join(waters)}. Nothing was assessed.')
-    chosen = _machine(machine, known)
+    chosen = named_machine(machine, known)
     asked = {profile: waters[profile]} if profile else waters
     assessment = assess(samples, known, asked, AssessSettings(machine=chosen), held)
     return _json(assessment) if as_json else lines(assessment, samples.about)
 
 
-def _machine(text: str, known: dict[str, machine_profiles.Machine]) -> str:
+def named_machine(text: str, known: dict[str, machine_profiles.Machine]) -> str:
     """Find the profile a word means; a word nobody knows is an error here, not an assumption."""
     if not text:
         return ""
