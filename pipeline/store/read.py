@@ -77,6 +77,12 @@ def known_files(store: Store, hashes: Iterable[str] | None = None) -> dict[str, 
     return dict(found)
 
 
+def file_names(store: Store) -> dict[str, str]:
+    """Name the files the store has: hash → name."""
+    found = store.connection.execute("SELECT file_sha256, min(name) FROM source_file GROUP BY file_sha256").fetchall()
+    return dict(found)
+
+
 def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
     """Return the stored readings of samples, so that a later batch can check them together.
 

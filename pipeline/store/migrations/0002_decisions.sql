@@ -12,11 +12,13 @@ ALTER TABLE explanation ADD COLUMN unit VARCHAR DEFAULT '';
 -- True where the mistake is one of the whole file and stands in `pattern`.
 ALTER TABLE explanation ADD COLUMN pattern BOOLEAN;
 
--- One mistake behind many rows of a file.
+-- One mistake behind many rows of a file, an instrument or an operator (`scope`).
 CREATE TABLE pattern (
     batch_id VARCHAR NOT NULL,
     file_sha256 VARCHAR NOT NULL,
+    scope VARCHAR NOT NULL,
     analyte VARCHAR NOT NULL,
+    other_analyte VARCHAR NOT NULL,
     mistake VARCHAR NOT NULL,
     detail VARCHAR NOT NULL,
     samples BIGINT,
