@@ -17,6 +17,7 @@ from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
 from pipeline.checks.site_history import HISTORY_ANALYTES
+from pipeline.explain.rank import Explained, explain
 from pipeline.gathering import gather
 from pipeline.normalise import derived
 from pipeline.normalise.readings import READING_COLUMNS
@@ -44,6 +45,7 @@ if TYPE_CHECKING:
     from pipeline.stages import Listener
 
 _REGISTERS: Final = ("sites", "treatments")
+_OPEN: Final = ("hold", "reject")
 
 
 @dataclass(frozen=True)
@@ -71,7 +73,10 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
         heard.stage("checking")
         samples, new = _samples(gathered, store, sites, settings)
-        checked = run_all(samples, Limits(record_dates=DateLimits(now=pd.Timestamp(started))), heard.step)
+        limits = Limits(record_dates=DateLimits(now=pd.Timestamp(started)))
+        checked = run_all(samples, limits, heard.step)
+        heard.stage("explaining")
+        explained = _explained(samples, checked, limits, new, settings)
         assessment = _assessment(samples, checked, new, settings)
         heard.stage("storing")
         batch = Batch(
@@ -90,6 +95,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
             notices=_worded(gathered.notices),
             check_runs=checked.runs,
             assessment=assessment,
+            explained=explained,
         )
         summary = summarise(batch)
         with ThreadPoolExecutor(1) as beside, folder_for(batch_id, settings.out) as folder:
@@ -135,6 +141,15 @@ def _assessment(
         return None
     waters = samples if new.all() else samples.where(pd.Series(new, index=samples.about.index))
     return assess(waters, held=held_samples(checked.open_findings))
+
+
+def _explained(
+    samples: SampleTable, checked: Checked, limits: Limits, new: npt.NDArray[np.bool_], settings: Settings
+) -> Explained | None:
+    """Look for the mistake behind every new sample on hold, as many as the settings allow."""
+    held = new & checked.verdict.isin(_OPEN).to_numpy()
+    chosen = held & (np.cumsum(held) <= settings.explain_most)
+    return explain(samples, checked.findings, limits, chosen) if chosen.any() else None
 
 
 def _no_samples() -> SampleTable:
@@ -184,6 +199,8 @@ def _record(batch: Batch, new_registers: dict[str, pd.DataFrame]) -> BatchRecord
         notices=batch.notices,
         check_runs=batch.check_runs,
         assessments=pd.DataFrame() if batch.assessment is None else batch.assessment.quantities,
+        explanations=pd.DataFrame() if batch.explained is None else batch.explained.explanations,
+        patterns=pd.DataFrame() if batch.explained is None else batch.explained.patterns,
         sites=new_registers["sites"],
         treatments=new_registers["treatments"],
     )

@@ -36,7 +36,9 @@ def held(count: int) -> SampleTable:
     wide["conductivity_us_cm_25c"] = 98.0 * cations * np.exp(random.normal(0, 0.03, count))
     wide["ph"] = random.normal(7.4, 0.2, count)
     kit = np.arange(count) % 2 == 1
-    wide["total_hardness_mg_l_caco3"] = np.where(kit, 2.497 * wide["calcium_mg_l"] + 4.118 * wide["magnesium_mg_l"], np.nan)
+    wide["total_hardness_mg_l_caco3"] = np.where(
+        kit, 2.497 * wide["calcium_mg_l"] + 4.118 * wide["magnesium_mg_l"], np.nan
+    )
     wide["alkalinity_mg_l_caco3"] = np.where(kit, wide["bicarbonate_mg_l"] * 0.8202, np.nan)
     ions = [f"{ion}_mg_l" for ion in (*medians, "bicarbonate", "sulfate")]
     wide.loc[kit, ions] = np.nan

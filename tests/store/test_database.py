@@ -89,7 +89,7 @@ def test_every_column_of_every_view_is_explained(tmp_path: Path) -> None:
 
     assert bare == []
     assert [name for (name,) in views] == [
-        "reading", "v_finding", "v_latest", "v_reading", "v_region", "v_sample", "v_trend"
+        "reading", "v_correction", "v_finding", "v_latest", "v_reading", "v_region", "v_sample", "v_trend"
     ]  # fmt: skip
 
 
@@ -288,8 +288,8 @@ def test_an_edited_migration_is_refused(tmp_path: Path, monkeypatch: pytest.Monk
     path = tmp_path / "s.duckdb"
     with Store(path):
         pass
-    first = migrate.migrations()[0]
-    _with_steps(monkeypatch, Migration(first.version, first.name, first.sql + "\n-- edited"))
+    first, *others = migrate.migrations()
+    _with_steps(monkeypatch, Migration(first.version, first.name, first.sql + "\n-- edited"), *others)
 
     with pytest.raises(KettlestoneError, match="another text of migration") as caught, Store(path):
         pass

@@ -3,7 +3,8 @@ CREATE OR REPLACE VIEW reading AS
 SELECT
     v.reading_id, v.sample_id, k.analyte, v.value, k.unit, k.basis, k.qualifier, v."limit", v.uncertainty, k.method,
     v.drops, v.raw_text, k.raw_unit, k.file_sha256, v.line, k."column", v.value_low, v.value_high, k.form,
-    k.degree_per_drop, k.nominal_ml, k.used_ml, k.raw_basis, k.note, k.instrument, k.ambiguous, k.status
+    k.degree_per_drop, k.nominal_ml, k.used_ml, k.raw_basis, k.note, k.instrument, k.ambiguous, k.status,
+    v.corrects, v.decision_id
 FROM reading_value AS v
 JOIN reading_kind AS k USING (kind_id);
 COMMENT ON VIEW reading IS 'Every accepted reading, whole; append-only.';
@@ -34,3 +35,5 @@ COMMENT ON COLUMN reading.note IS 'What was converted or assumed';
 COMMENT ON COLUMN reading.instrument IS 'Instrument or kit';
 COMMENT ON COLUMN reading.ambiguous IS 'Why unit or basis is uncertain; empty if certain';
 COMMENT ON COLUMN reading.status IS 'Remark of the laboratory';
+COMMENT ON COLUMN reading.corrects IS 'Reading a correction replaces; empty for what came from a file';
+COMMENT ON COLUMN reading.decision_id IS 'Decision that made a correction; empty for what came from a file';
