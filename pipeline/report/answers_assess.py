@@ -17,7 +17,6 @@ from pipeline.normalise.sample_table import SampleTable, samples_from_wide
 from pipeline.normalise.units import resolve
 from pipeline.reference import table
 from pipeline.report.assessment import lines
-from pipeline.report.stored_samples import rebuild
 from schemas.columns import ANALYTES, COLUMNS
 
 if TYPE_CHECKING:
@@ -142,10 +141,11 @@ def _stored(settings: Settings, sample: str) -> tuple[SampleTable, pd.Index]:
     """Rebuild one sample of the store as the checks saw it, decisions applied."""
     from pipeline.store import read  # noqa: PLC0415 - duckdb is not needed for a water typed in
     from pipeline.store.database import Store  # noqa: PLC0415
+    from pipeline.store.table import sample_table  # noqa: PLC0415
 
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         sample_id = read.find_sample(store, sample)
-        samples = rebuild(store, [sample_id])
+        samples = sample_table(store, [sample_id])
         findings = read.findings(store, sample_id=sample_id)
     return samples, held_samples(findings.assign(severity=findings["current_severity"]))
 
@@ -164,13 +164,13 @@ def _answer(
     waters = {**water_profiles.published(), **(water_profiles.load(profiles) if profiles else {})}
     if profile and profile not in waters:
         raise KettlestoneError(f'there is no profile "{profile}". Known: {", ".join(waters)}. Nothing was assessed.')
-    chosen = named_machine(machine, known)
+    chosen = _machine(machine, known)
     asked = {profile: waters[profile]} if profile else waters
     assessment = assess(samples, known, asked, AssessSettings(machine=chosen), held)
     return _json(assessment) if as_json else lines(assessment, samples.about)
 
 
-def named_machine(text: str, known: dict[str, machine_profiles.Machine]) -> str:
+def _machine(text: str, known: dict[str, machine_profiles.Machine]) -> str:
     """Find the profile a word means; a word nobody knows is an error here, not an assumption."""
     if not text:
         return ""
