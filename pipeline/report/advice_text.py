@@ -224,7 +224,7 @@ def stored(report: ClientReport) -> pd.DataFrame:
     dossier, advice = report.dossier, report.advice
     raw = dossier.raw
     row = {
-        "batch_id": "" if raw is None else raw.about("batch_id"),
+        "batch_id": "" if raw is None else raw.batch_id,
         "client": dossier.site.client,
         "site": dossier.site.site,
         "sample_id": "" if raw is None else raw.sample_id,

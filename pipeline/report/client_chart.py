@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipeline.report.client_units import OwnUnit
     from pipeline.report.client_water import Water
 
-WIDTH, HEIGHT = 380.0, 236.0
+WIDTH, HEIGHT = 380.0, 216.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 12.0, 38.0
 _ROOM: Final = 1.1  # beyond the largest reading, so that labels fit
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -177,11 +177,12 @@ def _spot(kind: str, water: Water, axes: _Axes) -> Spot:
 
 
 def _window_label(box: Box | None, text: str) -> list[Box]:
-    """Write the name of the window above its right edge, where the line of scale does not run."""
+    """Write the name of the window beside its upper right corner."""
     if box is None:
         return []
     left, top, width, _ = box
-    return [(left + width - _LETTER * len(text), top - _LINE - 1.0, _LETTER * len(text), _LINE)]
+    beside = min(left + width + 3.0, WIDTH - _LETTER * len(text))
+    return [(beside, top - 2.0, _LETTER * len(text), _LINE)]
 
 
 def _scale_label(line: list[tuple[float, float]], text: str) -> list[Box]:
@@ -203,6 +204,11 @@ def _labelled(spots: list[Spot], labels: Mapping[str, str], written: Sequence[Bo
             (middle - width / 2.0, bottom + 3.0),
             (right + 5.0, spot.y - _LINE / 2.0),
             (spot.left - width - 5.0, spot.y - _LINE / 2.0),
+            (spot.left, spot.top - _LINE - 3.0),
+            (right - width, spot.top - _LINE - 3.0),
+            (spot.left, bottom + 3.0),
+            (right + 5.0, spot.top - _LINE - 3.0),
+            (middle - width / 2.0, spot.top - 2.0 * _LINE - 3.0),
             (middle - width / 2.0, bottom + _LINE + 4.0),
         ]
         free = [(x, y, width, _LINE) for x, y in places if _fits((x, y, width, _LINE), taken)]

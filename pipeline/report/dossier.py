@@ -13,7 +13,6 @@ from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import known_machines, recognise
 from pipeline.checks.pairs import kind
 from pipeline.reference import table
-from pipeline.report.stored_samples import rebuild
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -55,6 +54,7 @@ class Visit:
     samples : the filled table of this one sample.
     findings : its findings in force.
     verdict : after the decisions in force.
+    batch_id : the batch that last checked it.
     """
 
     sample_id: str
@@ -64,6 +64,7 @@ class Visit:
     samples: SampleTable
     findings: pd.DataFrame
     verdict: str
+    batch_id: str = ""
 
     @property
     def held(self) -> bool:
@@ -181,17 +182,20 @@ def _visits(store: Store, wide: pd.DataFrame, findings: pd.DataFrame) -> list[Vi
     ids = [str(name) for name in wide.loc[wide["stage"] != "hot_outlet", "sample_id"]]
     if not ids:
         return []
-    rebuilt = rebuild(store, ids)
-    about = rebuilt.about
+    from pipeline.store.table import sample_table  # noqa: PLC0415 - duckdb is not needed by the other reports
+
+    rebuilt = sample_table(store, ids)
+    about = wide.set_index("sample_id")
     return [
         Visit(
             sample_id=name,
             label=str(about["label"][name] or name),
             stage=str(about["stage"][name]),
             day=pd.Timestamp(about["collected_at"][name]),
-            samples=rebuilt.where(pd.Series(about.index == name, index=about.index)),
+            samples=rebuilt.where(pd.Series(rebuilt.about.index == name, index=rebuilt.about.index)),
             findings=findings[findings["sample_id"] == name],
             verdict=str(about["current_verdict"][name]),
+            batch_id=str(about["batch_id"][name]),
         )
         for name in ids
     ]

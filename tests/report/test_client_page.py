@@ -89,7 +89,7 @@ def test_the_page_needs_nothing_from_elsewhere_and_runs_nothing(
     page = _page(report(), language)
 
     assert not re.search(r"<script|javascript:|\son[a-z]+=|<link|<img|https?://|url\(|@import", page)
-    assert '<svg viewBox="0 0 380.0 236.0" role="img" aria-labelledby="client-chart-title client-chart-desc"' in page
+    assert '<svg viewBox="0 0 380.0 216.0" role="img" aria-labelledby="client-chart-title client-chart-desc"' in page
     assert page.count("<h1") == 1
 
 
