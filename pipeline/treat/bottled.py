@@ -93,7 +93,7 @@ def rank_bottled(bottles: pd.DataFrame, case: Case) -> tuple[pd.DataFrame, Said]
 
 
 def _tap(case: Case) -> pd.Series[float] | None:
-    known = case.reaches()
+    known = case.known
     if not (known[HARDNESS].known and known[ALKALINITY].known):
         return None
     return pd.Series({name: known[name].value for name in _MIXED})

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cached_property
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -123,8 +125,9 @@ class Case:
         found = frozenset(word for text in named for word in text.split())
         return found or frozenset({"total_hardness", "alkalinity", "conductivity"})
 
-    def reaches(self) -> dict[str, Reach]:
-        """Give every canonical column with its reach.
+    @cached_property
+    def known(self) -> Mapping[str, Reach]:
+        """Every canonical column with its reach.
 
         A "<" has half its limit as value; stand-ins from ions are filled in; `UNKNOWN` where nothing is known.
         """
@@ -136,7 +139,8 @@ class Case:
         found = pd.DataFrame({"low": low.fillna(0.0).where(high.notna()), "value": middle, "high": high})
         filled = with_stand_ins(found.T)
         rows = filled.to_numpy(dtype="float64").T.tolist()
-        return {str(name): Reach(*row) for name, row in zip(filled.columns, rows, strict=True)}
+        reached = {str(name): Reach(*row) for name, row in zip(filled.columns, rows, strict=True)}
+        return MappingProxyType(reached)
 
 
 def _wide(values: pd.Series[float] | None) -> pd.Series[float]:

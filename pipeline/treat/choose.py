@@ -61,7 +61,7 @@ def choose(case: Case) -> Advice:
 
 def _refused(case: Case) -> Advice | None:
     """Say why there can be no advice, or nothing where there can."""
-    known = case.reaches()
+    known = case.known
     lacking = [name for name in (HARDNESS, ALKALINITY) if not known[name].known]
     health = why.health(case)
     if case.stage in _NOT_A_SUPPLY:

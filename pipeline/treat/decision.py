@@ -238,7 +238,7 @@ def reaches(case: Case) -> dict[str, Reach]:
     Conductivity/85 is the most the cations can add up to [meq/L]; what hardness leaves of it is the most sodium,
     what alkalinity leaves of it the most chloride [CP].
     """
-    known = case.reaches()
+    known = case.known
     read = {name: known[column] for name, column in READ.items()}
     if "conductivity" in case.held():
         read["conductivity"] = UNKNOWN
@@ -337,7 +337,7 @@ def calcium_share(case: Case) -> float:
     band = hardness_band(case)
     if band is None or band.quantity == "total_hardness":
         return 1.0
-    known = case.reaches()
+    known = case.known
     calcium, hardness = known["calcium_mg_l"].value * CACO3_PER_CALCIUM, known[HARDNESS].value
     calcium = known[CALCIUM_HARDNESS].value if math.isnan(calcium) else calcium
     share = calcium / hardness if hardness > 0.0 else 1.0

@@ -117,7 +117,7 @@ def spread(case: Case) -> pd.DataFrame:
     (1 + 2 k, ...) frame of canonical columns; hardness moves with its calcium and magnesium. Chlorine is left
     out: the trace of acid it leaves on carbon is no part of how a valve is set.
     """
-    known = case.reaches()
+    known = case.known
     values = {name: own.value for name, own in known.items() if own.known and name not in _CHLORINE}
     rows = [values]
     for group in _TOGETHER:

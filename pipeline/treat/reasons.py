@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline.assess.corrosion import CorrosionLimits
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.reference import table
+from pipeline.treat.bottled import rank_bottled
 from pipeline.treat.case import ALKALINITY, HARDNESS
 from pipeline.treat.decision import EXCESS, READ, SODIUM_PER_CACO3, derived, reaches, rows
 from pipeline.treat.limits import CHLORIDE, CONDUCTIVITY, MEMBRANES
@@ -150,7 +151,7 @@ def _setting(case: Case, chosen: Option) -> list[tuple[str, dict[str, object]]]:
 
 def _alkalinity_at(case: Case, chosen: Option, share: float, marked: float) -> float:
     """Alkalinity at a valve's mark [mg/L]: a straight line from the raw water through the setting."""
-    raw, here = case.reaches()[ALKALINITY].value, chosen.predicted[ALKALINITY].value
+    raw, here = case.known[ALKALINITY].value, chosen.predicted[ALKALINITY].value
     behind = (here - share * raw) / (1.0 - share) if share < 1.0 else raw
     return rounded(marked * raw + (1.0 - marked) * behind)
 
@@ -163,7 +164,7 @@ def can_be_remineralised(chosen: Option) -> bool:
 
 def unsoftened(case: Case) -> Said:
     """Say what the unsoftened tap has to show: its alkalinity is known, its hardness is not."""
-    alkalinity = case.reaches()[ALKALINITY].value
+    alkalinity = case.known[ALKALINITY].value
     target = targets(case, "unsoftened tap")[0]
     band = case.profile.band("alkalinity")
     if band is not None and alkalinity <= band.high:
@@ -182,12 +183,20 @@ def notes(case: Case, chosen: Option, decided: Decided) -> tuple[Said, ...]:
         *_of_chlorine(case),
         *_of_metal(case, chosen),
         *_of_fitted(case, chosen),
+        *_of_bottles(case),
     )
+
+
+def _of_bottles(case: Case) -> list[Said]:
+    """Say which bottled water or blend suits, where bottles are known and the machine is filled by hand."""
+    if case.bottled is None or not case.reservoir:
+        return []
+    return [rank_bottled(case.bottled, case)[1]]
 
 
 def _of_sodium(case: Case, decided: Decided) -> list[Said]:
     """Estimate the sodium of a softened or soda water nobody measured, from the charge it has to carry."""
-    known = {name: case.reaches()[READ[name]] for name in ("hardness", "alkalinity", "sodium", "conductivity")}
+    known = {name: case.known[READ[name]] for name in ("hardness", "alkalinity", "sodium", "conductivity")}
     if known["sodium"].known or decided.facts["alkalinity_excess"] <= EXCESS:
         return []
     low = (known["alkalinity"].value - known["hardness"].high) * SODIUM_PER_CACO3
@@ -227,7 +236,7 @@ def chlorinated(case: Case) -> bool:
 
 
 def _of_chlorine(case: Case) -> list[Said]:
-    known = case.reaches()
+    known = case.known
     free, total = known["free_chlorine_mg_l"].value, known["total_chlorine_mg_l"].value
     if math.isnan(free) and math.isnan(total):
         return [Said("choose.note.chlorine_unknown")] if case.supply_kind in ("", "mains", "softened") else []
@@ -244,7 +253,7 @@ def _of_metal(case: Case, chosen: Option) -> list[Said]:
         code = "choose.note.chloride_steam" if case.machine.concentration > 1.0 else "choose.note.chloride"
         values = {"value": rounded(chloride.value), "boiler": boiler, "days": case.machine.drain_days}
         found.append(Said(code, values))
-    ph = case.reaches()["ph"].value
+    ph = case.known["ph"].value
     if ph < _ACID_PH and {"copper", "brass"} & set(case.machine.metals):
         found.append(Said("choose.note.copper", {"ph": round(ph, 1)}))
     return found
