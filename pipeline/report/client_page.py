@@ -56,7 +56,7 @@ def render(report: ClientReport, voice: Voice) -> str:
         "changes": sentences.changes(report, voice),
         "chart": _chart(report, voice),
         "scale": [] if now is None else sentences.scale_places(report, now, voice),
-        "limits": [] if now is None else sentences.limits(now, voice),
+        "limits": [] if now is None else sentences.limits(now, voice, serious=False),
         "advice": advice_text.told(report, voice),
         "unknown": sentences.unknown(report, voice),
         "cautions": advice_text.cautions(report, voice),

@@ -26,7 +26,7 @@ HARDNESS: Final = "total_hardness_mg_l_caco3"
 ALKALINITY: Final = "alkalinity_mg_l_caco3"
 # In the order of preference; a record that names no stage is taken as of the tap.
 _BEFORE: Final = (("raw",), ("",), ("machine_inlet",))
-_KEEPS_HARDNESS: Final = ("none", "", "carbon")  # with these fitted the machine gets the water of the tap
+KEEPS_MINERALS: Final = ("none", "", "carbon")  # with these fitted the machine gets the water of the tap
 _AFTER: Final = (("treated", "machine_inlet"), ("permeate",))
 # What an earlier report of the same water may lend a kit reading; hardness and alkalinity never.
 LENT: Final = (
@@ -151,7 +151,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     found = machine or known_machines()[_recognised(machine_text)]
     country = _said("country", facts, visits)
     treatment = _treatment(register.get("treatment", "") or _said("treatment", facts, visits))
-    before = _BEFORE if treatment in _KEEPS_HARDNESS else _BEFORE[:-1]
+    before = _BEFORE if treatment in KEEPS_MINERALS else _BEFORE[:-1]
     raw = _latest(visits, before) or _latest(visits, before, held=True)
     treated = _latest(visits, _AFTER)
     lent = _lenders(visits, raw)
