@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline import __version__
+from pipeline.cli_registers import add_registers
 from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
@@ -240,6 +241,27 @@ def report(
     _finish(write_report(settings, site, asked, datetime.now(UTC).date(), out))
 
 
+@main.command()
+@click.argument("site")
+@_LANGUAGE
+@_STORE
+@_SETTINGS
+@_JSON
+def retest(site: str, language: str, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
+    """Say whether the treatment of a SITE does its work: last pair against prediction, history, next test.
+
+    \b
+    kettlestone retest TF-1
+    kettlestone retest "Client / Site" --json
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from pipeline.report.retest import retest as answer  # noqa: PLC0415
+    from pipeline.settings import load  # noqa: PLC0415
+
+    found = answer(load(settings_file, store=store), site, as_json=as_json, language=language)
+    click.echo(found.text)
+    raise SystemExit(found.exit_code)
+
+
 def _finish(answer: Answer) -> None:
     """Print an answer, say what went wrong beside it, and leave with its code."""
     click.echo(answer.text)
@@ -409,6 +431,8 @@ def snapshot(target: Path, store: Path | None, settings_file: Path | None) -> No
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as opened:
         click.echo(publish(opened, target))
 
+
+add_registers(main)
 
 if __name__ == "__main__":
     main()

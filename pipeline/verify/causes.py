@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _GRID: Final = np.linspace(0.0, 1.0, 101)
 _OTHERS: Final = ("softener", "decarboniser", "reverse osmosis")
+_HARDNESS: Final = "total_hardness_mg_l_caco3"
+_CONDUCTIVITY: Final = "conductivity_us_cm_25c"
 _MODEL: Final = 0.03  # relative, k = 1: no prediction of a treatment is better [CP]
 _MODEL_CONDUCTIVITY: Final = 0.04  # half of the 8 % within which no conductivity is judged [SCCOMP]
 _WIDE: Final = 1.5  # a reading that is merely wrong lies anywhere up to so many times the larger side [CP]
@@ -43,6 +45,12 @@ class Readings:
     after: pd.Series
     before_u: pd.Series
     after_u: pd.Series
+
+    def believable(self) -> Readings:
+        """Leave out a conductivity below the hardness: a value in another unit must not hide a pattern."""
+        sides = [side.mask((side.index == _CONDUCTIVITY) & (side < side.get(_HARDNESS, np.nan)))
+                 for side in (self.before, self.after)]  # fmt: skip
+        return Readings(sides[0], sides[1], self.before_u, self.after_u)
 
     def turned(self) -> Readings:
         """Take the pair the other way round."""
@@ -118,7 +126,7 @@ def _log_density(promised: Promise, readings: Readings, judged: list[int]) -> Fl
     value, spread = (part[:, judged] for part in promised.at(_GRID))
     after = readings.after.reindex(list(ALL)).to_numpy(dtype="float64")[judged]
     own = readings.after_u.to_numpy(dtype="float64")[judged]
-    model = np.where(np.array(judged) == ALL.index("conductivity_us_cm_25c"), _MODEL_CONDUCTIVITY, _MODEL)
+    model = np.where(np.array(judged) == ALL.index(_CONDUCTIVITY), _MODEL_CONDUCTIVITY, _MODEL)
     standard = np.sqrt((spread**2 + own[None] ** 2) / 4 + (model * value) ** 2)
     standard = np.maximum(standard, 1e-6)
     density: Floats = -(((after[None] - value) / standard) ** 2) / 2 - np.log(standard * np.sqrt(2 * np.pi))

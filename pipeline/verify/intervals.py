@@ -28,6 +28,7 @@ _SITUATION: Final[dict[str, str]] = {
     "resin bag": "home",
     "tank cartridge": "home",
 }
+_LONGEST_DAYS: Final = 3650.0  # a medium nothing uses up has no life to test at
 REPAIR_DAYS: Final = 14  # test again after a fault was put right [CP]
 
 
@@ -79,7 +80,7 @@ def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> Nex
     usual = schedule.tested_on + pd.Timedelta(days=days)
     found = {"verify.next.usual": usual}
     share = float(row["life_share"])
-    if schedule.changed_on is not None and share * schedule.life_days > 0:
+    if schedule.changed_on is not None and 0 < share * schedule.life_days < _LONGEST_DAYS:
         found["verify.next.life"] = schedule.changed_on + pd.Timedelta(days=round(share * schedule.life_days))
     if schedule.due_on is not None:
         found["verify.next.trend"] = schedule.due_on

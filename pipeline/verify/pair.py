@@ -116,7 +116,8 @@ def verify(
     recorded = own.pop("bypass", float("nan"))
     promised = promise(raw, of_raw, treatment, own, other)
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
-    found = solve(promised, readings)
+    believed = readings.believable()
+    found = solve(promised, believed)
     at = recorded if np.isfinite(recorded) else found.best.value if _shared(treatment) else 0.0
     compared = _compared(promised, readings, at if np.isfinite(at) else 0.0, bounds, recorded)
     at_best = _compared(promised, readings, found.best.value, bounds, float("nan")) if found.known else compared
@@ -127,7 +128,7 @@ def verify(
     outcome = _outcome(compared, at_best, found, recorded, treatment) if seen else "cannot tell"
     ratio = _ratio(raw, known.permeate)
     causes = rank(
-        promised, readings, treatment, own, (recorded, bounds.bypass), known.used, _membrane(ratio, known, bounds)
+        promised, believed, treatment, own, (recorded, bounds.bypass), known.used, _membrane(ratio, known, bounds)
     )
     rejection = _rejection(readings, known.permeate, of_product) if treatment == "reverse osmosis" else None
     return Verification(
@@ -144,7 +145,7 @@ def verify(
         + _alongside(readings, compared, bounds)
         + _behind_membrane(ratio, known, bounds, treatment),
         causes=causes,
-        next_test=next_test(treatment, known.schedule, fault=outcome in ("partly", "not proved")),
+        next_test=next_test(treatment, known.schedule, fault=known.on_hold or outcome in ("partly", "not proved")),
     )
 
 
@@ -308,6 +309,10 @@ def _alongside(readings: Readings, compared: tuple[Compared, ...], bounds: Verif
     fell = float(readings.after.get(name, np.nan)) < float(readings.before.get(name, np.nan))
     if fell and after > before + bounds.open_cup_ph:
         said.append(Said("verify.ph.open_cup", {"before": before, "after": after}))
+    if not readings.believable().after.equals(readings.after) or not readings.believable().before.equals(
+        readings.before
+    ):
+        said.append(Said("verify.conductivity_unit"))
     lacking = [one.column for one in compared if one.verdict == "not measured" and one.column in QUANTITIES[:3]]
     said += [Said("verify.not_measured", {"name": Said(f"verify.name.{column}")}) for column in lacking]
     return tuple(said)
