@@ -88,13 +88,6 @@ class Solutes:
         """Calcium and magnesium together [meq/L]."""
         return floats(self.calcium + self.magnesium)
 
-    @property
-    def excess_charge(self) -> Floats:
-        """Cations less anions [meq/L]: what the analysis leaves open, and no treatment may change."""
-        cations = np.sum([getattr(self, ion) for ion in CATIONS], axis=0)
-        anions = np.sum([getattr(self, ion) for ion in ANIONS], axis=0)
-        return floats(cations - anions - self.alkalinity)
-
     def change(self, **amounts: Floats) -> Solutes:
         """Add the amounts (negative: take away) to the fields of the same names."""
         return replace(self, **{name: getattr(self, name) + amount for name, amount in amounts.items()})
