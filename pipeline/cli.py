@@ -172,6 +172,102 @@ def assess(
 
 
 @main.command()
+@click.argument("sample")
+@_STORE
+@_SETTINGS
+@_JSON
+def explain(sample: str, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
+    """Say what most likely happened to a SAMPLE: the single mistake that explains it, with its numbers.
+
+    \b
+    kettlestone explain KD-014
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from datetime import UTC, datetime  # noqa: PLC0415
+
+    from pipeline.report.answers_explain import show, why  # noqa: PLC0415
+    from pipeline.settings import load  # noqa: PLC0415
+
+    answer = why(load(settings_file, store=store), sample, datetime.now(UTC))
+    if as_json:
+        click.echo(answer.as_json())
+    else:
+        show(answer)
+    raise SystemExit(FINDINGS if answer.something else CLEAN)
+
+
+@main.command()
+@click.argument("sample", required=False)
+@click.option("--check", "check_id", default=None, help="Only of this check.")
+@click.option("--batch", "batch_id", default=None, help="Only of this batch.")
+@click.option("--all", "everything", is_flag=True, help="Notes and settled findings too.")
+@_STORE
+@_SETTINGS
+@_JSON
+def findings(
+    sample: str | None,
+    check_id: str | None,
+    batch_id: str | None,
+    everything: bool,
+    store: Path | None,
+    settings_file: Path | None,
+    as_json: bool,
+) -> None:
+    """List the findings that wait for an answer, with their numbers: of all samples, or of SAMPLE.
+
+    \b
+    kettlestone findings
+    kettlestone findings KD-014 --all
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from pipeline.report.answers_findings import as_json as to_json  # noqa: PLC0415
+    from pipeline.report.answers_findings import listed, show  # noqa: PLC0415
+    from pipeline.settings import load  # noqa: PLC0415
+
+    found = listed(load(settings_file, store=store), sample, check_id, batch_id, everything=everything)
+    if as_json:
+        click.echo(to_json(found))
+    else:
+        show(found)
+    raise SystemExit(FINDINGS if found["current_severity"].isin(["hold", "reject"]).any() else CLEAN)
+
+
+@main.command()
+@click.argument("finding", type=int)
+@click.argument("action", type=click.Choice(["accept", "reject", "correct", "repeat"]))
+@click.option("--by", required=True, help="Who decides.")
+@click.option("--why", required=True, help="Why.")
+@click.option("--value", type=float, default=None, help="The right value; only with correct.")
+@click.option("--unit", default="", help="Its unit, for example °dH.")
+@click.option("--basis", default="", help="What it counts, for example CaCO3.")
+@click.option("--analyte", default="", help="Which quantity, where the finding is about several.")
+@_STORE
+@_SETTINGS
+@_JSON
+def decide(
+    finding: int,
+    action: str,
+    store: Path | None,
+    settings_file: Path | None,
+    as_json: bool,
+    **answer: Any,  # noqa: ANN401 - the options of an answer, by name
+) -> None:
+    """Answer a FINDING; the answer is kept with who and why, and nothing that was read is changed.
+
+    \b
+    kettlestone decide 17 accept --by "A. Smith" --why "repeated, same count"
+    kettlestone decide 18 correct --by "A. Smith" --why "kit reads °f" --value 14 --unit °f
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from datetime import UTC, datetime  # noqa: PLC0415
+
+    from pipeline.deciding import Answer  # noqa: PLC0415
+    from pipeline.deciding import decide as settle  # noqa: PLC0415
+    from pipeline.report.answers_findings import outcome_json, outcome_text  # noqa: PLC0415
+    from pipeline.settings import load  # noqa: PLC0415
+
+    outcome = settle(load(settings_file, store=store), Answer(finding, action, **answer), datetime.now(UTC))
+    click.echo(outcome_json(outcome) if as_json else outcome_text(outcome))
+
+
+@main.command()
 @click.argument("value", type=float)
 @click.argument("unit_from")
 @click.argument("unit_to")

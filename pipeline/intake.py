@@ -1,8 +1,8 @@
 """The main job: read files, prove their records, store everything, write the summaries.
 
-`plan` lists the files, `read_file` takes one file to readings, `finish` joins all files into samples,
-checks them, stores the batch and writes its folder. `run` wires the three for one process;
-``pipeline.flow`` wires the same three as a Prefect flow.
+`plan` lists the files, `read_file` takes one file to tables of text, `finish` normalises the tables of all
+files, joins them into samples, checks them, stores the batch and writes its folder. `run` wires the three
+for one process; ``pipeline.flow`` wires the same three as a Prefect flow.
 """
 
 from __future__ import annotations
@@ -13,19 +13,18 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from pipeline.ingest.extract import extract
+from pipeline.ingest.file_result import FileResult
 from pipeline.ingest.layouts import load, match
 from pipeline.ingest.reading import Discovered, Unreadable, discover, grids, read
-from pipeline.normalise.readings import NormaliseSettings, normalise
-from pipeline.normalise.stacking import stacked, stacked_rows
 from pipeline.problems import no_problems, problem_frame
 from pipeline.proving import finish
-from pipeline.stages import FileResult, Silent
+from pipeline.stages import Silent
 from pipeline.store.archive import keep
 from pipeline.store.database import Store
 from pipeline.store.read import known_files
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Sequence
+    from collections.abc import Container, Iterator, Sequence
     from pathlib import Path
 
     from pipeline.ingest.extract import Extract
@@ -55,7 +54,7 @@ def plan(paths: Sequence[Path]) -> Discovered:
 
 
 def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already: Container[str] = ()) -> FileResult:
-    """Take one file from bytes to readings; whatever is wrong with it is in the result.
+    """Take one file from bytes to tables of text; whatever is wrong with it is in the result.
 
     The bytes are archived before anything is made of them. A file that cannot be read or that no
     layout fits becomes a notice; it never stops the other files.
@@ -84,7 +83,7 @@ def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already
         why = "no heading row with at least two known quantities" if any(map(len, tables)) else "it holds no rows"
         return _refused(source, "file-not-understood", why, tables)
     parts = [extract(grid, found, content.sha256, content.name) for grid, found in fitting]
-    return _joined(source, content, [grid for grid, _ in fitting], parts, settings)
+    return _taken(source, content, [grid for grid, _ in fitting], parts)
 
 
 def _refused(source: dict[str, Any], code: str, why: str, tables: Sequence[Grid] = ()) -> FileResult:
@@ -99,47 +98,30 @@ def _notice(code: str, sha256: str, why: str) -> pd.DataFrame:
     return problem_frame(code, file_sha256=sha256, line=0, column="", raw_text="", detail=why)
 
 
-def _joined(
-    source: dict[str, Any],
-    content: FileContent,
-    tables: Sequence[Grid],
-    parts: Sequence[Extract],
-    settings: Settings,
+def _taken(
+    source: dict[str, Any], content: FileContent, grids_read: Sequence[Grid], parts: Sequence[Extract]
 ) -> FileResult:
-    """Normalise every sheet and put them one after the other."""
+    """Put the tables of one file together and open its ledger."""
     measured = [part for part in parts if part.kind == "measurements"]
-    how = NormaliseSettings(time_zone=settings.time_zone)
-    done = [normalise(part, content.sha256, how) for part in measured if len(part.cells)]
-    rows, readings, offset = [], [], 0
-    for one in done:
-        rows.append(one.rows.assign(file_sha256=content.sha256))
-        readings.append(one.readings.assign(row=one.readings["row"] + offset))
-        offset += len(one.rows)
-    set_aside = [part.set_aside for part in parts] + [one.set_aside for one in done]
-    notices = [grid.notices for grid in tables] + [part.notices for part in parts] + [one.notices for one in done]
+    notices = [grid.notices for grid in grids_read] + [part.notices for part in parts]
     entries = sum(part.entries for part in parts)
     if measured and not entries:
         notices.append(_notice("file-empty", content.sha256, ""))
-    aside = sum(len(frame) for frame in set_aside)
-    accepted = sum(len(one.readings) for one in done)
-    if entries != accepted + aside:
-        raise RuntimeError(f"{source['name']}: {entries} entries read, but {accepted} accepted + {aside} set aside")
     ledger = {
         "layout": ", ".join(dict.fromkeys(part.layout for part in parts)),
-        "encoding": tables[0].encoding,
-        "delimiter": tables[0].delimiter,
-        "decimal_mark": ", ".join(dict.fromkeys(one.decimal_mark for one in done if one.decimal_mark)),
-        "lines": max((int(grid.line[-1]) for grid in tables if len(grid)), default=0),
+        "encoding": grids_read[0].encoding,
+        "delimiter": grids_read[0].delimiter,
+        "decimal_mark": "",
+        "lines": max((int(grid.line[-1]) for grid in grids_read if len(grid)), default=0),
         "entries": entries,
-        "accepted": accepted,
-        "set_aside": aside,
+        "accepted": 0,
+        "set_aside": 0,
         "status": "read" if measured else "register",
     }
     return FileResult(
         source={**source, **ledger},
-        rows=stacked_rows(rows) if rows else pd.DataFrame(),
-        readings=stacked(readings) if readings else pd.DataFrame(),
-        set_aside=pd.concat([no_problems(), *set_aside], ignore_index=True),
+        tables=tuple(part for part in measured if len(part.cells)),
+        set_aside=pd.concat([no_problems(), *(part.set_aside for part in parts)], ignore_index=True),
         notices=pd.concat([no_problems(), *notices], ignore_index=True),
         registers={
             part.kind: part.register for part in parts if part.kind != "measurements" and part.register is not None
@@ -171,8 +153,10 @@ def run(paths: Sequence[Path], settings: Settings, listener: Listener | None = N
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
         already = known_files(store)
     heard.stage("reading", len(found.files))
-    results = []
-    for path in found.files:
-        results.append(read_file(path, settings, layouts, already))
-        heard.step(path.name)
-    return finish(results, settings, started, heard)
+
+    def results() -> Iterator[FileResult]:
+        for path in found.files:
+            yield read_file(path, settings, layouts, already)
+            heard.step(path.name)
+
+    return finish(results(), settings, started, heard)

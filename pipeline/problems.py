@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -20,10 +21,15 @@ from pipeline.errors import KettlestoneError
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import numpy.typing as npt
+
 PROBLEM_COLUMNS: Final[list[str]] = ["file_sha256", "line", "column", "raw_text", "problem", "detail"]
 
 # Characters that a message repeats: of a cell, a line of a terminal less the rest of the sentence.
 _MOST_SHOWN: Final = {"raw_text": 60, "column": 60, "detail": 240}
+_PLACES: Final = 3  # decimals of a number whose template asks for none
+_SIGNIFICANT: Final = 2  # digits that rounding always leaves
+_MOST_PLACES: Final = 12
 
 __all__ = [
     "PROBLEMS",
@@ -66,7 +72,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem(
         "unit-unknown",
-        'the unit "{detail}" is not known for this quantity',
+        "the unit {detail}",
         "Write a unit of the list in the README or add it to unitAliases in the layout.",
     ),
     Problem(
@@ -76,7 +82,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem(
         "unit-ambiguous",
-        'the unit "{detail}" can mean more than one thing here',
+        "the unit {detail}",
         "Write the unit out (mg/L as CaCO3, mg/L as Ca, °dH, …).",
     ),
     Problem(
@@ -175,7 +181,7 @@ PROBLEMS: Final[dict[str, Problem]] = {problem.code: problem for problem in _CAT
 def problem_frame(
     code: str,
     *,
-    file_sha256: str,
+    file_sha256: pd.Series | str,
     line: pd.Series | int,
     column: pd.Series | str,
     raw_text: pd.Series | str,
@@ -188,13 +194,12 @@ def problem_frame(
     """
     if code not in PROBLEMS:
         raise KeyError(f"{code} is not in the catalogue of problems")
-    parts = {"line": line, "column": column, "raw_text": raw_text, "detail": detail}
+    parts = {"file_sha256": file_sha256, "line": line, "column": column, "raw_text": raw_text, "detail": detail}
     if index is None:
         index = next((part.index for part in parts.values() if isinstance(part, pd.Series)), pd.RangeIndex(1))
     frame = pd.DataFrame(index=index)
     for name, part in parts.items():
         frame[name] = part
-    frame["file_sha256"] = file_sha256
     frame["problem"] = code
     types = {
         "line": "int32",
@@ -239,8 +244,9 @@ def _shortened(texts: pd.Series, most: int) -> pd.Series:
 def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | None = None) -> pd.Series:
     """Fill a {name} template with whole columns at a time.
 
-    Names refer to columns of ``frame`` or to ``values``. ``{name:2}`` prints a number with two
-    decimals; text is printed as it is. The cost is one vectorised join, whatever the number of rows.
+    Names refer to columns of ``frame`` or to ``values``. ``{name:2}`` prints a number with two decimals,
+    more where it is so small that two significant digits need them; text is printed as it
+    is. The cost is one vectorised join, whatever the number of rows.
     """
     pieces: list[pa.Array | pa.Scalar] = []
     rest = template
@@ -260,9 +266,34 @@ def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | N
 def _text(column: pd.Series, decimals: str) -> pa.Array:
     if not pd.api.types.is_numeric_dtype(column):
         return pa.array(column.astype("str"), type=pa.string(), from_pandas=True)
-    numbers = pa.array(column.to_numpy(dtype="float64"), from_pandas=True)
-    if decimals == "0" or (not decimals and pd.api.types.is_integer_dtype(column)):
-        whole = pc.round(numbers, 0)
-        return pc.cast(pc.cast(whole, pa.int64()), pa.string())
-    scale = int(decimals) if decimals else 3
-    return pc.cast(pc.cast(pc.round(numbers, scale), pa.decimal128(38, scale), safe=False), pa.string())
+    return _written(column.to_numpy(dtype="float64"), int(decimals) if decimals else None)
+
+
+def _written(numbers: npt.NDArray[np.float64], decimals: int | None) -> pa.Array:
+    """Write numbers with at least ``decimals`` places, and more where two significant digits need them.
+
+    0.66 must not become 1, nor 0.004 become 0.00: a reader would take the message for nonsense. Without
+    ``decimals`` as many places as the number has, at most three or those of two significant digits.
+    """
+    least, most = (0, _PLACES) if decimals is None else (decimals, decimals)
+    size = np.floor(np.log10(np.abs(numbers), where=(numbers != 0) & np.isfinite(numbers), out=np.zeros(len(numbers))))
+    whole = numbers == np.round(numbers)
+    needed = np.where(whole, most, np.clip(_SIGNIFICANT - 1 - size, most, _MOST_PLACES)).astype("int64")
+    written = pa.nulls(len(numbers), pa.string())
+    for places in np.unique(needed).tolist():
+        chosen = pa.array(np.where(needed == places, numbers, np.nan), from_pandas=True)
+        written = pc.coalesce(written, _with_places(chosen, places, least))
+    return written
+
+
+def _with_places(numbers: pa.Array, places: int, least: int) -> pa.Array:
+    """Write numbers with ``places`` decimals, less the zeros at the end beyond the first ``least``."""
+    rounded = pc.round(numbers, places)
+    if not places:
+        return pc.cast(pc.cast(rounded, pa.int64()), pa.string())
+    text = pc.cast(pc.cast(rounded, pa.decimal128(38, places), safe=False), pa.string())
+    if places == least:
+        return text
+    if not least:
+        return pc.replace_substring_regex(text, r"\.?0+$", "")
+    return pc.replace_substring_regex(text, rf"^(.*\.\d{{{least}}}\d*?)0+$", r"\1")

@@ -16,12 +16,14 @@ from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
+from pipeline.explain.rank import Explained, explain
+from pipeline.gathering import gather
 from pipeline.normalise import derived
 from pipeline.normalise.readings import READING_COLUMNS
 from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.samples import assemble
 from pipeline.normalise.stacking import stacked, stacked_rows
-from pipeline.problems import messages, no_problems
+from pipeline.problems import messages
 from pipeline.report.batch import Batch
 from pipeline.report.folder import folder_for
 from pipeline.report.summary import summarise
@@ -31,15 +33,18 @@ from pipeline.store.write import BatchRecord, write_batch
 from schemas.columns import ABOUT_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable
     from pathlib import Path
 
     import numpy.typing as npt
 
+    from pipeline.gathering import Gathered
+    from pipeline.ingest.file_result import FileResult
     from pipeline.settings import Settings
-    from pipeline.stages import FileResult, Listener
+    from pipeline.stages import Listener
 
 _REGISTERS: Final = ("sites", "treatments")
+_OPEN: Final = ("hold", "reject")
 
 
 @dataclass(frozen=True)
@@ -50,25 +55,27 @@ class Finished:
     folder: Path
 
 
-def finish(results: Sequence[FileResult], settings: Settings, started: datetime, heard: Listener) -> Finished:
+def finish(results: Iterable[FileResult], settings: Settings, started: datetime, heard: Listener) -> Finished:
     """Join the files of a batch, prove the samples, store all in one transaction, write the folder.
 
     Parameters
     ----------
-    results : one per file, in the order of the plan.
+    results : one per file, in the order of the plan; each is taken in turn.
     settings : of the run.
     started : when the run began, UTC.
     heard : told of progress.
     """
-    batch_id = _batch_id(results, started)
-    results = _each_content_once(results)
-    files = pd.DataFrame([result.source for result in results])
-    new_registers = {kind: _register(results, kind) for kind in _REGISTERS}
+    gathered = gather(results, settings)
+    batch_id = _batch_id(gathered.files, started)
+    new_registers = {kind: gathered.registers.get(kind, pd.DataFrame()) for kind in _REGISTERS}
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
         heard.stage("checking")
-        samples, new = _samples(results, store, sites, settings)
-        checked = run_all(samples, Limits(record_dates=DateLimits(now=pd.Timestamp(started))), heard.step)
+        samples, new = _samples(gathered, store, sites, settings)
+        limits = Limits(record_dates=DateLimits(now=pd.Timestamp(started)))
+        checked = run_all(samples, limits, heard.step)
+        heard.stage("explaining")
+        explained = _explained(samples, checked, limits, new, settings)
         assessment = _assessment(samples, checked, new, settings)
         heard.stage("storing")
         batch = Batch(
@@ -79,14 +86,15 @@ def finish(results: Sequence[FileResult], settings: Settings, started: datetime,
                 "version": __version__,
                 "settings": settings.plain(),
             },
-            files=files,
+            files=gathered.files,
             samples=_sample_rows(samples, checked, new),
             readings=samples.readings[samples.readings["new"]],
             findings=_of_new(checked.findings, samples.about.index, new),
-            set_aside=_worded([result.set_aside.assign(name=result.source["name"]) for result in results]),
-            notices=_worded([result.notices.assign(name=result.source["name"]) for result in results]),
+            set_aside=_worded(gathered.set_aside),
+            notices=_worded(gathered.notices),
             check_runs=checked.runs,
             assessment=assessment,
+            explained=explained,
         )
         summary = summarise(batch)
         with ThreadPoolExecutor(1) as beside, folder_for(batch_id, settings.out) as folder:
@@ -95,48 +103,19 @@ def finish(results: Sequence[FileResult], settings: Settings, started: datetime,
             return Finished(summary, folder.publish())
 
 
-def _each_content_once(results: Sequence[FileResult]) -> list[FileResult]:
-    """Keep the first of several files with the same bytes; the others hold nothing that is not known by then."""
-    first: dict[str, FileResult] = {}
-    kept = []
-    for result in results:
-        sha256 = result.source["file_sha256"]
-        again = first.setdefault(sha256 or str(id(result)), result) is not result
-        kept.append(_known(result) if again else result)
-    return kept
-
-
-def _known(result: FileResult) -> FileResult:
-    status = "known" if result.source["status"] in ("read", "register") else result.source["status"]
-    nothing = {"entries": 0, "accepted": 0, "set_aside": 0, "status": status}
-    return type(result)(source={**result.source, **nothing})
-
-
-def _batch_id(results: Sequence[FileResult], started: datetime) -> str:
+def _batch_id(files: pd.DataFrame, started: datetime) -> str:
     """Name the batch: a time that sorts, and four letters of what was read."""
-    content = hashlib.sha256("".join(result.source["file_sha256"] for result in results).encode())
+    content = hashlib.sha256("".join(files["file_sha256"]).encode())
     return f"{started:%Y%m%dT%H%M%S}-{content.hexdigest()[:4]}"
 
 
-def _register(results: Sequence[FileResult], kind: str) -> pd.DataFrame:
-    parts = [result.registers[kind] for result in results if kind in result.registers]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-
-
 def _samples(
-    results: Sequence[FileResult], store: Store, sites: pd.DataFrame, settings: Settings
+    gathered: Gathered, store: Store, sites: pd.DataFrame, settings: Settings
 ) -> tuple[SampleTable, npt.NDArray[np.bool_]]:
     """Assemble the samples of the batch together with what the store knows of the same samples."""
-    rows, readings = [], []
-    offset = 0
-    for result in results:
-        if len(result.rows):
-            rows.append(result.rows)
-            readings.append(result.readings.assign(row=result.readings["row"] + offset, new=True))
-            offset += len(result.rows)
-    if not rows:
+    if gathered.rows.empty:
         return _no_samples(), np.zeros(0, dtype="bool")
-    fresh_rows, fresh = stacked_rows(rows), stacked(readings)
+    fresh_rows, fresh = gathered.rows, gathered.readings.assign(new=True)
     assembled = assemble(fresh_rows, fresh, sites, settings.sample_window_hours)
     known_rows, known = prior(store, assembled.about)
     if len(known):
@@ -159,6 +138,15 @@ def _assessment(
         return None
     waters = samples if new.all() else samples.where(pd.Series(new, index=samples.about.index))
     return assess(waters, held=held_samples(checked.open_findings))
+
+
+def _explained(
+    samples: SampleTable, checked: Checked, limits: Limits, new: npt.NDArray[np.bool_], settings: Settings
+) -> Explained | None:
+    """Look for the mistake behind every new sample on hold, as many as the settings allow."""
+    held = new & checked.verdict.isin(_OPEN).to_numpy()
+    chosen = held & (np.cumsum(held) <= settings.explain_most)
+    return explain(samples, checked.findings, limits, chosen) if chosen.any() else None
 
 
 def _no_samples() -> SampleTable:
@@ -185,9 +173,8 @@ def _of_new(findings: pd.DataFrame, index: pd.Index, new: npt.NDArray[np.bool_])
     return findings[np.append(new, True)[index.get_indexer(pd.Index(findings["sample_id"]))]]
 
 
-def _worded(problems: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    joined = pd.concat([no_problems().assign(name=""), *problems], ignore_index=True)
-    return joined.assign(message=messages(joined))
+def _worded(problems: pd.DataFrame) -> pd.DataFrame:
+    return problems.assign(message=messages(problems))
 
 
 def _new_files(files: pd.DataFrame) -> pd.DataFrame:
@@ -209,6 +196,8 @@ def _record(batch: Batch, new_registers: dict[str, pd.DataFrame]) -> BatchRecord
         notices=batch.notices,
         check_runs=batch.check_runs,
         assessments=pd.DataFrame() if batch.assessment is None else batch.assessment.quantities,
+        explanations=pd.DataFrame() if batch.explained is None else batch.explained.explanations,
+        patterns=pd.DataFrame() if batch.explained is None else batch.explained.patterns,
         sites=new_registers["sites"],
         treatments=new_registers["treatments"],
     )

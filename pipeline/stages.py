@@ -1,13 +1,8 @@
-"""What the stages of the main job hand to each other, and whom they tell how far they are."""
+"""Whom the stages of the main job tell how far they are."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any, Protocol
-
-import pandas as pd
-
-from pipeline.problems import no_problems
+from typing import Protocol
 
 
 class Listener(Protocol):
@@ -28,24 +23,3 @@ class Silent:
 
     def step(self, what: str) -> None:
         """Ignore the step."""
-
-
-@dataclass(frozen=True)
-class FileResult:
-    """One file, taken as far as its own content allows.
-
-    Attributes
-    ----------
-    source : one row of the ledger: `file_sha256 name bytes layout encoding delimiter decimal_mark lines
-        entries accepted set_aside status` (`read`, `register`, `known`, `not understood`).
-    rows, readings : as ``normalise`` gives them, all sheets one after the other.
-    set_aside, notices : problems (PROBLEM_COLUMNS).
-    registers : register rows by kind, `sites` or `treatments`.
-    """
-
-    source: dict[str, Any]
-    rows: pd.DataFrame = field(default_factory=pd.DataFrame)
-    readings: pd.DataFrame = field(default_factory=pd.DataFrame)
-    set_aside: pd.DataFrame = field(default_factory=no_problems)
-    notices: pd.DataFrame = field(default_factory=no_problems)
-    registers: dict[str, pd.DataFrame] = field(default_factory=dict)

@@ -49,6 +49,7 @@ ROW_FIELDS: Final[tuple[str, ...]] = (
 
 CELL_COLUMNS: Final[tuple[str, ...]] = (
     "row",
+    "line",
     "column",
     "analyte",
     "form",

@@ -6,6 +6,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import duckdb
 import pandas as pd
 import pytest
 
@@ -94,6 +95,16 @@ def test_a_bad_cell_is_set_aside_and_its_row_kept(
 
     assert list(hit["problem"]) == [problem]
     assert samples.loc[[label], ["ph", "calcium_mg_l", "chloride_mg_l"]].notna().all(axis=None)
+
+
+@pytest.mark.source("WQX3")
+def test_a_metal_not_detected_keeps_the_limit_of_its_report(finished: Finished) -> None:
+    """The portal's sheet gives iron as "Not Detected" with a limit of 10 µg/L, which is 0.010 mg/L."""
+    store = duckdb.connect(str(finished.folder.parent / "kettlestone.duckdb"), read_only=True)
+    iron = store.sql("""SELECT r.qualifier, r.value, r."limit", r.unit FROM reading r JOIN sample s USING (sample_id)
+        WHERE r.analyte = 'iron' AND s.label LIKE 'PW-%' ORDER BY s.label""").fetchall()
+
+    assert iron == [("<", None, pytest.approx(0.010), "mg/L")] * 3
 
 
 def test_entries_are_conserved_in_every_file_and_in_all(finished: Finished) -> None:

@@ -84,6 +84,8 @@ def test_p2_conductivity_and_tds_exchanged_are_held_and_the_swap_named() -> None
     assert sample["verdict"] == "hold"
     assert {"conductivity-vs-hardness", "tds-vs-conductivity"} <= got.checks("P2-tap", "hold")
     assert "ratio 1.34" in got.said("P2-tap", "conductivity-vs-hardness")
+    assert "hardness in °f typed as gpg (÷ 1.712)" in got.said("P2-tap", "conductivity-vs-hardness")
+    assert "°dH" not in got.said("P2-tap", "conductivity-vs-hardness")  # the sheet is in grains per gallon
     assert "2.00" in got.said("P2-tap", "tds-vs-conductivity")
     assert "swapped" in got.said("P2-tap", "tds-vs-conductivity")
     assert "date-form" in got.checks("P2-tap", "note")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks import evidence
+from pipeline.checks import evidence, record
 from pipeline.checks.registry import check
 from pipeline.chemistry.constants import log_k
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3, MG_CACO3_PER_MEQ, MOLAR_MASS
@@ -178,8 +178,7 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> pd.DataF
     source="PB1982",
     severity="hold",
     unit="[pH]",
-    message="ph {observed:2} does not go with alkalinity {alkalinity:1} of which {partial:1} to pH 8.3 "
-    "(mg/L as CaCO3; {partial_expected:1} expected at this pH). {alternative}.",
+    message="ph {observed:2} does not go with alkalinity {alkalinity:1}{split} (mg/L as CaCO3). {alternative}.",
 )
 def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """Compare pH with the carbonate part of the alkalinity, and with there being any alkalinity at all.
@@ -221,6 +220,7 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     alkaline = total.low > bounds.counts_above_mg_l_caco3
     low = np.fmax(low, np.where(alkaline, bounds.lowest_ph, np.nan))
     ratio = 2.0 * 10.0 ** (ph - pk2)
+    expected = 0.5 * total.value * ratio / (1.0 + ratio)
     impossible = alkaline & (ph < bounds.lowest_ph)
     answers = {
         "pH and alkalinity cannot both be right; read the pH again in two buffers": impossible,
@@ -237,10 +237,19 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "analyte": evidence.constant(samples, "ph alkalinity"),
             "alkalinity": total.value,
             "partial": partial.value,
-            "partial_expected": 0.5 * total.value * ratio / (1.0 + ratio),
+            "partial_expected": expected,
+            "split": _split(partial.value, expected, (ph < low) | (ph > high)),
             "alternative": evidence.fitting(samples.about.index, answers),
         },
         index=samples.about.index,
+    )
+
+
+def _split(partial: Floats, expected: Floats, worded: npt.NDArray[np.bool_]) -> pd.Series:
+    """Say how much of an alkalinity was read to pH 8.3, where it was."""
+    shares = pd.DataFrame({"partial": partial, "expected": expected})
+    return record.worded(
+        shares, {" of which {partial:1} to pH 8.3 ({expected:1} expected at this pH)": worded & ~np.isnan(partial)}
     )
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks import evidence
+from pipeline.checks import evidence, slips
 from pipeline.checks.alkalinity import DEGREE_PER_MEQ
 from pipeline.checks.hardness import CACO3_PER_CAO, SOFTENED_WORDS
 from pipeline.checks.registry import check
@@ -51,19 +51,40 @@ class ConductivityLimits:
     swapped_tds: tuple[float, float] = (1.35, 2.2)  # TDS/EC when the two were swapped [CP]
 
 
-CLARK: Final = 1.2522  # °dH per degree Clark: 17.848/14.254 [CP]
 # Each wrong reading and the factor on EC per hardness that undoes it.
 _CANDIDATES: Final = {
     "conductivity in mS/m (× 10)": 10.0,
     "conductivity in mS/cm (× 1000)": 1000.0,
-    "hardness in °f typed as °dH (÷ 1.785)": CACO3_PER_CAO,
-    "hardness in °dH typed as °f (× 1.785)": 1.0 / CACO3_PER_CAO,
-    "hardness in °Clark typed as °dH (÷ 1.252)": CLARK,
-    "hardness in °dH typed as °Clark (× 1.252)": 1.0 / CLARK,
     "half the sample volume not applied (hardness ÷ 2)": 2.0,
     "double the sample volume not applied (hardness × 2)": 0.5,
     "hardness given as Ca (× 2.497)": 1.0 / CACO3_PER_CALCIUM,
 }
+
+
+# Where the file does not say in which degree the hardness was written; gpg and °dH cannot be told apart.
+_UNSAID: Final = {
+    "hardness in °f typed as °dH (÷ 1.785) or gpg (÷ 1.712)": ("°dH", "°f"),
+    "hardness in °dH (× 1.785) or gpg (× 1.712) typed as °f": ("°f", "°dH"),
+    "hardness in °Clark typed as °dH (÷ 1.252) or gpg (÷ 1.201)": ("°dH", "°Clark"),
+    "hardness in °dH (× 1.252) or gpg (× 1.201) typed as °Clark": ("°Clark", "°dH"),
+}
+
+
+def _other_degree(samples: SampleTable, ratio: Floats, usual: tuple[float, float]) -> dict[str, Flags]:
+    """Tell where another degree than the one written brings conductivity and hardness together."""
+    place = slips.degree_typed(samples, "total_hardness")
+    answers = {}
+    for number, (typed, size) in enumerate(slips.DEGREES.items()):
+        for meant, other in slips.DEGREES.items():
+            if meant == typed:
+                continue
+            change = f"÷ {size / other:.4g}" if size > other else f"× {other / size:.4g}"
+            fits = (place == number) & _within(ratio * size / other, usual)
+            answers[f"hardness in {meant} typed as {typed} ({change})"] = fits
+    for words, (typed, meant) in _UNSAID.items():
+        factor = slips.DEGREES[typed] / slips.DEGREES[meant]
+        answers[words] = (place < 0) & _within(ratio * factor, usual)
+    return answers
 
 
 def _within(values: Floats, bounds: tuple[float, float]) -> Flags:
@@ -123,6 +144,7 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     most = bounds.highest_ratio * hardness.high + bounds.us_cm_per_mg_sodium * sodium
     tds = samples.measured["tds_mg_l"].to_numpy()
     answers = {words: _within(ratio * factor, bounds.usual_ratio) for words, factor in _CANDIDATES.items()}
+    answers |= _other_degree(samples, ratio, bounds.usual_ratio)
     answers["conductivity and TDS swapped"] = _within(tds / conductivity, bounds.swapped_tds) & _within(
         tds / hardness.value, bounds.usual_ratio
     )

@@ -32,6 +32,8 @@ class HardnessLimits:
     sodium_share: float = 0.8  # of the sodium an excess of alkalinity needs [CP]
     sodium_relative: float = 0.05  # least uncertainty of sodium and potassium, k = 2 [CP]
     sodium_absolute_mg_l: float = 1.0  # [CP]
+    softened_below_mg_l_caco3: float = 20.0  # so little hardness is a softener's mark, not an exchange [CP]
+    exchanged_ratio: tuple[float, float] = (1.6, 4.0)  # µS/cm per mg/L of a hardness that took its place [CP]
     us_cm_per_meq: float = 93.0  # conductivity per meq/L of cations in bicarbonate water [CP]
 
 
@@ -41,6 +43,7 @@ SODIUM_PER_CACO3: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594, one
 SODIUM_PER_POTASSIUM: Final = MOLAR_MASS["sodium"] / MOLAR_MASS["potassium"]
 
 SOFTENED_WORDS: Final = ("soften", "enthärt", "adouci", "addolci", "descalcificad", "軟水")
+_SODIUM_WORDS: Final = (*SOFTENED_WORDS, "soda")
 
 
 def _part(samples: SampleTable, ion: str, per_ion: float, limits: HardnessLimits) -> evidence.Quantity:
@@ -139,11 +142,13 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     """Ask for the sodium behind an alkalinity that is larger than the hardness.
 
     Softened houses and natural soda waters look exactly like a mistake here; sodium decides. Not
-    an error by itself: held only where sodium was measured and is too little.
+    an error by itself: held where sodium was measured and is too little, and where nobody measured it
+    in a raw water that no softener is named for and the two titrations exchanged would fit as well.
 
     Parameters
     ----------
-    samples : alkalinity and total hardness (or what gives them); sodium, potassium, conductivity if read.
+    samples : alkalinity and total hardness (or what gives them); sodium, potassium, conductivity if read;
+        `stage supply treatment comment`.
     limits : ``hardness``.
 
     Returns
@@ -155,6 +160,9 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     -----
     Na ≥ (ALK − TH)/2.177 mg/L [IUPAC2021]; less than 0.8 of it is too little [CP]. A hardness
     "<" counts as its limit, so the figure is a lower bound. Second estimate: cations ≈ EC/93 meq/L [CP].
+    An exchange fits where the hardness would be at least 20 mg/L and the conductivity, if read, is 1.6 to
+    4 µS/cm per mg/L of it; above that the water is rich in sodium or chloride in either order [CP]. An
+    agency's data are not typed from a kit and stay a note.
     """
     bounds = limits.hardness
     floor = (bounds.relative, bounds.absolute_mg_l_caco3)
@@ -176,9 +184,14 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     high = allowed + explained
     short = ~np.isnan(found) & (excess > high)
     softened = evidence.says(samples, ("supply", "treatment", "comment"), SOFTENED_WORDS)
+    exchanged = np.isnan(found) & (excess > high) & _exchange_fits(samples, alkalinity, hardness, bounds)
     answers = {
+        "Hardness and alkalinity exchanged would fit: ask for the counts; or softened or natural sodium "
+        "bicarbonate water: ask for a softener, measure sodium": exchanged,
         "Softened water, as stated: measure sodium": softened & ~short,
-        "Softened or natural sodium bicarbonate water would look like this: measure sodium": ~softened & ~short,
+        "Softened or natural sodium bicarbonate water would look like this: measure sodium": ~softened
+        & ~short
+        & ~exchanged,
         "Hardness and alkalinity swapped would fit": short,
         "Alkalinity given as HCO3 (÷ 1.219) would fit": short & (alkalinity.value / HCO3_PER_CACO3 - top <= high),
         "Hardness given as Ca (× 2.497) would fit": short & (alkalinity.value - top * CACO3_PER_CALCIUM <= high),
@@ -189,7 +202,7 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
             "observed": excess,
             "low": np.nan,
             "high": high,
-            "severity": evidence.either(short, "hold", "note"),
+            "severity": evidence.either(short | exchanged, "hold", "note"),
             "analyte": evidence.constant(samples, "alkalinity total_hardness sodium"),
             "alkalinity": alkalinity.value,
             "hardness": top,
@@ -200,3 +213,17 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
         },
         index=samples.about.index,
     )
+
+
+def _exchange_fits(
+    samples: SampleTable, alkalinity: evidence.Quantity, hardness: evidence.Quantity, bounds: HardnessLimits
+) -> evidence.Flags:
+    """Tell where the two titrations of a raw water may have changed places, as far as anything else says."""
+    raw = (evidence.text(samples, "stage") == "raw").to_numpy()
+    stated = evidence.says(samples, ("supply", "treatment", "comment"), _SODIUM_WORDS)
+    agency = np.asarray(samples.method["alkalinity_mg_l_caco3"] == "public-data", dtype="bool")
+    ratio = samples.measured["conductivity_us_cm_25c"].to_numpy() / alkalinity.value
+    lowest, highest = bounds.exchanged_ratio
+    carried = np.isnan(ratio) | ((ratio >= lowest) & (ratio <= highest))
+    counted = hardness.value - hardness.slack >= bounds.softened_below_mg_l_caco3
+    return np.asarray(raw & ~stated & ~agency & carried & counted, dtype="bool")

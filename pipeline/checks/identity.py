@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks import coincidence, record
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
@@ -21,6 +21,9 @@ class IdentityLimits:
     """Limits of the identity checks; common practice of the trade [CP]."""
 
     tie_weight: float = 2.5  # three finely read quantities, or TH + ALK by drops, EC and pH [CP]
+    chance: float = 1e-8  # rarer than this, equal figures of two visits are no coincidence [CP]
+    visit_spread: float = 0.03  # of a figure between visits to a steady water, one standard deviation [CP]
+    visit_spread_ph: float = 0.1  # the same of pH [CP]
     printed_sites: int = 3  # the same analysis at as many sites on one day was printed, not copied [CP]
 
 
@@ -57,13 +60,13 @@ _PH_WEIGHT: Final = 0.5
 def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """Find records that agree in every figure.
 
-    Two visits never give the same hardness, alkalinity, conductivity and pH to the last digit; the previous
-    row filled in again does.
+    The previous row filled in again agrees to the last digit. So do, now and then, two honest visits to a
+    steady water, for drops, pH and conductivity come in steps: how likely that is decides.
 
     Parameters
     ----------
     samples : all main quantities and their methods; `client site sampling_point collected_at activity`.
-    limits : ``identity.tie_weight`` [-], ``identity.printed_sites`` [-].
+    limits : ``identity``.
 
     Returns
     -------
@@ -74,8 +77,9 @@ def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     A tie in a finely read quantity counts 1, in a drop count or a pH 0.5, in a strip or a label 0; 2.5 is
     needed [CP]. Same point and day: a double entry, note. Three sites or more on one day: one analysis
-    printed for a zone, one note for the source. Anything else: hold. Blanks, standards and
-    duplicates are left out.
+    printed for a zone, one note for the source. One site on different days: a note, unless the figures
+    were read so finely that chance gives them less than once in a hundred million pairs of visits
+    (``coincidence.chance``): hold. Anything else: hold. Blanks, standards and duplicates are left out.
     """
     routine = record.text(samples.about, "activity").isin(["", "routine"]).to_numpy()
     heavy = routine & (_tie_weight(samples) >= limits.identity.tie_weight)
@@ -96,7 +100,10 @@ def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "compared": values.notna().sum(axis=1).astype("float64"),
         }
     )
-    found = _judged_ties(table, limits.identity.printed_sites)
+    bounds = limits.identity
+    tied_samples = samples.where(pd.Series(samples.about.index.isin(values.index), index=samples.about.index))
+    once_in = 1 / coincidence.chance(tied_samples, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph)
+    found = _judged_ties(table.assign(once_in=once_in), bounds)
     return record.with_passing(found, judged)
 
 
@@ -110,19 +117,22 @@ def _tie_weight(samples: SampleTable) -> np.ndarray:
     return weight
 
 
-def _judged_ties(several: pd.DataFrame, printed_sites: int) -> pd.DataFrame:
+def _judged_ties(several: pd.DataFrame, bounds: IdentityLimits) -> pd.DataFrame:
     size = np.bincount(several["group"], minlength=1)[several["group"]].astype("float64")
     groups = several.groupby("group")
     place = several["site"] + "|" + several["point"]
     sites, days = groups["site"].transform("nunique"), groups["day"].transform("nunique")
     places = place.groupby(several["group"]).transform("nunique")
     one_day = days <= 1
-    printed = one_day & (sites >= printed_sites)
+    printed = one_day & (sites >= bounds.printed_sites)
     double = one_day & (places == 1)
-    answers: dict[str, pd.Series | np.ndarray] = {
-        "the same analysis is printed for several addresses, it counts once": printed,
-        "a double entry, count it once": double,
+    chance = ~one_day & (sites <= 1) & (several["once_in"] <= 1 / bounds.chance)
+    words: dict[str, pd.Series | np.ndarray] = {
         "a row may have been copied, ask for the original sheet": np.ones(len(several), dtype="bool"),
+        "steady water read in steps as coarse gives that about once in {once_in:0} pairs of visits, "
+        "a copied row always": chance,
+        "a double entry, count it once": double,
+        "the same analysis is printed for several addresses, it counts once": printed,
     }
     other = groups.nth(0).set_index("group").reindex(several["group"])
     second = groups.nth(1).set_index("group").reindex(several["group"])
@@ -134,12 +144,13 @@ def _judged_ties(several: pd.DataFrame, printed_sites: int) -> pd.DataFrame:
             "sample_id": several.index,
             "file_sha256": several["file_sha256"].to_numpy(),
             "observed": size,
-            "severity": np.where(printed | double, "note", "hold"),
+            "severity": np.where(printed | double | chance, "note", "hold"),
             "compared": several["compared"].to_numpy(),
-            "alternative": record.first_that_holds(several.index, answers).to_numpy(),
+            "alternative": record.worded(several, words).to_numpy(),
             "same_as": other["label"].to_numpy(),
             "same_site": other["site"].str.strip().to_numpy(),
             "same_day": _day(other["day"]),
+            "once_in": several["once_in"].to_numpy(),
             "low": np.nan,
             "high": 1.0,
         }

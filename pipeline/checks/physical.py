@@ -48,7 +48,7 @@ _NATURAL_ONLY: Final = (_LIMITS["applies_to"] == "natural").to_numpy()
     title="Every value is one a water can have",
     source="CP",
     severity="hold",
-    message="{analyte} {observed:3}{value_unit} is out of range: {reason}. {alternative}.",
+    message="{analyte} {observed}{value_unit} is out of range: {reason}. {alternative}.",
 )
 def out_of_physical_range(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001  the limits are a table
     """Find values that no water, or no water fit for a coffee machine, can have.

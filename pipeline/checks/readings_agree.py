@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks import record, slips
 from pipeline.checks.registry import check
-from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, HCO3_PER_CACO3
 from schemas.columns import ANALYTES
 from schemas.methods import METHOD_RANK
 
@@ -26,18 +25,7 @@ class AgreementLimits:
     left_out: tuple[str, ...] = ("temperature", "tds")  # change with the place, or with the method [CP]
     drifting: tuple[str, ...] = ("ph", "free_chlorine", "total_chlorine")  # change in the bottle [CP]
     ratio_tolerance: float = 0.06  # how close a ratio must come to a known slip [CP]
-
-
-# Ratio of two readings of the same water when one of them was misread.
-RATIOS: Final[dict[str, float]] = {
-    "a sample volume halved or doubled (ratio 2)": 2.0,
-    "a decimal sign (ratio 10)": 10.0,
-    "as HCO3 read as CaCO3 (ratio 1.219)": HCO3_PER_CACO3,
-    "as Ca read as CaCO3 (ratio 2.497)": CACO3_PER_CALCIUM,
-    "German degrees read as French, or CaO as CaCO3 (ratio 1.785)": 1.7848,  # [DIN19640]
-    "mmol/L of acid capacity read as German degrees (ratio 2.804)": 2.8039,  # [DIN38409-7]
-    "hardness in meq/L read as mmol/L (ratio 2)": 2.0,
-}
+    tds_tolerance: float = 0.03  # how close a conductivity must come to the TDS it was exchanged with [CP]
 
 
 def pairs(samples: SampleTable, left_out: tuple[str, ...]) -> pd.DataFrame:
@@ -125,16 +113,15 @@ def readings_disagree(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     Notes
     -----
     allowed = √(U1² + U2²), both with k = 2 [JCGM100]. pH and chlorine change in the bottle: a
-    difference there is a note and the reading on site is to be preferred [CP].
+    difference there is a note and the reading on site is to be preferred [CP]. The slip whose ratio
+    comes closest is named, among those that can happen to this quantity.
     """
     beside = _compared(samples, limits)
     drifts = beside["analyte"].isin(limits.readings_agree.drifting)
     quotient = _positive(beside["value"]) / _positive(beside["used_value"])
     ratio = quotient.where(quotient >= 1, 1 / quotient)
-    slips = {
-        f"the ratio fits {words}": ~drifts & ((ratio / value - 1).abs() <= limits.readings_agree.ratio_tolerance)
-        for words, value in RATIOS.items()
-    }
+    fits = slips.closest(beside["analyte"], ratio, limits.readings_agree.ratio_tolerance)
+    exchanged = _is_tds(samples, beside, limits.readings_agree.tds_tolerance)
     return pd.DataFrame(
         {
             "sample_id": beside["sample_id"],
@@ -148,16 +135,24 @@ def readings_disagree(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "other": beside["value"],
             "other_method": beside["method"],
             "ratio": ratio,
-            "alternative": record.first_that_holds(
-                beside.index,
+            "alternative": record.worded(
+                beside.assign(fits=fits),
                 {
-                    "it changes in the bottle, prefer the reading on site": drifts,
-                    **slips,
                     "no usual slip gives this ratio, repeat the worse of the two": ~drifts,
+                    "the ratio fits {fits}": ~drifts & (fits != ""),
+                    "one of them is the TDS of this sample: the two were exchanged or copied": exchanged,
+                    "it changes in the bottle, prefer the reading on site": drifts,
                 },
             ),
         }
     )
+
+
+def _is_tds(samples: SampleTable, beside: pd.DataFrame, tolerance: float) -> np.ndarray:
+    """Tell which of two conductivities is the number that stands as TDS in the same sample."""
+    tds = record.of_sample(samples, beside, samples.measured["tds_mg_l"])
+    same = [(beside[name] / tds - 1).abs() <= tolerance for name in ("value", "used_value")]
+    return ((beside["analyte"] == "conductivity") & (same[0] | same[1])).to_numpy(dtype="bool")
 
 
 def _positive(values: pd.Series) -> pd.Series:

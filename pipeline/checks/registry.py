@@ -57,6 +57,13 @@ class Check:
 
 
 CHECKS: Final[dict[str, Check]] = {}
+# What a message may call a quantity by, and what people call it; the longer name first.
+_NAMES: Final[dict[str, str]] = {
+    name: f"{analyte.title[0].lower()}{analyte.title[1:]}" if analyte.code != "ph" else "pH"
+    for analyte in ANALYTES.values()
+    for name in (analyte.column, analyte.code)
+    if "_" in name
+}
 
 
 def check(
@@ -142,13 +149,15 @@ def _findings(entry: Check, flagged: pd.DataFrame) -> pd.DataFrame:
 
 def _in_words(messages: pd.Series) -> pd.Series:
     """Name quantities as people do: total hardness, not total_hardness_mg_l_caco3."""
-    text = pa.table({"message": pa.array(messages, from_pandas=True)})["message"].combine_chunks()
-    for analyte in ANALYTES.values():
-        words = f"{analyte.title[0].lower()}{analyte.title[1:]}" if analyte.code != "ph" else "pH"
-        for name in (analyte.column, analyte.code):
-            if "_" in name and pc.any(pc.match_substring(text, name)).as_py():
-                text = pc.replace_substring(text, name, words)
-    return pd.Series(text.to_pandas().array, index=messages.index, dtype="str")
+    named = messages.str.contains("_", regex=False).to_numpy(dtype="bool")
+    if not named.any():
+        return messages
+    text = pa.array(messages[named], type=pa.string(), from_pandas=True)
+    for name, words in _NAMES.items():
+        text = pc.replace_substring(text, name, words)
+    worded = messages.to_numpy(dtype=object)
+    worded[named] = text.to_numpy(zero_copy_only=False)
+    return pd.Series(worded, index=messages.index, dtype="str")
 
 
 def _json(evidence: pd.DataFrame) -> pd.Series:

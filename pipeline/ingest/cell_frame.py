@@ -39,6 +39,7 @@ def cell_frame(
     block_of: npt.NDArray[np.int64],
     accepted: npt.NDArray[np.bool_],
     row_of: npt.NDArray[np.int32],
+    line: npt.NDArray[np.int32],
 ) -> pd.DataFrame:
     """Build the table of accepted cells.
 
@@ -47,21 +48,25 @@ def cell_frame(
     source, blocks : the table and its entries.
     order : position of each entry among the entries of all blocks, in the order of the table.
     block_of, accepted : its block, and whether it becomes a cell.
-    row_of : the row of each accepted entry.
+    row_of, line : the row of each accepted entry, and the line it stands on.
 
     Returns
     -------
-    (n, 13) frame of CELL_COLUMNS.
+    (n, 14) frame of CELL_COLUMNS.
     """
     chosen, block = order[accepted], block_of[accepted]
-    columns = {"row": pd.Series(row_of), "column": entry_headings(source, blocks, block).series()}
+    columns = {
+        "row": pd.Series(row_of),
+        "line": pd.Series(line),
+        "column": entry_headings(source, blocks, block).series(),
+    }
     in_order = len(chosen) == len(order) and len(blocks) == 1
     for name in _CATEGORIES:
         together = joined([part.about[name] for part in blocks])
         columns[name] = (together if in_order else together.take(chosen)).series()
     columns["raw_text"] = entry_texts(blocks, chosen)
     columns["certain_number"] = pd.Series(_certain(source, blocks)[chosen])
-    names = ["row", "column", "analyte", "form", "raw_text", *_CATEGORIES[2:], "certain_number"]
+    names = ["row", "line", "column", "analyte", "form", "raw_text", *_CATEGORIES[2:], "certain_number"]
     return pd.DataFrame({name: columns[name] for name in names})
 
 

@@ -88,7 +88,9 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     order, block_of = _order(long.blocks)
     accepted, set_aside = _judged(source, long, kinds, order, block_of, file_sha256)
     frame, row_of = _rows(source, long, order[accepted], block_of[accepted], PurePath(name).stem)
-    cells = cell_frame(source, long.blocks, order, block_of, accepted, row_of)
+    cells = cell_frame(
+        source, long.blocks, order, block_of, accepted, row_of, _lines(source, long.blocks, order[accepted])
+    )
     notices = [
         *word_notices(frame, file_sha256),
         *column_notices(source, file_sha256),
@@ -222,7 +224,13 @@ def _rows(
     row_of = (np.cumsum(held) - 1)[place].astype(np.int32)
     facts = {column.sample: long.facts.get(column.position, {}) for column in source.match.measured}
     frame = row_frame(source, long.blocks, parts, kept // len(parts), kept % len(parts), facts, name)
-    return frame, row_of
+    return frame, frame.row_of[row_of]
+
+
+def _lines(source: Source, blocks: Sequence[Block], order: npt.NDArray[np.int64]) -> npt.NDArray[np.int32]:
+    at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in blocks)])[order]
+    lines: npt.NDArray[np.int32] = source.grid.line[source.rows[at]].astype(np.int32)
+    return lines
 
 
 def _register(source: Source, file_sha256: str) -> Extract:

@@ -141,6 +141,8 @@ def _block(
     kept = texts if len(at) == len(texts) else texts.take(pa.array(at))
     if conditions:
         kept = _with_conditions(source, at, kept, has_value[at], about)
+    if any(about["limit_unit"].texts):
+        about["raw_unit"] = _unit_of_limit(source, kept, has_value[at], about)
     return Block(column, at, kept, about)
 
 
@@ -236,14 +238,31 @@ def _with_conditions(
     A result below the limit keeps the words of its condition; one above the limit takes the limit as
     its text and the condition as its status, for the limit is then the figure that was read.
     """
-    sides = source.match.layout.conditions
+    sides = {key(text): side for text, side in source.match.layout.conditions.items()}
     condition = source.first_stated(source.having("condition"), at)
-    side = condition.map(lambda text: sides.get(text, ""))
+    side = condition.map(lambda text: sides.get(key(text), ""))
     about["qualifier_text"] = _chosen(has_value, about["qualifier_text"], side)
     about["status"] = _chosen(has_value, about["status"].otherwise(condition), condition)
     above = side.mask(lambda text: text == ">") & ~has_value
     words = _chosen(above, about["limit_text"], condition).array(texts.type)
     return pc.if_else(pa.array(has_value), texts, words)
+
+
+def _unit_of_limit(
+    source: Source, texts: pa.Array, has_value: npt.NDArray[np.bool_], about: dict[str, Category]
+) -> Category:
+    """Give a result that has no figure of its own the unit of the limit that stands for it [WQX3].
+
+    The unit column is empty beside "Not Detected", for there is nothing to be counted in it. Where it
+    is stated all the same the limit keeps its own unit and is converted on its own.
+    """
+    layout = source.match.layout
+    words = pa.array({text.casefold() for text in (*layout.non_detect, *layout.conditions)}, type=texts.type)
+    worded = pc.is_in(pc.utf8_lower(pc.utf8_trim_whitespace(texts)), value_set=words)
+    silent = ~has_value | worded.to_numpy(zero_copy_only=False)
+    above = ~has_value & about["qualifier_text"].mask(lambda sign: sign == ">")
+    filled_in = _chosen(silent, about["raw_unit"].otherwise(about["limit_unit"]), about["raw_unit"])
+    return _chosen(above, about["limit_unit"].otherwise(about["raw_unit"]), filled_in)
 
 
 def _chosen(mask: npt.NDArray[np.bool_], yes: Category, no: Category) -> Category:

@@ -47,10 +47,11 @@ class Part:
 
 @dataclass(frozen=True)
 class RowFrame:
-    """The (r, …) table of rows, and its columns of fixed words as codes."""
+    """The (r, …) table of rows, and its columns of fixed words as codes; `row_of` is the row of each source row."""
 
     frame: pd.DataFrame
     worded: Mapping[str, Category]
+    row_of: npt.NDArray[np.int32]
 
 
 def parts_of(match: Match) -> dict[int, Part]:
@@ -99,7 +100,8 @@ def row_frame(
     Returns
     -------
     RowFrame: `line` and ROW_FIELDS as text, "" where nothing is said. Columns that say nothing share
-    one array, so they cost no memory.
+    one array, so they cost no memory. Source rows of a long table that say the same of the same label are
+    one row, at the line of the first of them.
     """
     stated = {field: _field(source, field, parts, at, part, facts) for field in ROW_FIELDS}
     for field in ("ec_reference", "tds_scale"):
@@ -108,10 +110,32 @@ def row_frame(
         stated["label"] = Category.constant(name, len(at))
     if not any(stated["activity"].texts):
         stated["activity"] = _activity_in_label(stated["label"])
-    lines = pd.Series(source.grid.line[source.rows[at]].astype(np.int32))
-    nothing = Category.constant("", len(at)).text()
+    first, row_of = _distinct(stated) if source.match.orientation != "samples-in-rows" else _each(len(at))
+    stated = {field: said.kept(first) for field, said in stated.items()}
+    lines = pd.Series(source.grid.line[source.rows[at[first]]].astype(np.int32))
+    nothing = Category.constant("", len(first)).text()
     columns = {field: said.text() if any(said.texts) else nothing for field, said in stated.items()}
-    return RowFrame(pd.DataFrame({"line": lines, **columns}), {field: stated[field] for field in ("stage", "activity")})
+    worded = {field: stated[field] for field in ("stage", "activity")}
+    return RowFrame(pd.DataFrame({"line": lines, **columns}), worded, row_of)
+
+
+def _each(size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+    return np.arange(size), np.arange(size, dtype=np.int32)
+
+
+def _distinct(stated: Mapping[str, Category]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+    """Find the rows that say something new, in their order, and the one that speaks for each row."""
+    size = len(stated["label"])
+    if not size or stated["label"].mask(lambda text: not text).any():
+        return _each(size)
+    number = np.zeros(size, dtype=np.int64)
+    for said in stated.values():
+        if len(said.texts) > 1:
+            number, _ = pd.factorize(number * len(said.texts) + said.codes)
+    row_of = number.astype(np.int32)
+    first = np.zeros(int(number.max()) + 1, dtype=np.int64)
+    first[number[::-1]] = np.arange(size)[::-1]
+    return first, row_of
 
 
 def _field(

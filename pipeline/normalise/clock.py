@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -27,6 +28,9 @@ def split_time(known: pd.Series) -> pd.DataFrame:
     `impossible` where the time is none of a clock. "00:00:00" is how a spreadsheet writes no time.
     """
     text = pc.utf8_trim_whitespace(pc.utf8_normalize(pa.array(known, type=pa.string()), form="NFKC"))
+    if not pc.any(pc.match_substring_regex(text, r"\d[:h]\d")).as_py():
+        nothing = np.full(len(known), np.nan)
+        return pd.DataFrame({"date": text.to_pandas(), "seconds": nothing, "offset_s": nothing, "impossible": False})
     found = pc.extract_regex(text, _TIMED)
     timed = pc.is_valid(found).to_numpy(zero_copy_only=False)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import datetime
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -12,6 +13,8 @@ import pandas as pd
 from pipeline.normalise.clock import split_time
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy.typing as npt
 
 _ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y年%m月%d日", "%Y-%m")
@@ -22,7 +25,7 @@ _SLASHED: Final = re.compile(r"^%[dm][/-]%[dm][/-]%[yY]$")
 _TIME_OF_FORMAT: Final = re.compile(r"[T ,]+%[HI]")
 # First year of each Japanese era less one: year 1 of Reiwa is 2019 [JP-ERA].
 _ERAS: Final = {"R": 2018, "令和": 2018, "H": 1988, "平成": 1988, "S": 1925, "昭和": 1925}
-_ERA: Final = (
+_ERA: Final = re.compile(
     r"^(?P<era>[RHS]|令和|平成|昭和)\s*(?P<year>\d{1,2}|元)[年./\-]"
     r"(?P<month>\d{1,2})[月./\-](?P<day>\d{1,2})日?$"
 )
@@ -48,7 +51,13 @@ _MONTHS: Final = {
     )
     for name in names.split()
 }
-_WORDED: Final = r"^(?:(?P<day>\d{1,2})\.?\s+)?(?P<month>[^\W\d]{3,})\.?,?\s+(?:de\s+)?(?P<year>\d{4})$"
+_WORDED: Final = re.compile(r"^(?:(?P<day>\d{1,2})\.?\s+)?(?P<month>[^\W\d]{3,})\.?,?\s+(?:de\s+)?(?P<year>\d{4})$")
+_YEAR: Final = re.compile(r"(19|20)\d\d")
+_SLASHED_DATE: Final = re.compile(r"^(\d{1,2})[/\-](\d{1,2})[/\-]\d{2,4}")
+_MONTHS_A_YEAR: Final = 12
+
+Day = tuple[datetime | None, str]  # the beginning of a day, month or year, and which of them it is
+_UNREAD: Final[Day] = (None, "")
 
 
 def parse(
@@ -80,7 +89,7 @@ def parse(
     known = pd.Series(distinct, dtype="str")
     parts = split_time(known)
     day_code, days = pd.factorize(parts["date"])
-    found = _days(pd.Series(days, dtype="str"), formats, month_first=month_first)
+    found = _days([str(day) for day in days], formats, month_first=month_first)
     found = found.take(day_code).reset_index(drop=True)
     moment = found["moment"] + pd.to_timedelta(parts["seconds"].fillna(0.0), unit="s").astype("timedelta64[us]")
     moment = moment.where(~parts["impossible"])
@@ -99,27 +108,23 @@ def parse(
     return frame
 
 
-def _days(known: pd.Series, formats: tuple[str, ...], *, month_first: bool) -> pd.DataFrame:
-    """Read distinct dates without times: `moment precision doubtful`."""
+def _days(known: Sequence[str], formats: tuple[str, ...], *, month_first: bool) -> pd.DataFrame:
+    """Read distinct dates without times, each once: `moment precision doubtful`."""
     declared = tuple(dict.fromkeys(_TIME_OF_FORMAT.split(pattern)[0] for pattern in formats))
     orders = {pattern[1] for pattern in declared if _SLASHED.match(pattern)}
     own = tuple(pattern for pattern in declared if not _SLASHED.match(pattern))
-    moment = pd.Series(pd.NaT, index=known.index, dtype="datetime64[us]")
-    precision = pd.Series("", index=known.index, dtype="str")
-    moment, precision = _fill(known, (*_ISO, *own, *_POINTED), moment, precision)
-    order, certain = _order(known[moment.isna()], orders, month_first=month_first)
-    before = moment.isna()
-    moment, precision = _fill(known, order, moment, precision)
-    doubtful = pd.Series(data=False, index=known.index)
-    if not certain:
-        doubtful = before & moment.notna() & (moment.dt.day <= 12) & (moment.dt.day != moment.dt.month)  # noqa: PLR2004 - months
-    for reader in (_eras, _words):
-        open_texts = known[moment.isna()]
-        if len(open_texts):
-            found, how = reader(open_texts)
-            moment = moment.fillna(found.reindex(moment.index))
-            precision = precision.where(precision != "", how.reindex(precision.index).fillna(""))
-    return pd.DataFrame({"moment": moment, "precision": precision, "doubtful": doubtful})
+    read = [_by_format(text, (*_ISO, *own, *_POINTED)) for text in known]
+    slashed = [text for text, (moment, _) in zip(known, read, strict=True) if moment is None]
+    order, certain = _order(slashed, orders, month_first=month_first)
+    doubtful = np.zeros(len(known), dtype="bool")
+    for place, text in enumerate(known):
+        if read[place][0] is None:
+            moment, precision = _by_format(text, order)
+            doubtful[place] = not certain and moment is not None and moment.month != moment.day <= _MONTHS_A_YEAR
+            read[place] = (moment, precision) if moment is not None else _era(text) or _worded(text) or _UNREAD
+    moments = np.array([moment for moment, _ in read], dtype="datetime64[us]")
+    precisions = pd.array([precision for _, precision in read], dtype="str")
+    return pd.DataFrame({"moment": moments, "precision": precisions, "doubtful": doubtful})
 
 
 def _utc(
@@ -168,64 +173,66 @@ def _precision(pattern: str) -> str:
 
 
 @cache
-def _looks(pattern: str) -> str:
+def _looks(pattern: str) -> re.Pattern[str]:
     """Turn a date format into a regular expression, to try it only on texts of its shape."""
     parts = {"%Y": r"\d{4}", "%y": r"\d{2}", "%b": r"[^\W\d]+", "%B": r"[^\W\d]+"}
     escaped = re.escape(pattern).replace(r"\%", "%").replace(r"\ ", " ")
-    return "^" + re.sub("%[a-zA-Z]", lambda found: parts.get(found[0], _DIGITS), escaped) + "$"
+    return re.compile("^" + re.sub("%[a-zA-Z]", lambda found: parts.get(found[0], _DIGITS), escaped) + "$")
 
 
-def _fill(
-    known: pd.Series, formats: tuple[str, ...], moment: pd.Series, precision: pd.Series
-) -> tuple[pd.Series, pd.Series]:
-    """Try formats in order on what is still open."""
-    for pattern in formats:
-        left = (moment.isna() & known.str.match(_looks(pattern))).to_numpy(dtype="bool")
-        if not left.any():
-            continue
-        found = pd.to_datetime(known[left], format=pattern, errors="coerce", exact=True).astype("datetime64[us]")
-        moment = moment.where(~left, found.reindex(moment.index))
-        precision = precision.mask(left & moment.notna(), _precision(pattern))
-    return moment, precision
+@cache
+def _any_looks(formats: tuple[str, ...]) -> re.Pattern[str]:
+    return re.compile("|".join(_looks(pattern).pattern for pattern in formats))
 
 
-def _order(open_texts: pd.Series, declared: set[str], *, month_first: bool) -> tuple[tuple[str, ...], bool]:
+def _by_format(text: str, formats: tuple[str, ...]) -> Day:
+    """Read a date by the first format it agrees with."""
+    if _any_looks(formats).match(text):
+        for pattern in formats:
+            if _looks(pattern).match(text):
+                try:
+                    return datetime.strptime(text, pattern), _precision(pattern)  # noqa: DTZ007 - a day has no zone
+                except ValueError:
+                    continue
+    return _UNREAD
+
+
+def _order(open_texts: Sequence[str], declared: set[str], *, month_first: bool) -> tuple[tuple[str, ...], bool]:
     """Decide between day/month and month/day for a column, and say whether that is certain.
 
     ``declared`` holds the first parts ("d", "m") of the layout's formats.
     """
     if len(declared) == 1:
         return (_MONTH_FIRST if "m" in declared else _DAY_FIRST), True
-    parts = open_texts.str.extract(r"^(?P<first>\d{1,2})[/\-](?P<second>\d{1,2})[/\-]\d{2,4}")
-    first = pd.to_numeric(parts["first"], errors="coerce").max()
-    second = pd.to_numeric(parts["second"], errors="coerce").max()
-    last_month = 12
-    if first > last_month and not second > last_month:
-        return _DAY_FIRST, True
-    if second > last_month and not first > last_month:
-        return _MONTH_FIRST, True
+    parts = [(int(found[1]), int(found[2])) for text in open_texts if (found := _SLASHED_DATE.match(text))]
+    day_first = any(first > _MONTHS_A_YEAR for first, _ in parts)
+    other = any(second > _MONTHS_A_YEAR for _, second in parts)
+    if day_first != other:
+        return (_DAY_FIRST if day_first else _MONTH_FIRST), True
     return (_MONTH_FIRST if month_first else _DAY_FIRST), False
 
 
-def _assembled(year: pd.Series, month: pd.Series, day: pd.Series) -> pd.Series:
-    parts = pd.DataFrame({"year": year, "month": month, "day": day}).apply(pd.to_numeric, errors="coerce")
-    moments: pd.Series = pd.to_datetime(parts, errors="coerce").astype("datetime64[us]")
-    return moments
+def _made(year: int, month: int, day: int, precision: str) -> Day | None:
+    try:
+        return datetime(year, month, day), precision  # noqa: DTZ001 - a day has no zone
+    except ValueError:
+        return None
 
 
-def _eras(open_texts: pd.Series) -> tuple[pd.Series, pd.Series]:
-    parts = open_texts.str.extract(_ERA)
-    year = pd.to_numeric(parts["year"].replace("元", "1"), errors="coerce") + parts["era"].map(_ERAS)
-    found = _assembled(year, parts["month"], parts["day"])
-    return found, pd.Series("day", index=found.index, dtype="str").where(found.notna(), "")
+def _era(text: str) -> Day | None:
+    if not (found := _ERA.match(text)):
+        return None
+    year = 1 if found["year"] == "元" else int(found["year"])
+    return _made(_ERAS[found["era"]] + year, int(found["month"]), int(found["day"]), "day")
 
 
-def _words(open_texts: pd.Series) -> tuple[pd.Series, pd.Series]:
+def _worded(text: str) -> Day | None:
     """Read "31 Dicembre 2019", "Dicembre 2019" and "2019"."""
-    parts = open_texts.str.casefold().str.extract(_WORDED)
-    year = parts["year"].fillna(open_texts.where(open_texts.str.fullmatch(r"(19|20)\d\d")))
-    month = parts["month"].map(_MONTHS)
-    alone = parts["year"].isna()
-    found = _assembled(year, month.where(~alone, 1), parts["day"].fillna("1"))
-    how = np.select([found.isna(), alone, parts["day"].isna()], ["", "year", "month"], default="day")
-    return found, pd.Series(how, index=found.index, dtype="str")
+    if _YEAR.fullmatch(text):
+        return _made(int(text), 1, 1, "year")
+    found = _WORDED.match(text.casefold())
+    if not found or found["month"] not in _MONTHS:
+        return None
+    return _made(
+        int(found["year"]), _MONTHS[found["month"]], int(found["day"] or 1), "day" if found["day"] else "month"
+    )

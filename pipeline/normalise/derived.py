@@ -43,7 +43,8 @@ def fill(samples: SampleTable) -> SampleTable:
     """Compute hardness, its two parts and alkalinity where only their components were read.
 
     A reading is never replaced. The stand-in's method is `derived`, its uncertainty follows from
-    its sources (JCGM 100:2008, 5.1.2, uncorrelated), its bounds from their bounds.
+    its sources (JCGM 100:2008, 5.1.2, uncorrelated), its bounds from their bounds. Where those of a
+    source are not known, those of the stand-in are not known either; they are never taken for 0.
 
     Parameters
     ----------
@@ -60,7 +61,8 @@ def fill(samples: SampleTable) -> SampleTable:
         optional = [name.endswith("?") for name in factors]
         factor = np.array(list(factors.values()))
         values = np.array(filled[names])
-        spread = uncertainty[names].to_numpy()
+        absent = np.isnan(values)
+        spread = np.where(absent, 0.0, uncertainty[names].to_numpy())
         for position, may_miss in enumerate(optional):
             if may_miss:
                 values[:, position] = np.nan_to_num(values[:, position])
@@ -69,12 +71,12 @@ def fill(samples: SampleTable) -> SampleTable:
         if not open_cells.any():
             continue
         bounds = np.stack([low[names].to_numpy() * factor, high[names].to_numpy() * factor])
-        bounds = np.where(np.isnan(bounds), values * factor, bounds)
+        bounds = np.where(np.isnan(bounds) & absent, 0.0, bounds)
         method_codes = method[target].cat.codes.to_numpy().copy()
         method_codes[open_cells] = METHODS.index("derived")
         method[target] = from_codes(method_codes)
         filled.loc[open_cells, target] = value[open_cells]
-        combined = np.sqrt(((np.nan_to_num(spread) * factor) ** 2).sum(axis=1))
+        combined = np.sqrt(((spread * factor) ** 2).sum(axis=1))
         uncertainty.loc[open_cells, target] = combined[open_cells]
         low.loc[open_cells, target] = np.maximum(bounds.min(axis=0).sum(axis=1), 0.0)[open_cells]
         high.loc[open_cells, target] = bounds.max(axis=0).sum(axis=1)[open_cells]

@@ -49,32 +49,32 @@ def judged(table: pd.DataFrame, raw_text: pd.Series) -> pd.DataFrame:
     return table.assign(problem=problem.array)
 
 
-def problems(bad: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
-    """Turn the readings that have a problem into a frame of problems, in the order of the file."""
+def problems(bad: pd.DataFrame) -> pd.DataFrame:
+    """Turn the readings that have a problem into a frame of problems, in their order."""
     if bad.empty:
         return no_problems()
     parts = [
         problem_frame(
             str(code),
-            file_sha256=file_sha256,
+            file_sha256=group["file_sha256"].astype("str"),
             line=group["line"],
             column=group["column"].astype("str"),
             raw_text=group["raw_text"],
             detail=group["detail"].astype("str"),
-        )
+        ).set_axis(group.index)
         for code, group in bad.groupby("problem", observed=True, sort=False)
     ]
-    return pd.concat(parts, ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
+    return pd.concat(parts).sort_index(ignore_index=True)
 
 
-def mended(table: pd.DataFrame, read: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
+def mended(table: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:
     """Tell of numbers that were freed from letters; a unit of the table beside a number is no fault."""
     odd = ~by_category(read["rest"], lambda text: split_form(folded(text)) is not None)
     if not odd.any():
         return no_problems()
     return problem_frame(
         "number-repaired",
-        file_sha256=file_sha256,
+        file_sha256=table["file_sha256"][odd].astype("str"),
         line=table["line"][odd],
         column=table["column"][odd].astype("str"),
         raw_text=table["raw_text"][odd],

@@ -23,12 +23,14 @@ from pipeline.normalise.conductivity import at_25c
 from pipeline.normalise.judging import judged, mended, problems
 from pipeline.normalise.kits import burettes, counts
 from pipeline.normalise.rows import typed
-from pipeline.normalise.stacking import without_empty_texts
+from pipeline.normalise.stacking import stacked, without_empty_texts
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.normalise.unit_spellings import folded, split_form
 from schemas.methods import QUALIFIERS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.ingest.extract import Extract
 
 READING_COLUMNS: Final[list[str]] = [
@@ -62,6 +64,8 @@ READING_COLUMNS: Final[list[str]] = [
 
 _QUALIFIER_CODES: Final = {sign: code for code, sign in enumerate(QUALIFIERS)}
 Floats = npt.NDArray[np.float64]
+Places = npt.NDArray[np.int64]
+Aliases = tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True)
@@ -73,56 +77,104 @@ class NormaliseSettings:
 
 @dataclass(frozen=True)
 class Normalised:
-    """Rows, readings and what was set aside; ``decimal_mark`` is what the file proved or declared."""
+    """What several tables hold, in canonical units.
+
+    Attributes
+    ----------
+    rows : typed rows of all tables, one after the other, with `file_sha256`.
+    readings : READING_COLUMNS; `row` is a position in rows.
+    set_aside, notices : PROBLEM_COLUMNS.
+    accepted, aside : (t,) readings of each table, and cells of it that were set aside.
+    decimal_marks : (t,) what each table proved or declared.
+    """
 
     rows: pd.DataFrame
     readings: pd.DataFrame
     set_aside: pd.DataFrame
     notices: pd.DataFrame
-    decimal_mark: str
+    accepted: Places
+    aside: Places
+    decimal_marks: tuple[str, ...]
 
 
-def normalise(extract: Extract, file_sha256: str, settings: NormaliseSettings) -> Normalised:
-    """Bring the cells of one table into canonical units.
+def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: NormaliseSettings) -> Normalised:
+    """Bring the cells of several tables into canonical units, all at once.
 
     Parameters
     ----------
-    extract : rows and cells as text.
-    file_sha256 : of the file, for problems.
+    extracts : rows and cells of each table as text; each keeps its own decimal mark, date order and aliases.
+    files : SHA-256 of the file of each table.
     settings : of the run.
 
     Returns
     -------
-    Normalised; every cell is in ``readings`` or in ``set_aside``, in the order of the file.
+    Normalised; every cell is in ``readings`` or in ``set_aside``, in the order of the tables.
 
     Notes
     -----
     Numbers, units and contracts are judged over distinct texts and kinds, so the cost follows the
-    variety of a file and not its number of good or bad rows.
+    variety of the files and not their number of good or bad rows; many small tables cost little more than one.
     """
-    rows, notices = typed(extract, file_sha256, settings.time_zone)
-    cells = extract.cells
-    read, marks = numbers.parse(cells["raw_text"], extract.decimal_char, _words(extract), plain=cells["certain_number"])
+    rows, notices = typed(extracts, files, settings.time_zone)
+    read, marks = _numbers(extracts)
+    cells = _stacked(extracts, files)
     table = _laid_out(cells, rows, read)
-    table = _converted(table, cells, read, extract, marks)
+    table = _converted(table, cells, read, _aliases(extracts, cells["table"]))
     table = counts(table, rows)
     table = burettes(table, rows)
     table = at_25c(table, rows)
     table = with_uncertainty(table)
     table = judged(table, cells["raw_text"])
     bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
-    odd = ~bad & by_category(read["detail"], bool) & (table["form"] != "drops").to_numpy()
+    odd = ~bad & by_category(read["detail"], bool)
+    of_table = cells["table"].to_numpy()
     return Normalised(
         rows=without_empty_texts(rows),
         readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
-        set_aside=problems(table[bad], file_sha256),
-        notices=pd.concat([notices, mended(table[odd], read[odd], file_sha256)], ignore_index=True),
-        decimal_mark=marks.decimal,
+        set_aside=problems(table[bad]),
+        notices=pd.concat([notices, mended(table[odd], read[odd])], ignore_index=True),
+        accepted=np.bincount(of_table[~bad], minlength=len(extracts)),
+        aside=np.bincount(of_table[bad], minlength=len(extracts)),
+        decimal_marks=tuple(mark.decimal for mark in marks),
     )
 
 
-def _words(extract: Extract) -> frozenset[str]:
-    return frozenset(word.strip().casefold() for word in extract.non_detect)
+def _numbers(extracts: Sequence[Extract]) -> tuple[pd.DataFrame, list[numbers.Marks]]:
+    """Read the numbers of every table by its own marks; `stated_limit` is the number of a limit column."""
+    frames, marks = [], []
+    for extract in extracts:
+        cells = extract.cells
+        words = frozenset(word.strip().casefold() for word in extract.non_detect)
+        read, mark = numbers.parse(cells["raw_text"], extract.decimal_char, words, plain=cells["certain_number"])
+        limit = np.full(len(cells), np.nan)
+        if cells["limit_text"].cat.categories.any():
+            stated, _ = numbers.parse(cells["limit_text"], mark.decimal or extract.decimal_char, frozenset())
+            limit = stated["number"].to_numpy()
+        frames.append(read.assign(stated_limit=limit))
+        marks.append(mark)
+    return stacked(frames), marks
+
+
+def _stacked(extracts: Sequence[Extract], files: Sequence[str]) -> pd.DataFrame:
+    """Put the cells of all tables one after the other; `table` is the number of theirs."""
+    first = np.cumsum([0, *(len(extract.rows) for extract in extracts)])
+    frames = [
+        extract.cells.assign(
+            row=extract.cells["row"] + first[number],
+            table=np.int32(number),
+            file_sha256=category(np.zeros(len(extract.cells), dtype="int8"), [files[number]]),
+        )
+        for number, extract in enumerate(extracts)
+    ]
+    return stacked(frames)
+
+
+def _aliases(extracts: Sequence[Extract], table: pd.Series) -> tuple[pd.Series, list[Aliases]]:
+    """Give every cell the number of its table's own unit spellings, and the spellings by number."""
+    own = [tuple(sorted(extract.unit_aliases.items())) for extract in extracts]
+    distinct = list(dict.fromkeys(own))
+    codes = np.array([distinct.index(one) for one in own], dtype="int32")[table.to_numpy()]
+    return pd.Series(category(codes, [str(number) for number in range(len(distinct))])), distinct
 
 
 def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:
@@ -134,7 +186,8 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
     return pd.DataFrame(
         {
             "row": cells["row"].astype("int32"),
-            "line": rows["line"].to_numpy()[row].astype("int32"),
+            "file_sha256": cells["file_sha256"],
+            "line": cells["line"].astype("int32"),
             "column": cells["column"],
             "analyte": cells["analyte"],
             "number": read["number"],
@@ -156,14 +209,14 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
 
 
 def _converted(
-    table: pd.DataFrame, cells: pd.DataFrame, read: pd.DataFrame, extract: Extract, marks: numbers.Marks
+    table: pd.DataFrame, cells: pd.DataFrame, read: pd.DataFrame, aliases: tuple[pd.Series, list[Aliases]]
 ) -> pd.DataFrame:
     """Give every cell its canonical value, unit and basis; distinct combinations are resolved once."""
-    parts = [cells["analyte"], cells["raw_unit"], read["rest"], cells["basis"]]
+    of_cell, known = aliases
+    parts = [cells["analyte"], cells["raw_unit"], read["rest"], cells["basis"], of_cell]
     code, first = combined(parts)
-    extra = tuple(sorted(extract.unit_aliases.items()))
     keys = zip(*(part.iloc[first].astype("str") for part in parts), strict=True)
-    found = [_resolve(analyte, unit, rest, basis, extra) for analyte, unit, rest, basis in keys]
+    found = [_resolve(analyte, unit, rest, basis, known[int(own)]) for analyte, unit, rest, basis, own in keys]
 
     def spread(name: str) -> Floats:
         return np.array([getattr(one, name) for one in found], dtype="float64")[code]
@@ -177,7 +230,7 @@ def _converted(
     factor, offset = spread("factor"), spread("offset")
     own = table["number"].to_numpy() * factor + offset
     censored = by_category(table["qualifier"], lambda sign: sign in ("<", ">"))
-    limit = _limits(own, cells, extract, marks, factor, offset) if censored.any() else own
+    limit = _limits(own, cells, read["stated_limit"].to_numpy(), aliases, factor, offset) if censored.any() else own
     problem = overlaid(table["problem"], words("problem"), by_value)
     return table.assign(
         value=np.where(by_value & ~censored, own, np.nan),
@@ -192,24 +245,28 @@ def _converted(
     )
 
 
-def _resolve(analyte: str, unit: str, rest: str, basis: str, extra: tuple[tuple[str, str], ...]) -> units.Reading:
+def _resolve(analyte: str, unit: str, rest: str, basis: str, extra: Aliases) -> units.Reading:
     """Resolve one combination; a unit written in the cell itself speaks for the cell."""
     spoken = bool(rest) and split_form(folded(rest)) is not None
     return units.resolve(analyte, rest if spoken else unit, basis, extra)
 
 
 def _limits(
-    own: Floats, cells: pd.DataFrame, extract: Extract, marks: numbers.Marks, factor: Floats, offset: Floats
+    own: Floats,
+    cells: pd.DataFrame,
+    stated: Floats,
+    aliases: tuple[pd.Series, list[Aliases]],
+    factor: Floats,
+    offset: Floats,
 ) -> Floats:
     """Give the limit of every censored cell: the number itself ("<0.5") or its limit column."""
-    stated, _ = numbers.parse(cells["limit_text"], marks.decimal or extract.decimal_char, frozenset())
-    parts = [cells["analyte"], cells["limit_unit"], cells["raw_unit"], cells["basis"]]
+    of_cell, known = aliases
+    parts = [cells["analyte"], cells["limit_unit"], cells["raw_unit"], cells["basis"], of_cell]
     code, first = combined(parts)
-    extra = tuple(sorted(extract.unit_aliases.items()))
     keys = list(zip(*(part.iloc[first].astype("str") for part in parts), strict=True))
-    own_unit = [limit_unit in ("", raw_unit) for _, limit_unit, raw_unit, _ in keys]
-    found = [units.resolve(analyte, limit_unit, basis, extra) for analyte, limit_unit, _, basis in keys]
+    own_unit = [limit_unit in ("", raw_unit) for _, limit_unit, raw_unit, _, _ in keys]
+    found = [units.resolve(analyte, unit, basis, known[int(own)]) for analyte, unit, _, basis, own in keys]
     same = np.array(own_unit, dtype="bool")[code]
     factor = np.where(same, factor, np.array([one.factor for one in found], dtype="float64")[code])
     offset = np.where(same, offset, np.array([one.offset for one in found], dtype="float64")[code])
-    return np.where(np.isnan(own), stated["number"].to_numpy() * factor + offset, own)
+    return np.where(np.isnan(own), stated * factor + offset, own)

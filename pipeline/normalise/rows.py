@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise import dates, numbers, units
@@ -13,7 +15,11 @@ from pipeline.problems import no_problems, problem_frame
 from schemas.columns import ACTIVITIES, STAGES
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.ingest.extract import Extract
+
+Flags = npt.NDArray[np.bool_]
 
 _MONTH_FIRST: Final = frozenset({"us", "usa", "u.s.", "u.s.a.", "united states", "united states of america"})
 _DATES: Final = ("analysed_on", "received_on", "reagent_expiry", "calibrated_on")
@@ -29,96 +35,132 @@ _NUMBERS: Final = (
 )
 
 
-def typed(extract: Extract, file_sha256: str, time_zone: str) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Type the rows of an extract.
+@dataclass(frozen=True)
+class _Source:
+    """The rows of all tables as text, the number of each row's table, and what is known of each table."""
+
+    text: pd.DataFrame
+    table: npt.NDArray[np.int64]
+    extracts: Sequence[Extract]
+    file_sha256: pd.Series
+
+    def said(self, name: str) -> Flags:
+        """Tell which rows say something in a column."""
+        return (self.text[name] != "").to_numpy()
+
+    def of_tables(self, wanted: Flags) -> list[tuple[Extract, Flags]]:
+        """Give the tables of the wanted rows, each with its rows."""
+        return [(self.extracts[number], self.table == number) for number in np.unique(self.table[wanted])]
+
+
+def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Type the rows of several tables.
 
     Parameters
     ----------
-    extract : rows and formats of one table.
-    file_sha256 : of its file, for the notices.
+    extracts : rows and formats of each table.
+    files : SHA-256 of the file of each table.
     time_zone : of times that name none.
 
     Returns
     -------
     rows : texts as they were, plus `collected_at` (UTC), `collected_precision`, the other dates as UTC
-        times, the numbers as floats and `drop_mg_l` (value of one drop, mg/L as CaCO3).
+        times, the numbers as floats, `drop_mg_l` (value of one drop, mg/L as CaCO3) and `file_sha256`.
     notices : what could not be read or was ambiguous (PROBLEM_COLUMNS).
     """
-    source = extract.rows
-    rows = source.copy()
+    source = _source(extracts, files)
+    text = source.text
+    columns: dict[str, pd.Series] = {}
     notices = [no_problems()]
 
-    def notice(code: str, column: str, where: pd.Series, detail: pd.Series | str = "") -> None:
+    def notice(code: str, column: str, where: Flags, detail: pd.Series | str = "") -> None:
         if where.any():
             notices.append(
                 problem_frame(
                     code,
-                    file_sha256=file_sha256,
-                    line=source["line"][where],
+                    file_sha256=source.file_sha256[where],
+                    line=text["line"][where],
                     column=column,
-                    raw_text=source[column][where],
+                    raw_text=text[column][where],
                     detail=detail[where] if isinstance(detail, pd.Series) else detail,
                 )
             )
 
-    zones = source["time_zone"].map({text: known_zone(text) for text in source["time_zone"].unique()})
-    notice(
-        "field-unreadable",
-        "time_zone",
-        (source["time_zone"].str.strip() != "") & (zones == ""),
-        f"not a time zone; times were taken as {time_zone}",
-    )
-    zone = zones.where(zones != "", time_zone)
-    read = _collected(source, extract.date_formats, zone)
-    rows["collected_at"], rows["collected_precision"] = read["moment"], read["precision"]
-    notice("date-unreadable", "collected_on", read["problem"] == "date-unreadable")
-    notice("date-unreadable", "collected_at_time", read["time_unreadable"])
-    doubtful = read["problem"] == "date-ambiguous"
+    zone, strange = _zones(text["time_zone"], time_zone)
+    notice("field-unreadable", "time_zone", strange, f"not a time zone; times were taken as {time_zone}")
+    read = _collected(source, zone)
+    columns["collected_at"], columns["collected_precision"] = read["moment"], read["precision"]
+    notice("date-unreadable", "collected_on", (read["problem"] == "date-unreadable").to_numpy())
+    notice("date-unreadable", "collected_at_time", read["time_unreadable"].to_numpy())
+    doubtful = (read["problem"] == "date-ambiguous").to_numpy()
     shown = read["moment"].where(doubtful).dt.floor("D").dt.date.astype("str") if doubtful.any() else ""
     notice("date-ambiguous", "collected_on", doubtful, shown)
-    rows["stage"] = source["stage"].where(source["stage"].isin(STAGES), "")
-    rows["activity"] = source["activity"].where(source["activity"].isin(ACTIVITIES), "")
-    nothing = {name for name in (*_DATES, *_NUMBERS) if not (source[name] != "").any()}
+    for name, known in (("stage", STAGES), ("activity", ACTIVITIES)):
+        columns[name] = text[name].where(text[name].isin(known), "")
     for name in _DATES:
-        if name in nothing:
-            rows[name] = pd.Series(pd.NaT, index=source.index, dtype="datetime64[us, UTC]")
-            continue
-        one = dates.parse(source[name], extract.date_formats, zone, month_first=_american(source))
-        rows[name] = one["moment"]
-        notice("date-unreadable", name, one["problem"] == "date-unreadable")
+        moment = _dates(source, text[name], zone)
+        columns[name] = moment["moment"]
+        notice("date-unreadable", name, (moment["problem"] == "date-unreadable").to_numpy())
     for name in _NUMBERS:
-        if name in nothing:
-            rows[name] = np.nan
-            continue
-        number, _ = numbers.parse(source[name], extract.decimal_char, frozenset())
-        rows[name] = number["number"]
-        bad = (source[name] != "") & number["number"].isna()
-        notice("field-unreadable", name, bad, "a number is expected")
-    rows["drop_mg_l"] = np.nan
-    if (source["degree_per_drop"] != "").any():
-        rows["drop_mg_l"], bad = _drop_value(source, extract.decimal_char)
-        notice("field-unreadable", "degree_per_drop", bad, "a number with a degree of hardness is expected")
+        number = _numbers(source, name)["number"]
+        columns[name] = number
+        notice("field-unreadable", name, source.said(name) & number.isna().to_numpy(), "a number is expected")
+    columns["drop_mg_l"], bad = _drop_value(source)
+    notice("field-unreadable", "degree_per_drop", bad, "a number with a degree of hardness is expected")
+    rows = text.assign(**columns, file_sha256=source.file_sha256)
     return rows, pd.concat(notices, ignore_index=True)
 
 
-def _american(source: pd.DataFrame) -> bool:
+def _source(extracts: Sequence[Extract], files: Sequence[str]) -> _Source:
+    frames = [extract.rows for extract in extracts]
+    text = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
+    table = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
+    return _Source(text, table, extracts, pd.Series(pd.array(list(files), dtype="str").take(table)))
+
+
+def _zones(stated: pd.Series, otherwise: str) -> tuple[pd.Series, Flags]:
+    """Give the zone of every row, and tell which rows name one that is not known."""
+    code, texts = pd.factorize(stated)
+    known = [known_zone(str(text)) for text in texts]
+    strange = np.array([bool(str(text).strip()) and not zone for text, zone in zip(texts, known, strict=True)], "bool")
+    return pd.Series(pd.array([zone or otherwise for zone in known], dtype="str").take(code)), strange[code]
+
+
+def _american(text: pd.DataFrame) -> bool:
     """Tell whether all rows that name a country name the one that writes the month first [CP]."""
-    countries = set(source["country"].str.strip().str.casefold().unique()) - {""}
+    countries = set(text["country"].str.strip().str.casefold().unique()) - {""}
     return bool(countries) and countries <= _MONTH_FIRST
 
 
-def _collected(source: pd.DataFrame, formats: tuple[str, ...], zone: pd.Series) -> pd.DataFrame:
+def _dates(source: _Source, stamps: pd.Series, zone: pd.Series) -> pd.DataFrame:
+    """Read dates, each table by its own formats and its own order of day and month."""
+    wanted = (stamps != "").to_numpy()
+    tables = source.of_tables(wanted)
+    if len(tables) == 1 and len(source.extracts) == 1:
+        return dates.parse(stamps, tables[0][0].date_formats, zone, month_first=_american(source.text))
+    moment = pd.Series(pd.NaT, index=stamps.index, dtype="datetime64[us, UTC]")
+    words = {name: np.full(len(stamps), "", dtype=object) for name in ("precision", "problem")}
+    for extract, mine in tables:
+        read = dates.parse(stamps[mine], extract.date_formats, zone[mine], month_first=_american(extract.rows))
+        moment[mine] = read["moment"].array
+        for name, column in words.items():
+            column[mine] = read[name].astype("str").to_numpy()
+    return pd.DataFrame({"moment": moment, **words}).astype(dict.fromkeys(words, "category"))
+
+
+def _collected(source: _Source, zone: pd.Series) -> pd.DataFrame:
     """Read day and time of sampling; where the time is no time the day still counts."""
+    day, clock = source.text["collected_on"], source.text["collected_at_time"]
+    if not source.said("collected_at_time").any():
+        return _dates(source, day, zone).assign(time_unreadable=False)
     # "0930" is half past nine, as loggers and older agencies write it.
-    clock = source["collected_at_time"].str.replace(r"^(\d{1,2})(\d{2})$", r"\1:\2", regex=True)
-    day = source["collected_on"]
-    stamp = (day + " " + clock).str.strip().where(day != "", "")
-    read = dates.parse(stamp, formats, zone, month_first=_american(source))
-    failed = (read["problem"] == "date-unreadable") & (clock != "")
+    clock = clock.str.replace(r"^(\d{1,2})(\d{2})$", r"\1:\2", regex=True)
+    read = _dates(source, (day + " " + clock).str.strip().where(day != "", ""), zone)
+    failed = ((read["problem"] == "date-unreadable") & (clock != "")).to_numpy()
     if not failed.any():
         return read.assign(time_unreadable=False)
-    alone = dates.parse(day.where(failed, ""), formats, zone, month_first=_american(source))
-    rescued = failed & alone["moment"].notna()
+    alone = _dates(source, day.where(failed, ""), zone)
+    rescued = failed & alone["moment"].notna().to_numpy()
     columns = {
         name: read[name].astype(alone[name].dtype if name == "moment" else "str").mask(rescued, alone[name])
         for name in read.columns
@@ -126,13 +168,24 @@ def _collected(source: pd.DataFrame, formats: tuple[str, ...], zone: pd.Series) 
     return pd.DataFrame(columns).assign(time_unreadable=rescued)
 
 
-def _drop_value(source: pd.DataFrame, decimal: str) -> tuple[pd.Series, pd.Series]:
+def _numbers(source: _Source, name: str) -> pd.DataFrame:
+    """Read a column of numbers, each table by its decimal mark: `number rest`."""
+    number, rest = np.full(len(source.text), np.nan), np.full(len(source.text), "", dtype=object)
+    said = source.said(name)
+    marks = {extract.decimal_char for extract, _ in source.of_tables(said)}
+    of_table = np.array([extract.decimal_char for extract in source.extracts], dtype=object)
+    for mark in sorted(marks):
+        mine = said & (of_table[source.table] == mark)
+        read, _ = numbers.parse(source.text[name][mine], mark, frozenset())
+        number[mine], rest[mine] = read["number"].to_numpy(), read["rest"].astype("str").to_numpy()
+    return pd.DataFrame({"number": number, "rest": pd.Series(rest, dtype="str")})
+
+
+def _drop_value(source: _Source) -> tuple[pd.Series, Flags]:
     """Turn "1" with unit "°dH", or "1 °dH", into mg/L as CaCO3 per drop."""
-    number, _ = numbers.parse(source["degree_per_drop"], decimal, frozenset())
-    unit = source["degree_unit"].where(source["degree_unit"] != "", number["rest"].astype("str"))
-    code, distinct = pd.factorize(unit)
-    found = [units.resolve("total_hardness", text, "") for text in distinct]
-    factor = np.array([one.factor for one in found] or [np.nan])[np.maximum(code, 0)]
-    value = number["number"] * factor
-    stated = source["degree_per_drop"] != ""
-    return value.where(stated), stated & value.isna()
+    number, said = _numbers(source, "degree_per_drop"), source.said("degree_per_drop")
+    unit = source.text["degree_unit"].where(source.text["degree_unit"] != "", number["rest"])
+    code, distinct = pd.factorize(unit.where(said, ""))
+    found = [units.resolve("total_hardness", str(text), "").factor for text in distinct]
+    value = (number["number"] * np.array(found or [np.nan])[code]).where(said)
+    return value, said & value.isna().to_numpy()

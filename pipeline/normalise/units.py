@@ -30,6 +30,7 @@ _DEFINITIONS: Final = (
     "degF = 5 / 9 * kelvin; offset: 233.15 + 200 / 9",
     "milli- = 1e-3 = m-",
     "micro- = 1e-6 = u-",
+    "nano- = 1e-9 = n-",
     "deci- = 1e-1 = d-",
     "centi- = 1e-2 = c-",
     "grain = 64.79891e-3 * gram",  # exact, international yard and pound agreement 1959
@@ -41,9 +42,11 @@ _MEANING: Final[dict[str, tuple[str, str]]] = {
     "mg/L": ("mg/L", ""),
     "ppm": ("mg/L", ""),
     "ug/L": ("ug/L", ""),
+    "ng/L": ("ng/L", ""),
     "g/L": ("g/L", ""),
     "mmol/L": ("mmol/L", ""),
     "umol/L": ("umol/L", ""),
+    "mol/L": ("mol/L", ""),
     "meq/L": ("meq/L", ""),
     "ueq/L": ("ueq/L", ""),
     "deg-meq": ("meq/L", ""),
@@ -55,12 +58,19 @@ _MEANING: Final[dict[str, tuple[str, str]]] = {
     "mS/cm": ("mS/cm", ""),
     "mS/m": ("mS/m", ""),
     "S/m": ("S/m", ""),
+    "S/cm": ("S/cm", ""),
+    "uS/m": ("uS/m", ""),
     "degC": ("degC", ""),
     "degF": ("degF", ""),
     "pH": ("", ""),
     "NTU": ("", ""),
+    "FAU": ("", ""),
     "mV": ("", ""),
     "%": ("", ""),
+}
+# Units of another principle that read the same on the common standard, and what to say of them.
+_STAND_INS: Final[dict[str, tuple[str, str]]] = {
+    "FAU": ("NTU", "FAU is light that a water holds back, NTU light that it scatters; only formazin reads the same"),
 }
 _SCALES: Final[dict[str, str]] = {"uS/cm": "uS/cm", "Cel": "degC"}
 # The form a bare mg/L of these quantities is taken for, and whether that is in doubt.
@@ -200,7 +210,7 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     code, inner = found
     stated = spelled["forms"].get(folded(basis), "") if basis else ""
     if basis and not stated:
-        return Reading(problem="unit-unknown", detail=f"{text}, {basis}")
+        return Reading(problem="unit-unknown", detail=f'"{text}" stands with the form "{basis}", which is not known')
     temperature = next((float(form[3:5]) for form in (inner, stated) if form.startswith("at ")), float("nan"))
     form = next((f for f in (inner, stated) if f and not f.startswith("at ")), "")
     if code == "deg-french" and analyte == "temperature" and key in ("°f", "degf"):
@@ -214,20 +224,24 @@ def _without_meaning(analyte: str, text: str, key: str) -> Reading:
         return Reading(factor=1.0, unit="[pH]") if analyte == "ph" else Reading(problem="unit-missing")
     spelled = spellings()
     if key in spelled["ambiguous"]:
-        return Reading(problem="unit-ambiguous", detail=f"{text}: {spelled['ambiguous'][key]}")
+        return Reading(
+            problem="unit-ambiguous", detail=f'"{text}" has more than one meaning: {spelled["ambiguous"][key]}'
+        )
     near = difflib.get_close_matches(key, list(spelled["units"]), n=1, cutoff=0.75)
-    return Reading(problem="unit-unknown", detail=text + (f"; did you mean {near[0]}?" if near else ""))
+    return Reading(
+        problem="unit-unknown", detail=f'"{text}" is not known' + (f'; did you mean "{near[0]}"?' if near else "")
+    )
 
 
 def _meaning(analyte: str, code: str, form: str, text: str, temperature: float) -> Reading:
     known = ANALYTES.get(analyte)
     canonical = known.unit if known else ""
-    wrong = Reading(problem="unit-unknown", detail=f"{text} is not a unit of {analyte.replace('_', ' ')}")
+    wrong = Reading(problem="unit-unknown", detail=f'"{text}" does not measure {analyte.replace("_", " ")}')
     expression, implied = _MEANING.get(code, ("", ""))
     if not expression:
-        own = {"pH": "[pH]"}.get(code, code)
+        own, doubt = _STAND_INS.get(code, ({"pH": "[pH]"}.get(code, code), ""))
         fits = code in _MEANING and canonical in ("", own)
-        return Reading(factor=1.0, unit=own) if fits else wrong
+        return Reading(factor=1.0, unit=own, ambiguous=doubt) if fits else wrong
     if canonical in _SCALES:
         found = _factor(expression, _SCALES[canonical])
         return Reading(*found, canonical, temperature_c=temperature) if found else wrong

@@ -13,7 +13,7 @@ from pipeline.assess import profiles as water_profiles
 from pipeline.assess.suitability import Assessment, AssessSettings, assess, held_samples
 from pipeline.errors import KettlestoneError
 from pipeline.normalise.derived import fill
-from pipeline.normalise.sample_table import SampleTable, samples_from_wide, widen
+from pipeline.normalise.sample_table import SampleTable, samples_from_wide
 from pipeline.normalise.units import resolve
 from pipeline.reference import table
 from pipeline.report.assessment import lines
@@ -141,21 +141,13 @@ def _stored(settings: Settings, sample: str) -> tuple[SampleTable, pd.Index]:
     """Rebuild one sample of the store as the checks saw it, decisions applied."""
     from pipeline.store import read  # noqa: PLC0415 - duckdb is not needed for a water typed in
     from pipeline.store.database import Store  # noqa: PLC0415
+    from pipeline.store.table import sample_table  # noqa: PLC0415
 
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         sample_id = read.find_sample(store, sample)
-        about = read.samples(store, [sample_id]).set_index("sample_id")
-        readings = read.prior_readings(store, [sample_id])
+        samples = sample_table(store, [sample_id])
         findings = read.findings(store, sample_id=sample_id)
-    counting = readings[readings["counts"]]
-    for code in str(about["corrected"].item()).split():
-        own = counting["analyte"] == code
-        value = float(about[ANALYTES[code].column].item())
-        for name in ("value", "value_low", "value_high"):
-            counting = counting.assign(**{name: counting[name].where(~own, value)})
-    facts = about.drop(columns=[name for name in COLUMNS if name in about])
-    held = held_samples(findings.assign(severity=findings["current_severity"]))
-    return fill(widen(facts, counting)), held
+    return samples, held_samples(findings.assign(severity=findings["current_severity"]))
 
 
 def _answer(

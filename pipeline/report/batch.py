@@ -9,6 +9,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.assess.suitability import Assessment
+    from pipeline.explain.rank import Explained
 
 
 @dataclass(frozen=True)
@@ -26,6 +27,7 @@ class Batch:
     set_aside, notices : PROBLEM_COLUMNS with `name` (of the file) and `message`.
     check_runs : `check_id evaluated not_evaluated flagged`.
     assessment : what the waters will do, or None where the batch is too large to ask for all of it.
+    explained : which mistake explains the samples on hold, or None where there is nothing to explain.
     """
 
     record: dict[str, Any]
@@ -37,3 +39,4 @@ class Batch:
     notices: pd.DataFrame
     check_runs: pd.DataFrame
     assessment: Assessment | None = None
+    explained: Explained | None = None

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
+
 from pipeline.errors import KettlestoneError
 from pipeline.report.assessment import block
 from pipeline.report.page import render
@@ -38,6 +40,24 @@ _FINDING_ORDER: Final = [
     "sample_id",
     "file_sha256",
 ]
+_EXPLANATION_ORDER: Final = [
+    "label",
+    "client",
+    "site",
+    "rank",
+    "probability",
+    "title",
+    "mistake",
+    "analyte",
+    "other_analyte",
+    "detail",
+    "value_from",
+    "value_to",
+    "unit",
+    "evidence",
+    "pattern",
+    "sample_id",
+]
 
 
 @dataclass(frozen=True)
@@ -62,6 +82,7 @@ class BatchFolder:
             (self.work / "summary.html").write_text(page, encoding="utf-8")
             write_csv(batch.samples.reset_index(), self.work / "samples.csv")
             write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
+            write_csv(_explanations(batch), self.work / "explanations.csv")
             write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")
             self.work.chmod(0o755)
         except OSError as error:
@@ -123,6 +144,14 @@ def _refused(out: Path, error: OSError) -> KettlestoneError:
 
 def _blocks(batch: Batch) -> list[str]:
     return [] if batch.assessment is None else [block(batch.assessment, batch.samples)]
+
+
+def _explanations(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index
+    """List the causes of every sample explained, the likeliest first; only the headings where there are none."""
+    if batch.explained is None:
+        return pd.DataFrame({name: pd.Series(dtype="str") for name in _EXPLANATION_ORDER})
+    names = batch.samples[["label", "client", "site"]]
+    return batch.explained.explanations.join(names, on="sample_id")[_EXPLANATION_ORDER]
 
 
 def _with_labels(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index

@@ -8,7 +8,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from pipeline.checks.registry import CHECKS
-from pipeline.report import chart
+from pipeline.report import causes, chart
 from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, headline, lead
 
 if TYPE_CHECKING:
@@ -21,9 +21,12 @@ INKS: Final[dict[str, str]] = {"ok": "#2f5d3a", "note": "#2b5c7c", "hold": "#9a4
 
 def environment() -> Environment:
     """Give the template environment: everything is escaped, an unknown name is an error."""
-    return Environment(
+    made = Environment(
         loader=PackageLoader("pipeline.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
     )
+    made.filters["cause"] = causes.headline
+    made.filters["number"] = causes.number
+    return made
 
 
 def render(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequence[str] = ()) -> str:

@@ -9,6 +9,7 @@ import pandas as pd
 from pipeline.checks.registry import CHECKS
 from pipeline.problems import PROBLEMS
 from pipeline.reference import table
+from pipeline.report import causes
 from schemas.columns import ANALYTES, VERDICTS
 
 if TYPE_CHECKING:
@@ -29,9 +30,9 @@ def summarise(batch: Batch) -> dict[str, Any]:
 
     Returns
     -------
-    JSON-ready dictionary: `schema_version batch verdict entries files samples checks source_findings
-    attention repeat ask assessment set_aside notices`. At most 200 samples are listed under `attention`; how many
-    there are in all stands beside them, and all of them are in ``findings.csv``.
+    JSON-ready dictionary: `schema_version batch verdict entries files samples checks patterns source_findings
+    attention repeat ask assessment set_aside notices`. At most 200 samples are listed under `attention`; how
+    many there are in all stands beside them, and all of them are in ``findings.csv``.
     """
     verdicts = batch.samples["verdict"].value_counts()
     accepted, aside = len(batch.readings), len(batch.set_aside)
@@ -43,6 +44,7 @@ def summarise(batch: Batch) -> dict[str, Any]:
         "files": _records(batch.files),
         "samples": {"total": len(batch.samples), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
         "checks": _checks(batch),
+        "patterns": causes.patterns(batch.explained, _names(batch)),
         "source_findings": _findings(batch.findings[batch.findings["sample_id"].isna()].head(MOST_SAMPLES), batch),
         "attention": _attention(batch),
         "repeat": _repeat(batch),
@@ -70,15 +72,20 @@ def _checks(batch: Batch) -> list[dict[str, Any]]:
     return _records(listed.sort_values(["flagged", "evaluated"], ascending=False))
 
 
+def _names(batch: Batch) -> pd.Series[str]:
+    named: pd.Series[str] = batch.files.drop_duplicates("file_sha256").set_index("file_sha256")["name"]
+    return named
+
+
 def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
-    names = batch.files.drop_duplicates("file_sha256").set_index("file_sha256")["name"]
+    names = _names(batch)
     columns = ["check_id", "severity", "message", "evidence", "observed", "low", "high", "unit"]
     listed = findings[columns].assign(file=findings["file_sha256"].map(names).fillna("").astype("str"))
     return _records(listed.astype(object).where(listed.notna(), None))
 
 
 def _attention(batch: Batch) -> dict[str, Any]:
-    """List the samples a person must look at, the worst first, each with its findings."""
+    """List the samples a person must look at, the worst first, each with its findings and their cause."""
     samples = batch.samples[batch.samples["verdict"] != "ok"]
     rank = samples["verdict"].map(_RANK).astype("int64")
     count = batch.findings.groupby("sample_id").size().reindex(samples.index).fillna(0)
@@ -90,6 +97,7 @@ def _attention(batch: Batch) -> dict[str, Any]:
     by_sample: dict[str, list[dict[str, Any]]] = {}
     for sample_id, record in zip(findings["sample_id"], _findings(findings, batch), strict=True):
         by_sample.setdefault(str(sample_id), []).append(record)
+    explained = causes.by_sample(batch.explained, chosen.index)
     listed = [
         {
             "sample_id": sample_id,
@@ -99,6 +107,7 @@ def _attention(batch: Batch) -> dict[str, Any]:
                 if name in ("label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
             },
             "findings": by_sample.get(str(sample_id), []),
+            "explanation": explained.get(str(sample_id)),
         }
         for sample_id, row in chosen.to_dict("index").items()
     ]

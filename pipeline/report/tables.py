@@ -38,7 +38,9 @@ def _escaped(column: pd.Series) -> pa.Array:
         distinct = _text(pa.array(column.cat.categories.astype("str"), type=pa.string()))
         codes = pa.array(column.cat.codes.to_numpy(), mask=column.isna().to_numpy())
         return distinct.take(codes)
-    return _text(pa.array(column.astype("str"), type=pa.string(), from_pandas=True))
+    texts = pa.table({"texts": pa.array(column.astype("str"), type=pa.string(), from_pandas=True)})["texts"]
+    encoded = texts.combine_chunks().dictionary_encode()
+    return _text(encoded.dictionary).take(encoded.indices)
 
 
 def _array(column: pd.Series) -> pa.Array:

@@ -8,6 +8,8 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.report.causes import NOTHING, OPEN_END
+from pipeline.report.causes import headline as headline_of
 from pipeline.report.wording import SIGNS, headline
 
 if TYPE_CHECKING:
@@ -37,6 +39,10 @@ def show(summary: Mapping[str, Any], folder: Path, console: Console | None = Non
         f", from {len(summary['files'])} files"
     )
     screen.print(Text("   ").join(_word(word, samples[word]) for word in SIGNS))
+    for pattern in summary["patterns"][:_TOP]:
+        screen.print(Text("one mistake, many rows ", "bold"), end="")
+        sure = f" ({pattern['words']})" if pattern["words"] else ""
+        screen.print(Text(f"{pattern['message']}{sure}  {pattern['file']}"))
     for finding in summary["source_findings"][:_TOP]:
         screen.print(Text(f"{SIGNS[finding['severity']]} {finding['severity']} ", _STYLES[finding["severity"]]), end="")
         screen.print(Text(f"{finding['message']}  {finding['file']}"))
@@ -65,9 +71,17 @@ def _worst(listed: list[dict[str, Any]]) -> Table:
             Text(f"{SIGNS[sample['verdict']]} {sample['verdict']}", style=_STYLES[sample["verdict"]]),
             Text(sample["label"] or sample["sample_id"]),
             Text(place),
-            Text(worst["message"] + (f"  (+{more} more)" if more else "")),
+            _finding(worst["message"] + (f"  (+{more} more)" if more else ""), sample["explanation"]),
         )
     return table
+
+
+def _finding(message: str, explanation: Mapping[str, Any] | None) -> Text:
+    """Give the worst finding, and under it what most likely happened."""
+    text = Text(message)
+    if explanation and explanation["causes"][0]["mistake"] not in (NOTHING, OPEN_END) and not explanation["pattern"]:
+        text.append(f"\n→ {headline_of(explanation['causes'][0])}", "bold")
+    return text
 
 
 def _problems(screen: Console, summary: Mapping[str, Any]) -> None:

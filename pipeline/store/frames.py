@@ -51,7 +51,7 @@ def append(
     ValueError : a column the table does not know.
     """
     same = same or {}
-    types = _types(connection, table)
+    types = columns_of(connection, table)
     frame = frame[[column for column in frame.columns if column not in same]]
     unknown = [column for column in frame.columns if column not in types]
     if unknown and "other" not in types:
@@ -64,6 +64,7 @@ def append(
         columns[name] = pa.array(np.arange(first, first + len(frame)))
     expressions = {name: identifier(name) for name in columns}
     expressions |= dict.fromkeys(same, "?")
+    unknown = [name for name in unknown if not _says_nothing(frame[name])]
     if unknown:
         columns |= {f"other {place}": _text(frame[name], may_miss=False) for place, name in enumerate(unknown)}
         expressions["other"] = _as_json(unknown)
@@ -97,7 +98,8 @@ def _insert(
     return int(arrow.num_rows)
 
 
-def _types(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
+def columns_of(connection: duckdb.DuckDBPyConnection, table: str) -> dict[str, str]:
+    """Give the columns of a table and their types, in order."""
     found = connection.execute(
         "SELECT column_name, data_type FROM duckdb_columns() "
         "WHERE database_name = current_database() AND table_name = ? ORDER BY column_index",
@@ -128,6 +130,12 @@ def _text(series: pd.Series, *, may_miss: bool) -> pa.Array | pa.ChunkedArray:
         series = series.dt.strftime("%Y-%m-%dT%H:%M:%S").str.removesuffix("T00:00:00")
     array = pa.array(series.astype("str"), from_pandas=True)
     return array if may_miss or array.null_count == 0 else pc.fill_null(array, "")
+
+
+def _says_nothing(series: pd.Series) -> bool:
+    if isinstance(series.dtype, pd.StringDtype):
+        return not (series.fillna("") != "").any()
+    return bool(series.isna().all())
 
 
 def _as_json(names: list[Any]) -> str:

@@ -40,6 +40,11 @@ _CATEGORIES: Final = (
     "ambiguous",
     "status",
 )
+# A reading counts unless a declared later report or a correction in force replaces it.
+_COUNTS: Final = """
+    reading_id NOT IN (SELECT reading_id FROM superseded)
+    AND reading_id NOT IN (SELECT corrects FROM v_correction WHERE corrects IS NOT NULL)
+    AND (decision_id IS NULL OR reading_id IN (SELECT reading_id FROM v_correction)) AS counts"""
 _REGISTER_KEYS: Final[dict[str, str]] = {
     "site": "client, site",
     "machine": "client, site, machine",
@@ -72,6 +77,12 @@ def known_files(store: Store, hashes: Iterable[str] | None = None) -> dict[str, 
     return dict(found)
 
 
+def file_names(store: Store) -> dict[str, str]:
+    """Name the files the store has: hash → name."""
+    found = store.connection.execute("SELECT file_sha256, min(name) FROM source_file GROUP BY file_sha256").fetchall()
+    return dict(found)
+
+
 def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
     """Return the stored readings of samples, so that a later batch can check them together.
 
@@ -82,11 +93,10 @@ def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
     Returns
     -------
     (m, …) frame of the columns of table `reading` in the order they were stored, with `counts` (False
-    where a declared later report replaced the reading); repeated text comes as category columns.
+    where a declared later report or a correction replaced the reading); repeated text comes as category columns.
     """
     known = _of_samples(store, "sample", "sample_id", sample_ids)["sample_id"]
-    columns = "*, reading_id NOT IN (SELECT reading_id FROM superseded) AS counts"
-    found = _of_samples(store, "reading", columns, known).sort_values("reading_id", ignore_index=True)
+    found = _of_samples(store, "reading", f"*, {_COUNTS}", known).sort_values("reading_id", ignore_index=True)
     return found.astype(dict.fromkeys(_CATEGORIES, "category"))
 
 
@@ -115,7 +125,13 @@ def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame
     precision = pd.Series(midnight.map({True: "day", False: "time"}), dtype="str")
     rows["collected_precision"] = rows["collected_precision"].mask(rows["collected_precision"] == "", precision)
     inner = ["sample_id", "first_file", "verdict", "not_evaluated", "other", "batch_id"]
-    return rows.drop(columns=inner), readings.assign(row=keys.ngroup().astype("int32"))
+    placed = readings.assign(row=keys.ngroup().astype("int32")).drop(columns=["corrects", "decision_id"])
+    return rows.drop(columns=inner), placed
+
+
+def sample_rows(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
+    """Return the rows of table `sample` of some samples, as they were stored."""
+    return _of_samples(store, "sample", "*", sample_ids)
 
 
 def samples(store: Store, sample_ids: Iterable[str] | None = None) -> pd.DataFrame:
@@ -152,6 +168,49 @@ def find_sample(store: Store, text: str) -> str:
     )
 
 
+def finding(store: Store, finding_id: int) -> pd.Series:
+    """Return one finding with its sample and the decision in force (a row of view `v_finding`).
+
+    Raises
+    ------
+    KettlestoneError : there is no such finding.
+    """
+    found = store.connection.execute("SELECT * FROM v_finding WHERE finding_id = ?", [finding_id]).df()
+    if found.empty:
+        raise KettlestoneError(
+            f"there is no finding {finding_id}.\n"
+            "  Nothing was changed.\n"
+            "  List the findings and their numbers with kettlestone findings."
+        )
+    return found.iloc[0]
+
+
+def neighbours(store: Store, sample_id: str, most: int) -> list[str]:
+    """Name the samples a sample is judged beside: those of its site, and the nearest of its file.
+
+    Parameters
+    ----------
+    sample_id : a stored sample; it is among the answer.
+    most : the most samples of the site, and of the file.
+    """
+    found = store.connection.execute(
+        """
+        WITH own AS (FROM sample WHERE sample_id = $sample_id),
+        of_site AS (
+            SELECT s.sample_id FROM sample AS s, own
+            WHERE s.client = own.client AND s.site = own.site AND (own.client <> '' OR own.site <> '')
+            ORDER BY abs(date_diff('day', s.collected_at, own.collected_at)), s.sample_id LIMIT $most
+        ), of_file AS (
+            SELECT s.sample_id FROM sample AS s, own WHERE s.file_sha256 = own.file_sha256
+            ORDER BY abs(s.line - own.line), s.sample_id LIMIT $most
+        )
+        SELECT sample_id FROM own UNION SELECT sample_id FROM of_site UNION SELECT sample_id FROM of_file
+        """,
+        {"sample_id": sample_id, "most": most},
+    ).fetchall()
+    return sorted(name for (name,) in found)
+
+
 def findings(
     store: Store,
     *,
@@ -177,6 +236,12 @@ def findings(
         "ORDER BY list_position(['reject', 'hold', 'note'], severity), finding_id",
         given,
     ).df()
+
+
+def corrected(store: Store, finding_id: int) -> bool:
+    """Tell whether a correction decided on for a finding is in force."""
+    found = store.connection.execute("SELECT 1 FROM v_correction WHERE finding_id = ?", [finding_id]).fetchall()
+    return bool(found)
 
 
 def registers(store: Store, kind: str) -> pd.DataFrame:
@@ -283,7 +348,9 @@ def _folder_snapshot(store: Store, target: Path) -> None:
         tables = store.connection.execute(
             "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database()"
         ).fetchall()
-        for (table,) in tables:
+        # Readings are kept in two tables and shown as one.
+        names = {name for (name,) in tables} - {"reading_kind", "reading_value"} | {"reading"}
+        for table in sorted(names):
             file = literal(str(fresh / f"{table}.parquet"))
             store.connection.execute(f"COPY {identifier(table)} TO {file} (FORMAT parquet, COMPRESSION zstd)")
         if target.exists():

@@ -13,9 +13,10 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.problems import messages
 from pipeline.store import faults
-from pipeline.store.frames import append
+from pipeline.store.frames import append, columns_of
 from pipeline.store.read import known_files
 from schemas.columns import WIDE_COLUMNS
 
@@ -47,6 +48,7 @@ _REQUIRED: Final[dict[str, tuple[str, ...]]] = {
     "check_runs": ("check_id", "evaluated", "not_evaluated", "flagged"),
     "assessments": ("sample_id", "quantity", "value"),
     "explanations": ("sample_id", "rank", "mistake"),
+    "patterns": ("file_sha256", "mistake", "message"),
     "advice": ("client", "site", "decision"),
     "sites": ("client", "site"),
     "machines": ("client", "site", "machine"),
@@ -60,6 +62,7 @@ _TABLES: Final[dict[str, str]] = {
     "check_runs": "check_run",
     "assessments": "assessment",
     "explanations": "explanation",
+    "patterns": "pattern",
     "advice": "advice",
     "sites": "site",
     "machines": "machine",
@@ -110,6 +113,7 @@ class BatchRecord:
     set_aside, notices : PROBLEM_COLUMNS, optionally `message` (else rendered here).
     check_runs : `check_id evaluated not_evaluated flagged`, counts of samples.
     assessments, explanations, advice : results by sample, columns as in the tables.
+    patterns : mistakes of whole files, columns as in the table.
     sites, machines, treatments : rows of registers as written.
     """
 
@@ -124,6 +128,7 @@ class BatchRecord:
     check_runs: pd.DataFrame = field(default_factory=_empty)
     assessments: pd.DataFrame = field(default_factory=_empty)
     explanations: pd.DataFrame = field(default_factory=_empty)
+    patterns: pd.DataFrame = field(default_factory=_empty)
     advice: pd.DataFrame = field(default_factory=_empty)
     sites: pd.DataFrame = field(default_factory=_empty)
     machines: pd.DataFrame = field(default_factory=_empty)
@@ -132,7 +137,11 @@ class BatchRecord:
 
 @dataclass(frozen=True)
 class Decision:
-    """What a person answered to a finding. ``action``: accept, reject, correct or repeat."""
+    """What a person answered to a finding. ``action``: accept, reject, correct or repeat.
+
+    A correction names the quantity and its value in the canonical unit; ``raw_text`` and ``raw_unit`` are
+    the number and the unit as they were given, ``reading_id`` the reading it replaces.
+    """
 
     finding_id: int
     action: str
@@ -144,6 +153,8 @@ class Decision:
     value: float | None = None
     unit: str = ""
     basis: str = ""
+    raw_text: str = ""
+    raw_unit: str = ""
 
 
 def new_batch_id(started_at: datetime, hashes: Iterable[str]) -> str:
@@ -177,20 +188,31 @@ def write_batch(store: Store, record: BatchRecord, *, before_commit: Callable[[]
     KettlestoneError : no room, or the store cannot be written; nothing was written.
     ValueError : the books do not balance or a frame is not in order (a fault of the program).
     """
+    frames = _frames(record)
+    with store.transaction():
+        _append(store, record, frames)
+        before_commit()
+
+
+def _frames(record: BatchRecord) -> dict[str, pd.DataFrame]:
     frames = {name: _ready(name, getattr(record, name)) for name in ("samples", *_REQUIRED)}
     _check(record.batch, frames)
+    return frames
+
+
+def _append(store: Store, record: BatchRecord, frames: Mapping[str, pd.DataFrame]) -> None:
+    """Add the rows of a batch, in a transaction."""
+    connection = store.connection
     same = {"batch_id": str(record.batch["batch_id"])}
-    with store.transaction() as connection:
-        _refuse_stored(store, frames["source_files"], same["batch_id"])
-        append(connection, "batch", _batch_row(record.batch))
-        _replace_samples(connection, frames["samples"], same)
-        base = _next(connection, "reading", "reading_id")
-        append(connection, "reading", frames["readings"], number_from=("reading_id", base))
-        append(connection, "superseded", _superseded(record, base), same=same)
-        _append_findings(connection, frames["findings"], same, base)
-        for name, table in _TABLES.items():
-            append(connection, table, frames[name], same=same)
-        before_commit()
+    _refuse_stored(store, frames["source_files"], same["batch_id"])
+    append(connection, "batch", _batch_row(record.batch))
+    _replace_samples(connection, frames["samples"], same)
+    base = _next(connection, "reading_value", "reading_id")
+    _append_readings(connection, frames["readings"], base)
+    append(connection, "superseded", _superseded(record, base), same=same)
+    _append_findings(connection, frames["findings"], same, base)
+    for name, table in _TABLES.items():
+        append(connection, table, frames[name], same=same)
 
 
 def _ready(name: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -220,8 +242,17 @@ def _superseded(record: BatchRecord, base: int) -> pd.DataFrame:
     return pd.DataFrame({"reading_id": np.concatenate([stored.to_numpy(dtype="int64"), own])})
 
 
-def write_decision(store: Store, decision: Decision) -> int:
+def write_decision(store: Store, decision: Decision, recheck: Callable[[], BatchRecord | None] = lambda: None) -> int:
     """Add what a person decided about a finding; earlier decisions stay. Returns `decision_id`.
+
+    A correction adds a reading that points at the one it replaces; that one stays as it was read.
+
+    Parameters
+    ----------
+    store : open for writing.
+    decision : the answer.
+    recheck : called when the decision is in place; what it returns (the sample checked anew) is stored
+        with it, whole or not at all.
 
     Raises
     ------
@@ -234,25 +265,78 @@ def write_decision(store: Store, decision: Decision) -> int:
         ).fetchall()
         if not found:
             raise ValueError(f"there is no finding {decision.finding_id}")
+        sample_id = found[0][0]
         number = _next(connection, "decision", "decision_id")
+        replaced = decision.reading_id
+        if decision.action == "correct" and replaced is None:
+            replaced = _counting(connection, sample_id, decision.analyte)
         connection.execute(
             "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 number,
                 decision.finding_id,
-                found[0][0],
+                sample_id,
                 decision.action,
                 decision.decided_by,
                 _utc(decision.decided_at),
                 decision.why,
-                decision.reading_id,
+                replaced,
                 decision.analyte,
                 decision.value,
                 decision.unit,
                 decision.basis,
             ],
         )
+        if decision.action == "correct":
+            _append_correction(connection, sample_id, decision, number, replaced)
+        record = recheck()
+        if record is not None:
+            _append(store, record, _frames(record))
     return number
+
+
+def _counting(connection: duckdb.DuckDBPyConnection, sample_id: str, analyte: str) -> int | None:
+    """Find the reading of a quantity that holds: of a correction, the reading it replaced."""
+    found = connection.execute(
+        """
+        SELECT CASE WHEN decision_id IS NULL THEN reading_id ELSE corrects END
+        FROM v_reading WHERE sample_id = ? AND analyte = ? AND counts
+        ORDER BY decision_id IS NULL, preference, uncertainty NULLS LAST, line, reading_id LIMIT 1
+        """,
+        [sample_id, analyte],
+    ).fetchall()
+    return found[0][0] if found else None
+
+
+def _append_correction(
+    connection: duckdb.DuckDBPyConnection, sample_id: str, decision: Decision, number: int, replaced: int | None
+) -> None:
+    """Add the corrected reading; where it was measured, and how, it takes from the reading it replaces."""
+    before = connection.execute("SELECT * FROM reading WHERE reading_id = ?", [replaced]).df()
+    if before.empty:
+        place = connection.execute("SELECT file_sha256, line FROM sample WHERE sample_id = ?", [sample_id]).df()
+        before = place.assign(method="unknown", column="", instrument="")
+    kept = before[["file_sha256", "line", "column", "method", "instrument"]]
+    row = kept.assign(
+        sample_id=sample_id,
+        analyte=pd.Categorical([decision.analyte]),
+        method=pd.Categorical(kept["method"].astype("str")),
+        value=decision.value,
+        limit=np.nan,
+        qualifier="",
+        unit=decision.unit,
+        basis=decision.basis,
+        uncertainty=np.nan,
+        value_low=np.nan,
+        value_high=np.nan,
+        form="corrected",
+        raw_text=decision.raw_text or f"{decision.value:g}",
+        raw_unit=decision.raw_unit or decision.unit,
+        note=f"corrected by decision {number}",
+        corrects=pd.array([replaced], dtype="Int64"),
+        decision_id=number,
+    )
+    _append_readings(connection, with_uncertainty(row), _next(connection, "reading_value", "reading_id"))
 
 
 def _check(batch: Mapping[str, Any], frames: Mapping[str, pd.DataFrame]) -> None:
@@ -289,6 +373,31 @@ def _replace_samples(connection: duckdb.DuckDBPyConnection, samples: pd.DataFram
     connection.execute("DELETE FROM sample WHERE sample_id IN (SELECT sample_id FROM incoming_samples)")
     connection.unregister("incoming_samples")
     append(connection, "sample", samples, same=same)
+
+
+def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFrame, base: int) -> None:
+    """Store each kind of reading once and every reading's own numbers beside it."""
+    if not len(readings):
+        return
+    named = [column for column in columns_of(connection, "reading_kind") if column in readings]
+    kind = np.zeros(len(readings), dtype="int64")
+    for name in named:
+        code, distinct = _coded(readings[name])
+        kind, _ = pd.factorize(kind * (distinct + 1) + code + 1)
+    first = np.zeros(int(kind.max()) + 1, dtype="int64")
+    first[kind[::-1]] = np.arange(len(kind))[::-1]
+    start = _next(connection, "reading_kind", "kind_id")
+    append(connection, "reading_kind", readings[named].iloc[first], number_from=("kind_id", start))
+    own = readings.drop(columns=named).assign(kind_id=kind + start)
+    append(connection, "reading_value", own, number_from=("reading_id", base))
+
+
+def _coded(column: pd.Series) -> tuple[np.ndarray, int]:
+    """Give the distinct entries of a column numbers, gaps -1, and count them."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column.cat.codes.to_numpy(dtype="int64"), len(column.cat.categories)
+    code, distinct = pd.factorize(column)
+    return code, len(distinct)
 
 
 def _append_findings(

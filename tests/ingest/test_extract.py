@@ -134,8 +134,10 @@ def test_samples_in_columns_take_label_and_date_from_their_column() -> None:
         "Total hardness;mg/L CaCO3;250;<5\npH;;7.4;6.6"
     )
 
-    assert list(result.rows["label"]) == ["Tap", "Kitchen", "Tap", "Kitchen"]
-    assert list(result.rows["collected_on"].unique()) == ["2025-01-03", "2025-01-04"]
+    assert list(result.rows["label"]) == ["Tap", "Kitchen"]
+    assert list(result.cells["row"]) == [0, 1, 0, 1]
+    assert list(result.cells["line"]) == [3, 3, 4, 4]
+    assert list(result.rows["collected_on"]) == ["2025-01-03", "2025-01-04"]
     assert listed(result, "raw_text", "raw_unit", "basis")[:2] == [
         ("250", "mg/L", "as CaCO3"),
         ("<5", "mg/L", "as CaCO3"),
@@ -165,9 +167,29 @@ def test_a_detection_condition_stands_for_an_empty_value() -> None:
         ("conductivity", "540", "", "", ""),
         ("turbidity", "1000", "", ">", "1000"),
     ]
-    assert list(result.rows["activity"]) == ["routine", "routine", "blank", "routine", "routine"]
-    assert result.rows["ec_reference"].iloc[3] == "25 °C"
+    of_entry = result.rows.iloc[result.cells["row"]]
+    assert list(of_entry["activity"]) == ["routine", "routine", "blank", "routine", "routine"]
+    assert list(of_entry["ec_reference"]) == ["", "", "", "25 °C", ""]
     assert "Not Detected" in result.non_detect
+
+
+@pytest.mark.source("WQX3")
+def test_a_result_without_figure_is_in_the_unit_of_its_limit() -> None:
+    """WQX 3.0 leaves value and unit empty beside "Not Detected"; the limit states both."""
+    heading = PORTAL.strip().splitlines()[0]
+    result = extracted(
+        f"{heading}\nA1;Sample-Routine;Iron;;;;Not Detected;10;ug/l;\nA1;Sample-Routine;Lead;;ND;;;0.5;ug/l;\n"
+        "A1;Sample-Routine;Copper;;;mg/l;non-detect;20;ug/l;\nA1;Sample-Routine;Manganese;;0.3;;;1;ug/l;\n"
+        "A1;Sample-Routine;Zinc;;;mg/l;Present Above Quantification Limit;900;ug/l;"
+    )
+
+    assert listed(result, "analyte", "raw_text", "raw_unit", "qualifier_text", "limit_text", "limit_unit") == [
+        ("iron", "Not Detected", "ug/l", "<", "10", "ug/l"),
+        ("lead", "ND", "ug/l", "", "0.5", "ug/l"),
+        ("copper", "non-detect", "mg/l", "<", "20", "ug/l"),
+        ("manganese", "0.3", "", "", "1", "ug/l"),  # a figure never takes the unit of its limit
+        ("zinc", "900", "ug/l", ">", "900", "ug/l"),
+    ]
 
 
 def test_a_remark_column_gives_sign_or_status() -> None:

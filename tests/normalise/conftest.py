@@ -40,12 +40,13 @@ def _extract(
         for cell in cells
     ]
     table = pd.DataFrame([{**usual, "column": cell["analyte"], "certain_number": False, **cell} for cell in named])
+    table["line"] = table["row"] + 2
     types = {name: pd.CategoricalDtype(pd.Index(sorted(set(table[name])), dtype="str")) for name in _CATEGORIES}
     facts = pd.DataFrame([{name: row.get(name, "") for name in ROW_FIELDS} for row in rows], dtype="str")
     facts.insert(0, "line", pd.Series(range(2, len(rows) + 2), dtype="int32"))
     return Extract(
         rows=facts,
-        cells=table.astype({**types, "row": "int32", "raw_text": "str"}),
+        cells=table.astype({**types, "row": "int32", "line": "int32", "raw_text": "str"}),
         set_aside=pd.DataFrame(),
         notices=pd.DataFrame(),
         entries=len(table),
@@ -60,6 +61,6 @@ def read_table() -> Callable[..., Normalised]:
     """Give a function from cells and rows to readings."""
 
     def read(*cells: object, zone: str = "UTC", **rest: Any) -> Normalised:  # noqa: ANN401 - see above
-        return normalise(_extract(cells, **rest), "f" * 64, NormaliseSettings(time_zone=zone))  # type: ignore[arg-type]
+        return normalise([_extract(cells, **rest)], ["f" * 64], NormaliseSettings(time_zone=zone))  # type: ignore[arg-type]
 
     return read

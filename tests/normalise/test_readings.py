@@ -56,6 +56,14 @@ def test_the_volume_counts_and_a_typed_value_stays_its_own_reading(read_table: R
     assert found["used_ml"].tolist()[0] == 5.0
 
 
+def test_a_letter_typed_for_a_digit_of_a_count_is_told(read_table: Read) -> None:
+    """A small L read as a one is a notice wherever it stands; the word behind a count is none."""
+    found = read_table(drops("total_hardness", "l7"), drops("alkalinity", "12 Tr."), rows=[KIT])
+
+    assert found.readings["drops"].tolist() == [17.0, 12.0]
+    assert found.notices[["problem", "raw_text", "detail"]].to_numpy().tolist() == [["number-repaired", "l7", "17"]]
+
+
 def test_a_colour_at_once_is_below_one_drop(read_table: Read) -> None:
     found = read_table(drops("total_hardness", "0"), rows=[KIT]).readings.iloc[0]
 

@@ -39,6 +39,10 @@ def test_a_degree_of_hardness_is_what_its_definition_says(unit: str, mg_l: float
         ("sulfate", 1, "mg/L as S", 2.9959),
         ("silica", 1, "mg/L as Si", 2.1393),
         ("phosphate", 1, "mg/L as P", 3.0662),
+        ("phosphate", 1, "mg/L as P2O5", 2 * 94.971 / 141.943),  # two P in each
+        ("ammonium", 1, "mg/l NH3", 18.039 / 17.031),
+        ("lead", 800, "ng/L", 0.0008),
+        ("calcium", 0.002, "mol/L", 80.156),
         ("calcium", 4, "meq/L", 80.156),
         ("magnesium", 0.41144, "mmol/L", 10.0),
         ("iron", 120, "µg/l", 0.12),
@@ -63,6 +67,8 @@ def test_a_value_in_the_units_of_its_country_becomes_mg_per_litre(
         ("dS/m", 1000),
         ("mS/m", 10),
         ("S/m", 10000),
+        ("S/cm", 1e6),
+        ("µS/m", 0.01),
         ("µS/cm", 1),
         ("μS/cm", 1),
         ("umho/cm", 1),
@@ -174,6 +180,39 @@ def test_every_spelling_of_the_table_has_a_meaning() -> None:
 
     assert len(texts) >= 150
     assert dead == []
+
+
+@pytest.mark.source("ISO7027")
+def test_attenuation_units_count_as_turbidity_and_are_remarked_upon() -> None:
+    """Both scales are set on formazin suspensions; on a real water they differ, so a person is told."""
+    found = resolve("turbidity", "FAU", "")
+
+    assert (found.factor, found.unit) == (1.0, "NTU")
+    assert "formazin" in found.ambiguous
+    assert resolve("turbidity", "FNU", "").ambiguous == ""
+    assert resolve("calcium", "FAU", "").problem == "unit-unknown"
+
+
+@pytest.mark.parametrize(
+    ("analyte", "text", "meaning"),
+    [
+        ("total_hardness", "meq", "in the whole sample"),
+        ("total_hardness", "度", "turbidity"),
+        ("turbidity", "度", "hardness"),
+    ],
+)
+def test_a_unit_of_several_meanings_is_not_chosen_and_its_meanings_are_told(
+    analyte: str, text: str, meaning: str
+) -> None:
+    found = resolve(analyte, text, "")
+
+    assert found.problem == "unit-ambiguous"
+    assert meaning in found.detail
+
+
+def test_a_unit_of_another_quantity_is_named_as_such() -> None:
+    """The message must not call a per cent sign a unit that this quantity merely lacks."""
+    assert resolve("sulfate", "%", "").detail == '"%" does not measure sulfate'
 
 
 def test_an_unknown_unit_names_its_nearest_spelling_and_is_not_taken() -> None:

@@ -179,7 +179,9 @@ def test_a_decision_opens_a_held_sample_and_a_correction_shows_in_the_sample(sto
     assert store.connection.execute(
         "SELECT sample_id, verdict, current_verdict, calcium_mg_l, corrected FROM v_latest"
     ).fetchall() == [("s2", "hold", "note", 90.0, "calcium")]
-    assert store.connection.execute("SELECT value FROM reading WHERE sample_id = 's2'").fetchall() == [(100.0,)]
+    assert store.connection.execute(
+        "SELECT value, corrects IS NOT NULL FROM reading WHERE sample_id = 's2' ORDER BY reading_id"
+    ).fetchall() == [(100.0, False), (90.0, True)]
 
 
 def test_a_decision_holds_when_the_same_question_is_asked_again(store: Store) -> None:

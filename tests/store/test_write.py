@@ -81,7 +81,9 @@ def test_a_missing_number_is_null_never_nan(store: Store) -> None:
     assert _all(store, 'SELECT value, uncertainty, "limit" FROM reading') == [(None, None, 0.5)]
     assert _all(store, "SELECT count(*) FROM reading WHERE value > 10") == [(0,)]
     with pytest.raises(duckdb.ConstraintException):
-        store.connection.execute("INSERT INTO reading BY NAME SELECT * REPLACE ('nan'::DOUBLE AS value) FROM reading")
+        store.connection.execute(
+            "INSERT INTO reading_value SELECT * REPLACE ('nan'::DOUBLE AS value) FROM reading_value"
+        )
 
 
 def test_times_are_stored_in_utc(store: Store) -> None:

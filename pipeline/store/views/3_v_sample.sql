@@ -1,19 +1,11 @@
 -- Every sample on one row, with its numbers side by side.
 CREATE OR REPLACE VIEW v_sample AS
-WITH correction AS (
-    -- A correction somebody decided on replaces the reading here; the reading itself stays as it is.
-    SELECT sample_id, analyte, value
-    FROM decision
-    WHERE sample_id IS NOT NULL
-    QUALIFY row_number() OVER (PARTITION BY finding_id ORDER BY decided_at DESC, decision_id DESC) = 1
-        AND action = 'correct'
-), candidate AS (
-    SELECT sample_id, analyte, value, preference, uncertainty, line, reading_id
+WITH candidate AS (
+    -- A correction in force comes first; the reading it replaces does not count.
+    SELECT sample_id, analyte, value, CASE WHEN decision_id IS NULL THEN preference ELSE 0 END AS preference,
+        uncertainty, line, reading_id
     FROM v_reading
     WHERE counts
-    UNION ALL
-    SELECT sample_id, analyte, value, 0, 0, 0, 0
-    FROM correction
 ), preferred AS (
     -- The preferred method, then the smaller uncertainty, then the earlier line.
     SELECT sample_id, analyte,
@@ -54,7 +46,7 @@ WITH correction AS (
     GROUP BY sample_id
 ), corrected AS (
     SELECT sample_id, string_agg(DISTINCT analyte, ' ' ORDER BY analyte) AS analytes
-    FROM correction
+    FROM v_correction
     GROUP BY sample_id
 ), answered AS (
     SELECT sample_id, bool_or(decision IS NOT NULL) AS any_decision,

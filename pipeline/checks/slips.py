@@ -1,0 +1,147 @@
+"""The usual slips between two readings of one quantity, each by the ratio it leaves behind."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks import evidence
+from pipeline.chemistry.equivalents import (
+    CACO3_PER_CALCIUM,
+    CACO3_PER_MAGNESIUM,
+    HCO3_PER_CACO3,
+    MG_CACO3_PER_MEQ,
+    MOLAR_MASS,
+)
+from pipeline.normalise.unit_spellings import folded, split_form
+from schemas.columns import ANALYTES
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.normalise.sample_table import SampleTable
+
+    Floats = npt.NDArray[np.float64]
+
+# mg/L as CaCO3 of one degree: 10 mg/L CaO, 10 mg/L CaCO3, 1 grain per gallon [DIN-HARDNESS, IUPAC2021].
+DEGREES: Final[dict[str, float]] = {
+    "°dH": 10.0 * MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"],
+    "°f": 10.0,
+    "gpg": 64.79891 / 3.785411784,
+    "°Clark": 64.79891 / 4.54609,
+}
+_CODES: Final[dict[str, str]] = {
+    "deg-german": "°dH",
+    "deg-french": "°f",
+    "grain/gal-us": "gpg",
+    "deg-clark": "°Clark",
+}
+_EQUAL: Final = 0.01  # two ratios as close as this cannot be told apart
+
+
+@dataclass(frozen=True)
+class Slip:
+    """One slip: what happened, the ratio it makes, and the quantities it can happen to (empty: any)."""
+
+    words: str
+    ratio: float
+    analytes: frozenset[str] = frozenset()
+
+
+_HARDNESS: Final = frozenset({"total_hardness", "calcium_hardness", "magnesium_hardness"})
+_ALKALINITY: Final = frozenset({"alkalinity", "phenolphthalein_alkalinity"})
+_DIVALENT: Final = _HARDNESS | {"calcium", "magnesium"}
+_METALS: Final = frozenset({"iron", "manganese", "copper", "lead"})
+_CONDUCTIVITY: Final = frozenset({"conductivity"})
+
+
+def _between_degrees() -> tuple[Slip, ...]:
+    ordered = sorted(DEGREES.items(), key=lambda degree: -degree[1])
+    return tuple(
+        Slip(f"{large} and {small} confused", value / other, _HARDNESS | _ALKALINITY)
+        for place, (large, value) in enumerate(ordered)
+        for small, other in ordered[place + 1 :]
+    )
+
+
+SLIPS: Final[tuple[Slip, ...]] = (
+    Slip("a sample volume halved or doubled", 2.0, _HARDNESS | _ALKALINITY),
+    Slip("meq/L and mmol/L confused", 2.0, _DIVALENT),
+    Slip("a decimal sign lost or a digit too many", 10.0),
+    Slip("mS/m and µS/cm confused", 10.0, _CONDUCTIVITY),
+    Slip("mS/cm and µS/cm confused", 1000.0, _CONDUCTIVITY),
+    Slip("20 °C and 25 °C as the reference confused", 1.116, _CONDUCTIVITY),  # [ISO7888]
+    Slip("µg/L and mg/L confused", 1000.0, _METALS),
+    Slip("HCO3 and CaCO3 as the form confused", HCO3_PER_CACO3, _ALKALINITY | {"bicarbonate"}),
+    Slip("Ca and CaCO3 as the form confused", CACO3_PER_CALCIUM, frozenset({"calcium", *_HARDNESS})),
+    Slip("Mg and CaCO3 as the form confused", CACO3_PER_MAGNESIUM, frozenset({"magnesium", "magnesium_hardness"})),
+    Slip("CaO and CaCO3 as the form confused", DEGREES["°dH"] / 10.0, _HARDNESS),
+    Slip("mmol/L of acid capacity typed as °dH", MG_CACO3_PER_MEQ / DEGREES["°dH"], _ALKALINITY),
+    Slip("N and NO3 as the form confused", MOLAR_MASS["nitrate"] / 14.007, frozenset({"nitrate"})),
+    Slip("S and SO4 as the form confused", MOLAR_MASS["sulfate"] / 32.06, frozenset({"sulfate"})),
+    Slip("Si and SiO2 as the form confused", 60.083 / 28.085, frozenset({"silica"})),
+    *_between_degrees(),
+)
+
+
+def closest(analyte: pd.Series, ratio: pd.Series, tolerance: float) -> pd.Series:
+    """Name the slip of the quantity whose ratio comes closest, and every other that has the same ratio.
+
+    Parameters
+    ----------
+    analyte : (n,) codes; a slip that cannot happen to a quantity is never named for it.
+    ratio : (n,) the larger reading over the smaller, missing where one of them is not above 0 [-].
+    tolerance : how far a ratio may lie from that of a slip [-].
+
+    Returns
+    -------
+    (n,) words joined by "; or ", with the ratio of each; "" where none comes close enough.
+    """
+    expected = np.array([slip.ratio for slip in SLIPS])
+    apart = np.abs(ratio.to_numpy(dtype="float64")[:, None] / expected - 1)
+    names = list(ANALYTES)
+    possible = np.array([[not slip.analytes or code in slip.analytes for slip in SLIPS] for code in [*names, ""]])
+    apart = np.where(possible[pd.Index(names).get_indexer(pd.Index(analyte))], apart, np.inf)
+    apart = np.where(np.isnan(apart) | (apart > tolerance), np.inf, apart)
+    least = apart.min(axis=1, initial=np.inf)
+    # Ratios are compared, not distances: two slips on either side of a reading are not the same.
+    nearest = expected[apart.argmin(axis=1)] if len(apart) else expected[:0]
+    equal = np.isfinite(apart) & (np.abs(expected / nearest[:, None] - 1) <= _EQUAL) & np.isfinite(least)[:, None]
+    answers = {f"{slip.words} (ratio {slip.ratio:.4g})": equal[:, place] for place, slip in enumerate(SLIPS)}
+    return evidence.fitting(analyte.index, answers)
+
+
+def degree_typed(samples: SampleTable, analyte: str) -> npt.NDArray[np.intp]:
+    """Tell in which degree a quantity was written or counted.
+
+    Returns
+    -------
+    (n,) position in DEGREES; -1 where it was another unit or is not known.
+    """
+    readings = samples.readings
+    place = np.full(len(samples), -1, dtype="intp")
+    if "raw_unit" in readings:
+        chosen = readings[(readings["analyte"] == analyte).to_numpy()]
+        codes, texts = pd.factorize(chosen["raw_unit"].astype("str"))
+        named = np.array([_named(text) for text in texts] + [-1], dtype="intp")[codes]
+        if "degree_per_drop" in chosen:
+            named = np.where(named < 0, _counted(chosen["degree_per_drop"].to_numpy(dtype="float64")), named)
+        known = named >= 0
+        place[samples.about.index.get_indexer(pd.Index(chosen["sample_id"][known]))] = named[known]
+    return place
+
+
+def _named(text: str) -> int:
+    found = split_form(folded(text)) if text else None
+    return list(DEGREES).index(_CODES[found[0]]) if found and found[0] in _CODES else -1
+
+
+def _counted(per_drop: Floats) -> npt.NDArray[np.intp]:
+    """Recognise the degree of a kit by what one drop is worth."""
+    apart = np.abs(per_drop[:, None] / np.array(list(DEGREES.values())) - 1)
+    nearest = np.where(np.isnan(apart), np.inf, apart).argmin(axis=1)
+    close = np.take_along_axis(apart, nearest[:, None], axis=1)[:, 0] < 1e-3  # noqa: PLR2004 -- rounding of a factor
+    return np.where(close, nearest, -1).astype("intp")

@@ -1,0 +1,225 @@
+"""A person's answer to a finding: kept beside the reading, never in its place; the sample is proven anew."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from pipeline import __version__
+from pipeline.checks.limits import Limits
+from pipeline.checks.record_dates import DateLimits
+from pipeline.checks.run import run_all
+from pipeline.errors import KettlestoneError
+from pipeline.explain.rank import explain
+from pipeline.normalise.units import resolve
+from pipeline.store import faults, read
+from pipeline.store.database import Store
+from pipeline.store.table import sample_table
+from pipeline.store.write import BatchRecord, Decision, new_batch_id, write_decision
+from schemas.columns import ANALYTES
+from schemas.readings import SIGNED
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from pipeline.settings import Settings
+
+ACTIONS: Final = ("accept", "reject", "correct", "repeat")
+NEIGHBOURS: Final = 2000
+_NOTHING: Final = "  Nothing was changed."
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What a person says to a finding; ``value unit basis analyte`` belong to a correction only."""
+
+    finding_id: int
+    action: str
+    by: str
+    why: str
+    value: float | None = None
+    unit: str = ""
+    basis: str = ""
+    analyte: str = ""
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What a decision led to: its number, the sample and its verdict before and after, the corrected value."""
+
+    decision_id: int
+    finding_id: int
+    action: str
+    sample_id: str
+    label: str
+    verdict_before: str
+    verdict_after: str
+    correction: str
+
+    def plain(self) -> dict[str, Any]:
+        """Give the outcome as JSON-ready values."""
+        return dict(vars(self))
+
+
+def decide(settings: Settings, answer: Answer, now: datetime) -> Outcome:
+    """Keep what a person decided about a finding, and say what follows.
+
+    A finding that is accepted no longer holds its sample; a rejected one rejects it; one to be repeated
+    holds it until a new reading comes. A correction is a new reading that points at the old one; with it
+    the sample is checked and explained again. Nothing that was read is ever changed.
+
+    Parameters
+    ----------
+    settings : where the store is.
+    answer : of the person.
+    now : time of the decision, UTC.
+
+    Raises
+    ------
+    KettlestoneError : no store, no such finding, or the answer is not complete; nothing was changed.
+    """
+    _complete(answer)
+    if not settings.store.exists():
+        raise faults.missing(settings.store)
+    with Store(settings.store, wait_s=settings.lock_wait_s) as store:
+        finding = read.finding(store, answer.finding_id)
+        sample_id = "" if pd.isna(finding["sample_id"]) else str(finding["sample_id"])
+        before = _verdict(store, sample_id)
+        decision = _decision(answer, finding, now)
+        undone = read.corrected(store, answer.finding_id)
+
+        def recheck() -> BatchRecord | None:
+            anew = sample_id and (answer.action == "correct" or undone)
+            return checked_anew(store, sample_id, settings, now) if anew else None
+
+        number = write_decision(store, decision, recheck)
+        after = _verdict(store, sample_id)
+    value = "" if decision.value is None else f"{decision.value:g} {decision.unit} {decision.basis}".strip()
+    label = str(finding["label"]) if sample_id else str(finding["file"])
+    correction = f"{decision.analyte} {value}".strip() if value else ""
+    return Outcome(number, answer.finding_id, answer.action, sample_id, label, before, after, correction)
+
+
+def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime) -> BatchRecord:
+    """Check and explain one stored sample again, beside the samples of its site and its file.
+
+    Parameters
+    ----------
+    store : open; the readings that count are those the checks see.
+    sample_id : the sample.
+    settings : of the run.
+    now : time of the check, UTC.
+
+    Returns
+    -------
+    a batch without files: the sample with its verdict, findings and explanations.
+    """
+    names = read.neighbours(store, sample_id, NEIGHBOURS)
+    samples = sample_table(store, names)
+    limits = Limits(record_dates=DateLimits(now=pd.Timestamp(now)))
+    checked = run_all(samples, limits, lambda _: None)
+    mine = samples.about.index == sample_id
+    findings = checked.findings[(checked.findings["sample_id"] == sample_id).to_numpy()]
+    verdict = str(checked.verdict[sample_id])
+    explanations = pd.DataFrame()
+    if verdict in ("hold", "reject"):
+        explained = explain(samples, checked.findings, limits, mine).explanations
+        explanations = explained[(explained["sample_id"] == sample_id).to_numpy()]
+    row = read.sample_rows(store, [sample_id]).assign(
+        verdict=verdict, not_evaluated=str(checked.not_evaluated[sample_id])
+    )
+    return BatchRecord(
+        batch={
+            "batch_id": f"{new_batch_id(now, names)}-again",
+            "started_at": now,
+            "finished_at": now,
+            "version": __version__,
+            "settings": settings.plain(),
+            "entries_read": 0,
+            "entries_accepted": 0,
+            "entries_set_aside": 0,
+        },
+        samples=row.drop(columns="batch_id"),
+        findings=findings,
+        explanations=explanations,
+    )
+
+
+def _verdict(store: Store, sample_id: str) -> str:
+    return str(read.samples(store, [sample_id])["current_verdict"].item()) if sample_id else ""
+
+
+def _complete(answer: Answer) -> None:
+    """Refuse an answer that says too little or too much."""
+    if answer.action not in ACTIONS:
+        raise KettlestoneError(f'"{answer.action}" is no decision: {", ".join(ACTIONS)}.\n{_NOTHING}')
+    for name, text in (("--by", answer.by), ("--why", answer.why)):
+        if not text.strip():
+            raise KettlestoneError(f"say who decides and why: {name} is empty.\n{_NOTHING}")
+    if answer.action == "correct" and answer.value is None:
+        raise KettlestoneError(f"a correction needs its value: --value 14 --unit °dH.\n{_NOTHING}")
+    if answer.action != "correct" and (answer.value is not None or answer.unit or answer.basis):
+        raise KettlestoneError(
+            f'a value goes with "correct" only, not with "{answer.action}".\n{_NOTHING}\n'
+            "  Say correct, or leave out --value, --unit and --basis."
+        )
+
+
+def _decision(answer: Answer, finding: pd.Series, now: datetime) -> Decision:
+    plain = Decision(answer.finding_id, answer.action, answer.by.strip(), now, answer.why.strip())
+    if answer.value is None:
+        return plain
+    if pd.isna(finding["sample_id"]):
+        raise KettlestoneError(
+            f"finding {answer.finding_id} is about a whole file; a value belongs to one sample.\n{_NOTHING}\n"
+            "  Correct its samples one by one (kettlestone findings SAMPLE), or send the file again."
+        )
+    code = _analyte(answer, finding)
+    value = _canonical(answer, code)
+    form = ANALYTES[code]
+    return replace(
+        plain,
+        analyte=code,
+        value=value,
+        unit=form.unit,
+        basis=form.basis,
+        raw_text=f"{answer.value:g}",
+        raw_unit=answer.unit,
+    )
+
+
+def _analyte(answer: Answer, finding: pd.Series) -> str:
+    """Find which quantity is corrected: the one named, or the only one of the finding."""
+    named = answer.analyte.strip().casefold().replace(" ", "_")
+    if named:
+        if named in ANALYTES:
+            return named
+        raise KettlestoneError(
+            f'"{answer.analyte}" is not a known quantity.\n{_NOTHING}\n  Known: {", ".join(ANALYTES)}.'
+        )
+    concerned = [code for code in str(finding["analyte"]).split() if code in ANALYTES]
+    if len(concerned) == 1:
+        return concerned[0]
+    choice = ", ".join(concerned or ANALYTES)
+    raise KettlestoneError(
+        f"finding {answer.finding_id} is not about one quantity alone; say which one is corrected.\n{_NOTHING}\n"
+        f"  Add --analyte, one of: {choice}."
+    )
+
+
+def _canonical(answer: Answer, code: str) -> float:
+    """Bring the value into the canonical unit of its quantity."""
+    meaning = resolve(code, answer.unit, answer.basis)
+    title = ANALYTES[code].title.lower() if code != "ph" else "pH"
+    if meaning.problem or meaning.ambiguous:
+        raise KettlestoneError(
+            f'"{answer.unit}" as the unit of {title}: {meaning.detail or meaning.ambiguous or meaning.problem}.\n'
+            f"{_NOTHING}\n  Give the unit, and the form where there are several: --unit mg/L --basis CaCO3."
+        )
+    value = meaning.factor * float(answer.value or 0.0) + meaning.offset
+    if not math.isfinite(value) or (value < 0 and code not in SIGNED):
+        raise KettlestoneError(f"{answer.value:g} {answer.unit} cannot be a {title}.\n{_NOTHING}")
+    return value

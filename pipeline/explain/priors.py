@@ -1,0 +1,63 @@
+"""How common each mistake is, shared out among its variants."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.explain.mistakes import catalogue
+from pipeline.reference import table
+
+if TYPE_CHECKING:
+    from pipeline.explain.mistakes import Candidate
+    from pipeline.explain.record import Floats
+
+UNNAMED: Final = "none-of-these"
+STATED_SOFTENER: Final = 0.5  # prior of softened water where the record names a softener [CP]
+
+
+@dataclass(frozen=True)
+class Priors:
+    """``log_prior`` of every candidate; ``seen_by`` checks and ``seen`` log ratio, both by candidate."""
+
+    log_prior: Floats
+    seen_by: tuple[tuple[str, ...], ...]
+    seen: Floats
+
+
+@cache
+def priors() -> Priors:
+    """Give the prior of every candidate of the catalogue.
+
+    Returns
+    -------
+    Priors. A mistake's figure is divided among its variants by their weights: a mistake that can take ten forms
+    fits more records by chance, and pays for it (Occam's razor, as Bayes has it).
+    """
+    rows = table("mistake_priors").fillna({"seen_by": "", "seen": 0.0})
+    keys = zip(rows["mistake"].astype(str), rows["analyte"].astype(str), strict=True)
+    figures = dict(zip(keys, rows["prior"].astype(float), strict=True))
+    by = dict(zip(zip(rows["mistake"], rows["analyte"], strict=True), rows["seen_by"].astype(str), strict=True))
+    ratio = dict(zip(zip(rows["mistake"], rows["analyte"], strict=True), rows["seen"].astype(float), strict=True))
+    candidates = catalogue()
+    total: dict[tuple[str, str, int], float] = {}
+    for one in candidates:
+        total[_group(one)] = total.get(_group(one), 0.0) + one.weight
+    named = [
+        (one.mistake, one.analyte) if (one.mistake, one.analyte) in figures else (one.mistake, "*")
+        for one in candidates
+    ]
+    prior = [figures[key] * one.weight / total[_group(one)] for key, one in zip(named, candidates, strict=True)]
+    return Priors(
+        log_prior=np.log(np.array(prior)),
+        seen_by=tuple(tuple(by[key].split()) for key in named),
+        seen=np.array([ratio[key] for key in named]),
+    )
+
+
+def _group(one: Candidate) -> tuple[str, str, int]:
+    pairs_share = one.mistake in ("swapped-analytes", "missing-ion")
+    return (one.mistake, "" if one.mistake == "missing-ion" else one.analyte, -1 if pairs_share else one.row)

@@ -1,0 +1,231 @@
+"""Weigh every candidate of the catalogue against every record: arrays of (candidate, sample) pairs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.explain import ranges, relations
+from pipeline.explain.mistakes import catalogue
+from pipeline.explain.priors import STATED_SOFTENER, UNNAMED, priors
+from pipeline.explain.record import ROW, ROWS, UNREAD
+
+if TYPE_CHECKING:
+    from pipeline.explain.mistakes import Candidate
+    from pipeline.explain.ranges import History
+    from pipeline.explain.record import Flags, Floats, Places, Record
+
+SAMPLES_AT_ONCE: Final = 256
+_SOFT_MG_L: Final = 60.0  # a stated softener counts where the hardness is below this [CP]
+_ABSOLUTE: Final = frozenset({ROW["ph"], ROW["temperature"], *(ROW[name] for name in UNREAD)})
+_UNREAD_ROWS: Final = frozenset(ROW[name] for name in UNREAD)
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """(m,) pairs of a candidate and a sample, with the readings as the candidate would have them.
+
+    ``candidate`` is a place in the catalogue, ``sample`` a place in the record; ``values`` and ``spread`` are (r, m).
+    """
+
+    candidate: Places
+    sample: Places
+    values: Floats
+    spread: Floats
+
+
+def judged(record: Record, past: History, seen: dict[str, Flags], *, least: float = 1e-7) -> pd.DataFrame:
+    """Weigh all candidates for all samples of a record.
+
+    Parameters
+    ----------
+    record : the samples to explain.
+    past : their history.
+    seen : flags of the samples each check found something in.
+    least : share of a sample's probability below which a pair is left out; "no mistake" never is.
+
+    Returns
+    -------
+    (p, …) frame: `sample candidate log_posterior log_likelihood misfit relations value_from value_to`, unnormalised; candidates that cannot
+    apply to a sample have no row.
+
+    Notes
+    -----
+    ln posterior = ln prior + ln N(gaps; 0, C) + ln p(readings are usual): Bayes' rule over single mistakes. A factor
+    f on a reading costs nothing in itself, because the densities are those of logarithms.
+    """
+    parts = []
+    order = _alike(record)
+    for start in range(0, len(record), SAMPLES_AT_ONCE):
+        at = order[start : start + SAMPLES_AT_ONCE]
+        few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
+        parts.append(_weighed(few, _pairs(few, saw), past, at, saw, least))
+    if not parts:
+        return pd.DataFrame(
+            columns=[
+                "sample",
+                "candidate",
+                "log_posterior",
+                "log_likelihood",
+                "misfit",
+                "relations",
+                "value_from",
+                "value_to",
+            ]
+        )
+    frame: pd.DataFrame = pd.concat(parts, ignore_index=True)
+    return frame
+
+
+def _weighed(
+    record: Record, pairs: Pairs, past: History, at: Places, seen: dict[str, Flags], least: float
+) -> pd.DataFrame:
+    found = relations.evaluate(pairs.values, record.laboratory_tds[pairs.sample])
+    fit, misfit, count = relations.joint_density(found, pairs.spread)
+    usual = ranges.density(pairs.values, pairs.spread, past, at[pairs.sample], _water(record, pairs))
+    prior = _log_prior(record, pairs, seen)
+    posterior = prior + fit + usual
+    top = np.full(len(record), -np.inf)
+    np.maximum.at(top, pairs.sample, posterior)
+    here = np.flatnonzero((posterior > top[pairs.sample] + np.log(max(least, 1e-300))) | (pairs.candidate == 0))
+    rows = np.array([one.row for one in catalogue()])[pairs.candidate[here]]
+    touched = rows >= 0
+    return pd.DataFrame(
+        {
+            "sample": at[pairs.sample[here]],
+            "candidate": pairs.candidate[here],
+            "log_posterior": posterior[here],
+            "log_likelihood": (fit + usual)[here],
+            "misfit": misfit[here],
+            "relations": count[here],
+            "value_from": np.where(touched, record.values[rows, pairs.sample[here]], np.nan),
+            "value_to": np.where(touched, pairs.values[rows, here], np.nan),
+        }
+    )
+
+
+def _alike(record: Record) -> Places:
+    """Order the samples so that those with the same readings stand together: what is not read costs nothing then."""
+    read = ~np.isnan(record.values)
+    weights = 1 << np.arange(len(read), dtype="int64")
+    return np.asarray(np.argsort(weights @ read, kind="stable"), dtype="int64")
+
+
+def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
+    """Lay out every candidate that can apply, side by side."""
+    known = priors()
+    candidates, samples, changes = [], [], []
+    for place, one in enumerate(catalogue()):
+        fits, changed = _applies(one, record, seen, known.seen_by[place])
+        who = np.flatnonzero(fits)
+        if who.size:
+            candidates.append(np.full(who.size, place))
+            samples.append(who)
+            changes.append({row: values[who] for row, values in changed.items()})
+    candidate, sample = np.concatenate(candidates), np.concatenate(samples)
+    values, spread = record.values[:, sample], record.spread[:, sample]
+    start = 0
+    for places_, changed in zip(candidates, changes, strict=True):
+        block = slice(start, start + places_.size)
+        _apply(catalogue()[places_[0]], changed, values[:, block], spread[:, block])
+        start += places_.size
+    return Pairs(candidate, sample, values, spread)
+
+
+def _applies(
+    one: Candidate, record: Record, seen: dict[str, Flags], by: tuple[str, ...]
+) -> tuple[Flags, dict[int, Floats]]:
+    """Tell to which samples a candidate can apply, and what it changes there."""
+    fits = np.ones(len(record), dtype="bool") if one.where is None else one.where(record)
+    if one.seen and by:
+        fits = fits & np.logical_or.reduce([seen.get(name, np.zeros(len(record), dtype="bool")) for name in by])
+    changed = {} if one.change is None else one.change(record)
+    for row, values in changed.items():
+        with np.errstate(invalid="ignore"):
+            fits = fits & (values >= 0.0) & (record.exact[row] | (row in _UNREAD_ROWS))
+    for row, _ in one.loosened:
+        if one.mistake != "several-mistakes" and row not in _UNREAD_ROWS:
+            fits = fits & record.exact[row]
+    return fits, changed
+
+
+def _apply(one: Candidate, changed: dict[int, Floats], values: Floats, spread: Floats) -> None:
+    """Write a candidate's changes into its block of the pairs; the blocks are new arrays."""
+    for row, new in changed.items():
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scale = np.where(values[row] > 0, new / values[row], 1.0)
+        spread[row] = spread[row] * (1.0 if row in _ABSOLUTE else scale)
+        values[row] = new
+    for row, width in one.loosened:
+        spread[row] = np.hypot(spread[row], width if row in _ABSOLUTE else width * values[row])
+
+
+def _water(record: Record, pairs: Pairs) -> ranges.Water:
+    """What each pair takes its water for."""
+    kind = np.array([one.water for one in catalogue()])[pairs.candidate]
+    with np.errstate(invalid="ignore"):
+        soft = record.softened & (record.values[ROW["total_hardness"]] < _SOFT_MG_L)
+    return ranges.Water(
+        treated=record.treated[pairs.sample],
+        softened=(kind == "softened") | soft[pairs.sample],
+        soda=kind == "soda",
+        moved=kind == "moved",
+    )
+
+
+def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
+    """Prior of every pair; a check that saw the mistake raises it, a stated softener settles it."""
+    known = priors()
+    prior = known.log_prior[pairs.candidate]
+    unnamed = np.array([one.mistake == UNNAMED for one in catalogue()])[pairs.candidate]
+    first = slice(0, ROW[UNREAD[0]])
+    read = np.maximum(record.exact[first].sum(axis=0), 1)
+    prior = prior - np.where(unnamed, np.log(read[pairs.sample]), 0.0)
+    for place in np.flatnonzero(known.seen):
+        rows = pairs.candidate == place
+        flags = [seen[name] for name in known.seen_by[place] if name in seen]
+        saw = np.logical_or.reduce(flags) if flags else np.full(len(record), not known.seen_by[place])
+        prior = prior + np.where(rows & saw[pairs.sample], known.seen[place], 0.0)
+    stated = np.array([one.water == "softened" for one in catalogue()])[pairs.candidate]
+    return np.where(stated & record.softened[pairs.sample], np.log(STATED_SOFTENER), prior)
+
+
+def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict[str, relations.Relation]]:
+    """Evaluate the relations for chosen pairs again, to tell what each candidate does to them.
+
+    Parameters
+    ----------
+    record : all samples.
+    sample, candidate : (k,) the pairs.
+
+    Returns
+    -------
+    the pairs and their relations, in the order given.
+    """
+    values, spread = record.values[:, sample], record.spread[:, sample]
+    for place in np.unique(candidate):
+        rows = np.flatnonzero(candidate == place)
+        one, part = catalogue()[place], record.take(sample[rows])
+        new_values, new_spread = values[:, rows], spread[:, rows]
+        _apply(one, {} if one.change is None else one.change(part), new_values, new_spread)
+        values[:, rows], spread[:, rows] = new_values, new_spread
+    pairs = Pairs(candidate, sample, values, spread)
+    return pairs, relations.evaluate(values, record.laboratory_tds[sample])
+
+
+def seen_by_checks(findings: pd.DataFrame, index: pd.Index) -> dict[str, Flags]:
+    """Give the samples that each check of the priors found something in."""
+    wanted = {name for names in priors().seen_by for name in names}
+    flags = {}
+    for name in sorted(wanted):
+        at = index.get_indexer(pd.Index(findings.loc[findings["check_id"] == name, "sample_id"]))
+        found = np.zeros(len(index), dtype="bool")
+        found[at[at >= 0]] = True
+        flags[name] = found
+    return flags
+
+
+__all__ = ["ROWS", "Pairs", "gaps", "judged", "seen_by_checks"]

@@ -1,0 +1,144 @@
+"""Gather what the files of a batch hold: normalise their tables together and balance the books."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.normalise.readings import Normalised, NormaliseSettings, normalise
+from pipeline.normalise.stacking import stacked, stacked_rows
+from pipeline.problems import no_problems
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from pipeline.ingest.file_result import FileResult
+    from pipeline.settings import Settings
+
+# Small tables are normalised together up to so many entries; the text of a large one is let go at once.
+_TOGETHER: Final = 50_000
+
+
+@dataclass(frozen=True)
+class Gathered:
+    """All files of a batch.
+
+    Attributes
+    ----------
+    files : one row of the ledger per file (``FileResult.source``), the books closed.
+    rows, readings : as ``normalise`` gives them, all files one after the other.
+    set_aside, notices : PROBLEM_COLUMNS and `name` of the file.
+    registers : rows of registers by kind.
+    """
+
+    files: pd.DataFrame
+    rows: pd.DataFrame
+    readings: pd.DataFrame
+    set_aside: pd.DataFrame
+    notices: pd.DataFrame
+    registers: dict[str, pd.DataFrame]
+
+
+def gather(results: Iterable[FileResult], settings: Settings) -> Gathered:
+    """Normalise the tables of all files.
+
+    Parameters
+    ----------
+    results : one per file, in the order of the plan; each is taken and let go in turn.
+    settings : of the run.
+
+    Raises
+    ------
+    RuntimeError : the entries of a file are not accepted + set aside (a fault of the program).
+    """
+    how = NormaliseSettings(time_zone=settings.time_zone)
+    taken: list[FileResult] = []
+    waiting: list[FileResult] = []
+    parts: list[Normalised] = []
+    known: set[str] = set()
+
+    def settle() -> None:
+        normalised, closed = _normalised(waiting, how)
+        parts.extend(normalised)
+        taken.extend(closed)
+        waiting.clear()
+
+    for found in results:
+        result = _known(found) if found.source["file_sha256"] in known else found
+        known |= {result.source["file_sha256"]} - {""}
+        waiting.append(result)
+        if sum(len(table.cells) for one in waiting for table in one.tables) > _TOGETHER:
+            settle()
+    settle()
+    return _gathered(taken, parts)
+
+
+def _known(result: FileResult) -> FileResult:
+    """Leave out a file with the bytes of an earlier one; it holds nothing that is not known by then."""
+    status = "known" if result.source["status"] in ("read", "register") else result.source["status"]
+    nothing = {"entries": 0, "accepted": 0, "set_aside": 0, "status": status}
+    return type(result)(source={**result.source, **nothing})
+
+
+def _normalised(results: Sequence[FileResult], how: NormaliseSettings) -> tuple[list[Normalised], list[FileResult]]:
+    """Normalise the tables of some files at once and close the ledger of each."""
+    tables = [table for result in results for table in result.tables]
+    owners = [number for number, result in enumerate(results) for _ in result.tables]
+    if not tables:
+        return [], [_closed(result, 0, 0, "") for result in results]
+    done = normalise(tables, [results[owner].source["file_sha256"] for owner in owners], how)
+    sums = pd.DataFrame({"owner": owners, "accepted": done.accepted, "aside": done.aside}).groupby("owner").sum()
+    sums = sums.reindex(range(len(results)), fill_value=0)
+    marks = [
+        ", ".join(dict.fromkeys(m for own, m in zip(owners, done.decimal_marks, strict=True) if own == number and m))
+        for number in range(len(results))
+    ]
+    counts = zip(results, sums["accepted"].tolist(), sums["aside"].tolist(), marks, strict=True)
+    return [done], [_closed(result, accepted, aside, mark) for result, accepted, aside, mark in counts]
+
+
+def _closed(result: FileResult, accepted: int, aside: int, mark: str) -> FileResult:
+    """Balance the books of one file and let its text go."""
+    entries, aside = result.source["entries"], aside + len(result.set_aside)
+    if entries != accepted + aside:
+        name = result.source["name"]
+        raise RuntimeError(f"{name}: {entries} entries read, but {accepted} accepted + {aside} set aside")
+    ledger = {"accepted": accepted, "set_aside": aside, "decimal_mark": mark}
+    return replace(result, source={**result.source, **ledger}, tables=())
+
+
+def _gathered(results: Sequence[FileResult], parts: Sequence[Normalised]) -> Gathered:
+    rows, readings = [], []
+    offset = 0
+    for part in parts:
+        rows.append(part.rows)
+        readings.append(part.readings.assign(row=part.readings["row"] + offset) if offset else part.readings)
+        offset += len(part.rows)
+    files = pd.DataFrame([result.source for result in results])
+    kinds = {kind for result in results for kind in result.registers}
+    return Gathered(
+        files=files,
+        rows=stacked_rows(rows) if rows else pd.DataFrame(),
+        readings=stacked(readings),
+        set_aside=_named(files, [r.set_aside for r in results], [part.set_aside for part in parts]),
+        notices=_named(files, [r.notices for r in results], [part.notices for part in parts]),
+        registers={
+            kind: pd.concat([r.registers[kind] for r in results if kind in r.registers], ignore_index=True)
+            for kind in kinds
+        },
+    )
+
+
+def _named(files: pd.DataFrame, own: Sequence[pd.DataFrame], joint: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Put problems in the order of the files and name the file of each."""
+    first = files.drop_duplicates("file_sha256").reset_index().set_index("file_sha256")["index"]
+    places = [pd.Series(place, index=frame.index) for place, frame in enumerate(own)]
+    places += [frame["file_sha256"].map(first) for frame in joint]
+    place = pd.concat([pd.Series(dtype="int64"), *places], ignore_index=True).astype("int64")
+    order = np.argsort(place.to_numpy(), kind="stable")
+    problems = pd.concat([no_problems(), *own, *joint], ignore_index=True)
+    named = problems.assign(name=files["name"].take(place.to_numpy()).to_numpy())
+    return named.take(order).reset_index(drop=True)

@@ -1,0 +1,34 @@
+"""What one file holds, before its tables are brought together with those of the other files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+from pipeline.problems import no_problems
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.ingest.extract import Extract
+
+
+@dataclass(frozen=True)
+class FileResult:
+    """One file, taken as far as its own content allows.
+
+    Attributes
+    ----------
+    source : one row of the ledger: `file_sha256 name bytes layout encoding delimiter decimal_mark lines
+        entries accepted set_aside status` (`read`, `register`, `known`, `not understood`); what is accepted
+        is known when the tables are normalised.
+    tables : its tables of measurements, as text.
+    set_aside, notices : problems (PROBLEM_COLUMNS).
+    registers : register rows by kind, `sites` or `treatments`.
+    """
+
+    source: dict[str, Any]
+    tables: tuple[Extract, ...] = ()
+    set_aside: pd.DataFrame = field(default_factory=no_problems)
+    notices: pd.DataFrame = field(default_factory=no_problems)
+    registers: dict[str, pd.DataFrame] = field(default_factory=dict)

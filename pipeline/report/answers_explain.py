@@ -1,0 +1,138 @@
+"""Answer to `explain`: what most likely happened to a sample of the store, worked out from its readings."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from pipeline.checks.limits import Limits
+from pipeline.checks.record_dates import DateLimits
+from pipeline.checks.run import run_all
+from pipeline.explain.rank import explain
+from pipeline.report import causes
+from pipeline.report.wording import SIGNS
+from pipeline.store import read
+from pipeline.store.database import Store
+from pipeline.store.table import sample_table
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from pipeline.settings import Settings
+
+NEIGHBOURS = 2000
+
+
+@dataclass(frozen=True)
+class Why:
+    """A sample, its verdict, its open findings, and what may have happened; plain values throughout."""
+
+    sample: dict[str, Any]
+    findings: list[dict[str, Any]]
+    explanation: dict[str, Any]
+    patterns: list[dict[str, Any]]
+
+    @property
+    def something(self) -> bool:
+        """Tell whether there is something to look at: open findings, or a cause found."""
+        return bool(self.findings) or self.explanation["causes"][0]["mistake"] != causes.NOTHING
+
+    def as_json(self) -> str:
+        """Write it down for other programs."""
+        return json.dumps(vars(self), ensure_ascii=False, default=str)
+
+
+def why(settings: Settings, text: str, now: datetime) -> Why:
+    """Work out what may have happened to a sample, with the corrections in force.
+
+    Parameters
+    ----------
+    settings : where the store is.
+    text : identifier of the sample, or its label where only one has it.
+    now : what dates are judged by, UTC.
+
+    Raises
+    ------
+    KettlestoneError : no store, no such sample, or several with that label.
+    """
+    with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
+        sample_id = read.find_sample(store, text)
+        samples = sample_table(store, read.neighbours(store, sample_id, NEIGHBOURS))
+        stored = read.samples(store, [sample_id]).iloc[0]
+        listed = read.findings(store, sample_id=sample_id)
+        names = pd.Series(read.file_names(store), dtype="str")
+    limits = Limits(record_dates=DateLimits(now=pd.Timestamp(now)))
+    checked = run_all(samples, limits, lambda _: None)
+    mine = samples.about.index == sample_id
+    explained = explain(samples, checked.findings, limits, mine)
+    open_findings = listed[listed["current_severity"].isin(["hold", "reject"])]
+    facts = ("sample_id", "label", "client", "site", "stage", "collected_at", "verdict", "current_verdict")
+    return Why(
+        sample={name: str(stored[name]) for name in facts},
+        findings=[
+            {str(name): value for name, value in row.items()}
+            for row in open_findings[["finding_id", "check_id", "current_severity", "message"]].to_dict("records")
+        ],
+        explanation=causes.by_sample(explained, pd.Index([sample_id]))[sample_id],
+        patterns=causes.patterns(explained, names),
+    )
+
+
+def show(answer: Why, console: Console | None = None) -> None:
+    """Print the answer."""
+    screen = console or Console()
+    sample, explanation = answer.sample, answer.explanation
+    verdict = sample["current_verdict"]
+    place = " · ".join(part for part in (sample["client"], sample["site"], sample["stage"]) if part)
+    screen.print(Text(f"{SIGNS[verdict]} {verdict}  {sample['label'] or sample['sample_id']}  {place}", style="bold"))
+    for pattern in answer.patterns:
+        screen.print(Text(f"One mistake, many rows: {pattern['message']}  {pattern['file']}"))
+    screen.print(_causes(explanation["causes"]))
+    screen.print(Text(explanation["causes"][0]["evidence"]))
+    if explanation["relations"]:
+        screen.print(_relations(explanation["relations"]))
+    for question in explanation["questions"]:
+        screen.print(Text(f"Ask: {question}", style="bold"))
+    for finding in answer.findings:
+        sign = SIGNS[finding["current_severity"]]
+        screen.print(Text(f"{sign} {finding['finding_id']} {finding['check_id']}: {finding['message']}"))
+    if answer.findings:
+        screen.print(
+            Text("Nothing was changed. Decide: kettlestone decide NUMBER accept|reject|correct|repeat --by … --why …")
+        )
+
+
+def _causes(listed: list[dict[str, Any]]) -> Table:
+    table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
+    for heading in ("what may have happened", "how sure", "would change"):
+        table.add_column(heading, overflow="fold")
+    for cause in listed:
+        table.add_row(Text(cause["title"]), Text(cause["words"]), Text(cause["change"]))
+    return table
+
+
+def _relations(listed: list[dict[str, Any]]) -> Table:
+    table = Table(
+        box=None, pad_edge=False, show_edge=False, header_style="bold",
+        caption="off: standard uncertainties between what was read and what the others make of it; above 2 disagrees",
+        caption_justify="left",
+    )  # fmt: skip
+    table.add_column("relation", overflow="fold")
+    for heading in ("read", "expected", "with the change", "off"):
+        table.add_column(heading, justify="right")
+    for row in listed:
+        shown = causes.number
+        table.add_row(
+            Text(row["title"]),
+            f"{shown(row['observed'])} {row['unit']}".strip(),
+            shown(row["before"]),
+            shown(row["after"]),
+            f"{shown(row['score_before'], 2)} → {shown(row['score_after'], 2)}",
+        )
+    return table

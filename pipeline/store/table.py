@@ -1,0 +1,48 @@
+"""Samples of the store as the checks saw them: corrections in force, stand-ins filled in."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from pipeline.normalise.derived import fill
+from pipeline.normalise.sample_table import SampleTable, widen
+from pipeline.store.read import prior_readings, sample_rows
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pipeline.store.database import Store
+
+_TIMES: Final = ("collected_at", "analysed_on", "received_on", "calibrated_on", "reagent_expiry")
+_TRUE: Final = "True"
+
+
+def sample_table(store: Store, sample_ids: Sequence[str]) -> SampleTable:
+    """Rebuild samples from their stored readings.
+
+    Parameters
+    ----------
+    store : open.
+    sample_ids : stored samples.
+
+    Returns
+    -------
+    SampleTable, index in the order of ``sample_ids``; readings that were replaced stay in ``readings``
+    with `counts` False.
+    """
+    rows = sample_rows(store, sample_ids).set_index("sample_id").loc[list(sample_ids)]
+    further = pd.DataFrame([json.loads(text or "{}") for text in rows["other"]], index=rows.index)
+    about = rows.drop(columns=["other", "verdict", "not_evaluated", "batch_id"]).join(further)
+    for name in _TIMES:
+        about[name] = about[name].astype("datetime64[us]").dt.tz_localize("UTC")
+    if "revisions" in about:
+        about["revisions"] = pd.to_numeric(about["revisions"]).fillna(0).astype("int64")
+    if "ambiguous_match" in about:
+        about["ambiguous_match"] = about["ambiguous_match"] == _TRUE
+    readings = prior_readings(store, sample_ids)
+    owned = readings.assign(sample_id=pd.Categorical(readings["sample_id"], categories=about.index), new=False)
+    wide = widen(about, owned[owned["counts"]])
+    return fill(SampleTable(**{**vars(wide), "readings": owned}))

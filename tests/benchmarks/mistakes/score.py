@@ -1,0 +1,222 @@
+"""How well the cause of a planted mistake is named, and how often a clean record is held."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks.limits import Limits
+from pipeline.checks.run import run_all
+from pipeline.explain.rank import explain
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+    from noise import Received
+    from plant import Planting
+
+    from pipeline.normalise.sample_table import SampleTable
+
+    Flags = npt.NDArray[np.bool_]
+
+OPEN: Final = ("hold", "reject")
+NOTHING: Final = ("no-mistake", "none-of-these", "softened-water", "soda-water", "source-change", "exhausted-media")
+EQUIVALENT_MG: Final = {  # mg per milliequivalent [IUPAC2021]
+    "calcium": 20.039, "magnesium": 12.1525, "sodium": 22.98977, "potassium": 39.0983, "chloride": 35.453,
+    "sulfate": 48.0313, "nitrate": 62.0049, "bicarbonate": 61.0168, "alkalinity": 50.0435, "total_hardness": 50.0435,
+}  # fmt: skip
+# What the rest of a record can know of one of its numbers, relative, standard uncertainty: a full analysis by its
+# balance and its conductivity (2 % of all charges); a field record only by the ratios waters keep [CP].
+_OF_ALL_CHARGES: Final = 0.02
+_OF_A_RATIO: Final = 0.20
+_OF_PH: Final = 0.5
+
+
+def visible(before: Received, after: Received, table: SampleTable, subjects: npt.NDArray[np.int64]) -> Flags:
+    """Tell which plantings move a number by more than three combined standard uncertainties.
+
+    A planting below that is beyond any method: the record agrees with itself after it, too.
+    """
+    old, new = before.values().to_numpy()[subjects], after.values().to_numpy()[subjects]
+    size = np.nan_to_num(np.abs(new - old))
+    gone = ~np.isnan(old) & np.isnan(new)
+    size = np.where(gone, np.nan_to_num(old), size)
+    codes = list(after.number.columns)
+    full = (before.about["record"] != "kit").to_numpy()[subjects]
+    own = np.column_stack([_own(table, code)[subjects] for code in codes])
+    charges = (
+        0.5 * before.values()["conductivity"].to_numpy()[subjects] / 47.0
+    )  # meq/L of either sign, EC ≈ 94 µS/cm per meq/L
+    rest = np.nan_to_num(_OF_A_RATIO * old)
+    for place, code in enumerate(codes):
+        if code in EQUIVALENT_MG:
+            known = _OF_ALL_CHARGES * 2.0 * charges * EQUIVALENT_MG[code]
+            rest[:, place] = np.where(full, known, rest[:, place])
+        elif code == "conductivity":
+            rest[:, place] = np.where(full, 0.04 * np.nan_to_num(old[:, place]), rest[:, place])
+        elif code == "ph":
+            rest[:, place] = _OF_PH
+    return np.asarray((size > 3.0 * np.sqrt(np.nan_to_num(own) ** 2 + rest**2)).any(axis=1))
+
+
+def _own(table: SampleTable, code: str) -> npt.NDArray[np.float64]:
+    from schemas.columns import ANALYTES  # noqa: PLC0415 - beside its only use
+
+    return table.uncertainty[ANALYTES[code].column].to_numpy(dtype="float64") / 2.0
+
+
+def judge(table: SampleTable, plantings: dict[int, Planting]) -> pd.DataFrame:
+    """Check and explain all records and say for every subject what came out.
+
+    Parameters
+    ----------
+    table : all records, the planted ones among them.
+    plantings : position → what was planted there; the other subjects are clean.
+
+    Returns
+    -------
+    one row per subject: `planting mistake record water state detected named probability first third same`.
+    """
+    checked = run_all(table, Limits(), lambda _: None)
+    explained = explain(table, checked.findings, Limits())
+    about = table.about
+    subjects = np.flatnonzero((about["role"] == "subject").to_numpy())
+    wanted = [plantings.get(int(place)) for place in subjects]
+    frame = pd.DataFrame(
+        {
+            "position": subjects,
+            "planting": [entry.name if entry else "" for entry in wanted],
+            "mistake": [entry.mistake if entry else "" for entry in wanted],
+            "record": about["record"].to_numpy()[subjects],
+            "water": about["water"].to_numpy()[subjects],
+            "state": about["state"].to_numpy()[subjects],
+            "detected": checked.verdict.isin(OPEN).to_numpy()[subjects],
+        },
+        index=about.index[subjects],
+    )
+    return frame.join(_named(explained.explanations, frame, wanted))
+
+
+def _named(explanations: pd.DataFrame, frame: pd.DataFrame, wanted: list[Planting | None]) -> pd.DataFrame:
+    """Compare the ranked causes of every subject with what was planted."""
+    truth = pd.DataFrame(
+        {
+            "true_mistake": [entry.mistake if entry else "" for entry in wanted],
+            "true_analytes": [
+                " ".join(sorted({entry.analyte, entry.other} - {""})) if entry else "" for entry in wanted
+            ],
+        },
+        index=frame.index,
+    )
+    own = explanations[explanations["sample_id"].isin(frame.index)].join(truth, on="sample_id")
+    own = own.join(frame["state"], on="sample_id")
+    pair = own["analyte"].fillna("").astype("str").str.cat(own["other_analyte"].fillna("").astype("str"), sep=" ")
+    analytes = pair.map(lambda text: " ".join(sorted(set(text.split()))))
+    planted = own["true_mistake"] != ""
+    about_right = (own["true_analytes"] == "") | (analytes == own["true_analytes"])
+    right = planted & (own["mistake"] == own["true_mistake"]) & about_right
+    natural = ~planted & (own["mistake"] == own["state"].where(own["state"] != "", "no-mistake"))
+    quiet = ~planted & own["mistake"].isin(NOTHING)
+    same = planted & about_right & (own["mistake"] != "no-mistake")
+    own = own.assign(right=right | natural, quiet=quiet, same=same)
+    top = own[own["rank"] == 1].drop_duplicates("sample_id").set_index("sample_id")
+    within = own[own["rank"] <= 3].groupby("sample_id")["right"].any()
+    result = pd.DataFrame(index=frame.index)
+    result["named"] = top["mistake"].reindex(frame.index).fillna("").astype("str")
+    result["probability"] = top["probability"].reindex(frame.index)
+    for name in ("right", "quiet", "same"):
+        result[name] = top[name].reindex(frame.index).fillna(value=False).astype("bool")
+    result["third"] = within.reindex(frame.index).fillna(value=False).astype("bool")
+    return result
+
+
+def per_mistake(judged: pd.DataFrame) -> pd.DataFrame:
+    """Count for every planting: how many, visible, detected, cause first, in the first three [%]."""
+    planted = judged[judged["planting"] != ""]
+    return _shares(planted, "planting")
+
+
+def overall(judged: pd.DataFrame) -> pd.DataFrame:
+    """Give the same shares for every kind of record and for all."""
+    planted = judged[judged["planting"] != ""]
+    return pd.concat([_shares(planted.assign(all="all"), "all"), _shares(planted, "record")])
+
+
+def _shares(planted: pd.DataFrame, by: str) -> pd.DataFrame:
+    seen = planted[planted["visible"]]
+    groups = seen.groupby(by, sort=True)
+    table = pd.DataFrame(
+        {
+            "n": planted.groupby(by).size(),
+            "visible": groups.size(),
+            "detected_percent": 100.0 * groups["detected"].mean(),
+            "first_percent": 100.0 * groups["right"].mean(),
+            "right_number_percent": 100.0 * groups["same"].mean(),
+            "three_percent": 100.0 * groups["third"].mean(),
+        }
+    )
+    return table.fillna({"visible": 0}).astype({"visible": "int64"})
+
+
+def clean(judged: pd.DataFrame) -> pd.DataFrame:
+    """Count false holds, and causes named where there is none, among clean records by record and water [%]."""
+    untouched = judged[(judged["planting"] == "") & (judged["state"] == "")]
+    parts = []
+    for name in ("record", "water"):
+        groups = untouched.groupby(name)
+        parts.append(
+            pd.DataFrame(
+                {
+                    "n": groups.size(),
+                    "held_percent": 100.0 * groups["detected"].mean(),
+                    "cause_named_percent": 100.0 * loud(untouched).groupby(untouched[name]).mean(),
+                }
+            )
+        )
+    return pd.concat(parts)
+
+
+def loud(judged: pd.DataFrame) -> pd.Series[bool]:
+    """Tell for which records a mistake was put first."""
+    return ~judged["quiet"] & (judged["named"] != "")
+
+
+def reliability(judged: pd.DataFrame, bins: int = 10) -> pd.DataFrame:
+    """Compare stated probabilities with how often the first cause was right, over all subjects with one."""
+    stated = judged[judged["probability"].notna()]
+    edge = np.clip((stated["probability"].to_numpy() * bins).astype("int64"), 0, bins - 1)
+    groups = stated.groupby(edge)
+    return pd.DataFrame(
+        {"n": groups.size(), "stated": groups["probability"].mean(), "right": groups["right"].mean()}
+    ).rename_axis("bin")
+
+
+def calibration_error(table: pd.DataFrame) -> float:
+    """Mean distance between stated and found, weighted by how many."""
+    return float((table["n"] * (table["stated"] - table["right"]).abs()).sum() / table["n"].sum())
+
+
+def as_text(table: pd.DataFrame, width: int = 40) -> str:
+    """Draw a reliability table in characters: # what was stated, | how often it was right."""
+    lines = []
+    for place, row in table.iterrows():
+        bar = list("#" * round(row["stated"] * width) + " " * (width + 1 - round(row["stated"] * width)))
+        bar[round(row["right"] * width)] = "|"
+        lines.append(f"{int(place) * 10:3d}–{int(place) * 10 + 10:3d} % {''.join(bar)} {row['n']:6.0f}")
+    return "\n".join(lines)
+
+
+def as_svg(table: pd.DataFrame) -> str:
+    """Draw a reliability table as a small SVG: the diagonal is perfect, the marks grow with the count."""
+    marks = "".join(
+        f'<circle cx="{20 + 200 * row["stated"]:.1f}" cy="{220 - 200 * row["right"]:.1f}" '
+        f'r="{2 + np.log10(row["n"] + 1):.1f}"/>'
+        for _, row in table.iterrows()
+    )
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 240 250" role="img" font-size="9">'
+        "<title>Stated probability and how often it was right</title>"
+        '<path d="M20 220H220M20 220V20M20 220L220 20" fill="none" stroke="#888"/>'
+        f'<g fill="#1d2429">{marks}</g><text x="90" y="240">stated</text><text x="2" y="15">right</text></svg>\n'
+    )

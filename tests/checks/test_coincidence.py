@@ -1,0 +1,77 @@
+"""Equal figures of two visits: chance or a copied row, by how finely they were read."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+from pipeline.checks.coincidence import chance
+from pipeline.checks.limits import Limits
+from pipeline.checks.registry import CHECKS, run_check
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from pipeline.normalise.sample_table import SampleTable
+
+CONDUCTIVITY = "conductivity_us_cm_25c"
+
+
+def test_figures_in_steps_tie_as_often_as_drawn_ones_do(table_of: Callable[..., SampleTable]) -> None:
+    """A water of 677 µS/cm that varies by 3 % and is read to 1 µS/cm: a million drawn pairs show how often they tie.
+
+    By hand: 1/(2·√π·0.03·677) = 0.0139.
+    """
+    drawn = np.random.default_rng(7).normal(677, 0.03 * 677, (2, 1_000_000)).round()
+
+    estimate = chance(table_of(conductivity_us_cm_25c=[677.0]), [CONDUCTIVITY], 0.03, 0.1).item()
+
+    assert estimate == pytest.approx(0.0139, abs=0.0001)
+    assert estimate == pytest.approx((drawn[0] == drawn[1]).mean(), rel=0.03)
+
+
+@pytest.mark.source("CP")
+def test_a_kit_and_two_meters_tie_by_chance_within_a_few_thousand_visits(
+    table_of: Callable[..., SampleTable],
+) -> None:
+    """Two counts 0.40 each, pH to a tenth 0.28, 677 µS/cm 0.0139: together 6.3e-4."""
+    samples = table_of(
+        ph=[7.4],
+        conductivity_us_cm_25c=[677.0],
+        total_hardness_mg_l_caco3=[321.3],
+        total_hardness_mg_l_caco3__method=["drops"],
+        alkalinity_mg_l_caco3=[267.7],
+        alkalinity_mg_l_caco3__method=["drops"],
+    )
+    columns = ["ph", CONDUCTIVITY, "total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
+
+    assert chance(samples, columns, 0.03, 0.1).item() == pytest.approx(0.403**2 * 0.282 * 0.0139, rel=0.01)
+
+
+def test_a_figure_that_follows_from_another_adds_nothing(table_of: Callable[..., SampleTable]) -> None:
+    """The pen that shows conductivity shows TDS with it; zeros at the end are rounding."""
+    alone = chance(table_of(conductivity_us_cm_25c=[677.0]), [CONDUCTIVITY], 0.03, 0.1).item()
+    both = table_of(conductivity_us_cm_25c=[677.0], tds_mg_l=[338.0])
+    rounded = chance(table_of(conductivity_us_cm_25c=[700.0]), [CONDUCTIVITY], 0.03, 0.1).item()
+
+    assert chance(both, [CONDUCTIVITY, "tds_mg_l"], 0.03, 0.1).item() == alone
+    assert rounded == 1.0
+
+
+@pytest.mark.source("CP")
+def test_only_figures_beyond_chance_or_of_two_sites_hold_a_record(
+    load_case: Callable[[Path], SampleTable], case_folder: Path
+) -> None:
+    samples = load_case(case_folder / "copied-reading" / "bad.csv")
+
+    found, _ = run_check(CHECKS["copied-reading"], samples, Limits())
+
+    assert dict(zip(found["sample_id"], found["severity"], strict=True)) == {
+        **dict.fromkeys("1234", "note"),
+        **dict.fromkeys("5678", "hold"),
+    }
+    steady = found.set_index("sample_id").loc["2", "message"]
+    assert "steady water read in steps" in str(steady)
