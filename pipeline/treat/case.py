@@ -1,0 +1,260 @@
+"""The case a piece of advice answers: one water, what is known of it, one machine, one profile."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+import pandas as pd
+
+from pipeline.assess.machines import NOT_KNOWN, Machine, known_machines, recognise
+from pipeline.checks.hardness import SOFTENED_WORDS
+from pipeline.chemistry.equivalents import HCO3_PER_CACO3, calcium_and_magnesium, hardness_from_ions
+from pipeline.reference import table
+from schemas.columns import WIDE_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipeline.assess.profiles import Profile
+    from pipeline.normalise.sample_table import SampleTable
+
+HARDNESS: Final = "total_hardness_mg_l_caco3"
+CALCIUM_HARDNESS: Final = "calcium_hardness_mg_l_caco3"
+ALKALINITY: Final = "alkalinity_mg_l_caco3"
+HOT_C: Final = 110.0  # a part above it is a steam boiler, a heat exchanger or a thermoblock [CP]
+_HELD: Final = ("hold", "reject")
+_TELLING: Final = ("well", "soda", "permeate")  # say more than "mains" beside them
+_NOT_SOFTENED: Final = ("unsoften", "not soften", "nicht enthärt", "non adouci", "non addolci")
+
+
+def _no_findings() -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype="str") for name in ("check_id", "severity", "analyte")})
+
+
+class Reach(NamedTuple):
+    """What a quantity may be: its reading (missing: none) and the bounds around it (missing: nothing known)."""
+
+    low: float
+    value: float
+    high: float
+
+    @property
+    def known(self) -> bool:
+        """Whether anything at all is known."""
+        return not math.isnan(self.high)
+
+
+UNKNOWN: Final = Reach(math.nan, math.nan, math.nan)
+
+
+@dataclass(frozen=True)
+class Case:
+    """One water and the machine it is for.
+
+    Attributes
+    ----------
+    raw : canonical wide values of the water; missing where not measured or below detection.
+    uncertainty : expanded uncertainty (k = 2), same names; missing counts as none known.
+    verdict : of the record, one of ``schemas.columns.VERDICTS``.
+    findings : open findings of the record: ``check_id severity analyte`` (blank-separated quantities).
+    stage : where it was drawn.
+    machine, profile : what it is for.
+    litres_per_day : water the machine takes [L]; missing where not known.
+    supply : what the record says of the supply, free text.
+    treatment : what is fitted, free text.
+    bottled : (m, ...) waters on sale, canonical columns, their names as index.
+    low, high : bounds of ``raw``, also of a "<"; by default the uncertainty about the value.
+    drain : whether a drain is within reach; None: not known.
+    pressure_bar : of the supply [bar]; missing where not known.
+    tested : whether a private supply was tested for bacteria and cleared.
+    """
+
+    raw: pd.Series[float]
+    uncertainty: pd.Series[float]
+    verdict: str
+    machine: Machine
+    profile: Profile
+    findings: pd.DataFrame = field(default_factory=_no_findings)
+    stage: str = "raw"
+    litres_per_day: float = math.nan
+    supply: str = ""
+    treatment: str = ""
+    bottled: pd.DataFrame | None = None
+    low: pd.Series[float] | None = None
+    high: pd.Series[float] | None = None
+    drain: bool | None = None
+    pressure_bar: float = math.nan
+    tested: bool = False
+
+    @property
+    def litres(self) -> float:
+        """Litres a day: as the site says, else as the machine's profile does."""
+        return self.machine.litres_per_day if math.isnan(self.litres_per_day) else self.litres_per_day
+
+    @property
+    def reservoir(self) -> bool:
+        """Whether the machine is filled by hand."""
+        return self.machine.connection == "reservoir"
+
+    @property
+    def hottest_c(self) -> float:
+        """Temperature of the hottest metal [°C]; a machine without heated parts counts as cold."""
+        return max((part.temperature_c for part in self.machine.parts), default=20.0)
+
+    @property
+    def hot(self) -> bool:
+        """Whether water is heated under pressure, as espresso machines do and brewers do not."""
+        return self.hottest_c >= HOT_C
+
+    @property
+    def supply_kind(self) -> str:
+        """What the supply is: mains, softened, well, soda, spring, permeate, bottled; "" not known."""
+        return _supply(self.supply)
+
+    def held(self) -> frozenset[str]:
+        """Quantities an open hold or reject names; every deciding one where no finding says which."""
+        if self.verdict not in _HELD:
+            return frozenset()
+        open_rows = self.findings["severity"].isin(_HELD)
+        named = self.findings.loc[open_rows, "analyte"].fillna("").astype("str")
+        found = frozenset(word for text in named for word in text.split())
+        return found or frozenset({"total_hardness", "alkalinity", "conductivity"})
+
+    @cached_property
+    def known(self) -> Mapping[str, Reach]:
+        """Every canonical column with its reach.
+
+        A "<" has half its limit as value; stand-ins from ions are filled in; `UNKNOWN` where nothing is known.
+        """
+        value, reach = _wide(self.raw), _wide(self.uncertainty).fillna(0.0)
+        own = (reach == 0.0) | value.isna()
+        low = _wide(self.low).where(own).fillna(value - reach).clip(lower=0.0)
+        high = _wide(self.high).where(own).fillna(value + reach)
+        middle = value.fillna((low.fillna(0.0) + high) / 2.0)
+        found = pd.DataFrame({"low": low.fillna(0.0).where(high.notna()), "value": middle, "high": high})
+        filled = with_stand_ins(found.T)
+        rows = filled.to_numpy(dtype="float64").T.tolist()
+        reached = {str(name): Reach(*row) for name, row in zip(filled.columns, rows, strict=True)}
+        return MappingProxyType(reached)
+
+
+def _wide(values: pd.Series[float] | None) -> pd.Series[float]:
+    given = pd.Series(dtype="float64") if values is None else values
+    return pd.to_numeric(given.reindex(WIDE_COLUMNS)).astype("float64")
+
+
+def with_stand_ins(frame: pd.DataFrame) -> pd.DataFrame:
+    """Fill hardness from calcium with magnesium, alkalinity from bicarbonate, calcium from its hardness.
+
+    Parameters
+    ----------
+    frame : (n, ...) every canonical column.
+    """
+    ions = calcium_and_magnesium(frame)
+    filled = {str(name): frame[name].fillna(ions[name].clip(lower=0.0)) for name in ions}
+    filled[HARDNESS] = frame[HARDNESS].fillna(hardness_from_ions(frame))
+    filled[ALKALINITY] = frame[ALKALINITY].fillna(frame["bicarbonate_mg_l"] / HCO3_PER_CACO3)
+    return frame.assign(**filled)
+
+
+def _supply(text: str) -> str:
+    small = " ".join(text.casefold().split())
+    if any(stem in small for stem in SOFTENED_WORDS) and not any(stem in small for stem in _NOT_SOFTENED):
+        return "softened"
+    meant = _meant(text, "supply_words")
+    return next((kind for kind in _TELLING if kind in meant), meant[0] if meant else "")
+
+
+def drain_of(text: str) -> bool | None:
+    """Tell from a comment whether there is a drain: exact words of ``drain_words.csv`` only.
+
+    Parameters
+    ----------
+    text : comment of a record or a site.
+
+    Returns
+    -------
+    None where it says nothing, or both.
+
+    Example
+    -------
+    >>> drain_of("70 L a day, no drain"), drain_of("scarico ok"), drain_of("")
+    (False, True, None)
+    """
+    meant = set(_meant(text, "drain_words"))
+    return "yes" in meant if len(meant) == 1 else None
+
+
+def _meant(text: str, words_table: str) -> list[str]:
+    """Meanings of a text and of its pieces, in order."""
+    words = dict(table(words_table).itertuples(index=False, name=None))
+    pieces = [text]
+    for mark in ",;/()+.":
+        pieces = [*pieces, *(part for piece in pieces for part in piece.split(mark))]
+    small = [" ".join(piece.casefold().split()) for piece in pieces]
+    return [str(words[piece]) for piece in dict.fromkeys(small) if piece in words]
+
+
+def case_of(
+    samples: SampleTable,
+    sample_id: str,
+    profile: Profile,
+    machines: Mapping[str, Machine] | None = None,
+    verdict: str = "ok",
+    findings: pd.DataFrame | None = None,
+) -> Case:
+    """Build the case of one sample: its numbers, its machine by its words, its supply and litres.
+
+    Parameters
+    ----------
+    samples : the filled table.
+    sample_id : which of them.
+    profile : the water aimed at.
+    machines : profiles besides the built-in ones.
+    verdict, findings : of the record; findings of other samples are left out.
+
+    Returns
+    -------
+    Case; the connection the record names counts more than the machine profile's.
+
+    Raises
+    ------
+    KeyError : there is no such sample.
+    """
+    known = {**known_machines(), **(machines or {})}
+    about = samples.about.loc[sample_id]
+    found = recognise(pd.Series([str(about.get("machine", ""))]), known).iloc[0]
+    machine = known[found["machine"]]
+    if found["connection"] != NOT_KNOWN:
+        machine = replace(machine, connection=found["connection"])
+    own = _no_findings() if findings is None else findings
+    if "sample_id" in own:
+        own = own[own["sample_id"] == sample_id]
+    return Case(
+        raw=_one(samples.filled, sample_id),
+        uncertainty=_one(samples.uncertainty, sample_id),
+        low=_one(samples.low, sample_id),
+        high=_one(samples.high, sample_id),
+        verdict=verdict,
+        findings=own,
+        stage=_text(about.get("stage")) or "raw",
+        machine=machine,
+        profile=profile,
+        litres_per_day=float(pd.to_numeric(pd.Series([about.get("litres_per_day", np.nan)])).iloc[0]),
+        supply=_text(about.get("supply")),
+        treatment=_text(about.get("treatment")),
+        drain=drain_of(_text(about.get("comment"))),
+    )
+
+
+def _one(frame: pd.DataFrame, sample_id: str) -> pd.Series[float]:
+    return pd.Series(frame.loc[[sample_id]].to_numpy(dtype="float64")[0], index=frame.columns)
+
+
+def _text(value: object) -> str:
+    return str(value) if isinstance(value, str) else ""
