@@ -16,6 +16,7 @@ from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
+from pipeline.checks.site_history import HISTORY_ANALYTES
 from pipeline.explain.rank import Explained, explain
 from pipeline.gathering import gather
 from pipeline.normalise import derived
@@ -28,9 +29,9 @@ from pipeline.report.batch import Batch
 from pipeline.report.folder import folder_for
 from pipeline.report.summary import summarise
 from pipeline.store.database import Store
-from pipeline.store.read import prior, registers
+from pipeline.store.read import earlier_samples, prior, registers
 from pipeline.store.write import BatchRecord, write_batch
-from schemas.columns import ABOUT_COLUMNS
+from schemas.columns import ABOUT_COLUMNS, ANALYTES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -127,7 +128,9 @@ def _samples(
     new = np.zeros(len(assembled.about), dtype="bool")
     new[table["sample_id"].cat.codes.to_numpy()[table["new"].to_numpy()]] = True
     wide = widen(assembled.about, table[table["counts"]])
-    return derived.fill(replace(wide, readings=table)), new
+    columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
+    earlier = earlier_samples(store, assembled.about, columns)
+    return derived.fill(replace(wide, readings=table, earlier=earlier)), new
 
 
 def _assessment(
