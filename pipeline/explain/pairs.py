@@ -93,7 +93,7 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, limits: Li
 
 def _as_explained(record: Record, own: pd.DataFrame) -> tuple[Floats, Floats]:
     """Readings, with the values of likely explanations in place of what was received."""
-    values, spread = record.values.copy(), record.spread.copy()
+    values, spread = record.amounts.copy(), record.spread.copy()
     likely = own[(own["rank"] == 1) & (own["probability"] >= _CORRECTED) & own["value_to"].notna()]
     rows = np.array([one.row if one.mistake != "missing-ion" else -1 for one in catalogue()])[
         likely["candidate"].to_numpy()

@@ -188,7 +188,7 @@ def _bias(
     looked = named & np.isin(code, code[rows])
     for name in SECOND:
         with np.errstate(divide="ignore", invalid="ignore"):
-            log = np.log(record.values[ROW[f"second {name}"]] / record.values[ROW[name]])
+            log = np.log(record.amounts[ROW[f"second {name}"]] / record.amounts[ROW[name]])
         frame = pd.DataFrame({"group": code, "log": log})[looked & np.isfinite(log)]
         sums = frame.groupby("group")["log"].agg(["size", "median", "std"]).reset_index()
         error = 1.2533 * np.maximum(sums["std"].fillna(np.inf), 1e-3) / np.sqrt(sums["size"])

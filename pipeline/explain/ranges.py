@@ -109,7 +109,7 @@ def history(samples: SampleTable, record: Record) -> History:
     centre, spread = {}, {}
     most = np.zeros(len(record))
     for name in HISTORY:
-        values = record.values[ROW[name]]
+        values = record.amounts[ROW[name]]
         log = np.log(np.where(values > 0, values, np.nan))
         middle, distance, others = _robust(log, code)
         known = (others >= _HISTORY_SAMPLES) & ~placeless

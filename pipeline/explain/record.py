@@ -31,6 +31,7 @@ ROW: Final[dict[str, int]] = {name: place for place, name in enumerate(ROWS)}
 TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot_outlet")
 COUNTED: Final = ("drops", "typed", "strip", "unknown")
 _SMALLEST: Final = 0.002  # no reading is better known than that, relative (k = 1) [CP]
+_WIDEST: Final = 0.6  # nor worse: a number was read, and it was not 0 (k = 1, relative) [CP]
 _TYPED_DROPS: Final = 0.3  # of a drop: what rounding leaves between a count and its typed value (k = 1) [CP]
 
 
@@ -40,11 +41,11 @@ class Record:
 
     Attributes
     ----------
-    values : (r, n) in the canonical unit; the middle of the range where only a range is known.
+    amounts : (r, n) in the canonical unit; the middle of the range where only a range is known.
     spread : (r, n) standard uncertainty (k = 1) in the same unit [JCGM100].
     exact : (r, n) a number was read, not only a bound.
     unit_worth : (r, n) canonical units in one unit of the number as it was written; 1 where that is not known.
-    written : (r, n) the number as it stood in the file, drops of a count; ``values`` where that is not known.
+    written : (r, n) the number as it stood in the file, drops of a count; ``amounts`` where that is not known.
     unit_known : (r, n) whether that is known.
     step : (r, n) worth of one drop; missing where not counted.
     volume : (r, n) nominal over used sample volume; missing where not recorded.
@@ -54,7 +55,7 @@ class Record:
     """
 
     index: pd.Index
-    values: Floats
+    amounts: Floats
     spread: Floats
     exact: Flags
     unit_worth: Floats
@@ -118,9 +119,12 @@ def read(samples: SampleTable) -> Record:
     least = np.where(np.arange(size[0])[:, None] == ROW["ph"], 0.02, _SMALLEST * np.abs(values))
     spread = np.where(np.isnan(values), np.nan, np.fmax(spread, least))
     stage = evidence.text(samples, "stage").to_numpy()
+    widest = np.where(exact & (np.arange(size[0])[:, None] < len(WIDE_COLUMNS)), _WIDEST * np.abs(values), np.inf)
+    widest[[ROW["ph"], ROW["temperature"]]] = np.inf
+    spread = np.minimum(spread, widest)
     return Record(
         index=samples.about.index,
-        values=values,
+        amounts=values,
         spread=spread,
         exact=exact,
         unit_worth=worth,

@@ -25,6 +25,8 @@ from pipeline.explain.record import ROW, ROWS, SECOND
 from pipeline.reference import table
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.explain.record import Flags, Floats
 
 RELATIONS: Final[tuple[str, ...]] = (
@@ -40,6 +42,9 @@ RELATIONS: Final[tuple[str, ...]] = (
 CATIONS: Final = ("calcium", "magnesium", "sodium", "potassium", "ammonium")
 ANIONS: Final = ("chloride", "sulfate", "nitrate", "fluoride")
 _CARBONATE_PER_CACO3: Final = 2.0 * MG_CACO3_PER_MEQ / MOLAR_MASS["carbonate"]  # 1.668
+
+_MAJORS: Final = ("hardness", "sodium", "alkalinity", "chloride", "sulfate")
+UNREAD_MAJOR: Final = 0.3  # meq/L that the one major ion nobody read may hold unnoticed (k = 1) [CP]
 
 BALANCE_MODEL: Final = (0.008, 0.05)  # of the sum; meq/L of ions nobody looks for (k = 1) [CP]
 UNREAD_MEQ: Final = {"potassium": 0.05, "nitrate": 0.15}  # what an ion that was not read may hold (k = 1) [CP]
@@ -97,13 +102,18 @@ class Charges:
 
     @property
     def cations_known(self) -> Flags:
-        """Hardness and sodium were read."""
-        return self.known["hardness"] & self.known["sodium"]
+        """Hardness and sodium were read, or are the one major ion that was not."""
+        return (self.known["hardness"] & self.known["sodium"]) | self.nearly
 
     @property
     def anions_known(self) -> Flags:
-        """Alkalinity, chloride and sulfate were read."""
-        return self.known["alkalinity"] & self.known["chloride"] & self.known["sulfate"]
+        """Alkalinity, chloride and sulfate were read, or are the one major ion that was not."""
+        return (self.known["alkalinity"] & self.known["chloride"] & self.known["sulfate"]) | self.nearly
+
+    @property
+    def nearly(self) -> Flags:
+        """Exactly one of the five majors was not read: it counts as little, and shows when it is not."""
+        return np.asarray(np.sum([self.known[name] for name in _MAJORS], axis=0) == len(_MAJORS) - 1)
 
 
 def charges(values: Floats) -> Charges:
@@ -145,6 +155,43 @@ def charges(values: Floats) -> Charges:
     return Charges(meq, slopes, hardness, alkalinity, cations, anions, known)
 
 
+def sides(amounts: Floats) -> tuple[Flags, Flags, Flags]:
+    """Tell which samples have all cations, all anions, and all majors but one.
+
+    Parameters
+    ----------
+    amounts : (r, m) readings, rows of ROWS.
+
+    Returns
+    -------
+    three (m,) flags.
+    """
+    read = {name: ~np.isnan(amounts[row]) for name, row in ROW.items()}
+    read["hardness"] = read["total_hardness"] | (read["calcium"] & read["magnesium"])
+    read["alkalinity"] = read["alkalinity"] | read["bicarbonate"]
+    nearly = np.asarray(np.sum([read[name] for name in _MAJORS], axis=0) == len(_MAJORS) - 1)
+    cations = read["hardness"] & read["sodium"]
+    return cations, read["alkalinity"] & read["chloride"] & read["sulfate"], nearly
+
+
+def unread(amounts: Floats) -> npt.NDArray[np.str_]:
+    """Name the one major ion that was not read, "" where none or several were not.
+
+    Parameters
+    ----------
+    amounts : (r, m) readings, rows of ROWS.
+    """
+    _, _, nearly = sides(amounts)
+    single = {
+        "sodium": np.isnan(amounts[ROW["sodium"]]),
+        "chloride": np.isnan(amounts[ROW["chloride"]]),
+        "sulfate": np.isnan(amounts[ROW["sulfate"]]),
+        "alkalinity": np.isnan(amounts[ROW["alkalinity"]]) & np.isnan(amounts[ROW["bicarbonate"]]),
+    }
+    named = np.select(list(single.values()), list(single), "total_hardness")
+    return np.where(nearly, named, "")
+
+
 def _balance(values: Floats, sums: Charges) -> Relation:
     """Cations less anions over their sum; each ion's slope is 2·(other side)/sum²."""
     total = sums.cations + sums.anions
@@ -158,6 +205,7 @@ def _balance(values: Floats, sums: Charges) -> Relation:
             slopes[row] = slopes.get(row, 0.0) + side * slope
     slopes[ROW["unread cation"]], slopes[ROW["unread anion"]] = plus, minus
     absent = sum((~sums.known[ion] * size**2 for ion, size in UNREAD_MEQ.items()), start=BALANCE_MODEL[1] ** 2)
+    absent = absent + sums.nearly * UNREAD_MAJOR**2
     model = BALANCE_MODEL[0] ** 2 + absent / total**2
     return Relation((sums.cations - sums.anions) / total, slopes, model, np.full(values.shape[1], np.nan))
 
@@ -196,8 +244,9 @@ def _conductivity(values: Floats, sums: Charges) -> Relation:
     slopes[ROW["conductivity"]] = 1.0 / observed
     low, high = HARDNESS_MODEL
     one_sided = np.where(gap < 0, low, high)
-    spread = np.select([full, half], [FULL_MODEL, HALF_MODEL], one_sided)
-    usual = np.select([full, half], [FULL_MODEL, HALF_MODEL], (low + high) / 2.0)
+    lacking = np.hypot(FULL_MODEL, sums.nearly * UNREAD_MAJOR * each["sodium"] / predicted)
+    spread = np.select([full, half], [lacking, HALF_MODEL], one_sided)
+    usual = np.select([full, half], [lacking, HALF_MODEL], (low + high) / 2.0)
     return Relation(gap, slopes, spread**2, predicted, np.log(spread / usual))
 
 

@@ -104,8 +104,8 @@ def relation_rows(record: Record, sample: Places, rank: Places, candidate: Place
                 "sample_id": record.index[sample],
                 "rank": rank,
                 "relation": name.replace(" ", "-"),
-                "observed": blank if is_balance else first.values[row],
-                "observed_after": blank if is_balance else then.values[row],
+                "observed": blank if is_balance else first.amounts[row],
+                "observed_after": blank if is_balance else then.amounts[row],
                 "before": 100.0 * old.gap if is_balance else old.predicted,
                 "after": 100.0 * new.gap if is_balance else new.predicted,
                 "uncertainty": _uncertainty(new, then.spread, percent=is_balance),
@@ -158,7 +158,7 @@ def evidence(rows: pd.DataFrame, size: int) -> pd.Series:
         part = moved[moved["name"] == name]
         if part.empty:
             continue
-        own = (part["observed"] - part["observed_after"]).abs() > 1e-9 * part["observed"].abs()  # noqa: PLR2004
+        own = (part["observed"] - part["observed_after"]).abs() > 1e-9 * part["observed"].abs()
         for clause, chosen in ((clauses[0], part[~own]), (clauses[1], part[own])):
             if len(chosen):
                 texts = {

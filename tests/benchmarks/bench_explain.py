@@ -36,14 +36,16 @@ def held(count: int) -> SampleTable:
     wide["conductivity_us_cm_25c"] = 98.0 * cations * np.exp(random.normal(0, 0.03, count))
     wide["ph"] = random.normal(7.4, 0.2, count)
     kit = np.arange(count) % 2 == 1
-    wide["total_hardness_mg_l_caco3"] = np.where(kit, 2.497 * wide["calcium_mg_l"] + 4.118 * wide["magnesium_mg_l"], np.nan)
+    wide["total_hardness_mg_l_caco3"] = np.where(
+        kit, 2.497 * wide["calcium_mg_l"] + 4.118 * wide["magnesium_mg_l"], np.nan
+    )
     wide["alkalinity_mg_l_caco3"] = np.where(kit, wide["bicarbonate_mg_l"] * 0.8202, np.nan)
     ions = [f"{ion}_mg_l" for ion in (*medians, "bicarbonate", "sulfate")]
     wide.loc[kit, ions] = np.nan
     which = random.integers(0, 3, count)
     wide["conductivity_us_cm_25c"] *= np.where(which == 0, 0.1, 1.0)
     wide["bicarbonate_mg_l"] *= np.where(which == 1, 1.0 / 1.219, 1.0)
-    wide["total_hardness_mg_l_caco3"] *= np.where(which == 2, 1.785, 1.0)  # noqa: PLR2004 -- the third of three
+    wide["total_hardness_mg_l_caco3"] *= np.where(which == 2, 1.785, 1.0)
     for column in [name for name in wide if name != "ph"]:
         wide[f"{column}.u"] = 0.06 * wide[column]
     wide["client"], wide["site"] = "c", (np.arange(count) // 4).astype(str)
