@@ -136,9 +136,9 @@ def _best(
 ) -> pd.DataFrame:
     """Give the likeliest mistake of every source that has one: `group candidate samples share probability`."""
     weighed = judged(record.take(rows), past.take(rows), {name: flags[rows] for name, flags in seen.items()}, least=0.0)
-    base = weighed[weighed["candidate"] == 0].set_index("sample")["log_likelihood"]
+    base = weighed[weighed["candidate"] == 0].set_index("sample")["log_fit"]
     some = weighed[_systematic()[weighed["candidate"].to_numpy()]]
-    ratio = some["log_likelihood"].to_numpy() - base.reindex(some["sample"]).to_numpy()
+    ratio = some["log_fit"].to_numpy() - base.reindex(some["sample"]).to_numpy()
     group = code[rows][some["sample"].to_numpy()]
     frame = pd.DataFrame(
         {"group": group, "candidate": some["candidate"].to_numpy(), "ratio": ratio, "better": ratio > 0.0}

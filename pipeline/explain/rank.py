@@ -15,6 +15,7 @@ from pipeline.explain.pairs import NO_PAIRS, PAIR_ANSWERS, PairAnswers, of_pairs
 from pipeline.explain.patterns import PATTERN_COLUMNS, Patterns, of_files
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.record import read
+from pipeline.explain.relations import unread
 from pipeline.explain.search import judged, seen_by_checks
 from schemas.columns import ANALYTES
 
@@ -195,6 +196,11 @@ def _worded(own: pd.DataFrame, record: Record, pairs: PairAnswers, patterns: Pat
     )
     known["mistake"] = known["mistake"].replace("several-mistakes", UNNAMED)
     facts = known.iloc[own["candidate"].to_numpy()].reset_index(drop=True)
+    ion = np.where(facts["mistake"] == "missing-ion", unread(record.amounts[:, own["sample"].to_numpy()]), "")
+    facts = facts.assign(
+        analyte=facts["analyte"].mask(ion != "", pd.Series(ion)),
+        detail=facts["detail"].mask(ion != "", pd.Series(ion).str.replace("_", " ")),
+    )
     table = pd.concat([own, facts], axis=1)
     named = ~table["mistake"].isin(["no-mistake", UNNAMED]).to_numpy()
     detailed = table["rank"].le(DETAILED).to_numpy() & named

@@ -51,7 +51,8 @@ UNREAD_MEQ: Final = {"potassium": 0.05, "nitrate": 0.15}  # what an ion that was
 FULL_MODEL: Final = 0.04  # of the conductivity of a full analysis (k = 1) [SCCOMP]
 HALF_MODEL: Final = 0.08  # where one side of the charges is closed by an ion nobody read [CP]
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
-PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts [CP]
+PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts from 1 meq/L up [CP]
+SULFATE_PAIR: Final = 10.0**2.3  # L/mol, CaSO4 (2.30) and MgSO4 (2.26) pairs at 25 °C [PHREEQC3]
 SOLIDS_PER_CONDUCTIVITY: Final = (0.60, 0.15)  # meters 0.5 to 0.7, nature 0.54 to 0.75 [HEM1985] (ln, k = 1)
 SOLIDS_MODEL: Final = (1.05, 0.08)  # weighed over computed: 1.0 to 1.2 [APHA1030] (ln, k = 1)
 FORM_MODEL: Final = 0.01  # two forms of one figure: rounding [CP]
@@ -217,7 +218,17 @@ def _carried(meq: dict[str, Floats]) -> tuple[Floats, dict[str, Floats]]:
     root = np.sqrt(np.maximum(strength, 0.0))
     each = {ion: (_LAMBDA[ion] - _SLOPE[ion] * root / (1.0 + _ROOT[ion] * root)) / abs(CHARGE[ion]) for ion in meq}
     total = sum((each[ion] * values for ion, values in meq.items()), start=np.zeros(1))
-    return total, each
+    return total - _paired(molar, root) * (each["calcium"] + each["sulfate"]), each
+
+
+def _paired(molar: dict[str, Floats], root: Floats) -> Floats:
+    """Give the calcium and magnesium sulfate that carries no charge, in meq/L: x = K·γ²·(M − x)·(S − x)."""
+    metal, sulfate = (molar["calcium"] + molar["magnesium"]) / 1000.0, molar["sulfate"] / 1000.0
+    log_activity = -0.509 * 4.0 * (root / (1.0 + root) - 0.3 * root**2)  # Davies [APHA2330]
+    constant = SULFATE_PAIR * 10.0 ** (2.0 * log_activity)
+    half = metal + sulfate + 1.0 / constant
+    free = np.sqrt(np.maximum(half**2 - 4.0 * metal * sulfate, 0.0))
+    return np.asarray(1000.0 * (half - free), dtype="float64")  # two charges in each pair
 
 
 def _conductivity(values: Floats, sums: Charges) -> Relation:
@@ -235,7 +246,9 @@ def _conductivity(values: Floats, sums: Charges) -> Relation:
     carried = carried + values[ROW["unread cation"]] * each["sodium"] + values[ROW["unread anion"]] * each["chloride"]
     larger = np.maximum(sums.cations, sums.anions)
     broad = ~full & ~half & (sums.known["hardness"] | sums.known["alkalinity"])
-    predicted = np.select([full | half, broad], [carried, PER_MEQ[0] * larger + PER_MEQ[1]], np.nan)
+    predicted = np.select(
+        [full | half, broad], [carried, PER_MEQ[0] * larger + PER_MEQ[1] * larger / (1.0 + larger)], np.nan
+    )
     predicted = np.where(predicted > 0, predicted, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.log(observed / predicted)

@@ -51,7 +51,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
 
     Returns
     -------
-    (p, …) frame: `sample candidate log_posterior log_likelihood misfit relations value_from value_to`, unnormalised; candidates that cannot
+    (p, …) frame: `sample candidate log_posterior log_fit misfit relations value_from value_to`, unnormalised; candidates that cannot
     apply to a sample have no row.
 
     Notes
@@ -71,7 +71,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
                 "sample",
                 "candidate",
                 "log_posterior",
-                "log_likelihood",
+                "log_fit",
                 "misfit",
                 "relations",
                 "value_from",
@@ -100,7 +100,7 @@ def _weighed(
             "sample": at[pairs.sample[here]],
             "candidate": pairs.candidate[here],
             "log_posterior": posterior[here],
-            "log_likelihood": (fit + usual)[here],
+            "log_fit": fit[here],
             "misfit": misfit[here],
             "relations": count[here],
             "value_from": np.where(touched, record.amounts[rows, pairs.sample[here]], np.nan),
