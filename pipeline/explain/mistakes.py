@@ -74,16 +74,20 @@ CONDUCTIVITY_UNITS: Final = {"µS/cm": 1.0, "mS/m": 10.0, "mS/cm": 1000.0}
 METALS: Final = ("iron", "manganese", "copper", "lead")
 _IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate")
 _SCALED: Final = (
-    "conductivity", "tds", "total_hardness", "calcium_hardness", "alkalinity", "bicarbonate", *_IONS, "fluoride", "silica",
+    "conductivity", "tds", "total_hardness", "calcium_hardness", "alkalinity", "bicarbonate", *_IONS,
+    "fluoride", "silica",
 )  # fmt: skip
 _TENFOLD: Final = {"÷ 10": 0.1, "× 10": 10.0, "÷ 100": 0.01, "× 100": 100.0}
 _SWAPS: Final = (
     ("total_hardness", "alkalinity"), ("conductivity", "tds"), ("chloride", "sulfate"), ("sodium", "calcium"),
     ("calcium", "magnesium"), ("sodium", "potassium"), ("chloride", "nitrate"), ("sulfate", "nitrate"),
     ("magnesium", "sodium"), ("sodium", "chloride"), ("magnesium", "potassium"), ("conductivity", "total_hardness"),
-    ("total_hardness", "calcium_hardness"), ("bicarbonate", "sulfate"), ("calcium", "potassium"), ("bicarbonate", "chloride"),
+    ("total_hardness", "calcium_hardness"), ("bicarbonate", "sulfate"), ("calcium", "potassium"),
+    ("bicarbonate", "chloride"),
 )  # fmt: skip
 _LINES: Final = (("calcium", "magnesium", "sodium", "potassium"), ("chloride", "sulfate", "nitrate"))
+_SAME_FIGURE: Final = 1e-6
+_NEAR_25: Final = 2.0  # °C: nearer, compensation changes less than the meter's own uncertainty [CP]
 _COLDS: Final = (10.0, 15.0)  # °C of a sample from the tap where none is recorded [CP]
 SOFTENED_SHARE: Final = 0.6  # of the alkalinity: below, the hardness may have been exchanged [CP]
 SODA_SHARE: Final = 1.1  # of the hardness: above, sodium must carry alkalinity [CP]
@@ -144,16 +148,15 @@ def _same(value: Floats, received: Floats) -> Flags:
 
 
 def _units(name: str, units: dict[str, float], row: int, shares: dict[str, float]) -> list[Candidate]:
-    """The number was written in another unit than the one it was read in."""
-    known = [
+    """Say that the number was written in another unit than the one it was read in."""
+    return [
         Candidate("wrong-unit", name, "", unit, _meant(row, worth), weight=shares.get(unit, 1.0), row=row)
         for unit, worth in units.items()
     ]
-    return known
 
 
 def _read_as(name: str, units: dict[str, float], row: int) -> list[Candidate]:
-    """The number was read in a unit it was not written in, where the file's unit is not on record."""
+    """Say that the number was read in a unit it was not written in, where the file's unit is not on record."""
 
     def back(worth: float) -> Change:
         return lambda record: {row: np.where(record.unit_known[row], np.nan, record.amounts[row] / worth)}
@@ -218,7 +221,10 @@ def _transposed(name: str, row: int) -> list[Candidate]:
 
 def _decimals(figure: Floats) -> Floats:
     """Count the decimals a figure was written with, two at most."""
-    one, two = np.abs(figure - np.round(figure)) > 1e-6, np.abs(figure * 10 - np.round(figure * 10)) > 1e-5
+    one, two = (
+        np.abs(figure - np.round(figure)) > _SAME_FIGURE,
+        np.abs(figure * 10 - np.round(figure * 10)) > 10 * _SAME_FIGURE,
+    )
     return np.where(two, 2.0, np.where(one, 1.0, 0.0))
 
 
@@ -264,6 +270,17 @@ def _kit(name: str, row: int) -> list[Candidate]:
     return volumes + counts
 
 
+def _habit() -> Candidate:
+    """Who does not count the first drop does not count it in either test."""
+    rows = ROW["total_hardness"], ROW["alkalinity"]
+
+    def change(record: Record) -> dict[int, Floats]:
+        return {row: record.amounts[row] + record.step[row] for row in rows}
+
+    detail = "first drop not counted, in both tests (+1 drop)"
+    return Candidate("miscount", "total_hardness", "alkalinity", detail, change, weight=1.0, row=rows[0])
+
+
 def _swap(names: tuple[str, ...], moved: tuple[str, ...]) -> Change:
     """Give each quantity the number written under another; the number keeps the unit of its heading."""
     pairs = tuple(zip((ROW[name] for name in names), (ROW[name] for name in moved), strict=True))
@@ -302,7 +319,7 @@ def _meters() -> list[Candidate]:
     def own(record: Record) -> dict[int, Floats]:
         read = record.amounts[degrees]
         factor = factor_to_25c(pd.Series(read)).to_numpy()
-        return {ec: np.where(np.abs(read - 25.0) > 2.0, record.amounts[ec] * factor, np.nan)}
+        return {ec: np.where(np.abs(read - 25.0) > _NEAR_25, record.amounts[ec] * factor, np.nan)}
 
     def assumed(celsius: float) -> Change:
         factor = float(factor_to_25c(celsius).item())
@@ -317,7 +334,10 @@ def _meters() -> list[Candidate]:
     cold = "not-temperature-compensated"
     return [
         Candidate(cold, "conductivity", "", "read at the sample's temperature", own, weight=1.0, row=ec),
-        *(Candidate(cold, "conductivity", "", f"read at about {c:.0f} °C", assumed(c), weight=0.5, row=ec) for c in _COLDS),
+        *(
+            Candidate(cold, "conductivity", "", f"read at about {celsius:.0f} °C", assumed(celsius), weight=0.5, row=ec)
+            for celsius in _COLDS
+        ),
         Candidate(cold, "conductivity", "", "stated for 20 °C", twenty, weight=0.8, row=ec),
         *(
             Candidate("wrong-tds-scale", "tds", "", detail, _times(tds, factor), row=tds)
@@ -333,7 +353,7 @@ def _meters() -> list[Candidate]:
 
 
 def _states() -> list[Candidate]:
-    """What is true and looks like a mistake."""
+    """Name what is true and looks like a mistake."""
     hardness, alkalinity = ROW["total_hardness"], ROW["alkalinity"]
 
     def low(record: Record) -> Flags:
@@ -381,7 +401,7 @@ def _temperature() -> list[Candidate]:
 
 
 def _unnamed(name: str, row: int) -> list[Candidate]:
-    """An unnamed mistake on one reading: every order of size, finely enough to be a smooth distribution."""
+    """Lay an unnamed mistake on one reading over every order of size, finely enough to be smooth."""
     weights = np.exp(-0.5 * (np.array(STEPS) / _STEP_WIDTH) ** 2)
     return [
         Candidate(
@@ -399,7 +419,7 @@ def _unnamed(name: str, row: int) -> list[Candidate]:
 
 
 def _unread() -> list[Candidate]:
-    """An ion nobody measured: so many meq/L of it, finely enough to be a smooth distribution."""
+    """Give an ion nobody measured: so many meq/L of it, finely enough to be a smooth distribution."""
 
     def holds(row: int, meq: float) -> Change:
         return lambda record: {row: np.full(len(record), meq)}
@@ -422,7 +442,7 @@ def _charged(record: Record) -> Flags:
 def _of_reading(name: str, row: int) -> list[Candidate]:
     """Every mistake of one reading."""
     found: list[Candidate] = []
-    mg = {unit: worth for unit, worth in (("µg/L", 0.001), ("g/L", 1000.0))}
+    mg = {"µg/L": 0.001, "g/L": 1000.0}
     if name in ("total_hardness", "calcium_hardness"):
         found += _units(name, HARDNESS_UNITS, row, _UNIT_SHARES) + _read_as(name, HARDNESS_UNITS, row)
     elif name == "alkalinity":
@@ -456,7 +476,7 @@ def catalogue() -> tuple[Candidate, ...]:
         found += _of_reading(name, ROW[name])
     for name in SECOND:
         found += _of_reading(name, ROW[f"second {name}"])
-    found += _tens("ph", ROW["ph"]) + _temperature() + _swaps() + _meters() + _states() + _unread()
+    found += _tens("ph", ROW["ph"]) + _temperature() + _swaps() + _meters() + _states() + _unread() + [_habit()]
     found += [
         Candidate("instrument-fault", name, "", "", None, ((ROW[name], 2.0),), seen=True, row=ROW[name])
         for name in ("conductivity", "ph", "tds")

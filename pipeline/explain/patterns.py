@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 PATTERN_COLUMNS: Final = (
-    "file_sha256", "scope", "analyte", "other_analyte", "mistake", "detail", "samples", "share", "probability", "message",
+    "file_sha256", "scope", "analyte", "other_analyte", "mistake", "detail", "samples", "share", "probability",
+    "message",
 )  # fmt: skip
 SYSTEMATIC: Final = frozenset(
     {
@@ -93,7 +94,8 @@ def of_files(samples: SampleTable, record: Record, past: History, seen: dict[str
     """
     held = np.zeros(len(record), dtype="bool")
     held[chosen] = True
-    parts, covered = [], {}
+    parts: list[pd.DataFrame] = []
+    covered: dict[int, Flags] = {}
     told: set[tuple[int, bytes]] = set()
     for scope, column in SCOPES.items():
         code, names = pd.factorize(evidence.text(samples, column))

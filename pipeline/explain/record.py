@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.checks import evidence
 from pipeline.checks.hardness import SOFTENED_WORDS
-from pipeline.checks.record import number
+from pipeline.checks.record import moment, number
 from pipeline.normalise.sample_table import column_numbers, places
 from schemas.columns import ANALYTES, WIDE_COLUMNS
 
@@ -78,6 +78,10 @@ class Record:
         return Record(index=self.index[at], **{name: array[..., at] for name, array in arrays.items()})
 
 
+_TWINS: Final = 4  # samples of one visit; more are a series of their own
+_VISIT: Final = 0.05  # what a tap varies by within a visit, relative (k = 1) [CP]
+
+
 def read(samples: SampleTable) -> Record:
     """Lay the readings of a sample table out as arrays.
 
@@ -114,6 +118,7 @@ def read(samples: SampleTable) -> Record:
     written = np.where(known, written, values)
     drop = exact & ~np.isnan(step)
     values = np.where(drop, np.maximum(values - step / 2.0, step / 4.0), values)
+    _add_twins(samples, values, spread)
     values[ROW[UNREAD[0]] :] = 0.0
     spread[ROW[UNREAD[0]] :] = 0.0
     least = np.where(np.arange(size[0])[:, None] == ROW["ph"], 0.02, _SMALLEST * np.abs(values))
@@ -179,6 +184,40 @@ def _add_written(
         step[cell], exact[cell] = rows["step"].to_numpy(), True
         volume[cell] = np.where(typed, volume[code, cell[1]], rows["volume"].to_numpy())
         counted[cell] = rows["method"].isin(COUNTED).to_numpy()
+
+
+def _add_twins(samples: SampleTable, values: Floats, spread: Floats) -> None:
+    """Take the same quantity of another sample of the same visit as the second reading, where there is no own one.
+
+    A visit is one site, one stage and one day; where no day is stated, a site with two samples of one stage.
+    """
+    about = samples.about
+    if "site" not in about or len(about) < 2:  # noqa: PLR2004 -- a twin needs two
+        return
+    parts = [evidence.text(samples, name) for name in ("client", "site", "sampling_point", "stage")]
+    day = moment(about, "collected_at").dt.strftime("%Y-%m-%d").fillna("")
+    where = parts[0] + "|" + parts[1] + "|" + parts[2] + "|" + parts[3] + "|" + day
+    code, _ = pd.factorize(where)
+    size = np.bincount(code)[code]
+    stated = (parts[1] != "").to_numpy()
+    visit = stated & (size > 1) & (((day != "") & (size <= _TWINS)).to_numpy() | (size == 2))  # noqa: PLR2004 -- a pair
+    for name in SECOND:
+        row, code_row = ROW[f"second {name}"], ROW[name]
+        known = visit & ~np.isnan(values[code_row]) & (values[code_row] > 0)
+        table = pd.DataFrame({"visit": code, "worth": spread[code_row] / values[code_row], "at": np.arange(len(code))})[
+            known
+        ]
+        table = table.sort_values(["visit", "worth"], kind="stable")
+        rank = table.groupby("visit").cumcount().to_numpy()
+        leader = table[rank == 0].set_index("visit")["at"]
+        runner = table[rank == 1].set_index("visit")["at"]
+        first = leader.reindex(table["visit"]).to_numpy()
+        second = runner.reindex(table["visit"], fill_value=-1).to_numpy()
+        at = table["at"].to_numpy()
+        other = np.where(at == first, second, first)
+        open_ = (other >= 0) & np.isnan(values[row, at])
+        values[row, at[open_]] = values[code_row, other[open_]]
+        spread[row, at[open_]] = np.hypot(spread[code_row, other[open_]], _VISIT * values[code_row, other[open_]])
 
 
 def _written(readings: pd.DataFrame) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.explain import ranges, relations
 from pipeline.explain.mistakes import catalogue, soda_like, softened_like
 from pipeline.explain.priors import STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
-from pipeline.explain.record import ROW, ROWS, UNREAD
+from pipeline.explain.record import ROW, UNREAD
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -21,6 +21,16 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Flags, Floats, Places, Record
 
 SAMPLES_AT_ONCE: Final = 256
+WEIGHED_COLUMNS: Final = (
+    "sample",
+    "candidate",
+    "log_posterior",
+    "log_fit",
+    "misfit",
+    "relations",
+    "value_from",
+    "value_to",
+)
 _USUAL_RELATIVE: Final = 0.08  # standard uncertainty of a kit, the least exact method, relative [CP]
 _ABSOLUTE: Final = frozenset({ROW["ph"], ROW["temperature"], *(ROW[name] for name in UNREAD)})
 _UNREAD_ROWS: Final = frozenset(ROW[name] for name in UNREAD)
@@ -51,7 +61,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
 
     Returns
     -------
-    (p, …) frame: `sample candidate log_posterior log_fit misfit relations value_from value_to`, unnormalised; candidates that cannot
+    (p, …) frame of WEIGHED_COLUMNS, log posteriors unnormalised; candidates that cannot
     apply to a sample have no row.
 
     Notes
@@ -165,7 +175,7 @@ def _apply(one: Candidate, changed: dict[int, Floats], values: Floats, spread: F
 
 
 def _scaled(old: Floats, new: Floats, spread: Floats) -> Floats:
-    """Carry an uncertainty over to the changed value: its relative size, but not the last digit of a lost power of ten."""
+    """Carry an uncertainty over to the changed value: its relative size, but not the worth of a lost last digit."""
     with np.errstate(divide="ignore", invalid="ignore"):
         scaled = np.where(old > 0, spread * new / old, spread)
     return np.where(new > old, np.minimum(scaled, np.maximum(spread, _USUAL_RELATIVE * new)), scaled)
@@ -260,6 +270,3 @@ def seen_by_checks(findings: pd.DataFrame, index: pd.Index) -> dict[str, Flags]:
         found[at[at >= 0]] = True
         flags[name] = found
     return flags
-
-
-__all__ = ["ROWS", "Pairs", "gaps", "judged", "seen_by_checks"]

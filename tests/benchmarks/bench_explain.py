@@ -65,8 +65,8 @@ def main() -> int:
     seconds = time.process_time() - begin
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     sys.stdout.write(
-        f"{count} samples: {seconds:.2f} s of one core, {len(explained.explanations)} explanations, {len(explained.patterns)} patterns, "
-        f"peak {peak:.0f} MB ({peak - start / 1024.0:.0f} MB of it here)\n"
+        f"{count} samples: {seconds:.2f} s of one core, {len(explained.explanations)} explanations, "
+        f"{len(explained.patterns)} patterns, peak {peak:.0f} MB ({peak - start / 1024.0:.0f} MB of it here)\n"
     )
     return int(seconds > SECONDS_GOAL or peak > MEGABYTES_GOAL)
 
