@@ -243,7 +243,7 @@ def _superseded(record: BatchRecord, base: int) -> pd.DataFrame:
 
 
 def write_decision(
-    store: Store, decision: Decision, recheck: Callable[[int], BatchRecord | None] = lambda: None
+    store: Store, decision: Decision, recheck: Callable[[int], BatchRecord | None] = lambda _: None
 ) -> int:
     """Add what a person decided about a finding; earlier decisions stay. Returns `decision_id`.
 
