@@ -227,6 +227,8 @@ def _line(waters: pd.DataFrame, treatment: str, other: pd.Series[float] | None) 
 def _turned(case: Case, waters: pd.DataFrame, treatment: str, other: pd.Series[float] | None) -> Option:
     name, kept = TURNED[treatment], held.limits(case, treatment)
     line = _line(waters, treatment, other)
+    if np.isnan(line.columns[ALKALINITY][:, 0]).all() or np.isnan(line.columns[HARDNESS][:, 0]).all():
+        return Option(treatment, {}, {}, fits=False, obstacles=(Said("choose.obstacle.unsolved"),))
     own = held.figures(case, line.columns)
     excess = held.excesses(kept, {figure: values[:, 0] for figure, values in own.items()})
     holds = np.asarray(excess.sum(axis=0) == 0.0)

@@ -131,11 +131,14 @@ def _setting(case: Case, chosen: Option) -> list[tuple[str, dict[str, object]]]:
     }
     if "bypass" in chosen.settings:
         share = float(chosen.settings["bypass"])
-        kind = "membrane" if chosen.treatment in MEMBRANES else "bypass"
+        membrane = chosen.treatment == "reverse osmosis"
         marked = round(share / _VALVE_STEP) * _VALVE_STEP
         there = _alkalinity_at(case, chosen, share, marked)
         valve: dict[str, object] = {"percent": 100.0 * marked, "alkalinity": there}
-        return [(f"choose.set.{kind}", {"percent": 100.0 * share, **after}), ("choose.set.valve", valve)]
+        set_to: dict[str, object] = {"percent": 100.0 * share, **after}
+        if membrane:
+            return [("choose.set.membrane", set_to | {"rejection": 100.0 * _rejection()}), ("choose.set.valve", valve)]
+        return [("choose.set.bypass", set_to), ("choose.set.valve", valve)]
     if "share" in chosen.settings:
         tenths = 10.0 * float(chosen.settings["share"])
         return [("choose.set.share", {"litres": round(tenths, 1), "rest": round(10.0 - tenths, 1), **after})]
@@ -147,6 +150,11 @@ def _setting(case: Case, chosen: Option) -> list[tuple[str, dict[str, object]]]:
             for salt, mass in weighed
         ]
     return [("choose.set.device", after)] if chosen.settings else []
+
+
+def _rejection() -> float:
+    """Share of all salts a membrane is taken to hold back."""
+    return next(own.default for own in TREATMENTS["reverse osmosis"].settings if own.name == "rejection")
 
 
 def _alkalinity_at(case: Case, chosen: Option, share: float, marked: float) -> float:
