@@ -39,7 +39,6 @@ TURNED: Final = {
     "demineraliser": "bypass",
     "calcite contact": "bypass",
     "blend": "share",
-    "tank cartridge": "water_passes",
     "jug": "water_passes",
     "remineraliser": "added_mg_l_caco3",
 }
@@ -136,6 +135,25 @@ def optimise(case: Case, treatment: str, other: pd.Series[float] | None = None) 
     return _option(case, waters, treatment, {}, other)
 
 
+def evaluate(
+    case: Case, treatment: str, settings: Mapping[str, float], other: pd.Series[float] | None = None
+) -> Option:
+    """Work a treatment out at given settings: what comes out, and which limits are in the way.
+
+    Parameters
+    ----------
+    case : water, machine, profile.
+    treatment : a name of ``TREATMENTS``.
+    settings : as ``TREATMENTS[treatment].settings`` names them.
+    other : the second water of a blend.
+
+    Raises
+    ------
+    KettlestoneError : an unknown treatment, or a setting that is unknown or out of its range.
+    """
+    return _option(case, held.spread(case), treatment, settings, other)
+
+
 def _option(
     case: Case,
     waters: pd.DataFrame,
@@ -147,6 +165,8 @@ def _option(
     """Work the treatment out at its settings, for every end of the readings."""
     treated = treat(waters, treatment, settings, other=other)
     columns = {name: floats(column(treated, name)) for name in _LINEAR}
+    if np.isnan(columns[ALKALINITY][0]) or np.isnan(columns[HARDNESS][0]):
+        return Option(treatment, settings, {}, fits=False, obstacles=(Said("choose.obstacle.unsolved"),))
     own, kept = held.figures(case, columns), held.limits(case, treatment)
     excess = held.excesses(kept, own)[:, 0]
     obstacles = [_obstacle(limit, own[limit.figure][0]) for limit, over in zip(kept, excess, strict=True) if over > 0]
