@@ -210,12 +210,12 @@ def predicted(case: Case, treated: pd.DataFrame) -> dict[str, Range]:
     found["scale_kg_per_year"] = (floats(year * litres * _KG_PER_MG), "kg/a")
     ranges = {name: _range(values, unit) for name, (values, unit) in found.items()}
     ranges |= {name: _solved(treated, name, unit) for name, unit in _SOLVED.items()}
-    return {name: own for name, own in ranges.items() if not math.isnan(own.high)}
+    return {name: own for name, own in ranges.items() if not (math.isnan(own.value) and math.isnan(own.high))}
 
 
 def _range(values: Floats, unit: str) -> Range:
     low, high = held.reach_of(values)
-    return Range(float(values[0]), max(float(low), 0.0), float(high), unit)
+    return Range(float(values[0]), float(np.maximum(low, 0.0)), float(high), unit)
 
 
 def _solved(treated: pd.DataFrame, name: str, unit: str) -> Range:

@@ -126,9 +126,11 @@ def settings(case: Case, chosen: Option) -> tuple[Said, ...]:
 
 
 def _setting(case: Case, chosen: Option) -> list[tuple[str, dict[str, object]]]:
+    if ALKALINITY not in chosen.predicted:
+        return []
     after: dict[str, object] = {
         "hardness": rounded(chosen.predicted[HARDNESS].value) if HARDNESS in chosen.predicted else math.nan,
-        "alkalinity": rounded(chosen.predicted[ALKALINITY].value) if ALKALINITY in chosen.predicted else math.nan,
+        "alkalinity": rounded(chosen.predicted[ALKALINITY].value),
     }
     if "bypass" in chosen.settings:
         return _valve(case, chosen, after)
