@@ -6,12 +6,16 @@ import json
 import os
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from pipeline import __version__
+from pipeline.cli_registers import add_registers
 from pipeline.errors import KettlestoneError
+
+if TYPE_CHECKING:
+    from pipeline.report.client import Answer
 
 CLEAN, FINDINGS, CANNOT = 0, 1, 2
 
@@ -169,6 +173,101 @@ def assess(
         settings = load(settings_file, store=store)
         text = assess_text(settings, sample, as_json=as_json, machine=machine, machines=machines, profiles=profiles)
     click.echo(text)
+
+
+_LANGUAGE = click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Of the sentences [en].")
+
+
+@main.command()
+@click.argument("site")
+@click.option("--machine", default="", help="Machine in place of the register's, for example: dual boiler.")
+@click.option("--profile", default="", help="Water aimed at [European water chart 2016].")
+@click.option("--litres", "litres_per_day", type=float, help="Litres a day in place of the register's.")
+@_LANGUAGE
+@_STORE
+@_SETTINGS
+@_JSON
+def advise(
+    site: str,
+    machine: str,
+    profile: str,
+    litres_per_day: float | None,
+    language: str,
+    store: Path | None,
+    settings_file: Path | None,
+    as_json: bool,
+) -> None:
+    """Say what to do about the water of a SITE: a site, "client / site", or the label of a sample.
+
+    \b
+    kettlestone advise TF-1
+    kettlestone advise "Client / Site" --machine "dual boiler" --litres 60 --json
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from datetime import UTC, datetime  # noqa: PLC0415
+
+    from pipeline.report.client import Asked, advise_on  # noqa: PLC0415
+    from pipeline.settings import load  # noqa: PLC0415
+
+    asked = Asked(machine=machine, profile=profile, litres_per_day=litres_per_day, language=language)
+    settings = load(settings_file, store=store)
+    _finish(advise_on(settings, site, asked, datetime.now(UTC).date(), as_json=as_json))
+
+
+@main.command()
+@click.argument("site")
+@_LANGUAGE
+@click.option("--unit", default="", help="Unit of hardness and alkalinity in place of the country's, e.g. °dH.")
+@click.option(
+    "--out", type=click.Path(path_type=Path), default=None, help="FILE.html or FILE.pdf [outputs/report-….html]."
+)
+@_STORE
+@_SETTINGS
+def report(
+    site: str, language: str, unit: str, out: Path | None, store: Path | None, settings_file: Path | None
+) -> None:
+    """Write the page for the client of a SITE: one sheet to read, print or send.
+
+    \b
+    kettlestone report TF-1 --language de
+    kettlestone report "Client / Site" --unit mg/L --out page.pdf
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from datetime import UTC, datetime  # noqa: PLC0415
+
+    from pipeline.report.client import Asked, write_report  # noqa: PLC0415
+    from pipeline.settings import load  # noqa: PLC0415
+
+    settings = load(settings_file, store=store)
+    asked = Asked(language=language, unit=unit)
+    _finish(write_report(settings, site, asked, datetime.now(UTC).date(), out))
+
+
+@main.command()
+@click.argument("site")
+@_LANGUAGE
+@_STORE
+@_SETTINGS
+@_JSON
+def retest(site: str, language: str, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
+    """Say whether the treatment of a SITE does its work: last pair against prediction, history, next test.
+
+    \b
+    kettlestone retest TF-1
+    kettlestone retest "Client / Site" --json
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from pipeline.report.retest import retest as answer  # noqa: PLC0415
+    from pipeline.settings import load  # noqa: PLC0415
+
+    found = answer(load(settings_file, store=store), site, as_json=as_json, language=language)
+    click.echo(found.text)
+    raise SystemExit(found.exit_code)
+
+
+def _finish(answer: Answer) -> None:
+    """Print an answer, say what went wrong beside it, and leave with its code."""
+    click.echo(answer.text)
+    if answer.trouble:
+        click.echo(f"kettlestone: {answer.trouble}", err=True)
+    raise SystemExit(answer.exit_code)
 
 
 @main.command()
@@ -332,6 +431,8 @@ def snapshot(target: Path, store: Path | None, settings_file: Path | None) -> No
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as opened:
         click.echo(publish(opened, target))
 
+
+add_registers(main)
 
 if __name__ == "__main__":
     main()

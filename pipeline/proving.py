@@ -16,6 +16,7 @@ from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
+from pipeline.checks.site_history import HISTORY_ANALYTES
 from pipeline.explain.rank import Explained, explain
 from pipeline.gathering import gather
 from pipeline.normalise import derived
@@ -28,9 +29,9 @@ from pipeline.report.batch import Batch
 from pipeline.report.folder import folder_for
 from pipeline.report.summary import summarise
 from pipeline.store.database import Store
-from pipeline.store.read import prior, registers
+from pipeline.store.read import earlier_samples, prior, registers
 from pipeline.store.write import BatchRecord, write_batch
-from schemas.columns import ABOUT_COLUMNS
+from schemas.columns import ABOUT_COLUMNS, ANALYTES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -115,7 +116,7 @@ def _samples(
     """Assemble the samples of the batch together with what the store knows of the same samples."""
     if gathered.rows.empty:
         return _no_samples(), np.zeros(0, dtype="bool")
-    fresh_rows, fresh = gathered.rows, gathered.readings.assign(new=True)
+    fresh_rows, fresh = gathered.rows, gathered.readings.assign(new=True, counts=True)
     assembled = assemble(fresh_rows, fresh, sites, settings.sample_window_hours)
     known_rows, known = prior(store, assembled.about)
     if len(known):
@@ -127,7 +128,9 @@ def _samples(
     new = np.zeros(len(assembled.about), dtype="bool")
     new[table["sample_id"].cat.codes.to_numpy()[table["new"].to_numpy()]] = True
     wide = widen(assembled.about, table[table["counts"]])
-    return derived.fill(replace(wide, readings=table)), new
+    columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
+    earlier = earlier_samples(store, assembled.about, columns)
+    return derived.fill(replace(wide, readings=table, earlier=earlier)), new
 
 
 def _assessment(
@@ -146,7 +149,10 @@ def _explained(
     """Look for the mistake behind every new sample on hold, as many as the settings allow."""
     held = new & checked.verdict.isin(_OPEN).to_numpy()
     chosen = held & (np.cumsum(held) <= settings.explain_most)
-    return explain(samples, checked.findings, limits, chosen) if chosen.any() else None
+    if not chosen.any():
+        return None
+    counting = replace(samples, readings=samples.readings[samples.readings["counts"]])
+    return explain(counting, checked.findings, limits, chosen)
 
 
 def _no_samples() -> SampleTable:

@@ -54,13 +54,14 @@ def cup_words(samples: SampleTable, limits: CupLimits = CupLimits()) -> pd.Serie
     Alkalinity takes the acids out of the cup, hardness carries the extraction, sodium with bicarbonate
     slows the shot [FOND1995, NR2010]; the rest is practice of the trade [CP].
     """
-    flags = _flags(samples, limits)
+    flags = cup_flags(samples, limits)
     text = remarks(flags, samples.about.index)
     first = text.str.slice(0, 1).str.upper() + text.str.slice(1) + "."
     return first.where(text != "", "")
 
 
-def _flags(samples: SampleTable, limits: CupLimits) -> dict[str, Flags]:
+def cup_flags(samples: SampleTable, limits: CupLimits = CupLimits()) -> dict[str, Flags]:
+    """Say which of the words apply to each sample: words -> (n,) mask, in the order they are said."""
     alkalinity, hardness = (_at_most(samples, name) for name in ("alkalinity_mg_l_caco3", "total_hardness_mg_l_caco3"))
     sodium = _middle(samples, "sodium_mg_l")
     chlorine = np.fmax(_middle(samples, "free_chlorine_mg_l"), _middle(samples, "total_chlorine_mg_l"))

@@ -19,6 +19,7 @@ from pipeline.checks.physical import PhysicalLimits
 from pipeline.checks.readings_agree import AgreementLimits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.sampling import SamplingLimits
+from pipeline.checks.site_history import SiteHistoryLimits
 from pipeline.checks.source import SourceLimits
 from pipeline.checks.temperature import TemperatureLimits
 from pipeline.checks.treatment import TreatmentLimits
@@ -44,6 +45,7 @@ class Limits:
     readings_agree: AgreementLimits = field(default_factory=AgreementLimits)
     record_dates: DateLimits = field(default_factory=DateLimits)
     sampling: SamplingLimits = field(default_factory=SamplingLimits)
+    site_history: SiteHistoryLimits = field(default_factory=SiteHistoryLimits)
     source: SourceLimits = field(default_factory=SourceLimits)
     temperature: TemperatureLimits = field(default_factory=TemperatureLimits)
     treatment: TreatmentLimits = field(default_factory=TreatmentLimits)

@@ -251,5 +251,5 @@ def _register(source: Source, file_sha256: str) -> Extract:
         set_aside=no_problems(),
         notices=pd.concat([no_problems(), *column_notices(source, file_sha256)], ignore_index=True),
         entries=0,
-        register=frame[said].reset_index(drop=True),
+        register=frame[said].reset_index(drop=True).assign(file_sha256=file_sha256),
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -28,6 +28,8 @@ class SampleTable:
     low, high : bounds of each value: the drop interval, 0 to the limit for "<", else ± uncertainty.
     method : how each value was obtained (``schemas.methods.METHODS``), missing where no value.
     readings : every accepted reading, long, with `sample_id`; see ``schemas.readings``.
+    earlier : usable samples of earlier batches at the same sites: `client site sampling_point stage
+        collected_at` and canonical columns with `X.u` (k = 2); empty where nothing is known.
     """
 
     about: pd.DataFrame
@@ -38,6 +40,7 @@ class SampleTable:
     high: pd.DataFrame
     method: pd.DataFrame
     readings: pd.DataFrame
+    earlier: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     def __len__(self) -> int:
         """Count the samples."""

@@ -19,7 +19,7 @@ from pipeline.store import faults, migrate
 from pipeline.store.database import copy_database, identifier, literal
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from pipeline.store.database import Store
 
@@ -139,6 +139,57 @@ def samples(store: Store, sample_ids: Iterable[str] | None = None) -> pd.DataFra
     if sample_ids is None:
         return store.connection.execute("SELECT * FROM v_sample ORDER BY collected_at, sample_id").df()
     return _of_samples(store, "v_sample", "*", sample_ids).sort_values(["collected_at", "sample_id"], ignore_index=True)
+
+
+def earlier_samples(store: Store, about: pd.DataFrame, columns: Mapping[str, str]) -> pd.DataFrame:
+    """Return usable samples of other batches at the sites of a batch, for its samples to be held against.
+
+    Parameters
+    ----------
+    about : samples of the batch, index `sample_id`, with `client site`.
+    columns : quantity → name of its column in the result.
+
+    Returns
+    -------
+    (m, …) frame: `client site sampling_point stage collected_at` (UTC, no zone), a column for each quantity
+    and `X.u` (k = 2) beside it. Samples on hold, controls and undated ones are left out.
+    """
+    sites = about[["client", "site"]].drop_duplicates().astype("str")
+    own = pd.DataFrame({"sample_id": about.index.astype("str")})
+    store.connection.register("wanted_sites", sites[(sites["client"] != "") | (sites["site"] != "")])
+    store.connection.register("own_samples", own)
+    numbers = ", ".join(
+        f"max(number.value) FILTER (analyte = {literal(code)}) AS {identifier(name)}, "
+        f"max(number.uncertainty) FILTER (analyte = {literal(code)}) AS {identifier(name + '.u')}"
+        for code, name in columns.items()
+    )
+    try:
+        return store.connection.execute(
+            f"""
+            WITH near AS (
+                SELECT sample_id, client, site, sampling_point, stage, collected_at
+                FROM sample
+                SEMI JOIN wanted_sites USING (client, site)
+                WHERE collected_at IS NOT NULL AND activity IN ('', 'routine') AND verdict IN ('ok', 'note')
+                    AND sample_id NOT IN (SELECT sample_id FROM own_samples)
+            ), preferred AS (
+                SELECT sample_id, analyte, arg_min({{'value': value, 'uncertainty': uncertainty}},
+                    row(preference, coalesce(uncertainty, 1e300), line, reading_id)) AS number
+                FROM v_reading
+                SEMI JOIN near USING (sample_id)
+                WHERE counts AND list_contains($analytes, analyte)
+                GROUP BY sample_id, analyte
+            )
+            SELECT client, site, sampling_point, stage, collected_at, {numbers}
+            FROM near JOIN preferred USING (sample_id)
+            GROUP BY sample_id, client, site, sampling_point, stage, collected_at
+            ORDER BY collected_at, sample_id
+            """,  # noqa: S608 - names of the schema, quoted
+            {"analytes": list(columns)},
+        ).df()
+    finally:
+        store.connection.unregister("wanted_sites")
+        store.connection.unregister("own_samples")
 
 
 def find_sample(store: Store, text: str) -> str:

@@ -1,1 +1,7 @@
-"""Does the retest prove the treatment: before and after against prediction, and the history of a site."""
+"""Hold what was measured after an installation against what was promised, and read a site's history."""
+
+from pipeline.verify.history import HistoryFacts, HistoryLimits, history
+from pipeline.verify.intervals import Schedule
+from pipeline.verify.pair import VerifyLimits, Visit, verify
+
+__all__ = ["HistoryFacts", "HistoryLimits", "Schedule", "VerifyLimits", "Visit", "history", "verify"]

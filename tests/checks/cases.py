@@ -3,11 +3,13 @@
 Wide cases have one row per sample: canonical columns, about columns, and `X.method`, `X.u`, `X.low`,
 `X.high` beside a column `X`. Long cases have a column `analyte` and one row per reading. Three
 columns are for the reader and the test only: `case` says what the row shows, `also` names the checks
-that must hold the same record (separated by blanks), `#` starts a comment line.
+that must hold the same record (separated by blanks), `#` starts a comment line. A wide `earlier.csv`
+beside them holds the samples that earlier batches brought.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Final
 
@@ -64,7 +66,15 @@ def load_case(path: Path) -> SampleTable:
     `method` to "laboratory"; text that is not given is "".
     """
     frame = pd.read_csv(path, comment="#", dtype="str", keep_default_na=False, skipinitialspace=True)
-    return fill(_long(frame) if "analyte" in frame else _wide(frame))
+    table = fill(_long(frame) if "analyte" in frame else _wide(frame))
+    before = path.with_name("earlier.csv")
+    return replace(table, earlier=_earlier(before)) if before.exists() else table
+
+
+def _earlier(path: Path) -> pd.DataFrame:
+    """Read earlier samples as the store gives them: texts never missing, times without a zone."""
+    frame = pd.read_csv(path, parse_dates=["collected_at"])
+    return frame.assign(sampling_point="")
 
 
 def table_of(**columns: object) -> SampleTable:
@@ -84,6 +94,8 @@ def join(tables: dict[str, SampleTable]) -> SampleTable:
         frames[part] = frames[part].fillna(dict.fromkeys(worded, ""))
     frames["readings"]["counts"] = frames["readings"]["counts"].ne(False)
     columns = frames["method"].items()
+    known = [_named(table.earlier, name) for name, table in tables.items() if len(table.earlier)]
+    frames["earlier"] = pd.concat(known, ignore_index=True) if known else pd.DataFrame()
     frames["method"] = pd.DataFrame(
         {name: pd.Categorical(column, categories=list(METHODS)) for name, column in columns},
         index=frames["method"].index,

@@ -1,0 +1,212 @@
+"""A sample against the earlier samples of its own site, point and stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks import record
+from pipeline.checks.registry import check
+from schemas.columns import ANALYTES
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+    Floats = npt.NDArray[np.float64]
+    Flags = npt.NDArray[np.bool_]
+
+# Hardness, alkalinity and conductivity move together when the supply changes; the others do as they like.
+_TOGETHER: Final = ("total_hardness", "alkalinity", "conductivity")
+HISTORY_ANALYTES: Final = (*_TOGETHER, "ph", "chloride")
+_WHERE: Final = ("client", "site", "sampling_point", "stage")
+_NORMAL: Final = 1.4826  # median deviation of a normal distribution -> its standard deviation [IH1993]
+
+
+@dataclass(frozen=True)
+class SiteHistoryLimits:
+    """Limits of the history of a site; common practice of the trade [CP] unless a key says otherwise."""
+
+    note_z: float = 3.5  # modified z score to look at [IH1993]
+    hold_z: float = 7.0  # twice that, and no other quantity moved [CP]
+    least_earlier: int = 3  # samples before a site has a history [CP]
+    most_earlier: int = 12  # how far back it goes [CP]
+    natural_share: float = 0.05  # by which a supply wanders without having changed, k = 1 [CP]
+    natural_ph: float = 0.1  # the same of pH [CP]
+    relative_uncertainty: float = 0.10  # of a reading that states none, k = 2 [CP]
+    together_within: float = 0.15  # of one ratio: hardness, alkalinity and conductivity moved together [CP]
+
+
+@check(
+    "site-history",
+    title="A sample lies within what its site showed before",
+    source="IH1993, CP",
+    severity="hold",
+    message="{quantity} is {value:2}, {times:1} times the usual scatter from {median:2}, the middle of the "
+    "{earlier:0} samples before it at this point. {alternative}.",
+)
+def site_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Compare a sample with the earlier ones of the same site, point and stage.
+
+    A site's water is its own best reference: a lost digit, a bottle of another site or a wrong unit stands
+    out against it. So does a true change of supply, which is news and no error; it moves hardness,
+    alkalinity and conductivity by the same factor, as no single mistake does.
+
+    Parameters
+    ----------
+    samples : hardness, alkalinity, conductivity, pH, chloride, their uncertainties; `client site
+        sampling_point stage collected_at activity`; ``earlier`` samples of the store count as well.
+    limits : ``site_history``.
+
+    Returns
+    -------
+    one row per sample with at least three earlier ones: the quantity that lies furthest out; `observed` its
+    distance from their median in units of their scatter.
+
+    Notes
+    -----
+    z = (x - median) / s, s the larger of 1.4826 MAD [IH1993] and the uncertainty of method and supply
+    √(U² / 2 + (0.05 median)²), over up to twelve earlier samples [CP]. |z| > 3.5 is a note. It is held only
+    for raw water with |z| > 7 where another of the three stayed as it was.
+    """
+    bounds = limits.site_history
+    rows = _in_order(samples)
+    rows = rows[rows.groupby("where")["when"].transform("size") > bounds.least_earlier].reset_index(drop=True)
+    if rows.empty:
+        return record.with_passing(pd.DataFrame({"sample_id": pd.Series(dtype="str")}), samples.about.index[:0])
+    before = _before(rows, bounds.most_earlier)
+    judged = {name: _against(rows, before, name, bounds) for name in HISTORY_ANALYTES}
+    return _worded(rows, judged, bounds)
+
+
+def _in_order(samples: SampleTable) -> pd.DataFrame:
+    """Lay the samples of the batch and the earlier ones of the store out by place and time."""
+    about = samples.about
+    named = {name: record.text(about, name).to_numpy() for name in _WHERE}
+    columns = {ANALYTES[name].column: name for name in HISTORY_ANALYTES}
+    values = samples.measured[list(columns)].rename(columns=columns)
+    spread = samples.uncertainty[list(columns)].rename(columns={old: f"{new}.u" for old, new in columns.items()})
+    batch = pd.concat([values, spread], axis=1).assign(**named, sample_id=about.index, own=True)
+    batch["when"] = record.moment(about, "collected_at").dt.tz_localize(None).to_numpy()
+    routine = record.text(about, "activity").isin(["", "routine"]).to_numpy()
+    placed = (named["client"] != "") | (named["site"] != "")
+    batch = batch[routine & placed & batch["when"].notna().to_numpy()]
+    parts = [batch]
+    if len(samples.earlier):
+        short = {**columns, **{f"{old}.u": f"{new}.u" for old, new in columns.items()}}
+        stored = samples.earlier.rename(columns=short).assign(own=False, sample_id="")
+        parts = [stored.assign(when=stored["collected_at"]), batch]
+    rows: pd.DataFrame = pd.concat(parts, ignore_index=True)
+    return rows.assign(where=record.grouped(rows, _WHERE)).sort_values(["where", "when"], kind="stable")
+
+
+def _before(rows: pd.DataFrame, most: int) -> npt.NDArray[np.int64]:
+    """Point from every row to the rows before it at the same place; to one past the end where there is none."""
+    where, when = rows["where"].to_numpy(), rows["when"].to_numpy()
+    count = len(rows)
+    place = np.full((count, most), count, dtype="int64")
+    for back in range(1, min(most, count - 1) + 1):
+        fits = (where[back:] == where[:-back]) & (when[back:] > when[:-back])
+        place[back:, back - 1] = np.where(fits, np.arange(count - back), count)
+    return place
+
+
+def _middle(values: Floats, count: npt.NDArray[np.int64]) -> Floats:
+    """Take the median of the ``count`` known numbers of each row; gaps are sorted behind them."""
+    ordered = np.sort(values, axis=1)
+    at = np.arange(len(ordered))
+    last = values.shape[1] - 1
+    middle: Floats = (ordered[at, np.maximum(count - 1, 0) // 2] + ordered[at, np.minimum(count // 2, last)]) / 2
+    return middle
+
+
+def _against(
+    rows: pd.DataFrame, before: npt.NDArray[np.int64], name: str, bounds: SiteHistoryLimits
+) -> dict[str, Floats]:
+    """Give value, median and scatter of the rows before, and the distance in units of it."""
+    value = rows[name].to_numpy(dtype="float64")
+    earlier = np.append(value, np.nan)[before]
+    count = np.count_nonzero(~np.isnan(earlier), axis=1)
+    median = _middle(earlier, count)
+    deviation = _middle(np.abs(earlier - median[:, None]), count)
+    stated = rows[f"{name}.u"].to_numpy(dtype="float64")
+    usual = 0.0 if name == "ph" else bounds.relative_uncertainty * np.abs(value)
+    natural = bounds.natural_ph if name == "ph" else bounds.natural_share * np.abs(median)
+    # A reading that lost its decimal mark must not widen its own range: the uncertainty is that of the median.
+    size = np.divide(np.abs(median), np.abs(value), out=np.ones(len(value)), where=np.abs(value) > np.abs(median))
+    own = np.where(np.isnan(stated), usual, stated) * size
+    scatter = np.maximum(_NORMAL * deviation, np.sqrt(own**2 / 2 + natural**2))
+    known = (count >= bounds.least_earlier) & ~np.isnan(value) & (scatter > 0)
+    z = np.divide(value - median, scatter, out=np.full(len(value), np.nan), where=known)
+    ratio = np.divide(value, median, out=np.full(len(value), np.nan), where=known & (median > 0))
+    return {"value": value, "median": median, "scatter": scatter, "earlier": count * 1.0, "z": z, "ratio": ratio}
+
+
+def _worded(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits) -> pd.DataFrame:
+    """Put the samples that stand out into words; the other ones that have a past pass."""
+    own = rows["own"].to_numpy(dtype="bool")
+    furthest = np.fmax.reduce([np.abs(one["z"]) for one in judged.values()])
+    out = own & (furthest > bounds.note_z)
+    found = _found(rows[out].reset_index(drop=True), {k: _taken(one, out) for k, one in judged.items()}, bounds)
+    evaluated = pd.Index(rows.loc[own & ~np.isnan(furthest), "sample_id"].astype("str"))
+    return record.with_passing(found, evaluated)
+
+
+def _taken(numbers: dict[str, Floats], where: Flags) -> dict[str, Floats]:
+    return {name: values[where] for name, values in numbers.items()}
+
+
+def _found(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits) -> pd.DataFrame:
+    z = np.column_stack([one["z"] for one in judged.values()])
+    furthest = np.where(np.isnan(z), -1.0, np.abs(z)).argmax(axis=1)
+    at = np.arange(len(rows))
+    chosen = {
+        part: np.column_stack([one[part] for one in judged.values()])[at, furthest]
+        for part in ("value", "median", "scatter", "earlier", "ratio")
+    }
+    observed = z[at, furthest]
+    together = _together(judged, bounds)
+    three = np.arange(len(_TOGETHER))
+    stayed = (np.abs(z[:, three]) <= bounds.note_z) & (furthest[:, None] != three)
+    alone = stayed.any(axis=1) & (furthest < len(_TOGETHER))
+    raw = (rows["stage"] == "raw").to_numpy(dtype="bool")
+    held = raw & alone & ~together & (np.abs(observed) > bounds.hold_z)
+    names = np.array(HISTORY_ANALYTES, dtype=object)[furthest]
+    return pd.DataFrame(
+        {
+            "sample_id": rows["sample_id"],
+            "observed": observed,
+            "low": -bounds.note_z,
+            "high": bounds.note_z,
+            "severity": np.where(held, "hold", "note"),
+            "analyte": names,
+            "quantity": names,
+            "times": np.abs(observed),
+            **chosen,
+            "alternative": record.first_that_holds(
+                rows.index,
+                {
+                    "Hardness, alkalinity, conductivity moved together: another supply or season, no error": together,
+                    "The treatment may be used up or its valve moved, or the reading is wrong: retest": ~raw,
+                    "Nothing else moved with it: a reading, its unit or the label is wrong": alone,
+                    "Repeat the test: a changed supply or a wrong reading": np.ones(len(rows), dtype="bool"),
+                },
+            ),
+        }
+    )
+
+
+def _together(judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits) -> Flags:
+    """Tell where at least two of the three moved, all known ones by the same factor."""
+    ratio = [judged[name]["ratio"] for name in _TOGETHER]
+    several = np.count_nonzero(~np.isnan(ratio), axis=0) >= 2  # noqa: PLR2004 - one quantity moves with nothing
+    lowest, highest = np.fmin.reduce(ratio), np.fmax.reduce(ratio)
+    same = highest <= lowest * (1 + bounds.together_within) / (1 - bounds.together_within)
+    aside = (lowest > 1) | (highest < 1)
+    together: Flags = several & same & aside
+    return together

@@ -1,0 +1,103 @@
+"""Answers to `site`, `machine` and `treatment`: what is in force, and how it came to be."""
+
+from __future__ import annotations
+
+import json
+from typing import TYPE_CHECKING, Any, Final
+
+from pipeline.errors import KettlestoneError
+from pipeline.store.database import Store
+from pipeline.store.registers import KEYS, enter, entries, in_force, of_site
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import datetime
+
+    import pandas as pd
+
+    from pipeline.settings import Settings
+
+_ORIGIN: Final = ("since", "entered_by", "why", "file", "line", "file_sha256", "entered_at", "batch_id")
+
+
+def listing(settings: Settings, kind: str, *, as_json: bool) -> str:
+    """List a register as it is in force.
+
+    Raises
+    ------
+    KettlestoneError : there is no store.
+    """
+    with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
+        rows = in_force(entries(store, kind), kind).sort_values(["client", "site", *KEYS[kind]], kind="stable")
+    facts = rows.drop(columns=[name for name in _ORIGIN if name in rows])
+    if as_json:
+        return json.dumps(_records(facts), ensure_ascii=False)
+    if facts.empty:
+        return f"The register of {kind}s is empty; import one, or kettlestone {kind} set SITE."
+    filled = [name for name in facts if (facts[name] != "").any()]
+    return facts[filled].to_string(index=False)
+
+
+def shown(settings: Settings, kind: str, site: str, *, as_json: bool) -> str:
+    """Show what is in force at a site and every earlier entry with who, when and why.
+
+    Raises
+    ------
+    KettlestoneError : there is no store, or nothing is registered for that site.
+    """
+    with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
+        rows = of_site(entries(store, kind), site)
+    if rows.empty:
+        raise KettlestoneError(
+            f'no {kind} is registered for "{site}".\n  Nothing was changed.\n'
+            f"  See them all with kettlestone {kind} list, or enter it with kettlestone {kind} set."
+        )
+    facts = in_force(rows, kind)
+    if as_json:
+        return json.dumps({"in_force": _records(facts), "history": _records(rows)}, ensure_ascii=False, default=str)
+    lines = ["In force"]
+    for row in _records(facts):
+        stated = {name: text for name, text in row.items() if text != "" and name not in _ORIGIN}
+        lines += [f"  {name.replace('_', ' ')}: {text}" for name, text in stated.items()] + [""]
+    return "\n".join([*lines, "History", *_history(rows, kind)])
+
+
+def entered(
+    settings: Settings, kind: str, site: str, values: Mapping[str, str], *, by: str, why: str, now: datetime
+) -> str:
+    """Enter a new row and say what changed.
+
+    Raises
+    ------
+    KettlestoneError : see `pipeline.store.registers.enter`.
+    """
+    with Store(settings.store, wait_s=settings.lock_wait_s) as store:
+        row = enter(store, kind, site, values, by=by, why=why, now=now)
+        rows = of_site(entries(store, kind), f"{row['client'].item()} / {row['site'].item()}")
+    return "\n".join(["Entered; earlier entries stay.", *_history(rows, kind)[-1:]])
+
+
+def _history(rows: pd.DataFrame, kind: str) -> list[str]:
+    """Say of every entry where it came from and what it changed."""
+    before: dict[tuple[str, ...], dict[str, Any]] = {}
+    lines = []
+    for row in _records(rows):
+        key = tuple(str(row[name]) for name in KEYS[kind])
+        earlier = before.get(key, {})
+        facts = {name: text for name, text in row.items() if name not in (*_ORIGIN, "client", "site")}
+        changed = [
+            f"{name.replace('_', ' ')} {earlier[name]} → {text}"
+            if earlier.get(name, "") != ""
+            else f"{name.replace('_', ' ')} {text}"
+            for name, text in facts.items()
+            if text != earlier.get(name, "")
+        ]
+        origin = f"by {row['entered_by']} ({row['why']})" if row["entered_by"] else f"from {row['file']}:{row['line']}"
+        lines.append(f"  {str(row['since'])[:16]}  {origin}: {'; '.join(changed) or 'nothing changed'}")
+        before[key] = facts
+    return lines
+
+
+def _records(rows: pd.DataFrame) -> list[dict[str, Any]]:
+    found: list[dict[str, Any]] = json.loads(rows.to_json(orient="records", date_format="iso", force_ascii=False))
+    return [{name: "" if value is None else value for name, value in row.items()} for row in found]

@@ -1,0 +1,218 @@
+"""The answer to `retest`: does the treatment of a site do its work, since when not, why, and when to test next."""
+
+from __future__ import annotations
+
+import json
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from pipeline.report.site_course import SiteCourse, gather
+from pipeline.store.database import Store
+from pipeline.treat.treatments import TREATMENTS
+from pipeline.verify import history, verify
+from pipeline.words import Said, say
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
+    from pipeline.treat.advice import Range
+    from pipeline.verify.outcomes import Cause, Compared, History, NextTest, Span, Verification
+
+CLEAN, FINDINGS = 0, 1
+_SHOWN: Final = 0.01  # causes less probable are not printed; --json has them
+_DIGITS: Final = {"ph": 1, "free_chlorine_mg_l": 2}
+
+
+@dataclass(frozen=True)
+class Retested:
+    """What was found, as text for people or programs, and the code to leave with."""
+
+    text: str
+    exit_code: int
+
+
+def retest(settings: Settings, site: str, *, as_json: bool, language: str = "en") -> Retested:
+    """Verify the last pair of a site and read its history.
+
+    Parameters
+    ----------
+    settings : where the store is.
+    site : as a person names it.
+    as_json : data for other programs in place of text.
+    language : of the sentences.
+
+    Returns
+    -------
+    Retested: code 0 where the treatment is proved and nothing changed, else 1.
+
+    Raises
+    ------
+    KettlestoneError : no store, no such site, no treated sample, or nobody says what is fitted.
+    """
+    with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
+        course = gather(store, site)
+    found = _verified(course)
+    past = history(course.samples, course.treatment, course.facts, course.uncertainty)
+    clean = found is not None and found.outcome == "proved" and past.course in ("steady", "too few samples")
+    plan = _plan(found, past)
+    data = _data(course, found, past, plan, language)
+    text = json.dumps(data, ensure_ascii=False, indent=1) if as_json else _text(course, found, past, plan, language)
+    return Retested(text, CLEAN if clean else FINDINGS)
+
+
+def _verified(course: SiteCourse) -> Verification | None:
+    if not course.raw:
+        return None
+    samples, spread = course.samples.T, course.uncertainty.T
+    raw, treated = course.raw, course.treated
+    widths: tuple[pd.Series, pd.Series] = (spread[raw], spread[treated])
+    return verify(samples[raw], samples[treated], course.treatment, course.settings, widths, visit=course.visit)
+
+
+def _plan(found: Verification | None, past: History) -> NextTest:
+    """Take the earlier of the two days."""
+    plans = [past.next_test] if found is None else [found.next_test, past.next_test]
+    return min(plans, key=lambda plan: pd.Timestamp.max if plan.on is None else plan.on)
+
+
+def _text(course: SiteCourse, found: Verification | None, past: History, plan: NextTest, language: str) -> str:
+    def word(code: str) -> str:
+        return say(Said(f"verify.text.{code}"), language)
+
+    title = say(TREATMENTS[course.treatment].title, language)
+    lines = [f"{course.site.name}: {title}"]
+    if found is None:
+        lines += ["", say(Said("verify.no_pair"), language)]
+    else:
+        lines += [f"{word('raw')} {_about(course, course.raw)}, {word('treated')} {_about(course, course.treated)}", ""]
+        lines += [say(said, language) for said in found.findings]
+        lines += ["", *_table(found, language)]
+        lines += _causes(found.causes, word("causes"), language)
+    lines += ["", word("history"), *(f"  {say(said, language)}" for said in past.findings)]
+    if past.exhausted_on is not None:
+        lines.append(f"  {word('since')} {_span(past.exhausted_on)}")
+    lines += _causes(past.causes, word("causes"), language)
+    return "\n".join([*lines, "", say(plan.said, language)])
+
+
+def _about(course: SiteCourse, name: str) -> str:
+    when, label = course.samples["collected_at"][name], str(course.samples["label"][name] or name)
+    return label if pd.isna(when) else f"{label} ({when:%Y-%m-%d})"
+
+
+def _table(found: Verification, language: str) -> list[str]:
+    """Lay prediction and measurement of every quantity side by side."""
+    heads = [say(Said(f"verify.text.{code}"), language) for code in
+             ("quantity", "before", "expected", "measured", "verdict")]  # fmt: skip
+    rows = [heads, *(_row(one, language) for one in found.compared)]
+    widths = [max(len(row[place]) for row in rows) for place in range(len(heads))]
+    return ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows]
+
+
+def _row(one: Compared, language: str) -> list[str]:
+    digits = _DIGITS.get(one.column, 0)
+    name = say(Said(f"verify.name.{one.column}"), language)
+    unit = "" if one.after.unit == "pH" else f" [{one.after.unit}]"
+    low, high = max(one.predicted.value - one.allowed, 0.0), one.predicted.value + one.allowed
+    if one.column == "ph" and one.before > one.predicted.value:
+        high = one.before + one.allowed
+    expected = "" if math.isnan(low) else f"{_figure(low, digits)} – {_figure(high, digits)}"
+    verdict = say(Said(f"verify.verdict.{one.verdict.replace(' ', '_')}"), language)
+    cells = [name + unit, _figure(one.before, digits), expected, _figure(one.after.value, digits), verdict]
+    return [cell.replace(".", ",") if language == "de" and i in (1, 2, 3) else cell for i, cell in enumerate(cells)]
+
+
+def _figure(value: float, digits: int) -> str:
+    return "" if math.isnan(value) else f"{value:.{digits}f}"
+
+
+def _causes(causes: tuple[Cause, ...], heading: str, language: str) -> list[str]:
+    shown = [one for one in causes if one.probability >= _SHOWN]
+    return (
+        ["", heading, *(f"  {100 * one.probability:3.0f} %  {say(one.said, language)}" for one in shown)]
+        if shown
+        else []
+    )
+
+
+def _span(span: Span) -> str:
+    days = f"{span.day:%Y-%m-%d} ({span.earliest:%Y-%m-%d} – {span.latest:%Y-%m-%d})"
+    return days if span.litres is None else f"{days}, {span.litres.value:.0f} L"
+
+
+def _data(
+    course: SiteCourse, found: Verification | None, past: History, plan: NextTest, language: str
+) -> dict[str, Any]:
+    no_pair = [say(Said("verify.no_pair"), language)]
+    return {
+        "client": course.site.client,
+        "site": course.site.site,
+        "treatment": course.treatment,
+        "settings": dict(course.settings),
+        "raw": course.raw,
+        "treated": course.treated,
+        "outcome": "cannot tell" if found is None else found.outcome,
+        "findings": no_pair if found is None else [say(said, language) for said in found.findings],
+        "compared": [] if found is None else [_compared(one) for one in found.compared],
+        "bypass": None if found is None else _range(found.bypass),
+        "bypass_by": {} if found is None else {name: _range(one) for name, one in found.bypass_by.items()},
+        "bypass_agrees": None if found is None else found.bypass_agrees,
+        "rejection": None if found is None or found.rejection is None else _range(found.rejection),
+        "causes": [] if found is None else [_cause(one, language) for one in found.causes],
+        "history": {
+            "course": past.course,
+            "quantity": past.quantity,
+            "samples": past.used,
+            "share": _range(past.share),
+            "exhausted_on": _dates(past.exhausted_on),
+            "step_on": _dates(past.step_on),
+            "action_on": _dates(past.action_on),
+            "source_on": _dates(past.source_on),
+            "removed_eq": _known(past.removed_eq),
+            "causes": [_cause(one, language) for one in past.causes],
+            "findings": [say(said, language) for said in past.findings],
+        },
+        "next_test": {"on": None if plan.on is None else f"{plan.on:%Y-%m-%d}", "why": say(plan.said, language)},
+    }
+
+
+def _compared(one: Compared) -> dict[str, Any]:
+    return {
+        "quantity": one.column,
+        "before": _known(one.before),
+        "measured": _range(one.after),
+        "predicted": _range(one.predicted),
+        "allowed": _known(one.allowed),
+        "role": one.role,
+        "verdict": one.verdict,
+    }
+
+
+def _cause(one: Cause, language: str) -> dict[str, Any]:
+    evidence = [say(said, language) for said in one.evidence]
+    return {
+        "cause": one.name,
+        "detail": one.detail,
+        "probability": round(one.probability, 4),
+        "said": say(one.said, language),
+        "evidence": evidence,
+    }
+
+
+def _range(one: Range) -> dict[str, Any] | None:
+    if math.isnan(one.value):
+        return None
+    return {"value": one.value, "low": _known(one.low), "high": _known(one.high), "unit": one.unit}
+
+
+def _dates(span: Span | None) -> dict[str, Any] | None:
+    if span is None:
+        return None
+    days = {name: f"{getattr(span, name):%Y-%m-%d}" for name in ("day", "earliest", "latest")}
+    return days if span.litres is None else {**days, "litres": _range(span.litres)}
+
+
+def _known(value: float) -> float | None:
+    return value if math.isfinite(value) else None

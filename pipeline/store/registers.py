@@ -1,0 +1,200 @@
+"""The registers of sites, machines and treatments: what is in force, what was, and a new row when it changes."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from pipeline import __version__
+from pipeline.errors import KettlestoneError
+from pipeline.store.write import BatchRecord, write_batch
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from pipeline.store.database import Store
+
+# What tells the entries of a register apart, beside client and site.
+KEYS: Final[dict[str, tuple[str, ...]]] = {"site": (), "machine": ("machine",), "treatment": ("treatment",)}
+FIELDS: Final[dict[str, tuple[str, ...]]] = {
+    "site": ("region", "country", "supply", "machine", "treatment", "litres_per_day", "comment"),
+    "machine": ("machine", "litres_per_day", "comment"),
+    "treatment": (
+        "treatment",
+        "machine",
+        "capacity",
+        "capacity_unit",
+        "installed_on",
+        "bypass_percent",
+        "counter_litres",
+        "litres_per_day",
+        "comment",
+    ),
+}
+_INNER: Final = ("other", "file_sha256", "line", "batch_id", "entered_by", "entered_at", "why", "file", "since")
+_LARGEST: Final[dict[str, float]] = {
+    "litres_per_day": 1e6,
+    "bypass_percent": 100.0,
+    "counter_litres": 1e9,
+    "capacity": 1e9,
+}
+
+
+def entries(store: Store, kind: str) -> pd.DataFrame:
+    """Return every row a register ever had, the oldest first.
+
+    Parameters
+    ----------
+    kind : `site`, `machine` or `treatment`.
+
+    Returns
+    -------
+    (n, …) frame: the columns of the register, further ones of the files, and `since` (UTC), `entered_by`,
+    `why`, `file`, `line`. The last row of each key is the one in force.
+    """
+    found = store.connection.execute(
+        f"""
+        SELECT r.*, coalesce(r.entered_at, b.started_at) AS since, coalesce(f.name, '') AS file
+        FROM {kind} AS r
+        LEFT JOIN batch AS b USING (batch_id)
+        LEFT JOIN source_file AS f ON f.file_sha256 = r.file_sha256 AND r.file_sha256 <> ''
+            AND f.status <> 'not understood'
+        ORDER BY r.batch_id, r.line, r.rowid
+        """  # noqa: S608 - a name of this module
+    ).df()
+    further = pd.DataFrame([json.loads(text or "{}") for text in found["other"]], index=found.index)
+    joined = found.drop(columns=["other"]).join(further.astype("str").where(further.notna(), ""))
+    return joined.drop_duplicates(ignore_index=True)
+
+
+def in_force(rows: pd.DataFrame, kind: str) -> pd.DataFrame:
+    """Keep the last row of every key."""
+    return rows.drop_duplicates(["client", "site", *KEYS[kind]], keep="last", ignore_index=True)
+
+
+def of_site(rows: pd.DataFrame, site: str, client: str | None = None) -> pd.DataFrame:
+    """Keep the rows of one site, whatever the case of its letters.
+
+    Raises
+    ------
+    KettlestoneError : several clients have a site of that name.
+    """
+    owner, _, place = site.rpartition("/")
+    wanted = client if client is not None else owner.strip() or None
+    found = rows[(rows["site"].str.casefold() == place.strip().casefold()).to_numpy()]
+    if wanted is not None:
+        found = found[(found["client"].str.casefold() == wanted.strip().casefold()).to_numpy()]
+    owners = sorted(set(found["client"]))
+    if len(owners) > 1:
+        lines = "\n".join(f"    {name} / {place.strip()}" for name in owners)
+        raise KettlestoneError(
+            f'{len(owners)} clients have a site "{place.strip()}":\n{lines}\n'
+            '  Nothing was changed.\n  Write it as "client / site", as above.'
+        )
+    return found.reset_index(drop=True)
+
+
+def enter(
+    store: Store, kind: str, site: str, values: Mapping[str, str], *, by: str, why: str, now: datetime
+) -> pd.DataFrame:
+    """Add a row to a register: what was in force, with the values that are new.
+
+    Earlier rows stay as they are, so that every test can be read with what was fitted on its day.
+
+    Parameters
+    ----------
+    store : open for writing.
+    kind : `site`, `machine` or `treatment`.
+    site : a site of the store or a new one, "client / site" where several clients have it.
+    values : field → text; a field that is not named keeps its value.
+    by, why : who enters it, and the reason.
+    now : UTC.
+
+    Returns
+    -------
+    The new row (1, …).
+
+    Raises
+    ------
+    KettlestoneError : nothing or an impossible value is to be entered, or the site is not the only one of
+        that name; nothing was changed.
+    """
+    if not by.strip() or not why.strip():
+        raise KettlestoneError("say who enters this (--by) and why (--why). Nothing was changed.")
+    _check(kind, values)
+    rows = of_site(entries(store, kind), site)
+    known = _owner(store, site)
+    for name in KEYS[kind]:
+        rows = rows[(rows[name].str.casefold() == values[name].casefold()).to_numpy()]
+    before = rows.tail(1).drop(columns=[name for name in _INNER if name in rows])
+    if values.get("installed_on", "") and "counter_litres" in before:
+        before = before.assign(counter_litres="")  # the counter of the medium that was taken out
+    row = (before if len(before) else pd.DataFrame([known])).assign(**values).reset_index(drop=True)
+    row = row.fillna("").assign(entered_by=by.strip(), entered_at=_plain(now), why=why.strip(), file_sha256="")
+    batch = {
+        # Microseconds: two entries of one second keep their order.
+        "batch_id": f"{_plain(now):%Y%m%dT%H%M%S.%f}-entry",
+        "started_at": now,
+        "finished_at": now,
+        "version": __version__,
+        "settings": {},
+        **dict.fromkeys(("entries_read", "entries_accepted", "entries_set_aside"), 0),
+    }
+    write_batch(store, BatchRecord(batch, **{f"{kind}s": row}))
+    return row
+
+
+def _owner(store: Store, site: str) -> dict[str, str]:
+    """Find client and spelling of a site in any register; a site nobody knows is new."""
+    owner, _, place = site.rpartition("/")
+    for kind in KEYS:
+        found = of_site(entries(store, kind), site)
+        if len(found):
+            return {"client": str(found["client"].iloc[0]), "site": str(found["site"].iloc[0])}
+    sampled = store.connection.execute(
+        "SELECT DISTINCT client, site FROM sample "
+        "WHERE lower(site) = lower($1) AND ($2 = '' OR lower(client) = lower($2))",
+        [place.strip(), owner.strip()],
+    ).fetchall()
+    if len(sampled) == 1:
+        return dict(zip(("client", "site"), map(str, sampled[0]), strict=True))
+    return {"client": owner.strip(), "site": place.strip()}
+
+
+def _check(kind: str, values: Mapping[str, str]) -> None:
+    """Refuse what cannot be: every fault is named with what to write instead."""
+    lacking = [name for name in KEYS[kind] if not values.get(name, "").strip()]
+    if lacking:
+        raise KettlestoneError(f"say which {lacking[0]} (--{lacking[0]}). Nothing was changed.")
+    if not set(values) - set(KEYS[kind]) and kind != "machine":
+        raise KettlestoneError("no new value was given; see --help for what can be set. Nothing was changed.")
+    for name, largest in _LARGEST.items():
+        if values.get(name, "") and not _within(values[name], largest):
+            option = name.replace("_", "-")
+            raise KettlestoneError(
+                f'--{option} "{values[name]}": write a number from 0 to {largest:g}. Nothing was changed.'
+            )
+    if (day := values.get("installed_on", "")) and not _is_day(day):
+        raise KettlestoneError(f'--installed-on "{day}": write the day as YYYY-MM-DD. Nothing was changed.')
+
+
+def _within(text: str, largest: float) -> bool:
+    try:
+        return 0.0 <= float(text) <= largest
+    except ValueError:
+        return False
+
+
+def _is_day(text: str) -> bool:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
+
+
+def _plain(moment: datetime) -> datetime:
+    return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment

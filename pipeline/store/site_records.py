@@ -1,0 +1,156 @@
+"""What the store holds of one site: found by its name, gathered for advice, and the advice kept."""
+
+from __future__ import annotations
+
+import difflib
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+from pipeline.errors import KettlestoneError
+from pipeline.store.database import identifier
+from pipeline.store.frames import append
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.store.database import Store
+
+# Every site the store has heard of. A sample without a client belongs to the one client that has its site.
+_SITES: Final = """
+WITH named AS (
+    SELECT client, site FROM site UNION SELECT client, site FROM sample WHERE stage <> 'bottled'
+), owners AS (
+    SELECT site, min(client) AS client FROM named WHERE client <> '' AND site <> ''
+    GROUP BY site HAVING count(*) = 1
+)
+SELECT DISTINCT coalesce(nullif(named.client, ''), owners.client, '') AS client, named.site
+FROM named LEFT JOIN owners USING (site) WHERE named.site <> '' OR named.client <> '' ORDER BY 1, 2
+"""
+_MOST_NAMED: Final = 12
+
+
+class Site(NamedTuple):
+    """A place where water was taken."""
+
+    client: str
+    site: str
+
+    @property
+    def name(self) -> str:
+        """Write client and site as a person types them."""
+        return " / ".join(part for part in self if part)
+
+
+def known_sites(store: Store) -> list[Site]:
+    """List every site of the registers and the samples, by client."""
+    return [Site(str(client), str(site)) for client, site in store.connection.execute(_SITES).fetchall()]
+
+
+def find_site(store: Store, text: str) -> Site:
+    """Return the site a person means.
+
+    Parameters
+    ----------
+    text : a site, "client / site", a client with one site, or the label or id of a sample, where unique.
+        Capital letters and blanks do not matter.
+
+    Raises
+    ------
+    KettlestoneError : nothing has that name, or several places have; they are listed.
+    """
+    sites = known_sites(store)
+    wanted = _plain(text)
+    for names in ([site.name for site in sites], [site.site for site in sites], [site.client for site in sites]):
+        found = [site for site, name in zip(sites, names, strict=True) if wanted and _plain(name) == wanted]
+        if found:
+            return _only(text, found)
+    labelled = store.connection.execute(
+        "SELECT DISTINCT client, site FROM sample WHERE stage <> 'bottled' AND (sample_id = $1 OR lower(label) = $2)",
+        [text.strip(), text.strip().lower()],
+    ).fetchall()
+    owners = {site.site: site for site in sites if site.client}
+    found = sorted({Site(str(c), str(s)) if c or str(s) not in owners else owners[str(s)] for c, s in labelled})
+    if not found:
+        raise _unknown(text, sites)
+    return _only(text, found)
+
+
+def _plain(text: str) -> str:
+    return " / ".join(" ".join(part.split()) for part in text.casefold().split("/"))
+
+
+def _only(text: str, found: list[Site]) -> Site:
+    if len(found) == 1:
+        return found[0]
+    lines = "\n".join(f"    {site.name}" for site in found[:_MOST_NAMED])
+    raise KettlestoneError(
+        f'{len(found)} sites are called "{text}":\n{lines}\n'
+        '  Nothing was advised.\n  Write it as "client / site", as above.'
+    )
+
+
+def _unknown(text: str, sites: list[Site]) -> KettlestoneError:
+    names = {_plain(part): site for site in sites for part in (site.site, site.client, site.name) if part}
+    near = difflib.get_close_matches(_plain(text), names, n=3)
+    meant = list(dict.fromkeys(names[name].name for name in near))
+    lines = "\n".join(f"    {name}" for name in meant or [site.name for site in sites[:_MOST_NAMED]])
+    listed = f"  {'Similar' if meant else 'Known'} sites:\n{lines}\n" if lines else "  The store knows no site yet.\n"
+    return KettlestoneError(
+        f'no site, client or sample of the store is called "{text}".\n{listed}'
+        '  Nothing was advised. Write a site, "client / site", or the label of a sample.'
+    )
+
+
+def site_samples(store: Store, site: Site) -> pd.DataFrame:
+    """Return the samples of a site with their numbers side by side (view `v_sample`), the oldest first.
+
+    A sample that names the site and no client counts where only this client has the site.
+    """
+    shared = [other for other in known_sites(store) if other.site == site.site and other.client != site.client]
+    alone = bool(site.site) and not shared
+    return store.connection.execute(
+        "SELECT * FROM v_sample WHERE site = $1 AND (client = $2 OR (client = '' AND $3)) AND stage <> 'bottled' "
+        "AND activity IN ('', 'routine') ORDER BY collected_at NULLS FIRST, sample_id",
+        [site.site, site.client, alone],
+    ).df()
+
+
+def site_findings(store: Store, samples: pd.DataFrame) -> pd.DataFrame:
+    """Return the findings in force about samples (view `v_finding`), the worst first."""
+    return store.connection.execute(
+        "SELECT * FROM v_finding WHERE is_current AND list_contains($1, sample_id) "
+        "ORDER BY list_position(['reject', 'hold', 'note'], current_severity), finding_id",
+        [[str(name) for name in samples["sample_id"]]],
+    ).df()
+
+
+def bottled_samples(store: Store, client: str) -> pd.DataFrame:
+    """Return usable bottled waters, of this client or of nobody in particular (view `v_sample`)."""
+    return store.connection.execute(
+        "SELECT * FROM v_sample WHERE stage = 'bottled' AND client IN ('', $1) "
+        "AND current_verdict IN ('ok', 'note') ORDER BY label, sample_id",
+        [client],
+    ).df()
+
+
+def add_advice(store: Store, advice: pd.DataFrame) -> int:
+    """Keep what was advised; advice already kept in the same words is not kept twice.
+
+    Parameters
+    ----------
+    store : open for writing.
+    advice : one row per piece of advice, columns of the table `advice`, all of them text.
+
+    Returns
+    -------
+    number of rows added.
+
+    Raises
+    ------
+    KettlestoneError : the store cannot be written; nothing was changed.
+    """
+    with store.transaction() as connection:
+        connection.register("incoming_advice", advice)
+        names = ", ".join(identifier(str(name)) for name in advice.columns)
+        fresh = connection.execute(f"SELECT {names} FROM incoming_advice EXCEPT SELECT {names} FROM advice").df()  # noqa: S608 - names only
+        connection.unregister("incoming_advice")
+        return append(connection, "advice", fresh)

@@ -1,0 +1,325 @@
+"""Raw and treated water of one visit against what was promised: proved, partly, not proved, cannot tell."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.treat.advice import Range
+from pipeline.treat.treatments import TREATMENTS
+from pipeline.verify.bypass import Bypass, solve
+from pipeline.verify.causes import Readings, rank
+from pipeline.verify.intervals import Schedule, next_test
+from pipeline.verify.outcomes import Cause, Compared, Outcome, Verification
+from pipeline.verify.promised import ALL, QUANTITIES, Promise, half_width, promise
+from pipeline.words import Said
+from schemas.columns import WIDE_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+
+_MISSING: Final = Range(float("nan"), float("nan"), float("nan"), "1")
+_CHLORINE: Final = "free_chlorine_mg_l"
+_CONDUCTIVITY: Final = "conductivity_us_cm_25c"
+_NOTHING: Final = 0.9  # share of raw water from which on a treatment does nothing worth the name [CP]
+
+
+@dataclass(frozen=True)
+class VerifyLimits:
+    """What still counts as agreement; common practice of the trade [CP]."""
+
+    relative: float = 0.15  # of hardness, alkalinity and ions [CP]
+    conductivity: float = 0.10  # relative [CP]
+    ph: float = 0.5  # [CP]
+    free_chlorine_mg_l: float = 0.1  # behind carbon [CP]
+    bypass: float = 0.05  # k = 2 of a scale on a valve, absolute [CP]
+    unflushed_ph: float = 5.0  # of a filter not flushed yet [CP]
+    open_cup_ph: float = 0.3  # rise over the raw water that shows lost carbon dioxide [CP]
+    membrane_ratio: float = 0.10  # permeate to feed conductivity at which a membrane is looked at [CP]
+    baseline_factor: float = 2.0  # times its own baseline [CP]
+
+
+@dataclass(frozen=True)
+class Visit:
+    """What is known of the visit beside its readings.
+
+    Attributes
+    ----------
+    permeate : water right behind the membrane, where it was read too.
+    permeate_baseline : permeate to feed conductivity when the membrane was new [-].
+    used : share of the computed life of the medium that is used [-]; NaN where not known.
+    on_hold : a reading of the pair waits for an answer: nothing is proved by it.
+    schedule : what decides when to test next.
+    """
+
+    permeate: pd.Series | None = None
+    permeate_baseline: float = float("nan")
+    used: float = float("nan")
+    on_hold: bool = False
+    schedule: Schedule = field(default_factory=lambda: Schedule(None))
+
+
+def verify(
+    before: pd.Series | pd.DataFrame,
+    after: pd.Series | pd.DataFrame,
+    treatment: str,
+    settings: Mapping[str, float] | None = None,
+    uncertainty: tuple[pd.Series, pd.Series] | None = None,
+    *,
+    visit: Visit | None = None,
+    other: pd.Series | None = None,
+    limits: VerifyLimits | None = None,
+) -> Verification:
+    """Hold a treated water against what its treatment promises of the raw water.
+
+    A treatment changes some quantities together and leaves the others alone. One number that came out
+    right proves little; the whole pattern, at the setting that was written down, proves the work.
+
+    Parameters
+    ----------
+    before, after : raw and treated water of one visit in canonical columns, as a series or a frame of one row.
+    treatment : name of the register.
+    settings : what is set, by the names of the treatment; a `bypass` that is not given counts as not recorded
+        and is solved from the readings.
+    uncertainty : k = 2 of ``before`` and of ``after``, same names; the usual 10 % (pH 0.2) where missing.
+    visit : what else is known.
+    other : the second water of a blend.
+    limits : what counts as agreement.
+
+    Returns
+    -------
+    Verification. `proved`: everything judged agrees at the recorded setting, and the change is larger than its
+    uncertainty. `partly`: the pattern fits at another or an unrecorded setting, or most of it agrees.
+    `not proved`: it does not. `cannot tell`: nothing the treatment changes was read on both sides, the change
+    expected is smaller than its uncertainty, or a reading is on hold.
+
+    Raises
+    ------
+    KettlestoneError : an unknown treatment or setting.
+
+    Notes
+    -----
+    Allowed: the larger of √(U_predicted² + U_after²), k = 2 [JCGM100], and the trade's tolerance of 15 %
+    (conductivity 10 %, pH 0.5) [CP].
+    """
+    bounds, known = limits or VerifyLimits(), visit or Visit()
+    raw, product = _one(before), _one(after)
+    of_raw, of_product = uncertainty or (pd.Series(dtype="float64"), pd.Series(dtype="float64"))
+    own = dict(settings or {})
+    recorded = own.pop("bypass", float("nan"))
+    promised = promise(raw, of_raw, treatment, own, other)
+    readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
+    believed = readings.believable()
+    found = solve(promised, believed)
+    at = recorded if np.isfinite(recorded) else found.best.value if _shared(treatment) else 0.0
+    compared = _compared(promised, readings, at if np.isfinite(at) else 0.0, bounds, recorded)
+    at_best = _compared(promised, readings, found.best.value, bounds, float("nan")) if found.known else compared
+    # Where no bypass was recorded, what the treatment could do at most decides whether it can be seen at all.
+    open_bypass = _shared(treatment) and np.isnan(recorded)
+    possible = _compared(promised, readings, 0.0, bounds, recorded) if open_bypass else compared
+    seen = not known.on_hold and _can_be_seen(possible)
+    outcome = _outcome(compared, at_best, found, recorded, treatment) if seen else "cannot tell"
+    ratio = _ratio(raw, known.permeate)
+    causes = rank(
+        promised, believed, treatment, own, (recorded, bounds.bypass), known.used, _membrane(ratio, known, bounds)
+    )
+    rejection = _rejection(readings, known.permeate, of_product) if treatment == "reverse osmosis" else None
+    return Verification(
+        outcome=outcome,
+        treatment=treatment,
+        compared=compared,
+        predicted={one.column: one.predicted for one in compared if np.isfinite(one.predicted.value)},
+        measured={one.column: one.after for one in compared if np.isfinite(one.after.value)},
+        bypass=found.best,
+        bypass_by=found.by,
+        bypass_agrees=found.agrees,
+        rejection=rejection,
+        findings=_findings(outcome, compared, found, recorded, treatment, causes)
+        + _alongside(readings, compared, bounds)
+        + _behind_membrane(ratio, known, bounds, treatment),
+        causes=causes,
+        next_test=next_test(treatment, known.schedule, fault=known.on_hold or outcome in ("partly", "not proved")),
+    )
+
+
+def _one(water: pd.Series | pd.DataFrame) -> pd.Series:
+    if isinstance(water, pd.DataFrame):
+        if len(water) != 1:
+            raise ValueError(f"one water at a time, not {len(water)}")
+        water = water.iloc[0]
+    numbers: pd.Series = water[[name for name in WIDE_COLUMNS if name in water.index]].astype("float64")
+    return numbers
+
+
+def _shared(treatment: str) -> bool:
+    return any(setting.name == "bypass" for setting in TREATMENTS[treatment].settings)
+
+
+def _compared(
+    promised: Promise, readings: Readings, share: float, bounds: VerifyLimits, recorded: float
+) -> tuple[Compared, ...]:
+    """Lay prediction and measurement of every quantity side by side."""
+    value, spread = (table[0] for table in promised.at(share))
+    fresh = promised.value[0]
+    raw = readings.before.reindex(list(ALL)).to_numpy(dtype="float64")
+    after = readings.after.reindex(list(ALL)).to_numpy(dtype="float64")
+    after_u = readings.after_u.to_numpy(dtype="float64")
+    # A valve's scale is read to a few hundredths: so much more or less raw water may be in the product.
+    valve = np.abs(fresh - raw) * (bounds.bypass if np.isfinite(recorded) and promised.shared else 0.0)
+    spread = np.hypot(spread, np.nan_to_num(valve))
+    usual = bounds.relative * np.abs(value)
+    usual[ALL.index(_CONDUCTIVITY)] = bounds.conductivity * abs(value[ALL.index(_CONDUCTIVITY)])
+    usual[ALL.index("ph")] = bounds.ph
+    usual[ALL.index(_CHLORINE)] = bounds.free_chlorine_mg_l
+    allowed = np.fmax(np.hypot(spread, after_u), usual)
+    moves = np.abs(fresh - raw) > np.maximum(bounds.relative * np.abs(raw), 1e-9)
+    return tuple(
+        Compared(
+            column=name,
+            before=float(raw[i]),
+            after=_range(after[i], after_u[i], name),
+            predicted=_range(value[i], spread[i], name),
+            allowed=float(allowed[i]),
+            role="moves" if moves[i] else "keeps",
+            verdict=_verdict(float(after[i]), float(value[i]), float(allowed[i]), float(raw[i]), name),
+        )
+        for i, name in enumerate(ALL)
+        if np.isfinite(raw[i]) or np.isfinite(after[i])
+    )
+
+
+def _verdict(after: float, predicted: float, allowed: float, raw: float, name: str) -> str:
+    if np.isnan(after) or np.isnan(raw):
+        return "not measured"
+    if np.isnan(predicted):
+        return "not predicted"
+    # The predicted pH still holds all its carbon dioxide: anything between it and the raw water is right.
+    high = max(predicted, raw) if name == "ph" else predicted
+    return "agrees" if predicted - allowed <= after <= high + allowed else "differs"
+
+
+def _range(value: float, expanded: float, name: str) -> Range:
+    unit = {"ph": "pH", _CONDUCTIVITY: "µS/cm"}.get(name, "mg/L")
+    return Range(float(value), float(max(value - expanded, 0.0)), float(value + expanded), unit)
+
+
+def _judged(compared: tuple[Compared, ...]) -> list[Compared]:
+    proving = (*QUANTITIES, _CHLORINE)
+    return [one for one in compared if one.column in proving and one.verdict in ("agrees", "differs")]
+
+
+def _can_be_seen(possible: tuple[Compared, ...]) -> bool:
+    """Tell whether any quantity the treatment moves was judged and moves by more than its uncertainty."""
+    moving = [one for one in _judged(possible) if one.role == "moves"]
+    return any(abs(one.predicted.value - one.before) > one.allowed for one in moving)
+
+
+def _outcome(
+    compared: tuple[Compared, ...], at_best: tuple[Compared, ...], found: Bypass, recorded: float, treatment: str
+) -> Outcome:
+    judged = _judged(compared)
+    agree = [one for one in judged if one.verdict == "agrees"]
+    if len(agree) == len(judged) and (np.isfinite(recorded) or not _shared(treatment)):
+        return "proved"
+    if found.known and not (found.best.low < _NOTHING and found.best.value < _NOTHING):
+        return "not proved"
+    fits = found.known and all(one.verdict == "agrees" for one in _judged(at_best))
+    mostly = 2 * len(agree) > len(judged) and any(one.role == "moves" for one in agree)
+    return "partly" if fits or mostly else "not proved"
+
+
+def _ratio(raw: pd.Series, permeate: pd.Series | None) -> float:
+    if permeate is None:
+        return float("nan")
+    feed = float(raw.get(_CONDUCTIVITY, np.nan))
+    return float(permeate.get(_CONDUCTIVITY, np.nan)) / feed if feed > 0 else float("nan")
+
+
+def _membrane(ratio: float, known: Visit, bounds: VerifyLimits) -> bool | None:
+    """Say whether the membrane itself was found failing; None where its own water was not read."""
+    if np.isnan(ratio):
+        return None
+    return ratio > bounds.membrane_ratio or ratio > bounds.baseline_factor * known.permeate_baseline
+
+
+def _rejection(readings: Readings, permeate: pd.Series | None, uncertainty: pd.Series) -> Range:
+    """Work out what the membrane holds back, from the conductivity on both of its sides."""
+    if permeate is None:
+        return _MISSING
+    feed = float(readings.before.get(_CONDUCTIVITY, np.nan))
+    behind = float(permeate.get(_CONDUCTIVITY, np.nan))
+    if not feed > 0 or np.isnan(behind):
+        return _MISSING
+    ratio = behind / feed
+    own = float(half_width(permeate, uncertainty)[_CONDUCTIVITY]) / behind if behind > 0 else 0.0
+    spread = ratio * float(np.hypot(own, float(readings.before_u[_CONDUCTIVITY]) / feed))
+    return Range(1 - ratio, 1 - ratio - spread, min(1 - ratio + spread, 1.0), "1")
+
+
+def _findings(
+    outcome: Outcome,
+    compared: tuple[Compared, ...],
+    found: Bypass,
+    recorded: float,
+    treatment: str,
+    causes: tuple[Cause, ...],
+) -> tuple[Said, ...]:
+    unrecorded = outcome == "partly" and np.isnan(recorded) and found.agrees is not False and _shared(treatment)
+    code = "verify.outcome.unrecorded" if unrecorded else f"verify.outcome.{outcome.replace(' ', '_')}"
+    said = [Said(code, {"treatment": TREATMENTS[treatment].title})]
+    if outcome != "proved" and causes and causes[0].name != "as set":
+        said.append(
+            Said("verify.history.most_likely", {"cause": causes[0].said, "percent": 100 * causes[0].probability})
+        )
+    said += [_apart(one) for one in _judged(compared) if one.verdict == "differs"]
+    if found.agrees is False:
+        said.append(Said("verify.bypass.disagree"))
+    elif found.known and _shared(treatment):
+        values = {"percent": 100 * found.best.value, "low": 100 * found.best.low, "high": 100 * found.best.high}
+        against = Said("verify.bypass.against", {**values, "recorded": 100 * recorded})
+        said.append(Said("verify.bypass.solved", values) if np.isnan(recorded) else against)
+    return tuple(said)
+
+
+def _apart(one: Compared) -> Said:
+    values = {
+        "name": Said(f"verify.name.{one.column}"),
+        "after": one.after.value,
+        "unit": one.after.unit,
+        "low": max(one.predicted.value - one.allowed, 0.0),
+        "high": one.predicted.value + one.allowed,
+    }
+    return Said("verify.differs", values)
+
+
+def _alongside(readings: Readings, compared: tuple[Compared, ...], bounds: VerifyLimits) -> tuple[Said, ...]:
+    """Read pH and what was not read at all."""
+    before, after = (float(side.get("ph", np.nan)) for side in (readings.before, readings.after))
+    said = []
+    if after < bounds.unflushed_ph:
+        said.append(Said("verify.ph.unflushed", {"ph": after}))
+    name = "alkalinity_mg_l_caco3"
+    fell = float(readings.after.get(name, np.nan)) < float(readings.before.get(name, np.nan))
+    if fell and after > before + bounds.open_cup_ph:
+        said.append(Said("verify.ph.open_cup", {"before": before, "after": after}))
+    if not readings.believable().after.equals(readings.after) or not readings.believable().before.equals(
+        readings.before
+    ):
+        said.append(Said("verify.conductivity_unit"))
+    lacking = [one.column for one in compared if one.verdict == "not measured" and one.column in QUANTITIES[:3]]
+    said += [Said("verify.not_measured", {"name": Said(f"verify.name.{column}")}) for column in lacking]
+    return tuple(said)
+
+
+def _behind_membrane(ratio: float, known: Visit, bounds: VerifyLimits, treatment: str) -> tuple[Said, ...]:
+    said = [Said("verify.on_hold")] if known.on_hold else []
+    if treatment == "reverse osmosis" and _membrane(ratio, known, bounds):
+        said.append(Said("verify.membrane", {"percent": 100 * ratio}))
+    return tuple(said)

@@ -1,0 +1,150 @@
+"""What a treatment promises of a water, for every share of raw water in the product, and how surely."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.treat.treatments import TREATMENTS, treat
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import numpy.typing as npt
+
+    Floats = npt.NDArray[np.float64]
+
+# What proves a treatment; pH and chlorine are looked at on their own.
+QUANTITIES: Final = (
+    "total_hardness_mg_l_caco3",
+    "alkalinity_mg_l_caco3",
+    "conductivity_us_cm_25c",
+    "sodium_mg_l",
+    "chloride_mg_l",
+    "calcium_mg_l",
+)
+ALONGSIDE: Final = ("ph", "free_chlorine_mg_l")
+ALL: Final = (*QUANTITIES, *ALONGSIDE)
+USUAL_RELATIVE: Final = 0.10  # k = 2, of a reading that states none [CP]
+USUAL_PH: Final = 0.2  # the same of pH [CP]
+_SHARES: Final = np.linspace(0.0, 1.0, 5)
+ANY_PH: Final = 7.5  # stands in for a pH nobody read; of what is looked at only pH itself depends on it
+_VARIED: Final = QUANTITIES[:5]
+
+
+@dataclass(frozen=True)
+class Promise:
+    """What comes out, as a function of the share of raw water in the product.
+
+    ``value`` and ``expanded`` (k = 2, from the raw readings) have a row per share and a column per
+    quantity of `ALL`; between the shares they are straight. ``shared`` is False for a treatment that has
+    no bypass and no medium to tire: its rows are all alike.
+    """
+
+    value: Floats
+    expanded: Floats
+    shared: bool
+
+    def at(self, share: npt.ArrayLike) -> tuple[Floats, Floats]:
+        """Give values and expanded uncertainties at shares: (m, quantities) each."""
+        return _interpolated(share, self.value), _interpolated(share, self.expanded)
+
+
+def _interpolated(share: npt.ArrayLike, table: Floats) -> Floats:
+    at = np.atleast_1d(np.asarray(share, dtype="float64"))
+    return np.column_stack([np.interp(at, _SHARES, column) for column in table.T])
+
+
+def promise(
+    before: pd.Series,
+    uncertainty: pd.Series,
+    treatment: str,
+    settings: Mapping[str, float],
+    other: pd.Series | None = None,
+) -> Promise:
+    """Predict the product of a treatment for five shares of raw water in it.
+
+    Parameters
+    ----------
+    before : the raw water in canonical columns.
+    uncertainty : k = 2 of the same columns; the usual where missing.
+    treatment : name of the register.
+    settings : of the treatment, without its bypass.
+    other : the second water of a blend.
+
+    Returns
+    -------
+    Promise.
+
+    Raises
+    ------
+    KettlestoneError : an unknown treatment, or a setting it does not have.
+
+    Notes
+    -----
+    The uncertainty of every raw reading is carried through the treatment: U² = Σ (½ [f(x + U) - f(x - U)])²,
+    readings independent [JCGM100 5.1.3, note 2], and is at least that of the reading itself in proportion.
+    """
+    knob = _knob(treatment)
+    shares = _SHARES if knob else _SHARES[:1]
+    width = half_width(before, uncertainty)
+    varied = [name for name in _VARIED if np.isfinite(before.get(name, np.nan)) and width[name] > 0]
+    moved = [_moved(before, name, sign * float(width[name])) for name in varied for sign in (1, -1)]
+    assumed = "ph" not in _needs(treatment) and bool(np.isnan(before.get("ph", np.nan)))
+    rows = pd.DataFrame([before] * len(shares) + moved).astype("float64").reset_index(drop=True)
+    rows = rows.assign(ph=ANY_PH) if assumed else rows
+    own: dict[str, npt.ArrayLike] = {name: value for name, value in settings.items() if name != knob}
+    if knob:
+        own[knob] = np.append(shares, np.zeros(len(moved)))
+    product = treat(rows, treatment, own, other=other).reindex(columns=list(ALL))
+    found = (product.assign(ph=np.nan) if assumed else product).to_numpy(dtype="float64")
+    value, changed = found[: len(shares)], found[len(shares) :]
+    first = before.reindex(list(ALL)).to_numpy(dtype="float64")
+    expanded = _carried(changed, varied, shares, width)
+    relative = np.divide(width.to_numpy(), first, out=np.zeros(len(ALL)), where=np.nan_to_num(first) > 0)
+    expanded = np.fmax(expanded, np.abs(value) * np.nan_to_num(relative))
+    size = (len(_SHARES), len(ALL))
+    return Promise(np.broadcast_to(value, size), np.broadcast_to(expanded, size), shared=knob is not None)
+
+
+def _carried(changed: Floats, varied: list[str], shares: Floats, width: pd.Series) -> Floats:
+    """Carry the uncertainty of the raw readings into the product, for every share of raw water in it.
+
+    What a reading changes in the fresh product goes down with the share of raw water, what it changes in
+    the raw water, itself, goes up.
+    """
+    fresh = np.nan_to_num(changed[0::2] - changed[1::2]) / 2
+    own = np.array([[float(width[name]) if name == column else 0.0 for column in ALL] for name in varied])
+    own = own.reshape(len(varied), len(ALL))
+    part = (1 - shares)[:, None, None] * fresh[None] + shares[:, None, None] * own[None]
+    carried: Floats = np.sqrt(np.sum(part**2, axis=1))
+    return carried
+
+
+def half_width(readings: pd.Series, uncertainty: pd.Series) -> pd.Series:
+    """Give the expanded uncertainty (k = 2) of every quantity, the usual one where none is stated."""
+    value = readings.reindex(list(ALL)).astype("float64")
+    usual = (USUAL_RELATIVE * value.abs()).mask(value.index == "ph", USUAL_PH)
+    stated = uncertainty.reindex(list(ALL)).astype("float64")
+    return stated.fillna(usual)
+
+
+def _moved(before: pd.Series, name: str, by: float) -> pd.Series:
+    moved = before.copy()
+    moved[name] = max(float(before[name]) + by, 0.0)
+    return moved
+
+
+def _knob(treatment: str) -> str | None:
+    """Name the setting that lets raw water through: the bypass, else the tired share of the medium."""
+    if treatment not in TREATMENTS:
+        return None
+    named = {setting.name for setting in TREATMENTS[treatment].settings}
+    return next((name for name in ("bypass", "exhausted") if name in named), None)
+
+
+def _needs(treatment: str) -> tuple[str, ...]:
+    return TREATMENTS[treatment].needs if treatment in TREATMENTS else ()

@@ -1,0 +1,131 @@
+"""Fixtures of the client report's tests: sites put together by hand, without a store."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+import pytest
+
+from pipeline.assess.machines import known_machines
+from pipeline.assess.profiles import published
+from pipeline.normalise.derived import fill
+from pipeline.normalise.sample_table import samples_from_wide
+from pipeline.report.client import DEFAULT_PROFILE, assemble
+from pipeline.report.dossier import Dossier, Visit
+from pipeline.store.site_records import Site
+from pipeline.treat.advice import Advice, Range
+from pipeline.words import Said
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pipeline.report.client_report import ClientReport
+
+HARDNESS = "total_hardness_mg_l_caco3"
+ALKALINITY = "alkalinity_mg_l_caco3"
+TODAY = date(2026, 3, 20)
+
+
+def make_visit(label: str = "R-1", *, verdict: str = "ok", findings: list[str] | None = None, **columns: Any) -> Visit:  # noqa: ANN401 - columns
+    """Put one sample together; ``hardness``, ``alkalinity`` with ``_u`` for their uncertainty, else columns."""
+    given = {
+        "sample_id": label,
+        "label": label,
+        "stage": "raw",
+        HARDNESS: 303.4,
+        f"{HARDNESS}.u": 36.0,
+        ALKALINITY: 232.0,
+        f"{ALKALINITY}.u": 29.0,
+    }
+    row = given | {f"{name}_mg_l" if name in ("chloride", "sodium") else name: value for name, value in columns.items()}
+    checks = findings or []
+    return Visit(
+        sample_id=label,
+        label=label,
+        stage=str(row["stage"]),
+        day=pd.Timestamp(row.pop("day", "2026-03-01")),
+        samples=fill(samples_from_wide(pd.DataFrame([row]))),
+        findings=pd.DataFrame({"check_id": checks, "current_severity": ["hold"] * len(checks), "analyte": ""}),
+        verdict=verdict,
+    )
+
+
+def make_dossier(**changes: Any) -> Dossier:  # noqa: ANN401 - fields
+    """Put a German bar with a heat exchanger and a decarboniser together."""
+    usual = Dossier(
+        site=Site("Client A", "Site 1"),
+        country="DE",
+        supply="",
+        treatment="decarboniser",
+        machine=known_machines()["heat exchanger"],
+        machine_text="HX",
+        litres_per_day=40.0,
+        register={},
+        raw=make_visit(),
+        treated=None,
+        earlier=None,
+        lent={},
+        held=(),
+        bottled=pd.DataFrame(),
+        pair=None,
+        drain=None,
+    )
+    return replace(usual, **changes)
+
+
+def make_advice(**changes: Any) -> Advice:  # noqa: ANN401 - fields
+    """Advise a decarboniser with a quarter of raw water."""
+    predicted = {
+        HARDNESS: Range(125.0, 107.0, 143.0, "mg/L"),
+        ALKALINITY: Range(53.5, 45.0, 62.0, "mg/L"),
+        "ph": Range(6.7, 6.4, 7.0, ""),
+    }
+    usual = Advice(
+        decision="decided",
+        row="6",
+        treatment="decarboniser",
+        settings={"bypass": 0.25},
+        predicted=predicted,
+        reasons=(Said("report.cup.flat"),),
+    )
+    return replace(usual, **changes)
+
+
+def make_report(dossier: Dossier | None = None, advice: Advice | None = None) -> ClientReport:
+    """Assemble the report of a site with given advice."""
+    if dossier is None and advice is None:
+        return _usual()
+    return assemble(dossier or make_dossier(), published()[DEFAULT_PROFILE], advice or make_advice(), TODAY, "°dH")
+
+
+@cache
+def _usual() -> ClientReport:
+    return assemble(make_dossier(), published()[DEFAULT_PROFILE], make_advice(), TODAY, "°dH")
+
+
+@pytest.fixture(scope="session")
+def visit() -> Callable[..., Visit]:
+    """Give the builder of samples."""
+    return make_visit
+
+
+@pytest.fixture(scope="session")
+def dossier() -> Callable[..., Dossier]:
+    """Give the builder of sites."""
+    return make_dossier
+
+
+@pytest.fixture(scope="session")
+def advice() -> Callable[..., Advice]:
+    """Give the builder of advice."""
+    return make_advice
+
+
+@pytest.fixture(scope="session")
+def report() -> Callable[..., ClientReport]:
+    """Give the builder of reports."""
+    return make_report
