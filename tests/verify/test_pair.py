@@ -101,6 +101,15 @@ def test_swapped_labels_are_named_and_nothing_is_swapped() -> None:
     assert found.measured[HARDNESS].value == 320.0
 
 
+@pytest.mark.source("CP")
+def test_a_conductivity_in_another_unit_does_not_hide_swapped_labels() -> None:
+    """The same bar as it was written: 0.68 after, which is no µS/cm beside 320 mg/L of hardness."""
+    found = verify(water(120.0, 60.0, 370.0, ph=6.3), water(320.0, 260.0, 0.68, ph=7.6), "decarboniser")
+
+    assert found.causes[0].name == "swapped labels"
+    assert "verify.conductivity_unit" in [said.code for said in found.findings]
+
+
 def test_a_valve_at_another_place_is_partly_proved_and_said() -> None:
     found = verify(RAW, TREATED, "decarboniser", {"bypass": 0.10}, DROPS)
 
