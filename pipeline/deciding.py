@@ -48,7 +48,10 @@ class Answer:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What a decision led to: its number, the sample and its verdict before and after, the corrected value."""
+    """What a decision led to: its number, the sample and its verdict before and after, the corrected value.
+
+    ``value`` is None where nothing was corrected; it is in the canonical ``unit`` and ``basis``.
+    """
 
     decision_id: int
     finding_id: int
@@ -57,7 +60,10 @@ class Outcome:
     label: str
     verdict_before: str
     verdict_after: str
-    correction: str
+    analyte: str
+    value: float | None
+    unit: str
+    basis: str
 
     def plain(self) -> dict[str, Any]:
         """Give the outcome as JSON-ready values."""
@@ -91,19 +97,28 @@ def decide(settings: Settings, answer: Answer, now: datetime) -> Outcome:
         decision = _decision(answer, finding, now)
         undone = read.corrected(store, answer.finding_id)
 
-        def recheck() -> BatchRecord | None:
+        def recheck(number: int) -> BatchRecord | None:
             anew = sample_id and (answer.action == "correct" or undone)
-            return checked_anew(store, sample_id, settings, now) if anew else None
+            return checked_anew(store, sample_id, settings, now, f"decision-{number}") if anew else None
 
         number = write_decision(store, decision, recheck)
         after = _verdict(store, sample_id)
-    value = "" if decision.value is None else f"{decision.value:g} {decision.unit} {decision.basis}".strip()
-    label = str(finding["label"]) if sample_id else str(finding["file"])
-    correction = f"{decision.analyte} {value}".strip() if value else ""
-    return Outcome(number, answer.finding_id, answer.action, sample_id, label, before, after, correction)
+    return Outcome(
+        decision_id=number,
+        finding_id=answer.finding_id,
+        action=answer.action,
+        sample_id=sample_id,
+        label=str(finding["label"]) if sample_id else str(finding["file"]),
+        verdict_before=before,
+        verdict_after=after,
+        analyte=decision.analyte,
+        value=decision.value,
+        unit=decision.unit,
+        basis=decision.basis,
+    )
 
 
-def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime) -> BatchRecord:
+def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime, occasion: str) -> BatchRecord:
     """Check and explain one stored sample again, beside the samples of its site and its file.
 
     Parameters
@@ -112,6 +127,7 @@ def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime
     sample_id : the sample.
     settings : of the run.
     now : time of the check, UTC.
+    occasion : why, for the batch's name.
 
     Returns
     -------
@@ -133,7 +149,7 @@ def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime
     )
     return BatchRecord(
         batch={
-            "batch_id": f"{new_batch_id(now, names)}-again",
+            "batch_id": f"{new_batch_id(now, names)}-{occasion}",
             "started_at": now,
             "finished_at": now,
             "version": __version__,
@@ -213,10 +229,12 @@ def _analyte(answer: Answer, finding: pd.Series) -> str:
 def _canonical(answer: Answer, code: str) -> float:
     """Bring the value into the canonical unit of its quantity."""
     meaning = resolve(code, answer.unit, answer.basis)
-    title = ANALYTES[code].title.lower() if code != "ph" else "pH"
+    title = ANALYTES[code].title
+    title = title if code == "ph" else f"{title[0].lower()}{title[1:]}"
     if meaning.problem or meaning.ambiguous:
+        unclear = meaning.ambiguous or f"no unit of {title} that is known"
         raise KettlestoneError(
-            f'"{answer.unit}" as the unit of {title}: {meaning.detail or meaning.ambiguous or meaning.problem}.\n'
+            f'"{answer.unit}" is not clear: {unclear}.\n'
             f"{_NOTHING}\n  Give the unit, and the form where there are several: --unit mg/L --basis CaCO3."
         )
     value = meaning.factor * float(answer.value or 0.0) + meaning.offset

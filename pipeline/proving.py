@@ -116,7 +116,7 @@ def _samples(
     """Assemble the samples of the batch together with what the store knows of the same samples."""
     if gathered.rows.empty:
         return _no_samples(), np.zeros(0, dtype="bool")
-    fresh_rows, fresh = gathered.rows, gathered.readings.assign(new=True)
+    fresh_rows, fresh = gathered.rows, gathered.readings.assign(new=True, counts=True)
     assembled = assemble(fresh_rows, fresh, sites, settings.sample_window_hours)
     known_rows, known = prior(store, assembled.about)
     if len(known):
@@ -149,7 +149,10 @@ def _explained(
     """Look for the mistake behind every new sample on hold, as many as the settings allow."""
     held = new & checked.verdict.isin(_OPEN).to_numpy()
     chosen = held & (np.cumsum(held) <= settings.explain_most)
-    return explain(samples, checked.findings, limits, chosen) if chosen.any() else None
+    if not chosen.any():
+        return None
+    counting = replace(samples, readings=samples.readings[samples.readings["counts"]])
+    return explain(counting, checked.findings, limits, chosen)
 
 
 def _no_samples() -> SampleTable:

@@ -137,7 +137,8 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     sulfate = _sulfate_water(samples, hardness.value, bounds.sulfate_share)
     highest = np.where(sulfate, bounds.highest_hardness_sulfate, bounds.highest_hardness)
     lowest_ratio = 100.0 / (MG_CACO3_PER_MEQ * highest)
-    ratio = conductivity / np.where(hardness.value > 0, hardness.value, np.nan)
+    positive = np.where(hardness.value > 0, hardness.value, np.nan)
+    ratio = conductivity / positive
     sodium = np.nan_to_num(samples.filled["sodium_mg_l"].to_numpy())
     softened = evidence.says(samples, ("supply", "treatment", "stage"), (*SOFTENED_WORDS, "permeate"))
     judged = (hardness.value >= bounds.soft_mg_l_caco3) & ~softened
@@ -146,7 +147,7 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     answers = {words: _within(ratio * factor, bounds.usual_ratio) for words, factor in _CANDIDATES.items()}
     answers |= _other_degree(samples, ratio, bounds.usual_ratio)
     answers["conductivity and TDS swapped"] = _within(tds / conductivity, bounds.swapped_tds) & _within(
-        tds / hardness.value, bounds.usual_ratio
+        tds / positive, bounds.usual_ratio
     )
     above = conductivity > most
     answers["a water with much sodium or chloride (measure them)"] = above

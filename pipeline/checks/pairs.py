@@ -20,6 +20,7 @@ KINDS: Final[dict[str, str]] = {
     "remineraliser": r"remineral|re-mineral|aufhärt|calcite|calcit\b|reminéral",
     "reverse osmosis": r"osmos|\bro\b|umkehr|osmosi|逆浸透|\buo\b",
     "magnesium exchanger": r"magnes",
+    "buffered decarboniser": r"buffered|gepuffert|tamponné|tamponat",
     "decarboniser": r"decarbon|dekarbon|entcarbon|entkarbon|weak[- ]acid|décarbonat|schwach sauer",
     "softener": r"soften|enthärt|adoucisseur|addolcitore|descalcificador|軟水|strong[- ]acid",
     "carbon": r"carbon|kohle|charbon|carbone|carbón|活性炭",

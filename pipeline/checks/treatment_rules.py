@@ -7,7 +7,7 @@ from typing import Final
 from pipeline.checks import fingerprints
 from pipeline.checks.fingerprints import Rule
 
-_LOWERING: Final = ("", "decarboniser", "softener", "reverse osmosis")
+_LOWERING: Final = ("", "decarboniser", "buffered decarboniser", "softener", "reverse osmosis")
 
 
 def _all_kept(quantity: str, kinds: tuple[str, ...], reason: str) -> Rule:
@@ -67,7 +67,7 @@ RULES: Final[tuple[Rule, ...]] = (
     _all_kept("sodium", ("decarboniser", "carbon", "magnesium exchanger"), "It does not touch sodium"),
     _all_kept(
         "chloride",
-        ("decarboniser", "softener", "carbon", "magnesium exchanger"),
+        ("decarboniser", "buffered decarboniser", "softener", "carbon", "magnesium exchanger"),
         "It does not touch chloride",
     ),
     _all_kept("alkalinity", ("softener", "carbon"), "It does not touch alkalinity"),
@@ -83,7 +83,7 @@ RULES: Final[tuple[Rule, ...]] = (
     ),
     Rule(
         "hardness rose",
-        ("softener", "decarboniser", "reverse osmosis"),
+        ("softener", "decarboniser", "buffered decarboniser", "reverse osmosis"),
         "hold",
         "hardness",
         "This treatment cannot add hardness: label or reading is wrong",
@@ -133,7 +133,7 @@ RULES: Final[tuple[Rule, ...]] = (
     ),
     Rule(
         "pH is very low",
-        ("", "decarboniser", "reverse osmosis"),
+        ("", "decarboniser", "buffered decarboniser", "reverse osmosis"),
         "note",
         "pH",
         "A new filter or a first draw; flush and repeat",
@@ -141,7 +141,7 @@ RULES: Final[tuple[Rule, ...]] = (
     ),
     Rule(
         "pH rose though alkalinity fell",
-        ("decarboniser", "reverse osmosis"),
+        ("decarboniser", "buffered decarboniser", "reverse osmosis"),
         "note",
         "pH",
         "Carbon dioxide left an open cup; read pH at the outlet at once",
@@ -149,7 +149,7 @@ RULES: Final[tuple[Rule, ...]] = (
     ),
     Rule(
         "free chlorine behind carbon",
-        ("carbon", "decarboniser", "reverse osmosis"),
+        ("carbon", "decarboniser", "buffered decarboniser", "reverse osmosis"),
         "note",
         "free chlorine",
         "The carbon is spent or bypassed: a fault of the treatment, not of the data; change it",

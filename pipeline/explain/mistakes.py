@@ -23,6 +23,7 @@ from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
+from pipeline.explain import relations
 from pipeline.explain.record import ROW, SECOND
 from schemas.columns import ANALYTES
 
@@ -60,6 +61,8 @@ BASES: Final[dict[str, dict[str, float]]] = {  # canonical mg/L in 1 mg/L of eac
     "silica": {"as Si": MOLAR_MASS["silica"] / 28.085},
     "chloride": {"as NaCl": MOLAR_MASS["chloride"] / (MOLAR_MASS["chloride"] + MOLAR_MASS["sodium"])},
 }
+_FORM_SHARES: Final = {"as CaO": 0.2, "as CO3": 0.3}  # nobody prints them but a few old laboratories [CP]
+_UNIT_SHARES: Final = {"°dH": 3.0, "°f": 3.0, "mg/L as CaCO3": 2.0}  # against Clark, grains, mmol [CP]
 _REVERSED: Final = {  # the form the heading names, and the one the number was in
     ("alkalinity", "converted to CaCO3 twice"): HCO3_PER_CACO3,
     ("bicarbonate", "converted to HCO3 twice"): 1.0 / HCO3_PER_CACO3,
@@ -71,17 +74,24 @@ CONDUCTIVITY_UNITS: Final = {"µS/cm": 1.0, "mS/m": 10.0, "mS/cm": 1000.0}
 METALS: Final = ("iron", "manganese", "copper", "lead")
 _IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate")
 _SCALED: Final = (
-    "conductivity", "tds", "total_hardness", "calcium_hardness", "alkalinity", "bicarbonate", *_IONS, "fluoride", "silica",
+    "conductivity", "tds", "total_hardness", "calcium_hardness", "alkalinity", "bicarbonate", *_IONS,
+    "fluoride", "silica",
 )  # fmt: skip
 _TENFOLD: Final = {"÷ 10": 0.1, "× 10": 10.0, "÷ 100": 0.01, "× 100": 100.0}
 _SWAPS: Final = (
     ("total_hardness", "alkalinity"), ("conductivity", "tds"), ("chloride", "sulfate"), ("sodium", "calcium"),
     ("calcium", "magnesium"), ("sodium", "potassium"), ("chloride", "nitrate"), ("sulfate", "nitrate"),
     ("magnesium", "sodium"), ("sodium", "chloride"), ("magnesium", "potassium"), ("conductivity", "total_hardness"),
-    ("total_hardness", "calcium_hardness"), ("bicarbonate", "sulfate"), ("calcium", "potassium"), ("bicarbonate", "chloride"),
+    ("total_hardness", "calcium_hardness"), ("bicarbonate", "sulfate"), ("calcium", "potassium"),
+    ("bicarbonate", "chloride"),
 )  # fmt: skip
 _LINES: Final = (("calcium", "magnesium", "sodium", "potassium"), ("chloride", "sulfate", "nitrate"))
+_SAME_FIGURE: Final = 1e-6
+_NEAR_25: Final = 2.0  # °C: nearer, compensation changes less than the meter's own uncertainty [CP]
 _COLDS: Final = (10.0, 15.0)  # °C of a sample from the tap where none is recorded [CP]
+SOFTENED_SHARE: Final = 0.6  # of the alkalinity: below, the hardness may have been exchanged [CP]
+SODA_SHARE: Final = 1.1  # of the hardness: above, sodium must carry alkalinity [CP]
+SODA_LEAST: Final = 60.0  # mg/L as CaCO3 [CP]
 # Step by step through all orders of size: what an unnamed mistake may have done (ln), with its weight.
 STEPS: Final = (-3.4, -2.3, -1.4, -0.8, -0.35, 0.35, 0.8, 1.4, 2.3, 3.4)
 STEP_SPREAD: Final = 0.35
@@ -120,15 +130,15 @@ class Candidate:
 
 
 def _times(row: int, factor: float) -> Change:
-    return lambda record: {row: record.values[row] * factor}
+    return lambda record: {row: record.amounts[row] * factor}
 
 
 def _meant(row: int, worth: float) -> Change:
     """Give the number as written the worth of another unit."""
 
     def change(record: Record) -> dict[int, Floats]:
-        value = record.values[row] * worth / record.unit_worth[row]
-        return {row: np.where(_same(value, record.values[row]), np.nan, value)}
+        value = record.amounts[row] * worth / record.unit_worth[row]
+        return {row: np.where(_same(value, record.amounts[row]), np.nan, value)}
 
     return change
 
@@ -138,19 +148,18 @@ def _same(value: Floats, received: Floats) -> Flags:
 
 
 def _units(name: str, units: dict[str, float], row: int, shares: dict[str, float]) -> list[Candidate]:
-    """The number was written in another unit than the one it was read in."""
-    known = [
+    """Say that the number was written in another unit than the one it was read in."""
+    return [
         Candidate("wrong-unit", name, "", unit, _meant(row, worth), weight=shares.get(unit, 1.0), row=row)
         for unit, worth in units.items()
     ]
-    return known
 
 
 def _read_as(name: str, units: dict[str, float], row: int) -> list[Candidate]:
-    """The number was read in a unit it was not written in, where the file's unit is not on record."""
+    """Say that the number was read in a unit it was not written in, where the file's unit is not on record."""
 
     def back(worth: float) -> Change:
-        return lambda record: {row: np.where(record.unit_known[row], np.nan, record.values[row] / worth)}
+        return lambda record: {row: np.where(record.unit_known[row], np.nan, record.amounts[row] / worth)}
 
     return [
         Candidate("wrong-unit", name, "", f"{unit} was assumed", back(worth), weight=0.5, row=row)
@@ -161,7 +170,7 @@ def _read_as(name: str, units: dict[str, float], row: int) -> list[Candidate]:
 
 def _bases(name: str, row: int) -> list[Candidate]:
     forms = [
-        Candidate("wrong-basis", name, "", form, _times(row, factor), row=row)
+        Candidate("wrong-basis", name, "", form, _times(row, factor), weight=_FORM_SHARES.get(form, 1.0), row=row)
         for form, factor in BASES.get(name, {}).items()
     ]
     back = [
@@ -180,7 +189,7 @@ def _tens(name: str, row: int) -> list[Candidate]:
             "",
             detail,
             _times(row, factor),
-            weight=1.0 if "0" == detail[-1] and "100" not in detail else 0.2,
+            weight=1.0 if detail[-1] == "0" and "100" not in detail else 0.2,
             row=row,
         )
         for detail, factor in _TENFOLD.items()
@@ -201,7 +210,7 @@ def _transposed(name: str, row: int) -> list[Candidate]:
                 first, second = np.floor(whole / (low * 10)) % 10, np.floor(whole / low) % 10
                 other = whole + (second - first) * low * 9.0
                 fits = (low >= 1.0) & (first != second) & ~((pair == 0) & (second == 0))
-                return {row: np.where(fits, record.values[row] * other / whole, np.nan)}
+                return {row: np.where(fits, record.amounts[row] * other / whole, np.nan)}
 
         return swap
 
@@ -212,7 +221,10 @@ def _transposed(name: str, row: int) -> list[Candidate]:
 
 def _decimals(figure: Floats) -> Floats:
     """Count the decimals a figure was written with, two at most."""
-    one, two = np.abs(figure - np.round(figure)) > 1e-6, np.abs(figure * 10 - np.round(figure * 10)) > 1e-5
+    one, two = (
+        np.abs(figure - np.round(figure)) > _SAME_FIGURE,
+        np.abs(figure * 10 - np.round(figure * 10)) > 10 * _SAME_FIGURE,
+    )
     return np.where(two, 2.0, np.where(one, 1.0, 0.0))
 
 
@@ -220,18 +232,18 @@ def _kit(name: str, row: int) -> list[Candidate]:
     """Volume and count of a drop kit."""
 
     def volume(factor: float) -> Change:
-        return lambda record: {row: np.where(record.counted[row], record.values[row] * factor, np.nan)}
+        return lambda record: {row: np.where(record.counted[row], record.amounts[row] * factor, np.nan)}
 
     def recorded(power: float) -> Change:
         def change(record: Record) -> dict[int, Floats]:
-            value = record.values[row] * record.volume[row] ** power
-            return {row: np.where(record.counted[row] & ~_same(value, record.values[row]), value, np.nan)}
+            value = record.amounts[row] * record.volume[row] ** power
+            return {row: np.where(record.counted[row] & ~_same(value, record.amounts[row]), value, np.nan)}
 
         return change
 
     def drops(number: int) -> Change:
         def change(record: Record) -> dict[int, Floats]:
-            value = record.values[row] + number * record.step[row]
+            value = record.amounts[row] + number * record.step[row]
             return {row: np.where(value > 0.2 * record.step[row], value, np.nan)}
 
         return change
@@ -258,12 +270,23 @@ def _kit(name: str, row: int) -> list[Candidate]:
     return volumes + counts
 
 
+def _habit() -> Candidate:
+    """Who does not count the first drop does not count it in either test."""
+    rows = ROW["total_hardness"], ROW["alkalinity"]
+
+    def change(record: Record) -> dict[int, Floats]:
+        return {row: record.amounts[row] + record.step[row] for row in rows}
+
+    detail = "first drop not counted, in both tests (+1 drop)"
+    return Candidate("miscount", "total_hardness", "alkalinity", detail, change, weight=1.0, row=rows[0])
+
+
 def _swap(names: tuple[str, ...], moved: tuple[str, ...]) -> Change:
     """Give each quantity the number written under another; the number keeps the unit of its heading."""
     pairs = tuple(zip((ROW[name] for name in names), (ROW[name] for name in moved), strict=True))
 
     def change(record: Record) -> dict[int, Floats]:
-        return {to: record.values[source] / record.unit_worth[source] * record.unit_worth[to] for to, source in pairs}
+        return {to: record.amounts[source] / record.unit_worth[source] * record.unit_worth[to] for to, source in pairs}
 
     return change
 
@@ -294,24 +317,27 @@ def _meters() -> list[Candidate]:
     ec, tds, degrees = ROW["conductivity"], ROW["tds"], ROW["temperature"]
 
     def own(record: Record) -> dict[int, Floats]:
-        read = record.values[degrees]
+        read = record.amounts[degrees]
         factor = factor_to_25c(pd.Series(read)).to_numpy()
-        return {ec: np.where(np.abs(read - 25.0) > 2.0, record.values[ec] * factor, np.nan)}
+        return {ec: np.where(np.abs(read - 25.0) > _NEAR_25, record.amounts[ec] * factor, np.nan)}
 
     def assumed(celsius: float) -> Change:
         factor = float(factor_to_25c(celsius).item())
-        return lambda record: {ec: np.where(np.isnan(record.values[degrees]), record.values[ec] * factor, np.nan)}
+        return lambda record: {ec: np.where(np.isnan(record.amounts[degrees]), record.amounts[ec] * factor, np.nan)}
 
     def twenty(record: Record) -> dict[int, Floats]:
-        return {ec: record.values[ec] * float(factor_to_25c(20.0).item())}
+        return {ec: record.amounts[ec] * float(factor_to_25c(20.0).item())}
 
     def copied(record: Record) -> Flags:
-        return np.asarray(np.abs(record.values[tds] - record.values[ec]) <= 1e-6 * record.values[ec])
+        return np.asarray(np.abs(record.amounts[tds] - record.amounts[ec]) <= 1e-6 * record.amounts[ec])
 
     cold = "not-temperature-compensated"
     return [
         Candidate(cold, "conductivity", "", "read at the sample's temperature", own, weight=1.0, row=ec),
-        *(Candidate(cold, "conductivity", "", f"read at about {c:.0f} °C", assumed(c), weight=0.5, row=ec) for c in _COLDS),
+        *(
+            Candidate(cold, "conductivity", "", f"read at about {celsius:.0f} °C", assumed(celsius), weight=0.5, row=ec)
+            for celsius in _COLDS
+        ),
         Candidate(cold, "conductivity", "", "stated for 20 °C", twenty, weight=0.8, row=ec),
         *(
             Candidate("wrong-tds-scale", "tds", "", detail, _times(tds, factor), row=tds)
@@ -327,16 +353,14 @@ def _meters() -> list[Candidate]:
 
 
 def _states() -> list[Candidate]:
-    """What is true and looks like a mistake."""
+    """Name what is true and looks like a mistake."""
     hardness, alkalinity = ROW["total_hardness"], ROW["alkalinity"]
 
     def low(record: Record) -> Flags:
-        th, alk = _titrations(record)
-        return (th < 0.6 * alk) | (record.softened & (th < 60.0))
+        return softened_like(record.amounts)
 
     def above(record: Record) -> Flags:
-        th, alk = _titrations(record)
-        return (alk > 1.1 * th) & (alk > 60.0)
+        return soda_like(record.amounts)
 
     return [
         Candidate("softened-water", "total_hardness", "sodium", "", None, water="softened", where=low, row=hardness),
@@ -345,12 +369,22 @@ def _states() -> list[Candidate]:
     ]
 
 
-def _titrations(record: Record) -> tuple[Floats, Floats]:
+def softened_like(amounts: Floats) -> Flags:
+    """Tell where hardness is well below alkalinity."""
+    hardness, alkalinity = _titrations(amounts)
+    return np.asarray(hardness < SOFTENED_SHARE * alkalinity)
+
+
+def soda_like(amounts: Floats) -> Flags:
+    """Tell where alkalinity exceeds hardness and is no longer low."""
+    hardness, alkalinity = _titrations(amounts)
+    return np.asarray((alkalinity > SODA_SHARE * hardness) & (alkalinity > SODA_LEAST))
+
+
+def _titrations(amounts: Floats) -> tuple[Floats, Floats]:
     """Hardness and alkalinity, from their ions where not titrated."""
-    read = {
-        name: record.values[ROW[name]]
-        for name in ("total_hardness", "alkalinity", "calcium", "magnesium", "bicarbonate")
-    }
+    names = ("total_hardness", "alkalinity", "calcium", "magnesium", "bicarbonate")
+    read = {name: amounts[ROW[name]] for name in names}
     ions = CACO3_PER_CALCIUM * read["calcium"] + CACO3_PER_MAGNESIUM * read["magnesium"]
     hardness = np.where(np.isnan(read["total_hardness"]), ions, read["total_hardness"])
     forms = read["bicarbonate"] / HCO3_PER_CACO3
@@ -361,13 +395,13 @@ def _temperature() -> list[Candidate]:
     row = ROW["temperature"]
 
     def celsius(record: Record) -> dict[int, Floats]:
-        return {row: (record.values[row] - 32.0) / 1.8}
+        return {row: (record.amounts[row] - 32.0) / 1.8}
 
     return [Candidate("wrong-unit", "temperature", "", "°F", celsius, row=row)]
 
 
 def _unnamed(name: str, row: int) -> list[Candidate]:
-    """An unnamed mistake on one reading: every order of size, finely enough to be a smooth distribution."""
+    """Lay an unnamed mistake on one reading over every order of size, finely enough to be smooth."""
     weights = np.exp(-0.5 * (np.array(STEPS) / _STEP_WIDTH) ** 2)
     return [
         Candidate(
@@ -385,7 +419,7 @@ def _unnamed(name: str, row: int) -> list[Candidate]:
 
 
 def _unread() -> list[Candidate]:
-    """An ion nobody measured: so many meq/L of it, finely enough to be a smooth distribution."""
+    """Give an ion nobody measured: so many meq/L of it, finely enough to be a smooth distribution."""
 
     def holds(row: int, meq: float) -> Change:
         return lambda record: {row: np.full(len(record), meq)}
@@ -400,21 +434,19 @@ def _unread() -> list[Candidate]:
 
 def _charged(record: Record) -> Flags:
     """Tell where an ion that was not read would show: in the balance, or in the conductivity of one closed side."""
-    read = {name: ~np.isnan(record.values[row]) for name, row in ROW.items()}
-    hardness = read["total_hardness"] | (read["calcium"] & read["magnesium"])
-    cations = hardness & read["sodium"]
-    anions = (read["alkalinity"] | read["bicarbonate"]) & read["chloride"] & read["sulfate"]
-    return np.asarray((cations & anions) | (read["conductivity"] & (cations | anions)))
+    cations, anions, nearly = relations.sides(record.amounts)
+    conductivity = ~np.isnan(record.amounts[ROW["conductivity"]])
+    return np.asarray((cations & anions) | nearly | (conductivity & (cations | anions)))
 
 
 def _of_reading(name: str, row: int) -> list[Candidate]:
     """Every mistake of one reading."""
     found: list[Candidate] = []
-    mg = {unit: worth for unit, worth in (("µg/L", 0.001), ("g/L", 1000.0))}
+    mg = {"µg/L": 0.001, "g/L": 1000.0}
     if name in ("total_hardness", "calcium_hardness"):
-        found += _units(name, HARDNESS_UNITS, row, {}) + _read_as(name, HARDNESS_UNITS, row)
+        found += _units(name, HARDNESS_UNITS, row, _UNIT_SHARES) + _read_as(name, HARDNESS_UNITS, row)
     elif name == "alkalinity":
-        found += _units(name, ALKALINITY_UNITS, row, {}) + _read_as(name, ALKALINITY_UNITS, row)
+        found += _units(name, ALKALINITY_UNITS, row, _UNIT_SHARES) + _read_as(name, ALKALINITY_UNITS, row)
     elif name == "conductivity":
         found += _units(name, CONDUCTIVITY_UNITS, row, {}) + _read_as(name, CONDUCTIVITY_UNITS, row)
     elif name in _IONS or name == "bicarbonate":
@@ -444,7 +476,7 @@ def catalogue() -> tuple[Candidate, ...]:
         found += _of_reading(name, ROW[name])
     for name in SECOND:
         found += _of_reading(name, ROW[f"second {name}"])
-    found += _tens("ph", ROW["ph"]) + _temperature() + _swaps() + _meters() + _states() + _unread()
+    found += _tens("ph", ROW["ph"]) + _temperature() + _swaps() + _meters() + _states() + _unread() + [_habit()]
     found += [
         Candidate("instrument-fault", name, "", "", None, ((ROW[name], 2.0),), seen=True, row=ROW[name])
         for name in ("conductivity", "ph", "tds")

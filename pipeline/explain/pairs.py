@@ -92,8 +92,8 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, limits: Li
 
 
 def _as_explained(record: Record, own: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Readings, with the values of likely explanations in place of what was received."""
-    values, spread = record.values.copy(), record.spread.copy()
+    """Take the readings, with the values of likely explanations in place of what was received."""
+    values, spread = record.amounts.copy(), record.spread.copy()
     likely = own[(own["rank"] == 1) & (own["probability"] >= _CORRECTED) & own["value_to"].notna()]
     rows = np.array([one.row if one.mistake != "missing-ion" else -1 for one in catalogue()])[
         likely["candidate"].to_numpy()
@@ -112,7 +112,8 @@ def _changes(
     values: Floats, spread: Floats, before: Places, behind: Places
 ) -> tuple[dict[str, Floats], dict[str, Floats]]:
     """Logarithm of behind over before (pH: difference) and its standard uncertainty."""
-    change, width = {}, {}
+    change: dict[str, Floats] = {}
+    width: dict[str, Floats] = {}
     with np.errstate(divide="ignore", invalid="ignore"):
         for name in QUANTITIES:
             row = ROW[name]
@@ -181,17 +182,17 @@ def _rows(record: Record, pairs: pd.DataFrame, weights: Floats, values: Floats) 
         told = np.flatnonzero(suspicious & (weights[:, place] >= _LEAST)) if mistake else np.zeros(0, dtype="int64")
         if told.size:
             evidence = _evidence(mistake, pairs.iloc[told].reset_index(drop=True), values)
-            for side in ("raw", "treated"):
-                parts.append(
-                    pd.DataFrame(
-                        {
-                            "sample_id": record.index[pairs[side].to_numpy()[told]],
-                            "mistake": mistake,
-                            "probability": weights[told, place],
-                            "evidence": evidence.array,
-                        }
-                    )
+            both = np.concatenate([pairs["raw"].to_numpy()[told], pairs["treated"].to_numpy()[told]])
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "sample_id": record.index[both],
+                        "mistake": mistake,
+                        "probability": np.tile(weights[told, place], 2),
+                        "evidence": np.tile(evidence.to_numpy(dtype=object), 2),
+                    }
                 )
+            )
     if not parts:
         return pd.DataFrame()
     rows = pd.concat(parts, ignore_index=True).drop_duplicates(["sample_id", "mistake"])

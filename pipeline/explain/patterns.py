@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 PATTERN_COLUMNS: Final = (
-    "file_sha256", "scope", "analyte", "other_analyte", "mistake", "detail", "samples", "share", "probability", "message",
+    "file_sha256", "scope", "analyte", "other_analyte", "mistake", "detail", "samples", "share", "probability",
+    "message",
 )  # fmt: skip
 SYSTEMATIC: Final = frozenset(
     {
@@ -93,7 +94,8 @@ def of_files(samples: SampleTable, record: Record, past: History, seen: dict[str
     """
     held = np.zeros(len(record), dtype="bool")
     held[chosen] = True
-    parts, covered = [], {}
+    parts: list[pd.DataFrame] = []
+    covered: dict[int, Flags] = {}
     told: set[tuple[int, bytes]] = set()
     for scope, column in SCOPES.items():
         code, names = pd.factorize(evidence.text(samples, column))
@@ -136,9 +138,9 @@ def _best(
 ) -> pd.DataFrame:
     """Give the likeliest mistake of every source that has one: `group candidate samples share probability`."""
     weighed = judged(record.take(rows), past.take(rows), {name: flags[rows] for name, flags in seen.items()}, least=0.0)
-    base = weighed[weighed["candidate"] == 0].set_index("sample")["log_likelihood"]
+    base = weighed[weighed["candidate"] == 0].set_index("sample")["log_fit"]
     some = weighed[_systematic()[weighed["candidate"].to_numpy()]]
-    ratio = some["log_likelihood"].to_numpy() - base.reindex(some["sample"]).to_numpy()
+    ratio = some["log_fit"].to_numpy() - base.reindex(some["sample"]).to_numpy()
     group = code[rows][some["sample"].to_numpy()]
     frame = pd.DataFrame(
         {"group": group, "candidate": some["candidate"].to_numpy(), "ratio": ratio, "better": ratio > 0.0}
@@ -188,7 +190,7 @@ def _bias(
     looked = named & np.isin(code, code[rows])
     for name in SECOND:
         with np.errstate(divide="ignore", invalid="ignore"):
-            log = np.log(record.values[ROW[f"second {name}"]] / record.values[ROW[name]])
+            log = np.log(record.amounts[ROW[f"second {name}"]] / record.amounts[ROW[name]])
         frame = pd.DataFrame({"group": code, "log": log})[looked & np.isfinite(log)]
         sums = frame.groupby("group")["log"].agg(["size", "median", "std"]).reset_index()
         error = 1.2533 * np.maximum(sums["std"].fillna(np.inf), 1e-3) / np.sqrt(sums["size"])

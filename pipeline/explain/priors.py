@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 UNNAMED: Final = "none-of-these"
 STATED_SOFTENER: Final = 0.5  # prior of softened water where the record names a softener [CP]
 
+UNREAD_RATIO: Final = 20.0  # likelier that an ion is missing where one of the five majors was not read [CP]
+
 
 @dataclass(frozen=True)
 class Priors:

@@ -36,7 +36,8 @@ _TREATED_WIDER: Final = 1.6  # times the spread behind a treatment [CP]
 _TREATED_ALKALINITY: Final = 1.2  # ln, alkalinity over hardness behind a treatment [CP]
 _HISTORY_LEAST: Final = 0.10  # ln, what a steady source varies by (k = 1) [CP]
 _HISTORY_SAMPLES: Final = 3
-_SOURCE_SHIFT: Final = 0.6  # ln, how far another source may lie (k = 1) [CP]
+_SOURCE_SHIFT: Final = 1.0  # ln, how far another source may lie as a whole (k = 1) [CP]
+_SOURCE_OWN: Final = (0.7, 0.9)  # ln, and each of the three beside it; any other ion by itself [CP]
 SOFT: Final = {"total_hardness": (10.0, 1.2), "sodium": (120.0, 0.7), "alkalinity": (180.0, 0.7), "calcium": (3.0, 1.3)}
 SODA: Final = {"sodium": (250.0, 0.9), "alkalinity": (450.0, 0.8), "total_hardness": (120.0, 1.2)}
 SODA_LOG_PCO2: Final = (-1.2, 0.9)
@@ -103,13 +104,15 @@ def history(samples: SampleTable, record: Record) -> History:
     none = np.full(len(record), np.nan)
     if not {"client", "site"} & set(about.columns):
         return History(dict.fromkeys(HISTORY, none), dict.fromkeys(HISTORY, none), np.zeros(len(record)))
-    joined = keys[0].str.cat(keys[1:], sep="|") if len(keys) > 1 else keys[0]
+    joined = keys[0]
+    for key in keys[1:]:
+        joined = joined + "|" + key
     placeless = (joined.str.replace("|", "").str.len() == 0).to_numpy()
     code, _ = pd.factorize(joined)
     centre, spread = {}, {}
     most = np.zeros(len(record))
     for name in HISTORY:
-        values = record.values[ROW[name]]
+        values = record.amounts[ROW[name]]
         log = np.log(np.where(values > 0, values, np.nan))
         middle, distance, others = _robust(log, code)
         known = (others >= _HISTORY_SAMPLES) & ~placeless
@@ -206,7 +209,7 @@ def _opinion(
 
 
 def _completed(values: Floats) -> Rows:
-    """Name the rows that were read; hardness from calcium and magnesium, alkalinity from bicarbonate where not titrated."""
+    """Name the rows that were read; hardness from its ions, alkalinity from bicarbonate where not titrated."""
     names = {name for name, _, _, _ in _OPINIONS}
     full = {name: values[ROW[name]] for name in names if not np.isnan(values[ROW[name]]).all()}
     hardness = CACO3_PER_CALCIUM * values[ROW["calcium"]] + CACO3_PER_MAGNESIUM * values[ROW["magnesium"]]
@@ -229,7 +232,8 @@ def _history(logs: Rows, relative: Rows, past: History, at: Places, water: Water
         known = ~np.isnan(gap)
         if not known.any():
             continue
-        width = np.hypot(past.spread[name][at], relative[name])
+        own = np.where(water.moved, _SOURCE_OWN[name not in SHIFTED], 0.0)
+        width = np.sqrt(past.spread[name][at] ** 2 + relative[name] ** 2 + own**2)
         total += np.where(known, _normal(gap, width), 0.0)
         if name in SHIFTED:
             inverse = np.where(known, 1.0 / width**2, 0.0)

@@ -15,6 +15,7 @@ from pipeline.explain.pairs import NO_PAIRS, PAIR_ANSWERS, PairAnswers, of_pairs
 from pipeline.explain.patterns import PATTERN_COLUMNS, Patterns, of_files
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.record import read
+from pipeline.explain.relations import unread
 from pipeline.explain.search import judged, seen_by_checks
 from schemas.columns import ANALYTES
 
@@ -55,7 +56,7 @@ class Explained:
 
     Attributes
     ----------
-    explanations : EXPLANATION_COLUMNS, by sample and rank. A record that agrees with itself has the one row `no-mistake`.
+    explanations : EXPLANATION_COLUMNS, by sample and rank; a record that agrees with itself has one row, `no-mistake`.
     relations : what the first explanations do to each relation; see `wording.relation_rows`.
     questions : `sample_id question separates` where two or more explain a record equally well.
     patterns : one mistake in the whole of a file, instrument or operator; see `patterns`.
@@ -178,7 +179,10 @@ def _ranked(answers: pd.DataFrame, record: Record) -> pd.DataFrame:
     told = always[table.index] | ((order < MOST) & (table["probability"].to_numpy() >= LEAST))
     told &= ~calm[table["sample"].to_numpy()] | is_nothing[table.index]
     table = table[told].reset_index(drop=True)
-    return table.assign(rank=table.groupby("sample").cumcount() + 1, sample_id=record.index[table["sample"]])
+    ranked: pd.DataFrame = table.assign(
+        rank=table.groupby("sample").cumcount() + 1, sample_id=record.index[table["sample"]]
+    )
+    return ranked
 
 
 def _within(relations: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -195,6 +199,11 @@ def _worded(own: pd.DataFrame, record: Record, pairs: PairAnswers, patterns: Pat
     )
     known["mistake"] = known["mistake"].replace("several-mistakes", UNNAMED)
     facts = known.iloc[own["candidate"].to_numpy()].reset_index(drop=True)
+    ion = np.where(facts["mistake"] == "missing-ion", unread(record.amounts[:, own["sample"].to_numpy()]), "")
+    facts = facts.assign(
+        analyte=facts["analyte"].mask(ion != "", pd.Series(ion, dtype="str")),
+        detail=facts["detail"].mask(ion != "", pd.Series(ion, dtype="str").str.replace("_", " ")),
+    )
     table = pd.concat([own, facts], axis=1)
     named = ~table["mistake"].isin(["no-mistake", UNNAMED]).to_numpy()
     detailed = table["rank"].le(DETAILED).to_numpy() & named
@@ -235,7 +244,7 @@ def _with_fallback(table: pd.DataFrame, sentence: npt.NDArray[np.object_]) -> pd
 
 
 def _with_pairs(table: pd.DataFrame, pairs: PairAnswers) -> pd.DataFrame:
-    """Add what was found about before and after; it goes before "no mistake" and after a mistake of the sample's own."""
+    """Add what was found about before and after: behind a likely mistake of the sample's own, before "no mistake"."""
     if pairs.table.empty:
         return table
     joined = pd.concat([table, pairs.table], ignore_index=True)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.checks import evidence
 from pipeline.checks.hardness import SOFTENED_WORDS
-from pipeline.checks.record import number
+from pipeline.checks.record import moment, number
 from pipeline.normalise.sample_table import column_numbers, places
 from schemas.columns import ANALYTES, WIDE_COLUMNS
 
@@ -31,6 +31,7 @@ ROW: Final[dict[str, int]] = {name: place for place, name in enumerate(ROWS)}
 TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot_outlet")
 COUNTED: Final = ("drops", "typed", "strip", "unknown")
 _SMALLEST: Final = 0.002  # no reading is better known than that, relative (k = 1) [CP]
+_WIDEST: Final = 0.6  # nor worse: a number was read, and it was not 0 (k = 1, relative) [CP]
 _TYPED_DROPS: Final = 0.3  # of a drop: what rounding leaves between a count and its typed value (k = 1) [CP]
 
 
@@ -40,11 +41,11 @@ class Record:
 
     Attributes
     ----------
-    values : (r, n) in the canonical unit; the middle of the range where only a range is known.
+    amounts : (r, n) in the canonical unit; the middle of the range where only a range is known.
     spread : (r, n) standard uncertainty (k = 1) in the same unit [JCGM100].
     exact : (r, n) a number was read, not only a bound.
     unit_worth : (r, n) canonical units in one unit of the number as it was written; 1 where that is not known.
-    written : (r, n) the number as it stood in the file, drops of a count; ``values`` where that is not known.
+    written : (r, n) the number as it stood in the file, drops of a count; ``amounts`` where that is not known.
     unit_known : (r, n) whether that is known.
     step : (r, n) worth of one drop; missing where not counted.
     volume : (r, n) nominal over used sample volume; missing where not recorded.
@@ -54,7 +55,7 @@ class Record:
     """
 
     index: pd.Index
-    values: Floats
+    amounts: Floats
     spread: Floats
     exact: Flags
     unit_worth: Floats
@@ -75,6 +76,10 @@ class Record:
         """Keep the samples at these places."""
         arrays = {one.name: getattr(self, one.name) for one in fields(self) if one.name != "index"}
         return Record(index=self.index[at], **{name: array[..., at] for name, array in arrays.items()})
+
+
+_TWINS: Final = 4  # samples of one visit; more are a series of their own
+_VISIT: Final = 0.05  # what a tap varies by within a visit, relative (k = 1) [CP]
 
 
 def read(samples: SampleTable) -> Record:
@@ -113,14 +118,18 @@ def read(samples: SampleTable) -> Record:
     written = np.where(known, written, values)
     drop = exact & ~np.isnan(step)
     values = np.where(drop, np.maximum(values - step / 2.0, step / 4.0), values)
+    _add_twins(samples, values, spread)
     values[ROW[UNREAD[0]] :] = 0.0
     spread[ROW[UNREAD[0]] :] = 0.0
     least = np.where(np.arange(size[0])[:, None] == ROW["ph"], 0.02, _SMALLEST * np.abs(values))
     spread = np.where(np.isnan(values), np.nan, np.fmax(spread, least))
     stage = evidence.text(samples, "stage").to_numpy()
+    widest = np.where(exact & (np.arange(size[0])[:, None] < len(WIDE_COLUMNS)), _WIDEST * np.abs(values), np.inf)
+    widest[[ROW["ph"], ROW["temperature"]]] = np.inf
+    spread = np.minimum(spread, widest)
     return Record(
         index=samples.about.index,
-        values=values,
+        amounts=values,
         spread=spread,
         exact=exact,
         unit_worth=worth,
@@ -175,6 +184,40 @@ def _add_written(
         step[cell], exact[cell] = rows["step"].to_numpy(), True
         volume[cell] = np.where(typed, volume[code, cell[1]], rows["volume"].to_numpy())
         counted[cell] = rows["method"].isin(COUNTED).to_numpy()
+
+
+def _add_twins(samples: SampleTable, values: Floats, spread: Floats) -> None:
+    """Take the same quantity of another sample of the same visit as the second reading, where there is no own one.
+
+    A visit is one site, one stage and one day; where no day is stated, a site with two samples of one stage.
+    """
+    about = samples.about
+    if "site" not in about or len(about) < 2:  # noqa: PLR2004 -- a twin needs two
+        return
+    parts = [evidence.text(samples, name) for name in ("client", "site", "sampling_point", "stage")]
+    day = moment(about, "collected_at").dt.strftime("%Y-%m-%d").fillna("")
+    where = parts[0] + "|" + parts[1] + "|" + parts[2] + "|" + parts[3] + "|" + day
+    code, _ = pd.factorize(where)
+    size = np.bincount(code)[code]
+    stated = (parts[1] != "").to_numpy()
+    visit = stated & (size > 1) & (((day != "") & (size <= _TWINS)).to_numpy() | (size == 2))  # noqa: PLR2004 -- a pair
+    for name in SECOND:
+        row, code_row = ROW[f"second {name}"], ROW[name]
+        known = visit & ~np.isnan(values[code_row]) & (values[code_row] > 0)
+        table = pd.DataFrame({"visit": code, "worth": spread[code_row] / values[code_row], "at": np.arange(len(code))})[
+            known
+        ]
+        table = table.sort_values(["visit", "worth"], kind="stable")
+        rank = table.groupby("visit").cumcount().to_numpy()
+        leader = table[rank == 0].set_index("visit")["at"]
+        runner = table[rank == 1].set_index("visit")["at"]
+        first = leader.reindex(table["visit"]).to_numpy()
+        second = runner.reindex(table["visit"], fill_value=-1).to_numpy()
+        at = table["at"].to_numpy()
+        other = np.where(at == first, second, first)
+        open_ = (other >= 0) & np.isnan(values[row, at])
+        values[row, at[open_]] = values[code_row, other[open_]]
+        spread[row, at[open_]] = np.hypot(spread[code_row, other[open_]], _VISIT * values[code_row, other[open_]])
 
 
 def _written(readings: pd.DataFrame) -> pd.DataFrame:

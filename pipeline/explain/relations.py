@@ -25,6 +25,8 @@ from pipeline.explain.record import ROW, ROWS, SECOND
 from pipeline.reference import table
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.explain.record import Flags, Floats
 
 RELATIONS: Final[tuple[str, ...]] = (
@@ -41,12 +43,16 @@ CATIONS: Final = ("calcium", "magnesium", "sodium", "potassium", "ammonium")
 ANIONS: Final = ("chloride", "sulfate", "nitrate", "fluoride")
 _CARBONATE_PER_CACO3: Final = 2.0 * MG_CACO3_PER_MEQ / MOLAR_MASS["carbonate"]  # 1.668
 
+_MAJORS: Final = ("hardness", "sodium", "alkalinity", "chloride", "sulfate")
+UNREAD_MAJOR: Final = 0.3  # meq/L that the one major ion nobody read may hold unnoticed (k = 1) [CP]
+
 BALANCE_MODEL: Final = (0.008, 0.05)  # of the sum; meq/L of ions nobody looks for (k = 1) [CP]
 UNREAD_MEQ: Final = {"potassium": 0.05, "nitrate": 0.15}  # what an ion that was not read may hold (k = 1) [CP]
 FULL_MODEL: Final = 0.04  # of the conductivity of a full analysis (k = 1) [SCCOMP]
 HALF_MODEL: Final = 0.08  # where one side of the charges is closed by an ion nobody read [CP]
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
-PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts [CP]
+PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts from 1 meq/L up [CP]
+SULFATE_PAIR: Final = 10.0**2.3  # L/mol, CaSO4 (2.30) and MgSO4 (2.26) pairs at 25 °C [PHREEQC3]
 SOLIDS_PER_CONDUCTIVITY: Final = (0.60, 0.15)  # meters 0.5 to 0.7, nature 0.54 to 0.75 [HEM1985] (ln, k = 1)
 SOLIDS_MODEL: Final = (1.05, 0.08)  # weighed over computed: 1.0 to 1.2 [APHA1030] (ln, k = 1)
 FORM_MODEL: Final = 0.01  # two forms of one figure: rounding [CP]
@@ -97,13 +103,18 @@ class Charges:
 
     @property
     def cations_known(self) -> Flags:
-        """Hardness and sodium were read."""
-        return self.known["hardness"] & self.known["sodium"]
+        """Hardness and sodium were read, or are the one major ion that was not."""
+        return (self.known["hardness"] & self.known["sodium"]) | self.nearly
 
     @property
     def anions_known(self) -> Flags:
-        """Alkalinity, chloride and sulfate were read."""
-        return self.known["alkalinity"] & self.known["chloride"] & self.known["sulfate"]
+        """Alkalinity, chloride and sulfate were read, or are the one major ion that was not."""
+        return (self.known["alkalinity"] & self.known["chloride"] & self.known["sulfate"]) | self.nearly
+
+    @property
+    def nearly(self) -> Flags:
+        """Exactly one of the five majors was not read: it counts as little, and shows when it is not."""
+        return np.asarray(np.sum([self.known[name] for name in _MAJORS], axis=0) == len(_MAJORS) - 1)
 
 
 def charges(values: Floats) -> Charges:
@@ -145,6 +156,43 @@ def charges(values: Floats) -> Charges:
     return Charges(meq, slopes, hardness, alkalinity, cations, anions, known)
 
 
+def sides(amounts: Floats) -> tuple[Flags, Flags, Flags]:
+    """Tell which samples have all cations, all anions, and all majors but one.
+
+    Parameters
+    ----------
+    amounts : (r, m) readings, rows of ROWS.
+
+    Returns
+    -------
+    three (m,) flags.
+    """
+    read = {name: ~np.isnan(amounts[row]) for name, row in ROW.items()}
+    read["hardness"] = read["total_hardness"] | (read["calcium"] & read["magnesium"])
+    read["alkalinity"] = read["alkalinity"] | read["bicarbonate"]
+    nearly = np.asarray(np.sum([read[name] for name in _MAJORS], axis=0) == len(_MAJORS) - 1)
+    cations = read["hardness"] & read["sodium"]
+    return cations, read["alkalinity"] & read["chloride"] & read["sulfate"], nearly
+
+
+def unread(amounts: Floats) -> npt.NDArray[np.str_]:
+    """Name the one major ion that was not read, "" where none or several were not.
+
+    Parameters
+    ----------
+    amounts : (r, m) readings, rows of ROWS.
+    """
+    _, _, nearly = sides(amounts)
+    single = {
+        "sodium": np.isnan(amounts[ROW["sodium"]]),
+        "chloride": np.isnan(amounts[ROW["chloride"]]),
+        "sulfate": np.isnan(amounts[ROW["sulfate"]]),
+        "alkalinity": np.isnan(amounts[ROW["alkalinity"]]) & np.isnan(amounts[ROW["bicarbonate"]]),
+    }
+    named = np.select(list(single.values()), list(single), "total_hardness")
+    return np.where(nearly, named, "")
+
+
 def _balance(values: Floats, sums: Charges) -> Relation:
     """Cations less anions over their sum; each ion's slope is 2·(other side)/sum²."""
     total = sums.cations + sums.anions
@@ -158,6 +206,7 @@ def _balance(values: Floats, sums: Charges) -> Relation:
             slopes[row] = slopes.get(row, 0.0) + side * slope
     slopes[ROW["unread cation"]], slopes[ROW["unread anion"]] = plus, minus
     absent = sum((~sums.known[ion] * size**2 for ion, size in UNREAD_MEQ.items()), start=BALANCE_MODEL[1] ** 2)
+    absent = absent + sums.nearly * UNREAD_MAJOR**2
     model = BALANCE_MODEL[0] ** 2 + absent / total**2
     return Relation((sums.cations - sums.anions) / total, slopes, model, np.full(values.shape[1], np.nan))
 
@@ -169,7 +218,17 @@ def _carried(meq: dict[str, Floats]) -> tuple[Floats, dict[str, Floats]]:
     root = np.sqrt(np.maximum(strength, 0.0))
     each = {ion: (_LAMBDA[ion] - _SLOPE[ion] * root / (1.0 + _ROOT[ion] * root)) / abs(CHARGE[ion]) for ion in meq}
     total = sum((each[ion] * values for ion, values in meq.items()), start=np.zeros(1))
-    return total, each
+    return total - _paired(molar, root) * (each["calcium"] + each["sulfate"]), each
+
+
+def _paired(molar: dict[str, Floats], root: Floats) -> Floats:
+    """Give the calcium and magnesium sulfate that carries no charge, in meq/L: x = K·γ²·(M − x)·(S − x)."""
+    metal, sulfate = (molar["calcium"] + molar["magnesium"]) / 1000.0, molar["sulfate"] / 1000.0
+    log_activity = -0.509 * 4.0 * (root / (1.0 + root) - 0.3 * root**2)  # Davies [APHA2330]
+    constant = SULFATE_PAIR * 10.0 ** (2.0 * log_activity)
+    half = metal + sulfate + 1.0 / constant
+    free = np.sqrt(np.maximum(half**2 - 4.0 * metal * sulfate, 0.0))
+    return np.asarray(1000.0 * (half - free), dtype="float64")  # two charges in each pair
 
 
 def _conductivity(values: Floats, sums: Charges) -> Relation:
@@ -187,7 +246,9 @@ def _conductivity(values: Floats, sums: Charges) -> Relation:
     carried = carried + values[ROW["unread cation"]] * each["sodium"] + values[ROW["unread anion"]] * each["chloride"]
     larger = np.maximum(sums.cations, sums.anions)
     broad = ~full & ~half & (sums.known["hardness"] | sums.known["alkalinity"])
-    predicted = np.select([full | half, broad], [carried, PER_MEQ[0] * larger + PER_MEQ[1]], np.nan)
+    predicted = np.select(
+        [full | half, broad], [carried, PER_MEQ[0] * larger + PER_MEQ[1] * larger / (1.0 + larger)], np.nan
+    )
     predicted = np.where(predicted > 0, predicted, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.log(observed / predicted)
@@ -196,8 +257,9 @@ def _conductivity(values: Floats, sums: Charges) -> Relation:
     slopes[ROW["conductivity"]] = 1.0 / observed
     low, high = HARDNESS_MODEL
     one_sided = np.where(gap < 0, low, high)
-    spread = np.select([full, half], [FULL_MODEL, HALF_MODEL], one_sided)
-    usual = np.select([full, half], [FULL_MODEL, HALF_MODEL], (low + high) / 2.0)
+    lacking = np.hypot(FULL_MODEL, sums.nearly * UNREAD_MAJOR * each["sodium"] / predicted)
+    spread = np.select([full, half], [lacking, HALF_MODEL], one_sided)
+    usual = np.select([full, half], [lacking, HALF_MODEL], (low + high) / 2.0)
     return Relation(gap, slopes, spread**2, predicted, np.log(spread / usual))
 
 

@@ -9,17 +9,29 @@ import numpy as np
 import pandas as pd
 
 from pipeline.explain import ranges, relations
-from pipeline.explain.mistakes import catalogue
-from pipeline.explain.priors import STATED_SOFTENER, UNNAMED, priors
-from pipeline.explain.record import ROW, ROWS, UNREAD
+from pipeline.explain.mistakes import catalogue, soda_like, softened_like
+from pipeline.explain.priors import STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
+from pipeline.explain.record import ROW, UNREAD
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.explain.mistakes import Candidate
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Flags, Floats, Places, Record
 
 SAMPLES_AT_ONCE: Final = 256
-_SOFT_MG_L: Final = 60.0  # a stated softener counts where the hardness is below this [CP]
+WEIGHED_COLUMNS: Final = (
+    "sample",
+    "candidate",
+    "log_posterior",
+    "log_fit",
+    "misfit",
+    "relations",
+    "value_from",
+    "value_to",
+)
+_USUAL_RELATIVE: Final = 0.08  # standard uncertainty of a kit, the least exact method, relative [CP]
 _ABSOLUTE: Final = frozenset({ROW["ph"], ROW["temperature"], *(ROW[name] for name in UNREAD)})
 _UNREAD_ROWS: Final = frozenset(ROW[name] for name in UNREAD)
 
@@ -28,12 +40,12 @@ _UNREAD_ROWS: Final = frozenset(ROW[name] for name in UNREAD)
 class Pairs:
     """(m,) pairs of a candidate and a sample, with the readings as the candidate would have them.
 
-    ``candidate`` is a place in the catalogue, ``sample`` a place in the record; ``values`` and ``spread`` are (r, m).
+    ``candidate`` is a place in the catalogue, ``sample`` a place in the record; ``amounts`` and ``spread`` are (r, m).
     """
 
     candidate: Places
     sample: Places
-    values: Floats
+    amounts: Floats
     spread: Floats
 
 
@@ -49,7 +61,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
 
     Returns
     -------
-    (p, …) frame: `sample candidate log_posterior log_likelihood misfit relations value_from value_to`, unnormalised; candidates that cannot
+    (p, …) frame of WEIGHED_COLUMNS, log posteriors unnormalised; candidates that cannot
     apply to a sample have no row.
 
     Notes
@@ -69,7 +81,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
                 "sample",
                 "candidate",
                 "log_posterior",
-                "log_likelihood",
+                "log_fit",
                 "misfit",
                 "relations",
                 "value_from",
@@ -83,9 +95,9 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
 def _weighed(
     record: Record, pairs: Pairs, past: History, at: Places, seen: dict[str, Flags], least: float
 ) -> pd.DataFrame:
-    found = relations.evaluate(pairs.values, record.laboratory_tds[pairs.sample])
+    found = relations.evaluate(pairs.amounts, record.laboratory_tds[pairs.sample])
     fit, misfit, count = relations.joint_density(found, pairs.spread)
-    usual = ranges.density(pairs.values, pairs.spread, past, at[pairs.sample], _water(record, pairs))
+    usual = _usual(record, pairs, past, at)
     prior = _log_prior(record, pairs, seen)
     posterior = prior + fit + usual
     top = np.full(len(record), -np.inf)
@@ -98,18 +110,18 @@ def _weighed(
             "sample": at[pairs.sample[here]],
             "candidate": pairs.candidate[here],
             "log_posterior": posterior[here],
-            "log_likelihood": (fit + usual)[here],
+            "log_fit": fit[here],
             "misfit": misfit[here],
             "relations": count[here],
-            "value_from": np.where(touched, record.values[rows, pairs.sample[here]], np.nan),
-            "value_to": np.where(touched, pairs.values[rows, here], np.nan),
+            "value_from": np.where(touched, record.amounts[rows, pairs.sample[here]], np.nan),
+            "value_to": np.where(touched, pairs.amounts[rows, here], np.nan),
         }
     )
 
 
 def _alike(record: Record) -> Places:
     """Order the samples so that those with the same readings stand together: what is not read costs nothing then."""
-    read = ~np.isnan(record.values)
+    read = ~np.isnan(record.amounts)
     weights = 1 << np.arange(len(read), dtype="int64")
     return np.asarray(np.argsort(weights @ read, kind="stable"), dtype="int64")
 
@@ -126,7 +138,7 @@ def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
             samples.append(who)
             changes.append({row: values[who] for row, values in changed.items()})
     candidate, sample = np.concatenate(candidates), np.concatenate(samples)
-    values, spread = record.values[:, sample], record.spread[:, sample]
+    values, spread = record.amounts[:, sample], record.spread[:, sample]
     start = 0
     for places_, changed in zip(candidates, changes, strict=True):
         block = slice(start, start + places_.size)
@@ -155,25 +167,53 @@ def _applies(
 def _apply(one: Candidate, changed: dict[int, Floats], values: Floats, spread: Floats) -> None:
     """Write a candidate's changes into its block of the pairs; the blocks are new arrays."""
     for row, new in changed.items():
-        with np.errstate(divide="ignore", invalid="ignore"):
-            scale = np.where(values[row] > 0, new / values[row], 1.0)
-        spread[row] = spread[row] * (1.0 if row in _ABSOLUTE else scale)
+        if row not in _ABSOLUTE:
+            spread[row] = _scaled(values[row], new, spread[row])
         values[row] = new
     for row, width in one.loosened:
         spread[row] = np.hypot(spread[row], width if row in _ABSOLUTE else width * values[row])
 
 
-def _water(record: Record, pairs: Pairs) -> ranges.Water:
-    """What each pair takes its water for."""
+def _scaled(old: Floats, new: Floats, spread: Floats) -> Floats:
+    """Carry an uncertainty over to the changed value: its relative size, but not the worth of a lost last digit."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scaled = np.where(old > 0, spread * new / old, spread)
+    return np.where(new > old, np.minimum(scaled, np.maximum(spread, _USUAL_RELATIVE * new)), scaled)
+
+
+def _usual(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
+    """Judge how usual the readings are: for the water the candidate names, else for any water they may be."""
     kind = np.array([one.water for one in catalogue()])[pairs.candidate]
-    with np.errstate(invalid="ignore"):
-        soft = record.softened & (record.values[ROW["total_hardness"]] < _SOFT_MG_L)
-    return ranges.Water(
-        treated=record.treated[pairs.sample],
-        softened=(kind == "softened") | soft[pairs.sample],
-        soda=kind == "soda",
-        moved=kind == "moved",
+    states = pairs.candidate == 0
+    low, above = softened_like(pairs.amounts), soda_like(pairs.amounts)
+    stated = record.softened[pairs.sample] & low
+    own = _density(record, pairs, past, at, kind, np.arange(len(kind)))
+    for name, fits, prior in (("softened", low, _state_prior("softened")), ("soda", above, _state_prior("soda"))):
+        rows = np.flatnonzero(fits & (kind == "") & (~states | (stated & (name == "softened"))))
+        if rows.size:
+            chance = np.where(record.softened[pairs.sample[rows]] & (name == "softened"), STATED_SOFTENER, prior)
+            other = _density(record, pairs, past, at, np.full(len(kind), name), rows)
+            own[rows] = np.logaddexp(own[rows] + np.log1p(-chance), other + np.log(chance))
+    return own
+
+
+def _density(
+    record: Record, pairs: Pairs, past: History, at: Places, kind: npt.NDArray[np.str_], rows: Places
+) -> Floats:
+    sample = pairs.sample[rows]
+    water = ranges.Water(
+        treated=record.treated[sample],
+        softened=kind[rows] == "softened",
+        soda=kind[rows] == "soda",
+        moved=kind[rows] == "moved",
     )
+    return ranges.density(pairs.amounts[:, rows], pairs.spread[:, rows], past, at[sample], water)
+
+
+def _state_prior(water: str) -> float:
+    """Share of waters of a kind, among records without a mistake."""
+    place = next(place for place, one in enumerate(catalogue()) if one.water == water)
+    return float(np.exp(priors().log_prior[place] - priors().log_prior[0]))
 
 
 def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
@@ -189,6 +229,10 @@ def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
         flags = [seen[name] for name in known.seen_by[place] if name in seen]
         saw = np.logical_or.reduce(flags) if flags else np.full(len(record), not known.seen_by[place])
         prior = prior + np.where(rows & saw[pairs.sample], known.seen[place], 0.0)
+    missing = np.array([one.mistake == "missing-ion" for one in catalogue()])[pairs.candidate]
+    prior = prior + np.where(
+        missing & (relations.unread(record.amounts) != "")[pairs.sample], np.log(UNREAD_RATIO), 0.0
+    )
     stated = np.array([one.water == "softened" for one in catalogue()])[pairs.candidate]
     return np.where(stated & record.softened[pairs.sample], np.log(STATED_SOFTENER), prior)
 
@@ -205,7 +249,7 @@ def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict
     -------
     the pairs and their relations, in the order given.
     """
-    values, spread = record.values[:, sample], record.spread[:, sample]
+    values, spread = record.amounts[:, sample], record.spread[:, sample]
     for place in np.unique(candidate):
         rows = np.flatnonzero(candidate == place)
         one, part = catalogue()[place], record.take(sample[rows])
@@ -226,6 +270,3 @@ def seen_by_checks(findings: pd.DataFrame, index: pd.Index) -> dict[str, Flags]:
         found[at[at >= 0]] = True
         flags[name] = found
     return flags
-
-
-__all__ = ["ROWS", "Pairs", "gaps", "judged", "seen_by_checks"]

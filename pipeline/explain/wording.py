@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.explain import relations
-from pipeline.explain.mistakes import catalogue
-from pipeline.explain.record import ROW, ROWS
+from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import gaps
 from pipeline.problems import fill
 from pipeline.reference import table
@@ -38,7 +37,7 @@ _ABOUT: Final = {  # the reading a relation is about
     "calcium-hardness": "calcium_hardness",
     "calcium-share": "calcium",
     "alkalinity-forms": "alkalinity",
-    **{f"second {name}": f"second {name}" for name in relations.SECOND},
+    **{f"second {name}": f"second {name}" for name in SECOND},
 }
 _CLAUSES: Final = {  # told by what the change moves: the expectation, or the reading itself
     "ion-balance": ("ion balance {before_text} % to {after_text} %",) * 2,
@@ -66,9 +65,12 @@ _CLAUSES: Final = {  # told by what the change moves: the expectation, or the re
     **{
         f"second {name}": (
             f"{ANALYTES[name].title.lower()} {{before:1}} to {{after:1}} against {{observed:1}} of the other reading",
-            f"{ANALYTES[name].title.lower()} {{observed:1}} to {{observed_after:1}} against {{after:1}} of the other reading",
+            (
+                f"{ANALYTES[name].title.lower()} {{observed:1}} to {{observed_after:1}} "
+                "against {after:1} of the other reading"
+            ),
         )
-        for name in relations.SECOND
+        for name in SECOND
     },
 }
 _TOLD: Final = 0.25  # standard deviations a relation must move to be told
@@ -104,8 +106,8 @@ def relation_rows(record: Record, sample: Places, rank: Places, candidate: Place
                 "sample_id": record.index[sample],
                 "rank": rank,
                 "relation": name.replace(" ", "-"),
-                "observed": blank if is_balance else first.values[row],
-                "observed_after": blank if is_balance else then.values[row],
+                "observed": blank if is_balance else first.amounts[row],
+                "observed_after": blank if is_balance else then.amounts[row],
                 "before": 100.0 * old.gap if is_balance else old.predicted,
                 "after": 100.0 * new.gap if is_balance else new.predicted,
                 "uncertainty": _uncertainty(new, then.spread, percent=is_balance),
@@ -139,7 +141,7 @@ def _score(relation: relations.Relation, spread: Floats, received: Floats) -> Fl
 
 
 def _uncertainty(relation: relations.Relation, spread: Floats, *, percent: bool) -> Floats:
-    """Expanded uncertainty (k = 2) of a relation, in its unit."""
+    """Give the expanded uncertainty (k = 2) of a relation, in its unit."""
     scale = 100.0 if percent else relation.predicted
     return np.asarray(2.0 * _sigma(relation, spread) * scale, dtype="float64")
 
@@ -158,7 +160,7 @@ def evidence(rows: pd.DataFrame, size: int) -> pd.Series:
         part = moved[moved["name"] == name]
         if part.empty:
             continue
-        own = (part["observed"] - part["observed_after"]).abs() > 1e-9 * part["observed"].abs()  # noqa: PLR2004
+        own = (part["observed"] - part["observed_after"]).abs() > 1e-9 * part["observed"].abs()
         for clause, chosen in ((clauses[0], part[~own]), (clauses[1], part[own])):
             if len(chosen):
                 texts = {
@@ -220,6 +222,3 @@ def _names(codes: pd.Series) -> pd.Series:
     words = {code: f"{a.title[0].lower()}{a.title[1:]}" if code != "ph" else "pH" for code, a in ANALYTES.items()}
     words["conductivity"], words["tds"] = "conductivity", "dissolved solids"
     return codes.map(words).fillna(codes)
-
-
-__all__ = ["RELATION_COLUMNS", "ROWS", "catalogue", "evidence", "figures", "relation_rows", "signed", "titles"]

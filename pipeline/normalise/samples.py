@@ -63,7 +63,8 @@ def assemble(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, wi
     ----------
     rows : (r, …) typed rows of all files, RangeIndex, with `file_sha256 line collected_at
         collected_precision` and the text facts ("" where not stated).
-    readings : (m, …) accepted readings; `row` is the position in ``rows``.
+    readings : (m, …) accepted readings; `row` is the position in ``rows``, `counts` False where something
+        known already replaces one.
     sites : (s, …) site register: `client site` and any of `region country supply machine treatment`.
     window_hours : rows without a label count as one sample within this time [h].
 
@@ -83,7 +84,7 @@ def assemble(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, wi
     owned = readings.assign(
         sample_id=pd.Categorical.from_codes(code, categories=about.index),
         file_sha256=rows["file_sha256"].array.take(readings["row"].to_numpy()),
-        counts=True,
+        counts=readings.get("counts", True),
     )
     return _with_revisions(Assembled(about, owned), rows, code)
 

@@ -10,17 +10,16 @@ import pandas as pd
 
 from pipeline.report import client_sentences as sentences
 from pipeline.report.client_sentences import Voice
-from pipeline.report.client_units import OwnUnit, figure, unit_of
+from pipeline.report.client_units import OwnUnit, unit_of
 from pipeline.report.dossier import ALKALINITY, HARDNESS
 from pipeline.words import Said, catalogue
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
 
     from pipeline.report.client_report import ClientReport
     from pipeline.treat.advice import Range
 
-_SHARES: Final = ("bypass", "share", "rejection", "recovery", "removal", "exhausted")
 _EXPECTED: Final = (HARDNESS, ALKALINITY, "ph", "conductivity_us_cm_25c", "sodium_mg_l", "chloride_mg_l")
 # The store keeps one wording, whatever language a page was printed in.
 _STORED: Final = Voice("en", OwnUnit("mg/L", 1.0, 1.0))
@@ -64,7 +63,7 @@ def told(report: ClientReport, voice: Voice) -> Told:
     advice = report.advice
     code = title(advice.treatment)
     blocks = [
-        ("", [*settings(advice.settings, voice), *once(report.size, voice), *_scale_then(report, voice)]),
+        ("", [*once(report.size, voice), *_scale_then(report, voice)]),
         (voice.say("report.heading.conditions"), conditions(report, voice)),
         (voice.say("report.heading.repeat"), once(advice.repeat, voice)),
         (voice.say("report.heading.retest"), once(report.retest, voice)),
@@ -88,6 +87,11 @@ def reasons(report: ClientReport, voice: Voice) -> list[str]:
     return [voice.say("report.held.lead", label=raw.label, day=voice.day(raw.day), why=why), *said]
 
 
+def cautions(report: ClientReport, voice: Voice) -> list[str]:
+    """Say what can hurt someone; where advice adds nothing, what stands on every report."""
+    return once(report.advice.cautions, voice) or [voice.say("report.caution")]
+
+
 def conditions(report: ClientReport, voice: Voice) -> list[str]:
     """Say on what the advice depends: what it lacks, and later samples that are on hold."""
     return [*once(report.advice.conditions, voice), *sentences.held_conditions(report, voice)]
@@ -96,18 +100,6 @@ def conditions(report: ClientReport, voice: Voice) -> list[str]:
 def sentence(text: str) -> str:
     """Begin with a capital."""
     return text[:1].upper() + text[1:]
-
-
-def settings(chosen: Mapping[str, float | str], voice: Voice) -> list[str]:
-    """Say how the treatment is set."""
-    return [_setting(name, value, voice) for name, value in chosen.items()]
-
-
-def _setting(name: str, value: float | str, voice: Voice) -> str:
-    if isinstance(value, str):
-        return voice.say(f"report.setting.{name}", value=value)
-    number = 100.0 * value if name in _SHARES else value
-    return voice.say(f"report.setting.{name}", value=figure(number, 0 if number >= 10.0 else 1, voice.language))  # noqa: PLR2004 - two figures
 
 
 def _scale_then(report: ClientReport, voice: Voice) -> list[str]:
@@ -162,8 +154,7 @@ def text(report: ClientReport, voice: Voice) -> str:
     if report.advised:
         lines += _lines(voice.say("report.heading.expected"), expected(report, voice))
     lines += _lines(voice.say("report.heading.unknown"), sentences.unknown(report, voice))
-    cautions = [*once(report.advice.cautions, voice), voice.say("report.caution")]
-    return "\n".join([*lines, *_lines(voice.say("report.heading.cautions"), cautions)])
+    return "\n".join([*lines, *_lines(voice.say("report.heading.cautions"), cautions(report, voice))])
 
 
 def _lines(heading: str, lines: list[str]) -> list[str]:
@@ -193,7 +184,7 @@ def as_json(report: ClientReport, voice: Voice) -> str:
             "predicted": {name: _plain(found) for name, found in advice.predicted.items()},
             "reasons": reasons(report, voice),
             "conditions": conditions(report, voice),
-            "cautions": [*once(advice.cautions, voice), voice.say("report.caution")],
+            "cautions": cautions(report, voice),
             "repeat": once(advice.repeat, voice),
             "row": advice.row,
             "window": [
@@ -233,7 +224,7 @@ def stored(report: ClientReport) -> pd.DataFrame:
     dossier, advice = report.dossier, report.advice
     raw = dossier.raw
     row = {
-        "batch_id": "" if raw is None else raw.about("batch_id"),
+        "batch_id": "" if raw is None else raw.batch_id,
         "client": dossier.site.client,
         "site": dossier.site.site,
         "sample_id": "" if raw is None else raw.sample_id,
@@ -243,6 +234,6 @@ def stored(report: ClientReport) -> pd.DataFrame:
         "predicted": json.dumps({name: _plain(found) for name, found in advice.predicted.items()}),
         "reasons": json.dumps(reasons(report, _STORED), ensure_ascii=False),
         "conditions": json.dumps(conditions(report, _STORED), ensure_ascii=False),
-        "cautions": json.dumps(once(advice.cautions, _STORED), ensure_ascii=False),
+        "cautions": json.dumps(cautions(report, _STORED), ensure_ascii=False),
     }
     return pd.DataFrame([row], dtype="str")

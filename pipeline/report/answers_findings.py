@@ -9,9 +9,11 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.report import causes
 from pipeline.report.wording import SIGNS
 from pipeline.store import read
 from pipeline.store.database import Store
+from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -85,8 +87,12 @@ def show(found: pd.DataFrame, console: Console | None = None) -> None:
 def outcome_text(outcome: Outcome) -> str:
     """Say what a decision led to."""
     lines = [f"Decision {outcome.decision_id}: finding {outcome.finding_id}, {outcome.action}."]
-    if outcome.correction:
-        lines.append(f"  {outcome.correction} counts from now on; what was read stays beside it.")
+    if outcome.value is not None:
+        amount = " ".join(
+            part for part in (causes.number(outcome.value), causes.shown(outcome.unit), outcome.basis) if part
+        )
+        title = ANALYTES[outcome.analyte].title
+        lines.append(f"  {title} {amount} counts from now on; what was read stays beside it.")
     if outcome.sample_id:
         named = outcome.label or outcome.sample_id
         lines.append(f"  {named}: {outcome.verdict_before} before, {outcome.verdict_after} now.")

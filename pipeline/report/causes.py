@@ -45,7 +45,7 @@ def number(value: float | None, digits: int = 4) -> str:
     if value is None or math.isnan(value):
         return "–"
     text = f"{float(f'{value:.{digits}g}'):.10f}".rstrip("0").rstrip(".")
-    return text or "0"
+    return text.replace("-", "−") or "0"
 
 
 def by_sample(explained: Explained | None, sample_ids: pd.Index) -> dict[str, dict[str, Any]]:
@@ -155,10 +155,11 @@ def _change(row: dict[Any, Any]) -> str:
     code, title = str(row["analyte"]), str(row["title"])
     known = ANALYTES[code].title if code in ANALYTES else code
     name = "" if title.startswith(known.split(" at ")[0]) else f"{known} "
-    return f"{name}{number(row['value_from'])} → {number(row['value_to'])} {_shown(str(row['unit']))}".rstrip()
+    return f"{name}{number(row['value_from'])} → {number(row['value_to'])} {shown(str(row['unit']))}".rstrip()
 
 
-def _shown(unit: str) -> str:
+def shown(unit: str) -> str:
+    """Write a canonical unit as people do."""
     return {"uS/cm": "µS/cm", "[pH]": "", "Cel": "°C"}.get(unit, unit)
 
 
@@ -171,7 +172,7 @@ def _relation(row: dict[Any, Any]) -> dict[str, Any]:
         "observed_after": _plain(row.get("observed_after", row["observed"])),
         "before": _plain(row["before"]),
         "after": _plain(row["after"]),
-        "unit": _shown(str(row["unit"])),
+        "unit": shown(str(row["unit"])),
         "uncertainty": _plain(row["uncertainty"]),
         "score_before": _plain(row["score_before"]),
         "score_after": _plain(row["score_after"]),

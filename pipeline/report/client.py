@@ -14,6 +14,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.report import advice_text, client_page
 from pipeline.report.answers_assess import named_machine
 from pipeline.report.client_report import ClientReport
+from pipeline.report.client_retest import retest_of
 from pipeline.report.client_sentences import RAW_STAGES, Voice
 from pipeline.report.client_size import size_of
 from pipeline.report.client_units import own_unit
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from pipeline.settings import Settings
 
 DEFAULT_PROFILE: Final = "European water chart 2016"
+_SOFTENED: Final = "softened"
 _SOFTENED_EXCESS: Final = 20.0  # mg/L as CaCO3 of alkalinity above hardness [CP]
 _DECIDED: Final = 0
 _OPEN: Final = 1
@@ -160,9 +162,10 @@ def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date, si
         treated=_judged(dossier.treated, dossier, profile) if raw is not None else None,
         expected=_expected(advice, dossier, profile),
         size=() if raw is None else size_of(advice, raw, dossier, sign),
-        retest=(),
+        retest=() if raw is None else retest_of(dossier, today),
         earlier=dossier.earlier,
         today=today,
+        softened=raw is not None and _supply(dossier, raw) == _SOFTENED,
     )
 
 
@@ -226,7 +229,7 @@ def _supply(dossier: Dossier, raw: Visit) -> str:
     hardness, alkalinity = (float(raw.samples.high[name].iloc[0]) for name in (HARDNESS, ALKALINITY))
     words = " ".join([dossier.supply, *(raw.about(name) for name in ("supply", "treatment", "comment"))]).casefold()
     softened = any(stem in words for stem in SOFTENED_WORDS) and alkalinity > hardness + _SOFTENED_EXCESS
-    return "softened" if softened else dossier.supply
+    return _SOFTENED if softened else dossier.supply
 
 
 def _bottled(dossier: Dossier) -> pd.DataFrame | None:

@@ -24,16 +24,17 @@ if TYPE_CHECKING:
     from pipeline.report.client_units import OwnUnit
     from pipeline.report.client_water import Water
 
-WIDTH, HEIGHT = 380.0, 300.0
-LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 12.0, 42.0
+WIDTH, HEIGHT = 380.0, 216.0
+LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 12.0, 38.0
 _ROOM: Final = 1.1  # beyond the largest reading, so that labels fit
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
-_MOST_TICKS: Final = 7
+_MOST_TICKS: Final = 6
 _GRID: Final = 60
 _HALVINGS: Final = 24
 MOST_C: Final = 130.0  # the planning rule claims nothing above
 _STROKES: Final = 16
 _ARROW: Final = 9.0
+_LINES_OFF: Final = 5
 _LINE, _LETTER = 11.0, 6.2  # height and mean width of text
 Box = tuple[float, float, float, float]  # left, top, width, height
 
@@ -177,11 +178,12 @@ def _spot(kind: str, water: Water, axes: _Axes) -> Spot:
 
 
 def _window_label(box: Box | None, text: str) -> list[Box]:
-    """Write the name of the window above its right edge, where the line of scale does not run."""
+    """Write the name of the window beside its upper right corner."""
     if box is None:
         return []
     left, top, width, _ = box
-    return [(left + width - _LETTER * len(text), top - _LINE - 1.0, _LETTER * len(text), _LINE)]
+    beside = min(left + width + 3.0, WIDTH - _LETTER * len(text))
+    return [(beside, top - 2.0, _LETTER * len(text), _LINE)]
 
 
 def _scale_label(line: list[tuple[float, float]], text: str) -> list[Box]:
@@ -197,19 +199,26 @@ def _labelled(spots: list[Spot], labels: Mapping[str, str], written: Sequence[Bo
     placed = []
     for spot in spots:
         width = _LETTER * len(labels[spot.kind])
-        middle, right, bottom = spot.left + spot.width / 2.0, spot.left + spot.width, spot.top + spot.height
-        places = [
-            (middle - width / 2.0, spot.top - _LINE - 3.0),
-            (middle - width / 2.0, bottom + 3.0),
-            (right + 5.0, spot.y - _LINE / 2.0),
-            (spot.left - width - 5.0, spot.y - _LINE / 2.0),
-            (middle - width / 2.0, bottom + _LINE + 4.0),
-        ]
+        places = _places(spot, width)
         free = [(x, y, width, _LINE) for x, y in places if _fits((x, y, width, _LINE), taken)]
         box = free[0] if free else (*places[0], width, _LINE)
         taken.append(box)
         placed.append(spot._replace(label_x=box[0] + width / 2.0, label_y=box[1] + _LINE - 2.0))
     return placed
+
+
+def _places(spot: Spot, width: float) -> list[tuple[float, float]]:
+    """List where a label may stand, the nearest first: beside its box, then a line or two further off."""
+    right, bottom = spot.left + spot.width, spot.top + spot.height
+    starts = (spot.left + (spot.width - width) / 2.0, spot.left, right - width, right + 5.0, spot.left - width - 5.0)
+    beside = [(right + 5.0, spot.y - _LINE / 2.0), (spot.left - width - 5.0, spot.y - _LINE / 2.0)]
+    lines = [
+        (start, level)
+        for off in range(_LINES_OFF)
+        for level in (spot.top - (1 + off) * _LINE - 3.0, bottom + off * _LINE + 3.0)
+        for start in starts
+    ]
+    return [*lines[:1], *lines[len(starts) : len(starts) + 1], *beside, *lines]
 
 
 def _fits(box: Box, taken: Sequence[Box]) -> bool:

@@ -56,10 +56,10 @@ def render(report: ClientReport, voice: Voice) -> str:
         "changes": sentences.changes(report, voice),
         "chart": _chart(report, voice),
         "scale": [] if now is None else sentences.scale_places(report, now, voice),
-        "limits": [] if now is None else sentences.limits(now, voice),
+        "limits": [] if now is None else sentences.limits(now, voice, serious=False),
         "advice": advice_text.told(report, voice),
         "unknown": sentences.unknown(report, voice),
-        "cautions": [voice.say("report.caution"), *advice_text.once(report.advice.cautions, voice)],
+        "cautions": advice_text.cautions(report, voice),
         "citations": _citations(report),
         "made": voice.say("report.made", day=voice.day(report.today), version=__version__),
     }

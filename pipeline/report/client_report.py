@@ -30,6 +30,7 @@ class ClientReport:
     retest : whether what is fitted does its work, ready to be said.
     earlier : the usable raw sample before the one the report is about.
     today : the day of the report.
+    softened : the sample before treatment is of a softened tap.
     """
 
     dossier: Dossier
@@ -42,6 +43,7 @@ class ClientReport:
     retest: tuple[Said, ...]
     earlier: Visit | None
     today: date
+    softened: bool = False
 
     @property
     def now(self) -> Water | None:

@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline.report.client_units import OwnUnit, decimals, figure, unit_of
 from pipeline.report.client_units import day as written_day
 from pipeline.report.client_water import MACHINE_LIMITS
-from pipeline.report.dossier import ALKALINITY, HARDNESS, Visit
+from pipeline.report.dossier import ALKALINITY, HARDNESS, KEEPS_MINERALS, Visit
 from pipeline.words import Said, catalogue, say
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ _DOUBTS: Final = (
 )
 _LEVELS: Final = ("suitable", "attention", "act")
 _LITTLE_G: Final = 5.0  # g per 1000 L; less is called little scale by ``assess.scale.ScaleLimits`` [CP]
+_MOST_REASONS: Final = 3
 _OLD_MONTHS: Final = 12  # raw water of a steady supply is tested once a year [CP]
 _DAYS_PER_MONTH: Final = 30.4
 _TEN: Final = 10.0
@@ -76,7 +77,7 @@ class Voice:
     def places(self, name: str, spread: float = math.nan) -> int:
         """Say how many decimals a value of a column gets."""
         factor = self.unit.factor(name) if name.endswith("_caco3") else 1.0
-        return 1 if math.isnan(spread) and name == "ph" else decimals(spread / factor)
+        return 1 if name == "ph" else decimals(spread / factor)
 
     def quantity(self, name: str, *, inside: bool = False) -> str:
         """Name a column; ``inside`` a sentence English writes it small."""
@@ -113,12 +114,14 @@ def about(report: ClientReport, voice: Voice) -> str:
     dossier = report.dossier
     if report.treated is not None and dossier.treated is not None:
         return voice.say("report.about.treated", day=voice.day(dossier.treated.day))
-    return voice.say("report.about.untreated" if dossier.treatment in ("none", "") else "report.about.raw")
+    untreated = dossier.treatment in KEEPS_MINERALS or report.softened
+    return voice.say("report.about.untreated" if untreated else "report.about.raw")
 
 
 def machine(water: Water, voice: Voice) -> list[str]:
-    """Say in two sentences what the water does to the machine: verdict, and scale a year or per 1000 L."""
-    return [voice.say("report.machine", verdict=verdict_word(water.machine)), *scale_year(water, voice)]
+    """Say what the water does to the machine: verdict, scale a year, and readings beyond their limit to act."""
+    verdict = voice.say("report.machine", verdict=verdict_word(water.machine))
+    return [verdict, *scale_year(water, voice), *limits(water, voice, serious=True)]
 
 
 def scale_year(water: Water, voice: Voice) -> list[str]:
@@ -153,16 +156,19 @@ def _ranged(code: str, found: Range, voice: Voice, **values: object) -> str:
     return voice.say(code, **ends, value=voice.rough(found.value), **values)
 
 
-def limits(water: Water, voice: Voice) -> list[str]:
-    """Say which readings are beyond what the metal of a machine likes, and what that does."""
+def limits(water: Water, voice: Voice, *, serious: bool) -> list[str]:
+    """Say which readings are beyond what the metal of a machine likes, and what that does.
+
+    Parameters
+    ----------
+    water : the water at its inlet.
+    voice : language and unit.
+    serious : those beyond the limit to act; else those between attention and act.
+    """
     said = []
-    for name, (attention, _, above) in MACHINE_LIMITS.items():
+    for name, (attention, act, above) in MACHINE_LIMITS.items():
         found = water.readings.get(name)
-        if (
-            found is None
-            or math.isnan(found.value)
-            or (found.value <= attention if above else found.value >= attention)
-        ):
+        if found is None or _beyond(found.value, (attention, act), above=above) != 1 + serious:
             continue
         code = "report.limit.high" if above else "report.limit.low"
         factor = voice.unit.factor(name) if name.endswith("_caco3") else 1.0
@@ -180,6 +186,11 @@ def limits(water: Water, voice: Voice) -> list[str]:
     return said
 
 
+def _beyond(value: float, limits_of: tuple[float, float], *, above: bool) -> int:
+    """Count the limits a value is beyond."""
+    return sum(value > limit if above else value < limit for limit in limits_of)
+
+
 def _limit_places(limit: float) -> int:
     return next((places for places in (0, 1, 2) if abs(limit - round(limit, places)) < 1e-9), 1)  # noqa: PLR2004 - a rounding error
 
@@ -194,7 +205,8 @@ def unknown(report: ClientReport, voice: Voice) -> list[str]:
         "report.unknown.machine": dossier.machine.name == "not known",
         "report.unknown.litres": math.isnan(dossier.litres_per_day),
         "report.unknown.treatment": dossier.treatment == "",
-        "report.unknown.treated": dossier.treatment not in ("none", "", "carbon") and not _same_day(dossier),
+        "report.unknown.treated": dossier.treatment not in KEEPS_MINERALS
+        and not (report.softened or _same_day(dossier)),
     }
     lines += [voice.say(code) for code, holds in facts.items() if holds]
     months = 0.0 if raw is None or pd.isna(raw.day) else (report.today - raw.day.date()).days / _DAYS_PER_MONTH
@@ -260,12 +272,9 @@ def held(visit: Visit, voice: Voice) -> str:
 
 def held_conditions(report: ClientReport, voice: Voice) -> list[str]:
     """Say on which later samples, not answered for, the advice depends."""
-    waiting = report.dossier.held if report.advised else ()
-    return [
-        voice.say("report.condition.held", label=visit.label, day=voice.day(visit.day))
-        for visit in waiting
-        if visit.stage in RAW_STAGES
-    ]
+    waiting = [visit for visit in report.dossier.held if visit.stage in RAW_STAGES and report.advised]
+    labels = ", ".join(f"{visit.label}, {voice.day(visit.day)}" for visit in waiting)
+    return [voice.say("report.condition.held", labels=labels)] if waiting else []
 
 
 def why_held(visit: Visit, voice: Voice) -> str:
@@ -273,7 +282,7 @@ def why_held(visit: Visit, voice: Voice) -> str:
     serious = visit.findings[visit.findings["current_severity"].isin(["hold", "reject"])]
     known = catalogue(voice.language)
     codes = [f"report.finding.{check_id}" for check_id in dict.fromkeys(serious["check_id"])]
-    spoken = dict.fromkeys(code if code in known else "report.finding.other" for code in codes)
+    spoken = [code for code in codes if code in known][:_MOST_REASONS]
     return "; ".join(voice.say(code) for code in spoken or ["report.finding.other"])
 
 

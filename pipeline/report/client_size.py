@@ -124,18 +124,27 @@ def size_of(advice: Advice, raw: Visit, dossier: Dossier, sign: str) -> tuple[Sa
 
 
 def _life(found: Size, litres: float) -> list[Said]:
-    said = []
     counted, change, left = found.litres_with_reserve, found.change_every_days, found.days_left
-    if math.isfinite(counted.high):
-        said.append(Said("report.size.litres", {"low": _two(counted.low), "high": _two(counted.high)}))
-        said.append(
-            Said(
-                "report.size.change", {"low": math.floor(change.low), "high": math.floor(change.high), "litres": litres}
-            )
-        )
-        if found.litres_left != counted:
-            said.append(Said("report.size.left", {"low": math.floor(left.low), "high": math.floor(left.high)}))
-    return said
+    if not math.isfinite(counted.high):
+        return []
+    said = [
+        Said("report.size.litres", {"span": _span(_two(counted.low), _two(counted.high))}),
+        Said("report.size.change", {"span": _span(change.low, change.high), "litres": litres}),
+    ]
+    if found.litres_left == counted:
+        return said
+    rest = (
+        Said("report.size.left", {"span": _span(left.low, left.high)})
+        if left.high >= 1.0
+        else Said("report.size.spent")
+    )
+    return [*said, rest]
+
+
+def _span(low: float, high: float) -> Said:
+    """Give two whole numbers, or one where they are the same; days are rounded down."""
+    ends = {"low": float(math.floor(low)), "high": float(math.floor(high))}
+    return Said("report.span" if ends["low"] < ends["high"] else "report.span.one", ends)
 
 
 def _needed(found: Size, facts: SizeFacts, litres: float, sign: str) -> list[Said]:
@@ -156,7 +165,7 @@ def _needed(found: Size, facts: SizeFacts, litres: float, sign: str) -> list[Sai
 def _streams(found: Size) -> list[Said]:
     streams = (("report.size.salt", found.salt_kg_per_month), ("report.size.waste", found.waste_litres_per_day))
     return [
-        Said(code, {"low": _two(one.low), "high": _two(one.high)}) for code, one in streams if math.isfinite(one.high)
+        Said(code, {"span": _span(_two(one.low), _two(one.high))}) for code, one in streams if math.isfinite(one.high)
     ]
 
 

@@ -32,6 +32,7 @@ _ROWS: Final = (
     "total_chlorine_mg_l",
 )
 SIGNS: Final = {"inside": "○", "unclear": "?", "low": "▼", "high": "▲", "": ""}
+_PREDICTION: Final = 0.05  # no prediction is better, relative, whatever its inputs say [CP]
 _COARSE_UNIT: Final = 5.0  # mg/L in one of it; bands in such a unit get a decimal
 
 
@@ -149,7 +150,7 @@ def _measured(found: Range, spread: float, factor: float, name: str, voice: Voic
 
 
 def _expected(found: Range, spread: float, factor: float, name: str, voice: Voice) -> str:
-    places = _places(name, max(spread, 0.0) / factor)
+    places = _places(name, max(spread, _PREDICTION * found.value) / factor)
     low, value, high = (figure(end / factor, places, voice.language) for end in (found.low, found.value, found.high))
     return value if low == high else f"{low}–{high}"
 

@@ -13,7 +13,6 @@ from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import known_machines, recognise
 from pipeline.checks.pairs import kind
 from pipeline.reference import table
-from pipeline.report.stored_samples import rebuild
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -27,7 +26,7 @@ HARDNESS: Final = "total_hardness_mg_l_caco3"
 ALKALINITY: Final = "alkalinity_mg_l_caco3"
 # In the order of preference; a record that names no stage is taken as of the tap.
 _BEFORE: Final = (("raw",), ("",), ("machine_inlet",))
-_KEEPS_HARDNESS: Final = ("none", "", "carbon")  # with these fitted the machine gets the water of the tap
+KEEPS_MINERALS: Final = ("none", "", "carbon")  # with these fitted the machine gets the water of the tap
 _AFTER: Final = (("treated", "machine_inlet"), ("permeate",))
 # What an earlier report of the same water may lend a kit reading; hardness and alkalinity never.
 LENT: Final = (
@@ -55,6 +54,7 @@ class Visit:
     samples : the filled table of this one sample.
     findings : its findings in force.
     verdict : after the decisions in force.
+    batch_id : the batch that last checked it.
     """
 
     sample_id: str
@@ -64,6 +64,7 @@ class Visit:
     samples: SampleTable
     findings: pd.DataFrame
     verdict: str
+    batch_id: str = ""
 
     @property
     def held(self) -> bool:
@@ -150,7 +151,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     found = machine or known_machines()[_recognised(machine_text)]
     country = _said("country", facts, visits)
     treatment = _treatment(register.get("treatment", "") or _said("treatment", facts, visits))
-    before = _BEFORE if treatment in _KEEPS_HARDNESS else _BEFORE[:-1]
+    before = _BEFORE if treatment in KEEPS_MINERALS else _BEFORE[:-1]
     raw = _latest(visits, before) or _latest(visits, before, held=True)
     treated = _latest(visits, _AFTER)
     lent = _lenders(visits, raw)
@@ -181,17 +182,20 @@ def _visits(store: Store, wide: pd.DataFrame, findings: pd.DataFrame) -> list[Vi
     ids = [str(name) for name in wide.loc[wide["stage"] != "hot_outlet", "sample_id"]]
     if not ids:
         return []
-    rebuilt = rebuild(store, ids)
-    about = rebuilt.about
+    from pipeline.store.table import sample_table  # noqa: PLC0415 - duckdb is not needed by the other reports
+
+    rebuilt = sample_table(store, ids)
+    about = wide.set_index("sample_id")
     return [
         Visit(
             sample_id=name,
             label=str(about["label"][name] or name),
             stage=str(about["stage"][name]),
             day=pd.Timestamp(about["collected_at"][name]),
-            samples=rebuilt.where(pd.Series(about.index == name, index=about.index)),
+            samples=rebuilt.where(pd.Series(rebuilt.about.index == name, index=rebuilt.about.index)),
             findings=findings[findings["sample_id"] == name],
             verdict=str(about["current_verdict"][name]),
+            batch_id=str(about["batch_id"][name]),
         )
         for name in ids
     ]

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.normalise.derived import fill
-from pipeline.normalise.sample_table import SampleTable, widen
+from pipeline.normalise.sample_table import widen
 from pipeline.store.read import prior_readings, sample_rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pipeline.normalise.sample_table import SampleTable
     from pipeline.store.database import Store
 
 _TIMES: Final = ("collected_at", "analysed_on", "received_on", "calibrated_on", "reagent_expiry")
@@ -30,8 +31,7 @@ def sample_table(store: Store, sample_ids: Sequence[str]) -> SampleTable:
 
     Returns
     -------
-    SampleTable, index in the order of ``sample_ids``; readings that were replaced stay in ``readings``
-    with `counts` False.
+    SampleTable, index in the order of ``sample_ids``, without the readings that were replaced.
     """
     rows = sample_rows(store, sample_ids).set_index("sample_id").loc[list(sample_ids)]
     further = pd.DataFrame([json.loads(text or "{}") for text in rows["other"]], index=rows.index)
@@ -44,5 +44,4 @@ def sample_table(store: Store, sample_ids: Sequence[str]) -> SampleTable:
         about["ambiguous_match"] = about["ambiguous_match"] == _TRUE
     readings = prior_readings(store, sample_ids)
     owned = readings.assign(sample_id=pd.Categorical(readings["sample_id"], categories=about.index), new=False)
-    wide = widen(about, owned[owned["counts"]])
-    return fill(SampleTable(**{**vars(wide), "readings": owned}))
+    return fill(widen(about, owned[owned["counts"]].reset_index(drop=True)))

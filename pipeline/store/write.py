@@ -242,7 +242,9 @@ def _superseded(record: BatchRecord, base: int) -> pd.DataFrame:
     return pd.DataFrame({"reading_id": np.concatenate([stored.to_numpy(dtype="int64"), own])})
 
 
-def write_decision(store: Store, decision: Decision, recheck: Callable[[], BatchRecord | None] = lambda: None) -> int:
+def write_decision(
+    store: Store, decision: Decision, recheck: Callable[[int], BatchRecord | None] = lambda _: None
+) -> int:
     """Add what a person decided about a finding; earlier decisions stay. Returns `decision_id`.
 
     A correction adds a reading that points at the one it replaces; that one stays as it was read.
@@ -251,8 +253,8 @@ def write_decision(store: Store, decision: Decision, recheck: Callable[[], Batch
     ----------
     store : open for writing.
     decision : the answer.
-    recheck : called when the decision is in place; what it returns (the sample checked anew) is stored
-        with it, whole or not at all.
+    recheck : called with the decision's number when it is in place; what it returns (the sample checked
+        anew) is stored with it, whole or not at all.
 
     Raises
     ------
@@ -289,7 +291,7 @@ def write_decision(store: Store, decision: Decision, recheck: Callable[[], Batch
         )
         if decision.action == "correct":
             _append_correction(connection, sample_id, decision, number, replaced)
-        record = recheck()
+        record = recheck(number)
         if record is not None:
             _append(store, record, _frames(record))
     return number

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import cached_property
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -123,8 +125,9 @@ class Case:
         found = frozenset(word for text in named for word in text.split())
         return found or frozenset({"total_hardness", "alkalinity", "conductivity"})
 
-    def reaches(self) -> dict[str, Reach]:
-        """Give every canonical column with its reach.
+    @cached_property
+    def known(self) -> Mapping[str, Reach]:
+        """Every canonical column with its reach.
 
         A "<" has half its limit as value; stand-ins from ions are filled in; `UNKNOWN` where nothing is known.
         """
@@ -134,9 +137,10 @@ class Case:
         high = _wide(self.high).where(own).fillna(value + reach)
         middle = value.fillna((low.fillna(0.0) + high) / 2.0)
         found = pd.DataFrame({"low": low.fillna(0.0).where(high.notna()), "value": middle, "high": high})
-        filled = _with_stand_ins(found.T)
+        filled = with_stand_ins(found.T)
         rows = filled.to_numpy(dtype="float64").T.tolist()
-        return {str(name): Reach(*row) for name, row in zip(filled.columns, rows, strict=True)}
+        reached = {str(name): Reach(*row) for name, row in zip(filled.columns, rows, strict=True)}
+        return MappingProxyType(reached)
 
 
 def _wide(values: pd.Series[float] | None) -> pd.Series[float]:
@@ -144,8 +148,13 @@ def _wide(values: pd.Series[float] | None) -> pd.Series[float]:
     return pd.to_numeric(given.reindex(WIDE_COLUMNS)).astype("float64")
 
 
-def _with_stand_ins(frame: pd.DataFrame) -> pd.DataFrame:
-    """Fill hardness from calcium with magnesium, alkalinity from bicarbonate, calcium from its hardness."""
+def with_stand_ins(frame: pd.DataFrame) -> pd.DataFrame:
+    """Fill hardness from calcium with magnesium, alkalinity from bicarbonate, calcium from its hardness.
+
+    Parameters
+    ----------
+    frame : (n, ...) every canonical column.
+    """
     ions = calcium_and_magnesium(frame)
     filled = {str(name): frame[name].fillna(ions[name].clip(lower=0.0)) for name in ions}
     filled[HARDNESS] = frame[HARDNESS].fillna(hardness_from_ions(frame))

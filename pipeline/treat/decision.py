@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 import pandas as pd
@@ -38,10 +38,11 @@ _LEAST_US_PER_MEQ: Final = 85.0  # no natural water conducts less per meq/L of c
 _LEGAL_MG_L: Final = {"sodium": 200.0, "chloride": 250.0}  # what a public supply may hold at most [EU2020]
 _PH_OF_MAINS: Final = (6.5, 9.5)  # [EU2020]
 _MOST_LITRES: Final = 500.0  # a day; the largest machines of a bar [CP]
-_SODIUM_PER_CACO3: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594, mg per mg of excess alkalinity
+SODIUM_PER_CACO3: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594, mg per mg of excess alkalinity
 _LEAST_SHARE: Final = 0.8  # of the excess alkalinity that sodium must explain [CP]
-_EXCESS: Final = 20.0  # alkalinity above hardness that makes one ask for a softener [CP]
+EXCESS: Final = 20.0  # alkalinity above hardness that makes one ask for a softener [CP]
 _POINTS: Final = 201
+_CLOSE: Final = 1e-9
 _COMPARE: Final = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal, "=": np.equal}
 
 
@@ -60,12 +61,31 @@ class Clause:
             return np.asarray(_COMPARE[self.comparison](floats(facts[self.quantity]), limit), dtype="bool")
 
 
+Groups: TypeAlias = tuple[tuple[Clause, ...], ...]
+
+
+def groups_of(condition: str) -> Groups:
+    """Read a condition: clauses joined by "and", groups of them joined by "or"."""
+    return tuple(tuple(map(_clause, group.split(" and "))) for group in condition.split(" or "))
+
+
+def _clause(text: str) -> Clause:
+    quantity, comparison, limit = text.split()
+    return Clause(quantity, comparison, limit)
+
+
+def holds(groups: Groups, facts: pd.DataFrame) -> Flags:
+    """Tell for (n,) facts whether any group holds."""
+    held = [np.all([clause.holds(facts) for clause in group], axis=0) for group in groups]
+    return np.asarray(np.any(held, axis=0), dtype="bool")
+
+
 @dataclass(frozen=True)
 class Row:
     """One row of the table: any group of clauses suffices, in a group all must hold."""
 
     key: str
-    groups: tuple[tuple[Clause, ...], ...]
+    groups: Groups
     treatment: str
     reason: str
     also: tuple[str, ...]
@@ -73,8 +93,7 @@ class Row:
 
     def holds(self, facts: pd.DataFrame) -> Flags:
         """Tell for (n,) facts."""
-        groups = [np.all([clause.holds(facts) for clause in group], axis=0) for group in self.groups]
-        return np.asarray(np.any(groups, axis=0), dtype="bool")
+        return holds(self.groups, facts)
 
 
 @dataclass(frozen=True)
@@ -115,7 +134,7 @@ def rows() -> tuple[Row, ...]:
     return tuple(
         Row(
             str(row["row"]),
-            tuple(tuple(map(_clause, group.split(" and "))) for group in str(row["condition"]).split(" or ")),
+            groups_of(str(row["condition"])),
             str(row["treatment"]),
             str(row["reason"]),
             tuple(part for part in str(row["also"]).split("; ") if part),
@@ -123,11 +142,6 @@ def rows() -> tuple[Row, ...]:
         )
         for row in listed.to_dict("records")
     )
-
-
-def _clause(text: str) -> Clause:
-    quantity, comparison, limit = text.split()
-    return Clause(quantity, comparison, limit)
 
 
 def first_row(facts: pd.DataFrame) -> Places:
@@ -153,21 +167,33 @@ def decide(case: Case, target: float, cleared: tuple[str, ...] = ()) -> Decided:
     """
     reach = {name: UNKNOWN if name in cleared else own for name, own in reaches(case).items()}
     moved = [name for name, own in reach.items() if own.high > own.low]
-    grids = [np.linspace(reach[name].low, reach[name].high, _POINTS) for name in moved]
-    columns = {name: np.full(1 + _POINTS * len(moved), own.value) for name, own in reach.items()}
-    for place, (name, grid) in enumerate(zip(moved, grids, strict=True)):
-        at = slice(1 + place * _POINTS, 1 + (place + 1) * _POINTS)
-        columns[name][at] = grid
+    grids = [_grid(case, name, reach[name]) for name in moved]
+    ends = np.cumsum([1, *(grid.size for grid in grids)])
+    columns = {name: np.full(ends[-1], own.value) for name, own in reach.items()}
+    for name, grid, first in zip(moved, grids, ends, strict=False):
+        columns[name][first : first + grid.size] = grid
         if name == "drain" and math.isnan(reach["litres"].value):
-            columns["litres"][at] = _MOST_LITRES
-    frame = pd.DataFrame(columns)
-    facts = derived(frame, case, target)
+            columns["litres"][first : first + grid.size] = _MOST_LITRES
+    facts = derived(pd.DataFrame(columns), case, target)
     found = first_row(facts)
     turns: list[Turn] = []
-    for place, (name, grid) in enumerate(zip(moved, grids, strict=True)):
-        own = found[1 + place * _POINTS : 1 + (place + 1) * _POINTS]
-        turns += _turns(name, grid, own, int(found[0]), reach[name])
+    for name, grid, first in zip(moved, grids, ends, strict=False):
+        turns += _turns(name, grid, found[first : first + grid.size], int(found[0]), reach[name])
     return Decided(_row(int(found[0])), tuple(turns), {str(name): float(floats(facts[name])[0]) for name in facts})
+
+
+def _grid(case: Case, name: str, reach: Reach) -> Floats:
+    """Points over all a quantity may be, with one close on each side of every limit the table has for it."""
+    named = {f"{kind}_{end}": _end(band, end) for kind, band in _bands(case).items() for end in ("low", "high")}
+    clauses = [clause for row in rows() for group in row.groups for clause in group if clause.quantity == name]
+    known = [named[clause.limit] if clause.limit in named else float(clause.limit) for clause in clauses]
+    inside = [limit for limit in known if reach.low < limit < reach.high]
+    beside = [limit + side * _CLOSE * (1.0 + abs(limit)) for limit in inside for side in (-1.0, 1.0)]
+    return np.unique(np.concatenate([np.linspace(reach.low, reach.high, _POINTS), floats(beside)]))
+
+
+def _bands(case: Case) -> dict[str, Band | None]:
+    return {"hardness": hardness_band(case), "alkalinity": case.profile.band("alkalinity")}
 
 
 def _row(place: int) -> Row | None:
@@ -179,12 +205,12 @@ def _turns(name: str, grid: Floats, found: Places, here: int, reach: Reach) -> l
     starts = np.flatnonzero(np.diff(found, prepend=-2))
     ends = np.append(starts[1:], found.size) - 1
     # A limit lies halfway between the last point of one stretch and the first of the next.
-    half = 0.5 * (grid[1] - grid[0])
+    edges = np.concatenate([grid[:1], 0.5 * (grid[1:] + grid[:-1]), grid[-1:]])
     return [
         Turn(
             name,
-            float(grid[start] - (half if start else 0.0)),
-            float(grid[end] + (half if end < found.size - 1 else 0.0)),
+            float(edges[start]),
+            float(edges[end + 1]),
             reach.low,
             reach.high,
             reach.value,
@@ -212,7 +238,7 @@ def reaches(case: Case) -> dict[str, Reach]:
     Conductivity/85 is the most the cations can add up to [meq/L]; what hardness leaves of it is the most sodium,
     what alkalinity leaves of it the most chloride [CP].
     """
-    known = case.reaches()
+    known = case.known
     read = {name: known[column] for name, column in READ.items()}
     if "conductivity" in case.held():
         read["conductivity"] = UNKNOWN
@@ -228,7 +254,7 @@ def reaches(case: Case) -> dict[str, Reach]:
         **read,
         "litres": _possible(0.0, _MOST_LITRES) if math.isnan(case.litres) else _certain(case.litres),
         "drain": yes_or_no if case.drain is None else _certain(float(case.drain)),
-        "softened": yes_or_no if not case.supply_kind and excess > _EXCESS else softened,
+        "softened": yes_or_no if not case.supply_kind and excess > EXCESS else softened,
     }
 
 
@@ -256,7 +282,7 @@ def _room(read: Mapping[str, Reach]) -> dict[str, float]:
 def _least(name: str, read: Mapping[str, Reach]) -> float:
     """Sodium must at least carry the alkalinity that hardness does not [mg/L]; chloride may be nothing."""
     excess = read["alkalinity"].low - read["hardness"].high
-    return max(excess, 0.0) * _SODIUM_PER_CACO3 if name == "sodium" and not math.isnan(excess) else 0.0
+    return max(excess, 0.0) * SODIUM_PER_CACO3 if name == "sodium" and not math.isnan(excess) else 0.0
 
 
 def derived(frame: pd.DataFrame, case: Case, target: float) -> pd.DataFrame:
@@ -278,12 +304,12 @@ def derived(frame: pd.DataFrame, case: Case, target: float) -> pd.DataFrame:
     share = calcium_share(case)
     with np.errstate(divide="ignore", invalid="ignore"):
         ratio = np.where(alkalinity > 0.0, hardness / alkalinity, np.inf)
-        needed = _LEAST_SHARE * _SODIUM_PER_CACO3 * excess
+        needed = _LEAST_SHARE * SODIUM_PER_CACO3 * excess
         sodium = np.where(excess > 0.0, floats(frame["sodium"]) / needed, np.nan)
     taken = np.maximum(alkalinity - target, 0.0)
     heat = np.full(hardness.size, min(case.hottest_c, MOST_C))
-    lime = planning_rule(hardness * calcium_share(case, total=False), alkalinity, heat)
-    band, buffer = hardness_band(case), case.profile.band("alkalinity")
+    lime = planning_rule(hardness, alkalinity, heat)  # all hardness as calcium: the safe side
+    band, buffer = _bands(case).values()
     return frame.assign(
         hardness_per_alkalinity=ratio,
         alkalinity_excess=excess,
@@ -306,18 +332,12 @@ def hardness_band(case: Case) -> Band | None:
     return case.profile.band("total_hardness", "calcium_hardness")
 
 
-def calcium_share(case: Case, *, total: bool = True) -> float:
-    """Share of the hardness the profile's band counts: calcium's where it asks for that and it is known, else all.
-
-    Parameters
-    ----------
-    case : water and profile.
-    total : whether a band of total hardness counts all; False: calcium's share wherever it is known (scale).
-    """
+def calcium_share(case: Case) -> float:
+    """Share of the hardness the profile's band counts: calcium's where it asks for that and it is known, else all."""
     band = hardness_band(case)
-    if total and (band is None or band.quantity == "total_hardness"):
+    if band is None or band.quantity == "total_hardness":
         return 1.0
-    known = case.reaches()
+    known = case.known
     calcium, hardness = known["calcium_mg_l"].value * CACO3_PER_CALCIUM, known[HARDNESS].value
     calcium = known[CALCIUM_HARDNESS].value if math.isnan(calcium) else calcium
     share = calcium / hardness if hardness > 0.0 else 1.0

@@ -20,6 +20,8 @@ from pipeline.chemistry.composition import (
     CHARGE_OF_ION,
     CHLORIDE,
     IONS,
+    NO_CARBONATE,
+    OK,
     REASONS,
     SODIUM,
     Composition,
@@ -47,6 +49,10 @@ CO2_MG_PER_MMOL: Final = MOLAR_MASS["carbon_dioxide"]
 _PK1_GUESS: Final = 6.35
 _LEAST_FREE_SHARE: Final = 1e-3
 _LEAST: Final = 1e-6  # mol/L
+_PKW: Final = 14.0
+_NO_ALKALINITY: Final = 2e-5  # eq/L: 1 mg/L as CaCO3, the noise of any titration
+_LEAST_CARBONATE: Final = 1e-7  # mol/L that stand for none
+_NOISE: Final = 1e-9  # meq/L left by subtracting equals
 
 
 @dataclass(frozen=True)
@@ -82,13 +88,6 @@ class Solutes:
         """Calcium and magnesium together [meq/L]."""
         return floats(self.calcium + self.magnesium)
 
-    @property
-    def excess_charge(self) -> Floats:
-        """Cations less anions [meq/L]: what the analysis leaves open, and no treatment may change."""
-        cations = np.sum([getattr(self, ion) for ion in CATIONS], axis=0)
-        anions = np.sum([getattr(self, ion) for ion in ANIONS], axis=0)
-        return floats(cations - anions - self.alkalinity)
-
     def change(self, **amounts: Floats) -> Solutes:
         """Add the amounts (negative: take away) to the fields of the same names."""
         return replace(self, **{name: getattr(self, name) + amount for name, amount in amounts.items()})
@@ -105,6 +104,14 @@ class Solutes:
             for name, (own, added) in parts.items()
         }
         return Solutes(**mixed)
+
+    def settled(self) -> Solutes:
+        """Clear what subtracting equals leaves behind, so that nothing ends a hair below 0."""
+        clear = {
+            part.name: np.where(np.abs(getattr(self, part.name)) < _NOISE, 0.0, getattr(self, part.name))
+            for part in fields(self)
+        }
+        return Solutes(**clear)
 
     def take(self, rows: Flags) -> Solutes:
         """Keep some of the waters."""
@@ -177,7 +184,10 @@ def dissolved(waters: pd.DataFrame) -> tuple[Solutes, Known]:
     )
     known |= {"silica": ~np.isnan(silica), "calcium": split, "magnesium": split}
     hardness = split | (whole & ~np.isnan(total))
-    reason = pd.Series(np.array(REASONS, dtype=object)[prepared.reason], index=waters.index, dtype="str")
+    code = np.where(
+        (prepared.reason == OK) & ~ph_known & ~np.isnan(column(waters, "ph")), NO_CARBONATE, prepared.reason
+    )
+    reason = pd.Series(np.array(REASONS, dtype=object)[code], index=waters.index, dtype="str")
     assumed = {words: (prepared.assumed >> bit & 1).astype(bool) for bit, words in enumerate(ASSUMPTIONS)}
     return solutes, Known(known, split, hardness, ph_known, reason, remarks(assumed, waters.index))
 
@@ -198,11 +208,20 @@ def _carbonate(waters: pd.DataFrame, prepared: Prepared) -> dict[str, Floats]:
         block = cases.take(slice(begin, begin + BLOCK))
         solution = at_sampling(block)
         fine = solution.state.converged & ~contradicted(solution)
-        amounts = {"total_carbonate": solution.total_carbonate, "carbon_dioxide": solution.amount("CO2")}
+        bare = ~fine & _without_buffer(block)
+        found = {"total_carbonate": solution.total_carbonate, "carbon_dioxide": solution.amount("CO2")}
+        amounts = {name: np.where(bare, _LEAST_CARBONATE, amount) for name, amount in found.items()}
+        fine |= bare
         for name, amount in amounts.items():
             both = pd.Series(np.where(fine, 1e3 * amount, np.nan)).groupby(block.row).mean()
             result[name][both.index.to_numpy()] = both.to_numpy()
     return result
+
+
+def _without_buffer(cases: Composition) -> Flags:
+    """Mark distilled water: its pH and its alkalinity of next to nothing leave no carbonate, and agree."""
+    gap = cases.alkalinity + 10.0**-cases.ph - 10.0 ** (cases.ph - _PKW)
+    return np.asarray(np.abs(gap) < _NO_ALKALINITY)
 
 
 def _closing(prepared: Prepared, size: int) -> dict[str, Floats]:

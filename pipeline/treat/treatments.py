@@ -208,7 +208,7 @@ def _once(
         raise KettlestoneError(
             f"{treatment.name}: the softened water holds too little sodium for this hardness; check both readings"
         )
-    return lay_out(waters, raw, treated, known)
+    return lay_out(waters, raw, treated.settled(), known)
 
 
 def blend_waters(waters: pd.DataFrame, shares: pd.Series[float] | pd.DataFrame) -> pd.DataFrame:

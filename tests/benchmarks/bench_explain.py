@@ -45,7 +45,7 @@ def held(count: int) -> SampleTable:
     which = random.integers(0, 3, count)
     wide["conductivity_us_cm_25c"] *= np.where(which == 0, 0.1, 1.0)
     wide["bicarbonate_mg_l"] *= np.where(which == 1, 1.0 / 1.219, 1.0)
-    wide["total_hardness_mg_l_caco3"] *= np.where(which == 2, 1.785, 1.0)  # noqa: PLR2004 -- the third of three
+    wide["total_hardness_mg_l_caco3"] *= np.where(which == 2, 1.785, 1.0)
     for column in [name for name in wide if name != "ph"]:
         wide[f"{column}.u"] = 0.06 * wide[column]
     wide["client"], wide["site"] = "c", (np.arange(count) // 4).astype(str)
@@ -65,8 +65,8 @@ def main() -> int:
     seconds = time.process_time() - begin
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     sys.stdout.write(
-        f"{count} samples: {seconds:.2f} s of one core, {len(explained.explanations)} explanations, {len(explained.patterns)} patterns, "
-        f"peak {peak:.0f} MB ({peak - start / 1024.0:.0f} MB of it here)\n"
+        f"{count} samples: {seconds:.2f} s of one core, {len(explained.explanations)} explanations, "
+        f"{len(explained.patterns)} patterns, peak {peak:.0f} MB ({peak - start / 1024.0:.0f} MB of it here)\n"
     )
     return int(seconds > SECONDS_GOAL or peak > MEGABYTES_GOAL)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from importlib import resources
 from pathlib import Path
 
@@ -13,6 +14,13 @@ from hypothesis import strategies as st
 
 from pipeline.normalise.unit_spellings import folded, split_form
 from pipeline.normalise.units import resolve
+
+
+@cache
+def ucum_registry() -> ucumvert.PintUcumRegistry:
+    """Build the registry of UCUM units once; it takes half a second."""
+    return ucumvert.PintUcumRegistry()
+
 
 # [IUPAC2021] CaO 56.0774, CaCO3 100.0869 g/mol; grain 64.79891 mg, gallons 4.54609 and 3.785411784 L, exact.
 DEGREES = {"°dH": 17.848, "°f": 10.0, "°Clark": 14.254, "gpg": 17.118, "mmol/L": 100.09, "meq/L": 50.043}
@@ -244,8 +252,7 @@ def test_folding_makes_no_two_units_equal() -> None:
     ],
 )
 def test_our_mass_factors_agree_with_ucum(ucum: str, spelling: str, analyte: str) -> None:
-    registry = ucumvert.PintUcumRegistry()
-    expected = registry.from_ucum(ucum).to("mg/L").magnitude
+    expected = ucum_registry().from_ucum(ucum).to("mg/L").magnitude
 
     assert resolve(analyte, spelling, "").factor == pytest.approx(expected, rel=1e-9)
 

@@ -99,7 +99,7 @@ def test_labels_cover_neither_each_other_nor_a_box(visit: Callable[..., Visit], 
     middles = [(spot.label_x, spot.label_y) for spot in drawn.spots]
     for one, (x, y) in enumerate(middles):
         for other_x, other_y in middles[one + 1 :]:
-            assert abs(y - other_y) >= 10.0 or abs(x - other_x) >= 20.0
+            assert abs(y - other_y) >= 11.0 or abs(x - other_x) >= 20.0
     assert len(drawn.arrows) in (0, 1, 2)
 
 

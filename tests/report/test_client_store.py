@@ -154,7 +154,7 @@ def test_a_site_without_hardness_is_told_what_to_measure(settings: Settings) -> 
     answer = advise_on(settings, "B-3", Asked(language="de"), TODAY)
 
     assert answer.exit_code == 1
-    assert "Gesamthärte und Alkalität des Rohwassers messen" in answer.text
+    assert "Gesamthärte und Alkalinität des Rohwassers messen" in answer.text
 
 
 def test_the_page_is_written_where_no_name_leads(settings: Settings) -> None:

@@ -19,7 +19,8 @@ pytestmark = pytest.mark.source("PHREEQC3")
 ELEMENTS = {
     "calcium_mg_l": ("Ca", 40.078), "magnesium_mg_l": ("Mg", 24.305), "sodium_mg_l": ("Na", 22.98977),
     "potassium_mg_l": ("K", 39.0983), "sulfate_mg_l": ("S(6)", 96.0626), "chloride_mg_l": ("Cl", 35.453),
-    "silica_mg_l": ("Si", 60.0843), "nitrate_mg_l": ("N(5)", 62.0049), "alkalinity_mg_l_caco3": ("Alkalinity", 50.04345),
+    "silica_mg_l": ("Si", 60.0843), "nitrate_mg_l": ("N(5)", 62.0049),
+    "alkalinity_mg_l_caco3": ("Alkalinity", 50.04345),
 }  # fmt: skip
 PUNCH = """SELECTED_OUTPUT
 -reset false
@@ -29,12 +30,14 @@ USER_PUNCH
 10 PUNCH -LA("H+"), SI("Calcite"), TOT("Ca"), ALK
 END
 """
-HARD = {"calcium_mg_l": 98.0, "magnesium_mg_l": 17.0, "sodium_mg_l": 25.0, "potassium_mg_l": 3.0, "silica_mg_l": 12.0,
-        "alkalinity_mg_l_caco3": 260.0, "chloride_mg_l": 42.0, "sulfate_mg_l": 55.0, "nitrate_mg_l": 14.0,
-        "ph": 7.3, "temperature_c": 14.0}  # fmt: skip
-SOFT = {"calcium_mg_l": 14.0, "magnesium_mg_l": 3.0, "sodium_mg_l": 9.0, "potassium_mg_l": 1.0, "silica_mg_l": 6.0,
-        "alkalinity_mg_l_caco3": 32.0, "chloride_mg_l": 12.0, "sulfate_mg_l": 14.0, "nitrate_mg_l": 3.0,
-        "ph": 6.6, "temperature_c": 10.0}  # fmt: skip
+COLUMNS = (*ELEMENTS, "ph", "temperature_c")
+READINGS = {
+    "hard": (98.0, 17.0, 25.0, 3.0, 55.0, 42.0, 12.0, 14.0, 260.0, 7.3, 14.0),
+    "soft": (14.0, 3.0, 9.0, 1.0, 14.0, 12.0, 6.0, 3.0, 32.0, 6.6, 10.0),
+}
+WATERS: dict[str, dict[Hashable, float]] = {
+    name: dict(zip(COLUMNS, values, strict=True)) for name, values in READINGS.items()
+}
 
 
 def solution(number: int, water: dict[Hashable, float]) -> str:
@@ -51,7 +54,7 @@ def last_line(script: str) -> pd.Series[float]:
     return pd.DataFrame(lines, columns=names).astype("float64").iloc[-1]
 
 
-@pytest.mark.parametrize("water", [HARD, SOFT])
+@pytest.mark.parametrize("water", WATERS.values(), ids=WATERS)
 def test_permeate_blended_with_raw_water(water: dict[Hashable, float]) -> None:
     """PHREEQC: pure water holds the feed's free carbon dioxide and 5 % of the rest; MIX with 15 % of raw water."""
     raw = pd.DataFrame([water])
@@ -67,14 +70,14 @@ def test_permeate_blended_with_raw_water(water: dict[Hashable, float]) -> None:
 
 def test_the_permeate_keeps_the_free_carbon_dioxide_of_its_feed() -> None:
     """The gas passes: its pressure behind the membrane is that before it, within the membrane's bicarbonate."""
-    raw = pd.DataFrame([HARD])
+    raw = pd.DataFrame([WATERS["hard"]])
 
     feed, permeate = (treat(raw, name)["log_pco2_atm"].item() for name in ("none", "reverse osmosis"))
 
     assert permeate == pytest.approx(feed, abs=0.01)
 
 
-@pytest.mark.parametrize("water", [HARD, SOFT])
+@pytest.mark.parametrize("water", WATERS.values(), ids=WATERS)
 def test_calcite_dissolved_to_saturation(water: dict[Hashable, float]) -> None:
     raw = pd.DataFrame([water])
     permeate = treat(raw, "reverse osmosis", {"rejection_silica": 0.95})
@@ -90,14 +93,14 @@ def test_calcite_dissolved_to_saturation(water: dict[Hashable, float]) -> None:
 @pytest.mark.parametrize("bypass", [0.2, 0.5])
 def test_weak_acid_resin_as_acid_and_an_exchange(bypass: float) -> None:
     """PHREEQC: acid for the alkalinity, calcium taken with the chloride of that acid."""
-    raw = pd.DataFrame([HARD])
+    raw = pd.DataFrame([WATERS["hard"]])
 
     treated = treat(raw, "decarboniser", {"bypass": bypass}).iloc[0]
 
     taken = 260.0 / 50.04345 * (1.0 - bypass) / 1e3
     calcium = min(taken, 98.0 / 20.039 / 1e3 * (1.0 - bypass))
     reaction = f"REACTION 1\nHCl 1.0\nCaCl2 {-calcium / 2 / taken:.9f}\nMgCl2 {-(taken - calcium) / 2 / taken:.9f}\n"
-    acid = last_line(solution(1, HARD) + f"USE solution 1\n{reaction}{taken:.9g} moles\nEND\n")
+    acid = last_line(solution(1, WATERS["hard"]) + f"USE solution 1\n{reaction}{taken:.9g} moles\nEND\n")
     assert treated["ph"] == pytest.approx(acid["ph"], abs=0.005)
     assert treated["alkalinity_mg_l_caco3"] == pytest.approx(acid["alkalinity"] * 50043.45, rel=0.005)
     assert np.isfinite(treated["calcite_si"])

@@ -17,6 +17,8 @@ from pipeline.treat.treatments import TREATMENTS, blend_waters, treat
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    import numpy.typing as npt
+
 PER_MEQ = {"calcium": 20.039, "magnesium": 12.1525, "sodium": 22.98977, "potassium": 39.0983,
            "chloride": 35.453, "sulfate": 48.0313, "nitrate": 62.0049}  # fmt: skip
 SALTS = {"calcium_chloride_dihydrate_mg_l": 30.0, "magnesium_sulfate_heptahydrate_mg_l": 40.0,
@@ -44,7 +46,7 @@ def waters(seed: int, count: int = 12) -> pd.DataFrame:
     return pd.DataFrame(columns, index=[f"water {row}" for row in range(count)])
 
 
-def applied(raw: pd.DataFrame, name: str, **values: float) -> pd.DataFrame:
+def applied(raw: pd.DataFrame, name: str, **values: npt.ArrayLike) -> pd.DataFrame:
     other = SECOND if TREATMENTS[name].second_water == "must" else None
     return treat(raw, name, {**GIVEN.get(name, {}), **values}, other=other)
 
@@ -81,16 +83,17 @@ def test_charge_and_mass_are_kept(name: str, seed: int) -> None:
 @given(seed=SEEDS)
 def test_all_round_the_medium_or_a_dead_medium_is_the_raw_water(name: str, seed: int) -> None:
     raw = waters(seed)
-    expected = treat(raw, "none")
+    around = np.arange(len(raw)) % 2 == 0
 
-    for around in ("bypass", "exhausted"):
-        treated = applied(raw, name, **{around: 1.0})
-        for column in ("ph", "calcium_mg_l", "sodium_mg_l", "alkalinity_mg_l_caco3", "sulfate_mg_l"):
-            assert np.allclose(treated[column], expected[column], rtol=1e-7), (around, column)
+    treated = applied(raw, name, bypass=1.0 * around, exhausted=1.0 * ~around)
+
+    for column in ("calcium_mg_l", "magnesium_mg_l", "sodium_mg_l", "alkalinity_mg_l_caco3", "sulfate_mg_l"):
+        assert np.allclose(treated[column], raw[column], rtol=1e-9), column
+    assert np.allclose(treated["ph"], raw["ph"], atol=1e-6)
 
 
 @pytest.mark.parametrize("name", ["softener", "reverse osmosis", "decarboniser"])
-@settings(max_examples=3)
+@settings(max_examples=2)
 @given(seed=SEEDS, share=st.floats(0.0, 1.0))
 def test_a_bypass_is_a_blend_of_raw_and_treated(name: str, seed: int, share: float) -> None:
     """The same as mixing the two waters by the rules of chemistry, pH included."""
@@ -106,7 +109,7 @@ def test_a_bypass_is_a_blend_of_raw_and_treated(name: str, seed: int, share: flo
     assert inline["ph"] == pytest.approx(mixed["ph"], abs=1e-5)
 
 
-@settings(max_examples=2)
+@settings(max_examples=1)
 @given(seed=SEEDS)
 def test_many_settings_in_one_call_are_the_same_as_one_by_one(seed: int) -> None:
     raw = waters(seed, 1)

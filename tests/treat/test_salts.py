@@ -8,6 +8,7 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
+from pipeline.reference import table
 from pipeline.treat import remineralising
 from pipeline.treat.remineralising import SALTS, concentrates, grams, recipe, salt_effects
 from pipeline.treat.treatments import treat
@@ -37,7 +38,7 @@ def pure() -> pd.DataFrame:
 
 @pytest.mark.source("IUPAC2021")
 def test_every_salt_weighs_what_its_atoms_weigh() -> None:
-    masses = remineralising.table("salts").set_index("salt")["molar_mass_g_mol"]
+    masses = table("salts").set_index("salt")["molar_mass_g_mol"]
 
     assert set(masses.index) == set(WEIGHTS)
     for salt, weight in WEIGHTS.items():

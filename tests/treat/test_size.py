@@ -271,7 +271,10 @@ def test_shares_of_the_minerals_before_and_after_are_said_with_what_is_not_known
                          "alkalinity_mg_l_caco3": 150.0}])  # fmt: skip
     after = treat(raw, "softener")
 
-    sides = [mineral_shares.mineral_shares(side).iloc[0].to_dict() for side in (raw, after)]
+    sides = [
+        {str(name): float(share) for name, share in mineral_shares.mineral_shares(side).iloc[0].items()}
+        for side in (raw, after)
+    ]
     said = mineral_shares.said_shares(*sides)
 
     assert "50 : 25 : 25 percent" in say(said[0])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -33,18 +34,24 @@ CASES = [
     ("reverse osmosis", "permeate", {}),
     ("carbon", "treated", {}),
     ("calcite contact", "treated", {}),
+    ("resin bag", "treated", {}),
+    ("tank cartridge", "treated", {}),
+    ("jug", "treated", {"hydrogen_share": 0.8}),
 ]
 
 
 @pytest.mark.source("CP")
 def test_no_treated_sample_is_held() -> None:
+    random = np.random.default_rng(11)  # two readings of one water are never the same to the last digit
     rows = []
     for number, (name, stage, settings) in enumerate(CASES):
         for sides, at in ((RAW, "raw"), (treat(RAW, name, settings), stage)):
             place = {"stage": at, "treatment": name if at != "raw" else "", "client": "A", "collected_at": "2025-03-12"}
-            numbered = sides[[column for column in WIDE_COLUMNS if column in sides]].round(2).assign(**place)
+            values = sides[[column for column in WIDE_COLUMNS if column in sides]]
+            numbered = (values * random.uniform(0.995, 1.005, values.shape)).round(2).assign(**place)
             rows.append(numbered.assign(site=[f"{number}-{row}" for row in range(len(RAW))]))
     frame = pd.concat(rows, ignore_index=True).dropna(axis="columns", how="all")
+    frame = frame.assign(file_sha256="a", line=frame.index + 1)
     frame["collected_at"] = pd.to_datetime(frame["collected_at"])
 
     checked = run_all(fill(samples_from_wide(frame)), Limits(), lambda _: None)

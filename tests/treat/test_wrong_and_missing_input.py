@@ -156,6 +156,11 @@ def test_the_tables_and_the_code_name_the_same_treatments() -> None:
     assert set(table("treatment_settings")["treatment"]) <= set(TREATMENTS)
 
 
+@pytest.mark.parametrize("name", ["salts", "membrane_rejection", "capacity_units", "treatments", "treatment_settings"])
+def test_every_figure_has_a_citation(name: str) -> None:
+    assert set(table(name)["source"]) <= set(table("sources")["key"])
+
+
 @pytest.mark.parametrize("module", [media, treatments, venting])
 def test_examples_run(module: ModuleType) -> None:
     assert doctest.testmod(module).failed == 0

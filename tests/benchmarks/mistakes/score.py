@@ -183,8 +183,13 @@ def loud(judged: pd.DataFrame) -> pd.Series[bool]:
 
 
 def reliability(judged: pd.DataFrame, bins: int = 10) -> pd.DataFrame:
-    """Compare stated probabilities with how often the first cause was right, over all subjects with one."""
-    stated = judged[judged["probability"].notna()]
+    """Compare stated probabilities with how often the first cause was right, over the records a person would see.
+
+    Those are the records on hold; what was planted below three standard uncertainties is left out, because
+    there "agrees with itself" is as true as the mistake.
+    """
+    seen = judged["detected"] & ((judged["planting"] == "") | judged["visible"])
+    stated = judged[seen & judged["probability"].notna()]
     edge = np.clip((stated["probability"].to_numpy() * bins).astype("int64"), 0, bins - 1)
     groups = stated.groupby(edge)
     return pd.DataFrame(

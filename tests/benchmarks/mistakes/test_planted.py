@@ -1,0 +1,110 @@
+"""A small, seeded measurement of how well planted mistakes are found and named; the full one is ``run.py``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import noise
+import numpy as np
+import plant
+import pytest
+import run
+import score
+import waters
+from files import imported
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    import pandas as pd
+
+
+@pytest.mark.source("PHREEQC3")
+def test_the_waters_carry_as_many_charges_of_either_sign() -> None:
+    """The alkalinity is what PHREEQC needs to balance the ions: nothing of it is ours."""
+    true = waters.draw(60, np.random.default_rng(3))
+    millimoles = waters.millimoles(true)
+
+    cations = 2 * (millimoles["calcium"] + millimoles["magnesium"]) + millimoles["sodium"] + millimoles["potassium"]
+    strong = millimoles["chloride"] + 2 * millimoles["sulfate"] + millimoles["nitrate"]
+    alkalinity = true["alkalinity"] / 50.0435  # mg of CaCO3 in a milliequivalent
+    assert np.abs(cations - strong - alkalinity).max() < 2e-3
+
+
+@pytest.mark.source("WHO2011")
+def test_the_waters_run_from_very_soft_to_very_hard() -> None:
+    """The published classes end at 60 and begin their last at 180 mg/L as CaCO3."""
+    hardness = waters.draw(200, np.random.default_rng(4))["total_hardness"]
+
+    assert (hardness < 60).mean() > 0.1
+    assert (hardness > 180).mean() > 0.3
+    assert hardness.quantile(0.99) < 1200
+
+
+def test_a_planting_changes_only_its_own_record() -> None:
+    before, after, plantings = run.records(120, 7)
+
+    moved = ((before.values() != after.values()) & ~(before.values().isna() & after.values().isna())).any(axis=1)
+    partners = {
+        int(before.about["partner"].iloc[at]) for at, entry in plantings.items() if entry.mistake == "swapped-samples"
+    }
+    assert set(np.flatnonzero(moved)) <= set(plantings) | partners
+    assert len({entry.mistake for entry in plantings.values()}) > 6
+
+
+@pytest.mark.source("IUPAC2021")
+def test_bicarbonate_as_calcium_carbonate_is_planted_as_0_8202_of_itself() -> None:
+    """100.0869 / (2 · 61.0168) = 0.8202."""
+    before, after, _ = run.records(60, 9)
+    rows = np.flatnonzero(before.number["bicarbonate"].notna())
+    entry = next(one for one in plant.PLANTINGS if one.name == "wrong-basis bicarbonate as CaCO3")
+
+    entry.act(before, rows, np.random.default_rng(0))
+
+    ratio = before.number["bicarbonate"].iloc[rows] / after.number["bicarbonate"].iloc[rows]
+    assert ratio.median() == pytest.approx(0.8202, rel=0.01)
+
+
+@pytest.mark.pinned
+def test_most_visible_mistakes_are_found_and_named(judged: pd.DataFrame) -> None:
+    """Below what the full measurement shows (see README.md); nobody has published such figures."""
+    shares = score.overall(judged).loc["all"]
+
+    assert shares["visible"] > 60
+    assert shares["detected_percent"] > 70
+    assert shares["first_percent"] > 60
+    assert shares["three_percent"] > 70
+
+
+@pytest.mark.pinned
+def test_clean_records_are_left_alone(judged: pd.DataFrame) -> None:
+    clean = judged[(judged["planting"] == "") & (judged["state"] == "")]
+
+    assert len(clean) > 80
+    assert clean["detected"].mean() < 0.15
+    assert score.loud(clean).mean() < 0.05
+    assert not score.loud(clean[clean["water"].isin(["softened", "soda"])]).any()
+
+
+@pytest.mark.pinned
+def test_probabilities_mean_what_they_say(judged: pd.DataFrame) -> None:
+    assert score.calibration_error(score.reliability(judged)) < 0.25
+
+
+def test_the_long_way_through_files_says_the_same(tmp_path: Path) -> None:
+    """What the table holds, and which cause comes first, does not depend on how the record came in."""
+    _, after, plantings = run.records(24, 11)
+    table = noise.sample_table(after)
+    direct = score.judge(table, plantings).assign(label=table.about["label"])
+
+    samples, explanations = imported(after, tmp_path)
+
+    report = table.measured[(after.about["record"] == "laboratory").to_numpy()]
+    report = report.set_axis(table.about["label"].reindex(report.index))
+    shared = [name for name in report if report[name].notna().any()]
+    assert len(report) == len(samples)
+    assert np.allclose(report[shared], samples.loc[report.index, shared], rtol=1e-5, equal_nan=True)
+    first = explanations[explanations["rank"] == 1].set_index("label")["mistake"]
+    both = direct[direct["label"].isin(first.index)].set_index("label")["named"]
+    assert len(both) > 2
+    assert (first.reindex(both.index) == both).mean() > 0.8
