@@ -144,7 +144,7 @@ def test_the_pattern_of_another_treatment_names_it() -> None:
 
 
 def test_one_wrong_reading_among_right_ones_is_named() -> None:
-    product = water(124.9, 71.4, 33.5, ph=6.6)
+    product = water(124.9, 71.4, 900.0, ph=6.6)
 
     found = verify(RAW, product, "decarboniser", {"bypass": 0.36}, DROPS)
 
