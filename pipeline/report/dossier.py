@@ -140,13 +140,14 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     ------
     KettlestoneError : no such site, or several; they are listed.
     """
-    from pipeline.store import read, site_records  # noqa: PLC0415 - duckdb is not needed by the other reports
+    from pipeline.store import registers, site_records  # noqa: PLC0415 - duckdb is not needed by the other reports
 
     site = site_records.find_site(store, text)
     wide = site_records.site_samples(store, site)
     visits = _visits(store, wide, site_records.site_findings(store, wide))
-    facts = _facts(read.registers(store, "site"), site)
-    register = _facts(read.registers(store, "treatment"), site)
+    facts = _facts(registers.entries(store, "site"), site)
+    register = _facts(registers.entries(store, "treatment"), site)
+    stated = {name: text for name, text in facts.items() if text}
     machine_text = _said("machine", facts, visits)
     found = machine or known_machines()[_recognised(machine_text)]
     country = _said("country", facts, visits)
@@ -164,7 +165,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
         machine_text=machine_text,
         litres_per_day=litres_per_day
         if litres_per_day is not None
-        else _number(_said("litres_per_day", facts, visits)),
+        else _number(_said("litres_per_day", {**register, **stated}, visits)),
         register=register,
         raw=_completed(raw, lent),
         treated=treated,
@@ -202,6 +203,7 @@ def _visits(store: Store, wide: pd.DataFrame, findings: pd.DataFrame) -> list[Vi
 
 
 def _facts(register: pd.DataFrame, site: Site) -> dict[str, str]:
+    """Take the last row of a site; one without a client counts where the client has none of its own."""
     rows = register[(register["client"] == site.client) & (register["site"] == site.site)]
     rows = rows if len(rows) else register[(register["client"] == "") & (register["site"] == site.site)]
     last = rows.iloc[-1].to_dict() if len(rows) else {}
