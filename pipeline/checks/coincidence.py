@@ -76,8 +76,9 @@ def _steps(samples: SampleTable) -> dict[str, Floats]:
     readings = samples.readings
     written = record.text(readings, "raw_text")
     value = record.number(readings, "value").round(6).astype("str")
-    digits = written.where(written != "", value).str.replace(r"\D", "", regex=True).str.rstrip("0")
-    steps = pd.to_numeric(digits.str.lstrip("0").str.slice(0, 9), errors="coerce").to_numpy(dtype="float64")
+    code, texts = pd.factorize(written.where(written != "", value))
+    digits = pd.Series(texts, dtype="str").str.replace(r"\D", "", regex=True).str.rstrip("0").str.lstrip("0")
+    steps = pd.to_numeric(digits.str.slice(0, 9), errors="coerce").to_numpy(dtype="float64")[code]
     place, analyte = record.positions(samples, readings), record.analyte_codes(readings)
     known = (place >= 0) & (analyte >= 0)
     laid = np.full((len(ANALYTES), len(samples)), np.nan)

@@ -101,10 +101,21 @@ def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         }
     )
     bounds = limits.identity
-    tied_samples = samples.where(pd.Series(samples.about.index.isin(values.index), index=samples.about.index))
-    once_in = 1 / coincidence.chance(tied_samples, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph)
+    visits = _repeat_visits(table)
+    once_in = np.full(len(table), np.nan)
+    if visits.any():
+        mine = samples.where(pd.Series(samples.about.index.isin(values.index[visits]), index=samples.about.index))
+        once_in[visits] = 1 / coincidence.chance(mine, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph)
     found = _judged_ties(table.assign(once_in=once_in), bounds)
     return record.with_passing(found, judged)
+
+
+def _repeat_visits(several: pd.DataFrame) -> np.ndarray:
+    """Tell which records agree with one of the same site on another day, and with none of another site."""
+    groups = several.groupby("group")
+    return ((groups["day"].transform("nunique") > 1) & (groups["site"].transform("nunique") <= 1)).to_numpy(
+        dtype="bool"
+    )
 
 
 def _tie_weight(samples: SampleTable) -> np.ndarray:
@@ -126,7 +137,7 @@ def _judged_ties(several: pd.DataFrame, bounds: IdentityLimits) -> pd.DataFrame:
     one_day = days <= 1
     printed = one_day & (sites >= bounds.printed_sites)
     double = one_day & (places == 1)
-    chance = ~one_day & (sites <= 1) & (several["once_in"] <= 1 / bounds.chance)
+    chance = several["once_in"] <= 1 / bounds.chance
     words: dict[str, pd.Series | np.ndarray] = {
         "a row may have been copied, ask for the original sheet": np.ones(len(several), dtype="bool"),
         "steady water read in steps as coarse gives that about once in {once_in:0} pairs of visits, "

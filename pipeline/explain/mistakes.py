@@ -371,17 +371,17 @@ def _states() -> list[Candidate]:
 
 def softened_like(amounts: Floats) -> Flags:
     """Tell where hardness is well below alkalinity."""
-    hardness, alkalinity = _titrations(amounts)
+    hardness, alkalinity = titrations(amounts)
     return np.asarray(hardness < SOFTENED_SHARE * alkalinity)
 
 
 def soda_like(amounts: Floats) -> Flags:
     """Tell where alkalinity exceeds hardness and is no longer low."""
-    hardness, alkalinity = _titrations(amounts)
+    hardness, alkalinity = titrations(amounts)
     return np.asarray((alkalinity > SODA_SHARE * hardness) & (alkalinity > SODA_LEAST))
 
 
-def _titrations(amounts: Floats) -> tuple[Floats, Floats]:
+def titrations(amounts: Floats) -> tuple[Floats, Floats]:
     """Hardness and alkalinity, from their ions where not titrated."""
     names = ("total_hardness", "alkalinity", "calcium", "magnesium", "bicarbonate")
     read = {name: amounts[ROW[name]] for name in names}

@@ -100,7 +100,7 @@ def _as_explained(record: Record, own: pd.DataFrame) -> tuple[Floats, Floats]:
     ]
     at = record.index.get_indexer(pd.Index(likely["sample_id"]))
     kept = rows >= 0
-    new = likely["value_to"].to_numpy()[kept]
+    new = likely["value_to"].to_numpy()[kept] - record.half[rows[kept], at[kept]]
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.where(values[rows[kept], at[kept]] > 0, new / values[rows[kept], at[kept]], 1.0)
     spread[rows[kept], at[kept]] *= scale

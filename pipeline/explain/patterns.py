@@ -89,7 +89,8 @@ def of_files(samples: SampleTable, record: Record, past: History, seen: dict[str
     Notes
     -----
     The log likelihood ratios of a mistake are added over the rows, with one prior for the source. Rows of one source
-    share what the models do not know, so n rows count as n/(1 + 0.2 (n − 1)): at most five [CP]. Nine of ten tells: at
+    share what the models do not know, and what is usual in their region (which only counts for exchanged columns, as
+    the ratio of sodium to potassium is the same everywhere), so n rows count as n/(1 + 0.2 (n − 1)): at most five [CP]. Nine of ten tells: at
     least 80 % of the rows must fit better with the mistake than without.
     """
     held = np.zeros(len(record), dtype="bool")
@@ -133,14 +134,22 @@ def _systematic() -> npt.NDArray[np.bool_]:
     return np.array([one.mistake in SYSTEMATIC for one in catalogue()])
 
 
+@cache
+def _swaps() -> npt.NDArray[np.bool_]:
+    return np.array([one.mistake == "swapped-analytes" for one in catalogue()])
+
+
 def _best(
     record: Record, past: History, seen: dict[str, Flags], rows: Places, code: npt.NDArray[np.intp]
 ) -> pd.DataFrame:
     """Give the likeliest mistake of every source that has one: `group candidate samples share probability`."""
     weighed = judged(record.take(rows), past.take(rows), {name: flags[rows] for name, flags in seen.items()}, least=0.0)
-    base = weighed[weighed["candidate"] == 0].set_index("sample")["log_fit"]
+    base = weighed[weighed["candidate"] == 0].set_index("sample")
     some = weighed[_systematic()[weighed["candidate"].to_numpy()]]
-    ratio = some["log_fit"].to_numpy() - base.reindex(some["sample"]).to_numpy()
+    same = base.reindex(some["sample"])
+    ratio = some["log_fit"].to_numpy() - same["log_fit"].to_numpy()
+    usual = some["log_usual"].to_numpy() - same["log_usual"].to_numpy()
+    ratio = ratio + np.where(_swaps()[some["candidate"].to_numpy()], usual, 0.0)
     group = code[rows][some["sample"].to_numpy()]
     frame = pd.DataFrame(
         {"group": group, "candidate": some["candidate"].to_numpy(), "ratio": ratio, "better": ratio > 0.0}

@@ -47,6 +47,7 @@ LEAST: Final = 0.01  # probability below which an explanation is not told
 ENOUGH: Final = 0.5  # probability of no mistake from which nothing is explained, if the record agrees within 95 %
 SURE: Final = 0.9  # the same, however it agrees
 EQUAL: Final = 3.0  # times likelier: less is "equally well" (a Bayes factor not worth a mention [JEFFREYS])
+_PRINTED: Final = {"uS/cm": "µS/cm", "Cel": "°C", "[pH]": ""}
 DETAILED: Final = 3  # explanations whose relations are laid out
 
 
@@ -119,7 +120,7 @@ def explain(
     patterns = of_files(samples, record, past, seen, chosen)
     own = _ranked(_answers(patterns.raised(weighed)), part)
     pair_rows = of_pairs(samples, record, own, limits) if len(record) > 1 else NO_PAIRS
-    return _worded(own, part, pair_rows, patterns)
+    return _worded(own, part, (part_past, pair_rows), patterns)
 
 
 @cache
@@ -191,8 +192,11 @@ def _within(relations: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return np.asarray(number * (1.0 - 2.0 / (9.0 * number) + 1.645 * np.sqrt(2.0 / (9.0 * number))) ** 3)
 
 
-def _worded(own: pd.DataFrame, record: Record, pairs: PairAnswers, patterns: Patterns) -> Explained:
-    """Put everything into words and tables."""
+def _worded(
+    own: pd.DataFrame, record: Record, around: tuple[ranges.History, PairAnswers], patterns: Patterns
+) -> Explained:
+    """Put everything into words and tables; ``around`` is what history and pairs say."""
+    past, pairs = around
     known = pd.DataFrame(
         [(one.mistake, one.analyte, one.other, one.detail, one.row) for one in catalogue()],
         columns=["mistake", "analyte", "other_analyte", "detail", "row"],
@@ -215,7 +219,8 @@ def _worded(own: pd.DataFrame, record: Record, pairs: PairAnswers, patterns: Pat
     sentence[detailed] = wording.evidence(rows, len(some)).to_numpy(dtype=object)
     table["unit"] = table["analyte"].map({code: analyte.unit for code, analyte in ANALYTES.items()}).fillna("")
     table.loc[table["mistake"] == "missing-ion", "unit"] = "meq/L"
-    table["evidence"] = _with_fallback(table, sentence)
+    states = wording.of_states(table, record, past)
+    table["evidence"] = _with_fallback(table, states.mask(sentence != "", pd.Series(sentence, dtype="str")))
     table["title"] = wording.titles(table, "title")
     table["pattern"] = patterns.covers(table)
     table = _with_pairs(table, pairs)
@@ -228,18 +233,25 @@ def _worded(own: pd.DataFrame, record: Record, pairs: PairAnswers, patterns: Pat
     )
 
 
-def _with_fallback(table: pd.DataFrame, sentence: npt.NDArray[np.object_]) -> pd.Series:
+def _with_fallback(table: pd.DataFrame, words: pd.Series) -> pd.Series:
     """Say something where no relation moved: the value itself, or that all agrees."""
-    words = pd.Series(sentence, dtype="str")
     empty = (words == "").to_numpy()
     moved = empty & (table["value_from"] != table["value_to"]).to_numpy() & table["value_to"].notna().to_numpy()
-    value = wording.figures(table["value_from"]) + " to " + wording.figures(table["value_to"]) + " " + table["unit"]
+    value = (
+        wording.figures(table["value_from"])
+        + " to "
+        + wording.figures(table["value_to"])
+        + " "
+        + table["unit"].map(_PRINTED).fillna(table["unit"])
+    )
     words = words.mask(moved, value + ": the usual range decides, no relation does")
     unnamed = (table["mistake"] == UNNAMED).to_numpy()
-    one = unnamed & table["value_to"].notna().to_numpy()
-    subject = table["analyte"].str.replace("_", " ")
+    one = unnamed & table["value_to"].notna().to_numpy() & (table["value_from"] != table["value_to"]).to_numpy()
+    alone = unnamed & ~one & (table["analyte"] != "").to_numpy()
+    subject = table["analyte"].str.replace("_", " ").replace("ph", "pH").replace("tds", "dissolved solids")
     words = words.mask(one, subject + " stands out most: about " + wording.figures(table["value_to"]) + " would fit")
-    words = words.mask(unnamed & ~one, "several readings would have to change")
+    words = words.mask(alone, subject + " stands out most")
+    words = words.mask(unnamed & ~one & ~alone, "several readings would have to change")
     return words.mask((table["mistake"] == "no-mistake").to_numpy(), "all relations as received")
 
 

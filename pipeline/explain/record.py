@@ -43,6 +43,7 @@ class Record:
     ----------
     amounts : (r, n) in the canonical unit; the middle of the range where only a range is known.
     spread : (r, n) standard uncertainty (k = 1) in the same unit [JCGM100].
+    half : (r, n) half a drop: what to add to the middle of a count's interval to have the count again; 0 else.
     exact : (r, n) a number was read, not only a bound.
     unit_worth : (r, n) canonical units in one unit of the number as it was written; 1 where that is not known.
     written : (r, n) the number as it stood in the file, drops of a count; ``amounts`` where that is not known.
@@ -57,6 +58,7 @@ class Record:
     index: pd.Index
     amounts: Floats
     spread: Floats
+    half: Floats
     exact: Flags
     unit_worth: Floats
     written: Floats
@@ -117,8 +119,10 @@ def read(samples: SampleTable) -> Record:
     known = ~np.isnan(written)
     written = np.where(known, written, values)
     drop = exact & ~np.isnan(step)
-    values = np.where(drop, np.maximum(values - step / 2.0, step / 4.0), values)
-    _add_twins(samples, values, spread)
+    middle = np.where(drop, np.maximum(values - step / 2.0, step / 4.0), values)
+    half = np.nan_to_num(np.where(drop, values - middle, 0.0))
+    values = middle
+    _add_twins(samples, values, spread, half)
     values[ROW[UNREAD[0]] :] = 0.0
     spread[ROW[UNREAD[0]] :] = 0.0
     least = np.where(np.arange(size[0])[:, None] == ROW["ph"], 0.02, _SMALLEST * np.abs(values))
@@ -131,6 +135,7 @@ def read(samples: SampleTable) -> Record:
         index=samples.about.index,
         amounts=values,
         spread=spread,
+        half=half,
         exact=exact,
         unit_worth=worth,
         written=written,
@@ -186,7 +191,7 @@ def _add_written(
         counted[cell] = rows["method"].isin(COUNTED).to_numpy()
 
 
-def _add_twins(samples: SampleTable, values: Floats, spread: Floats) -> None:
+def _add_twins(samples: SampleTable, values: Floats, spread: Floats, half: Floats) -> None:
     """Take the same quantity of another sample of the same visit as the second reading, where there is no own one.
 
     A visit is one site, one stage and one day; where no day is stated, a site with two samples of one stage.
@@ -217,6 +222,7 @@ def _add_twins(samples: SampleTable, values: Floats, spread: Floats) -> None:
         other = np.where(at == first, second, first)
         open_ = (other >= 0) & np.isnan(values[row, at])
         values[row, at[open_]] = values[code_row, other[open_]]
+        half[row, at[open_]] = half[code_row, other[open_]]
         spread[row, at[open_]] = np.hypot(spread[code_row, other[open_]], _VISIT * values[code_row, other[open_]])
 
 

@@ -26,6 +26,7 @@ WEIGHED_COLUMNS: Final = (
     "candidate",
     "log_posterior",
     "log_fit",
+    "log_usual",
     "misfit",
     "relations",
     "value_from",
@@ -82,6 +83,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
                 "candidate",
                 "log_posterior",
                 "log_fit",
+                "log_usual",
                 "misfit",
                 "relations",
                 "value_from",
@@ -104,19 +106,30 @@ def _weighed(
     np.maximum.at(top, pairs.sample, posterior)
     here = np.flatnonzero((posterior > top[pairs.sample] + np.log(max(least, 1e-300))) | (pairs.candidate == 0))
     rows = np.array([one.row for one in catalogue()])[pairs.candidate[here]]
-    touched = rows >= 0
+    changed = np.array([one.change is not None for one in catalogue()])[pairs.candidate[here]]
+    touched = (rows >= 0) & changed
     return pd.DataFrame(
         {
             "sample": at[pairs.sample[here]],
             "candidate": pairs.candidate[here],
             "log_posterior": posterior[here],
             "log_fit": fit[here],
+            "log_usual": usual[here],
             "misfit": misfit[here],
             "relations": count[here],
-            "value_from": np.where(touched, record.amounts[rows, pairs.sample[here]], np.nan),
-            "value_to": np.where(touched, pairs.amounts[rows, here], np.nan),
+            "value_from": np.where(touched, (record.amounts + record.half)[rows, pairs.sample[here]], np.nan),
+            "value_to": np.where(touched, pairs.amounts[rows, here] + _half(record, pairs, rows, here), np.nan),
         }
     )
+
+
+def _half(record: Record, pairs: Pairs, rows: Places, here: Places) -> Floats:
+    """Give back to a changed count its half drop, as large as the change has made it; a miscount leaves the drop."""
+    half, middle = record.half[rows, pairs.sample[here]], record.amounts[rows, pairs.sample[here]]
+    added = np.array([one.mistake == "miscount" for one in catalogue()])[pairs.candidate[here]]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        scale = np.where(middle > 0, pairs.amounts[rows, here] / middle, 1.0)
+    return np.asarray(half * np.where(added, 1.0, scale))
 
 
 def _alike(record: Record) -> Places:

@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.explain import relations
+from pipeline.explain.mistakes import titrations
+from pipeline.explain.ranges import SHIFTED
 from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import gaps
 from pipeline.problems import fill
@@ -15,6 +18,7 @@ from pipeline.reference import table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    from pipeline.explain.ranges import History
     from pipeline.explain.record import Floats, Places, Record
 
 RELATION_COLUMNS: Final = (
@@ -100,16 +104,18 @@ def relation_rows(record: Record, sample: Places, rank: Places, candidate: Place
         is_balance = name == "ion-balance"
         row = ROW[_ABOUT[name]] if not is_balance else 0
         blank = np.full(len(sample), np.nan)
+        shown = record.half[row, sample]
+        other = record.half[ROW[name.removeprefix("second ")], sample] if name.startswith("second ") else 0.0
         frame = pd.DataFrame(
             {
                 "place": np.arange(len(sample)),
                 "sample_id": record.index[sample],
                 "rank": rank,
                 "relation": name.replace(" ", "-"),
-                "observed": blank if is_balance else first.amounts[row],
-                "observed_after": blank if is_balance else then.amounts[row],
-                "before": 100.0 * old.gap if is_balance else old.predicted,
-                "after": 100.0 * new.gap if is_balance else new.predicted,
+                "observed": blank if is_balance else first.amounts[row] + shown,
+                "observed_after": blank if is_balance else then.amounts[row] + shown,
+                "before": 100.0 * old.gap if is_balance else old.predicted + other,
+                "after": 100.0 * new.gap if is_balance else new.predicted + other,
                 "uncertainty": _uncertainty(new, then.spread, percent=is_balance),
                 "unit": "%" if is_balance else ANALYTES[_ABOUT[name].removeprefix("second ")].unit,
                 "score_before": z_old,
@@ -173,6 +179,36 @@ def evidence(rows: pd.DataFrame, size: int) -> pd.Series:
                 words = fill(clause, chosen.reset_index(drop=True), texts).to_numpy(dtype=object)
                 joined[places] = np.where(joined[places] == "", words, joined[places] + ", " + words)
     return pd.Series(joined, dtype="str")
+
+
+def of_states(table: pd.DataFrame, record: Record, past: History) -> pd.Series:
+    """Give the evidence for what is true and looks like a mistake, and for what a check saw; "" for all else.
+
+    Parameters
+    ----------
+    table : `mistake sample`, one row per explanation.
+    record, past : the samples, and the history of their sites.
+    """
+    at = table["sample"].to_numpy()
+    hardness, alkalinity = titrations(record.amounts[:, at])
+    need = np.maximum(alkalinity - hardness, 0.0) * MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ
+    numbers = pd.DataFrame({"hardness": hardness, "alkalinity": alkalinity, "need": need})
+    exchanged = fill(
+        "alkalinity {alkalinity:1} exceeds hardness {hardness:1} mg/L as CaCO3; sodium of at least {need:0} mg/L "
+        "carries the rest",
+        numbers,
+    )
+    words = pd.Series("", index=table.index, dtype="str")
+    words = words.mask(table["mistake"].isin(["softened-water", "soda-water"]), exchanged)
+    moved = np.full(len(table), "", dtype=object)
+    for name in SHIFTED:
+        usual = np.exp(past.centre[name][at])
+        known = ~np.isnan(usual) & ~np.isnan(record.amounts[ROW[name], at])
+        pair = pd.DataFrame({"now": record.amounts[ROW[name], at], "usual": usual})
+        clause = fill(f"{ANALYTES[name].title.split(' at')[0].lower()} {{now:0}} where {{usual:0}} is usual", pair)
+        moved = np.where(known, np.where(moved == "", clause, moved + ", " + clause), moved)
+    words = words.mask(table["mistake"] == "source-change", pd.Series(moved, index=table.index, dtype="str"))
+    return words.mask(table["mistake"].isin(["copied-reading", "instrument-fault"]), "a check found it in this record")
 
 
 def figures(values: pd.Series) -> pd.Series:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.chemistry.solution import with_calcite
-from pipeline.treat.solutes import composition, solve
+from pipeline.treat.solving import composition, solve
 
 if TYPE_CHECKING:
     from pipeline.chemistry.arrays import Floats

@@ -15,7 +15,7 @@ from pipeline.words import Said
 
 if TYPE_CHECKING:
     from pipeline.assess.machines import Machine
-    from pipeline.treat.advice import Advice
+    from pipeline.treat.advice import Advice, Range
 
 SEVERITIES: Final = ("danger", "warning", "notice")
 # Which facts a treatment makes true.
@@ -74,8 +74,8 @@ def _facts(advice: Advice, machine: Machine) -> pd.DataFrame:
     treatments = {advice.treatment} - {"", "none"}
     named = {f"{name}": float(bool(treatments & set(own))) for name, own in _FACTS.items()}
     predicted = advice.predicted
-    scale = max((own.high for name, own in predicted.items() if name.startswith("scale_") and name.endswith("_l")),
-                default=math.inf)  # fmt: skip
+    scales = [name for name in predicted if name.startswith("scale_") and name.endswith("_l")]
+    scale = max((_most(predicted[name]) for name in scales), default=math.inf)
     hottest = max((part.temperature_c for part in machine.parts), default=0.0)
     return pd.DataFrame(
         [
@@ -89,9 +89,17 @@ def _facts(advice: Advice, machine: Machine) -> pd.DataFrame:
                 "aluminium": float("aluminium" in machine.metals),
                 "plumbed": float(machine.connection != "reservoir"),
                 "reservoir": float(machine.connection == "reservoir"),
-                "alkalinity": predicted[ALKALINITY].low if ALKALINITY in predicted else -math.inf,
-                "ph": predicted["ph"].low if "ph" in predicted else math.inf,
-                "sodium": predicted["sodium_mg_l"].high if "sodium_mg_l" in predicted else -math.inf,
+                "alkalinity": _least(predicted[ALKALINITY]) if ALKALINITY in predicted else -math.inf,
+                "ph": _least(predicted["ph"]) if "ph" in predicted else math.inf,
+                "sodium": _most(predicted["sodium_mg_l"]) if "sodium_mg_l" in predicted else -math.inf,
             }
         ]
     )
+
+
+def _least(own: Range) -> float:
+    return -math.inf if math.isnan(own.low) else own.low
+
+
+def _most(own: Range) -> float:
+    return math.inf if math.isnan(own.high) else own.high

@@ -14,7 +14,7 @@ from pipeline.treat.case import ALKALINITY, HARDNESS
 from pipeline.treat.cautions import cautions
 from pipeline.treat.decision import Row, Turn, decide
 from pipeline.treat.fitting import Device, device_for
-from pipeline.treat.optimise import optimise, targets
+from pipeline.treat.optimise import evaluate, optimise, targets
 from pipeline.treat.treatments import TREATMENTS
 from pipeline.treat.turns import condition, same_answer
 from pipeline.words import Said
@@ -159,11 +159,14 @@ def _options(case: Case, device: Device, further: tuple[str, ...]) -> tuple[Opti
 
 
 def _option(case: Case, treatment: str) -> Option:
-    """Set one treatment; a blend takes the best bottle there is, else demineralised water."""
+    """Set one treatment; a blend takes the best bottle there is, else demineralised water, in tenths if it can."""
     if treatment != "blend":
         return optimise(case, treatment)
     name, water = _second_water(case)
-    option = optimise(case, "blend", water)
+    exact = optimise(case, "blend", water)
+    # A canister is filled in whole litres of ten, where that keeps the limits as well.
+    tenths = evaluate(case, "blend", {"share": round(float(exact.settings["share"]), 1)}, water)
+    option = replace(tenths, window=exact.window) if tenths.fits or not exact.fits else exact
     return replace(option, settings={**option.settings, "with": name})
 
 

@@ -39,7 +39,6 @@ TURNED: Final = {
     "demineraliser": "bypass",
     "calcite contact": "bypass",
     "blend": "share",
-    "tank cartridge": "water_passes",
     "jug": "water_passes",
     "remineraliser": "added_mg_l_caco3",
 }
@@ -136,6 +135,25 @@ def optimise(case: Case, treatment: str, other: pd.Series[float] | None = None) 
     return _option(case, waters, treatment, {}, other)
 
 
+def evaluate(
+    case: Case, treatment: str, settings: Mapping[str, float], other: pd.Series[float] | None = None
+) -> Option:
+    """Work a treatment out at given settings: what comes out, and which limits are in the way.
+
+    Parameters
+    ----------
+    case : water, machine, profile.
+    treatment : a name of ``TREATMENTS``.
+    settings : as ``TREATMENTS[treatment].settings`` names them.
+    other : the second water of a blend.
+
+    Raises
+    ------
+    KettlestoneError : an unknown treatment, or a setting that is unknown or out of its range.
+    """
+    return _option(case, held.spread(case), treatment, settings, other)
+
+
 def _option(
     case: Case,
     waters: pd.DataFrame,
@@ -147,6 +165,8 @@ def _option(
     """Work the treatment out at its settings, for every end of the readings."""
     treated = treat(waters, treatment, settings, other=other)
     columns = {name: floats(column(treated, name)) for name in _LINEAR}
+    if np.isnan(columns[ALKALINITY][0]) or np.isnan(columns[HARDNESS][0]):
+        return Option(treatment, settings, {}, fits=False, obstacles=(Said("choose.obstacle.unsolved"),))
     own, kept = held.figures(case, columns), held.limits(case, treatment)
     excess = held.excesses(kept, own)[:, 0]
     obstacles = [_obstacle(limit, own[limit.figure][0]) for limit, over in zip(kept, excess, strict=True) if over > 0]
@@ -190,12 +210,12 @@ def predicted(case: Case, treated: pd.DataFrame) -> dict[str, Range]:
     found["scale_kg_per_year"] = (floats(year * litres * _KG_PER_MG), "kg/a")
     ranges = {name: _range(values, unit) for name, (values, unit) in found.items()}
     ranges |= {name: _solved(treated, name, unit) for name, unit in _SOLVED.items()}
-    return {name: own for name, own in ranges.items() if not math.isnan(own.high)}
+    return {name: own for name, own in ranges.items() if not (math.isnan(own.value) and math.isnan(own.high))}
 
 
 def _range(values: Floats, unit: str) -> Range:
     low, high = held.reach_of(values)
-    return Range(float(values[0]), max(float(low), 0.0), float(high), unit)
+    return Range(float(values[0]), float(np.maximum(low, 0.0)), float(high), unit)
 
 
 def _solved(treated: pd.DataFrame, name: str, unit: str) -> Range:

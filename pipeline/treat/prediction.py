@@ -25,10 +25,9 @@ from pipeline.treat.solutes import (
     TRACES,
     Known,
     Solutes,
-    composition,
-    solve,
     trace_column,
 )
+from pipeline.treat.solving import composition, solve
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:

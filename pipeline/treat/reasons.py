@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 _HELD: Final = ("hold", "reject")
 _CANISTER_L: Final = 10.0
+_AS_IT_COMES: Final = ("tank cartridge", "resin bag")
 _VALVE_STEP: Final = 0.05  # what can be read on the scale of a bypass or blending valve [CP]
 _LEAST_INLET_PH: Final = 6.3  # measured at the machine [CP]
 _LEAST_BAR: Final = 2.5  # a membrane without a pump [CP]
@@ -125,31 +126,54 @@ def settings(case: Case, chosen: Option) -> tuple[Said, ...]:
 
 
 def _setting(case: Case, chosen: Option) -> list[tuple[str, dict[str, object]]]:
+    if ALKALINITY not in chosen.predicted:
+        return []
     after: dict[str, object] = {
         "hardness": rounded(chosen.predicted[HARDNESS].value) if HARDNESS in chosen.predicted else math.nan,
-        "alkalinity": rounded(chosen.predicted[ALKALINITY].value) if ALKALINITY in chosen.predicted else math.nan,
+        "alkalinity": rounded(chosen.predicted[ALKALINITY].value),
     }
     if "bypass" in chosen.settings:
-        share = float(chosen.settings["bypass"])
-        membrane = chosen.treatment == "reverse osmosis"
-        marked = round(share / _VALVE_STEP) * _VALVE_STEP
-        there = _alkalinity_at(case, chosen, share, marked)
-        valve: dict[str, object] = {"percent": 100.0 * marked, "alkalinity": there}
-        set_to: dict[str, object] = {"percent": 100.0 * share, **after}
-        if membrane:
-            return [("choose.set.membrane", set_to | {"rejection": 100.0 * _rejection()}), ("choose.set.valve", valve)]
-        return [("choose.set.bypass", set_to), ("choose.set.valve", valve)]
-    if "share" in chosen.settings:
-        tenths = 10.0 * float(chosen.settings["share"])
-        return [("choose.set.share", {"litres": round(tenths, 1), "rest": round(10.0 - tenths, 1), **after})]
+        return _valve(case, chosen, after)
     if chosen.treatment == "salt dosing":
-        doses = {name: float(dose) for name, dose in chosen.settings.items()}
-        weighed = grams(doses, _CANISTER_L).items()
-        return [
-            ("choose.set.salt", {"salt": Said(f"choose.salt.{salt}"), "grams": round(mass, 2), "litres": _CANISTER_L})
-            for salt, mass in weighed
-        ]
-    return [("choose.set.device", after)] if chosen.settings else []
+        return _salts(chosen)
+    if "share" in chosen.settings:
+        return [("choose.set.share", _litres(chosen) | after)]
+    amounts = {
+        "water_passes": ("choose.set.passes", 100.0),
+        "added_mg_l_caco3": ("choose.set.mineral", 1.0),
+    }
+    said = [
+        (code, {"amount": factor * float(chosen.settings[name]), **after})
+        for name, (code, factor) in amounts.items()
+        if name in chosen.settings
+    ]
+    return [*said, ("choose.set.device", after)] if chosen.treatment in _AS_IT_COMES else said
+
+
+def _valve(case: Case, chosen: Option, after: dict[str, object]) -> list[tuple[str, dict[str, object]]]:
+    share = float(chosen.settings["bypass"])
+    marked = round(share / _VALVE_STEP) * _VALVE_STEP
+    there = _alkalinity_at(case, chosen, share, marked)
+    valve: dict[str, object] = {"percent": 100.0 * marked, "alkalinity": there}
+    set_to: dict[str, object] = {"percent": 100.0 * share, **after}
+    if chosen.treatment == "reverse osmosis":
+        return [("choose.set.membrane", set_to | {"rejection": 100.0 * _rejection()}), ("choose.set.valve", valve)]
+    return [("choose.set.bypass", set_to), ("choose.set.valve", valve)]
+
+
+def _salts(chosen: Option) -> list[tuple[str, dict[str, object]]]:
+    weighed = grams({name: float(dose) for name, dose in chosen.settings.items()}, _CANISTER_L)
+    return [
+        ("choose.set.salt", {"salt": Said(f"choose.salt.{salt}"), "grams": round(mass, 2), "litres": _CANISTER_L})
+        for salt, mass in weighed.items()
+    ]
+
+
+def _litres(chosen: Option) -> dict[str, object]:
+    litres = _CANISTER_L * float(chosen.settings["share"])
+    name = str(chosen.settings["with"])
+    other = Said("bottled.demineralised") if name == "demineralised" else name
+    return {"litres": round(litres, 1), "rest": round(_CANISTER_L - litres, 1), "other": other}
 
 
 def _rejection() -> float:

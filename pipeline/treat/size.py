@@ -8,19 +8,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.arrays import floats
-from pipeline.chemistry.equivalents import (
-    MG_CACO3_PER_MEQ,
-    alkalinity_meq_l,
-    calcium_and_magnesium,
-    column,
-    milliequivalents,
-)
+from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.errors import KettlestoneError
 from pipeline.treat.advice import Range
 from pipeline.treat.capacity import RATED_LITRES, from_equivalents, to_equivalents
+from pipeline.treat.load import load
 from pipeline.treat.membrane import Membrane, MembraneDay, membrane_day
-from pipeline.treat.treatments import TREATMENTS
+from pipeline.treat.treatments import named
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -28,6 +22,8 @@ if TYPE_CHECKING:
 
     from pipeline.chemistry.arrays import Floats
     from pipeline.treat.treatments import Treatment
+
+__all__ = ["Membrane", "Size", "SizeFacts", "load", "size"]
 
 DAYS_PER_MONTH: Final = 365.25 / 12.0
 MOST_BED_VOLUMES_PER_HOUR: Final = 40.0  # of a softener; faster it leaks [CP]
@@ -90,46 +86,6 @@ class Size:
     notes: tuple[Said, ...]
 
 
-def load(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str) -> Floats:
-    """Amount taken from each litre of product: what uses a medium up.
-
-    Parameters
-    ----------
-    raw, treated : (n, ...) frames with the canonical columns, row by row.
-    treatment : a key of `TREATMENTS`.
-
-    Returns
-    -------
-    (n,) load [mg/L as CaCO3]: hardness of a softener, alkalinity of a decarboniser, calcium of a magnesium
-    exchanger, all cations of a demineraliser; NaN where the readings it needs are missing.
-
-    Raises
-    ------
-    KettlestoneError : the treatment has no medium that is used up this way.
-    """
-    kind = _named(treatment).removes
-    if kind not in ("hardness", "alkalinity", "calcium", "salts"):
-        raise KettlestoneError(f"{treatment}: nothing is used up by hardness or alkalinity, so it has no such capacity")
-    before, after = (_content(side, kind) for side in (raw, treated))
-    return floats(MG_CACO3_PER_MEQ * (before - after))
-
-
-def _content(waters: pd.DataFrame, kind: str) -> Floats:
-    """Hardness, alkalinity, calcium or all cations [meq/L]."""
-    if kind == "alkalinity":
-        return floats(alkalinity_meq_l(waters))
-    pair = calcium_and_magnesium(waters)
-    calcium, magnesium = (milliequivalents(pair, ion) for ion in ("calcium", "magnesium"))
-    if kind == "calcium":
-        return floats(calcium)
-    titrated = column(waters, "total_hardness_mg_l_caco3") / MG_CACO3_PER_MEQ
-    hardness = titrated.fillna(calcium + magnesium)
-    if kind == "hardness":
-        return floats(hardness)
-    sodium, potassium = (milliequivalents(waters, ion).fillna(0.0) for ion in ("sodium", "potassium"))
-    return floats(hardness + sodium + potassium)
-
-
 def size(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str, facts: SizeFacts) -> Size:
     """Work out how long a medium lasts, and what salt and waste it costs.
 
@@ -154,7 +110,7 @@ def size(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str, facts: SizeFa
     V = capacity / load; life counted on = V (1 - reserve); salt = load V(day) g/eq; the interval is the shorter
     of life and hygiene [CP].
     """
-    chosen = _named(treatment)
+    chosen = named(treatment)
     _checked(facts)
     if len(raw) == 0 or len(raw) != len(treated):
         raise KettlestoneError("size: give the same rows before and after treatment, at least one")
@@ -167,12 +123,6 @@ def size(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str, facts: SizeFa
         missing = "alkalinity" if chosen.removes == "alkalinity" else "hardness"
         raise KettlestoneError(f"{treatment}: {missing} before or after is missing; without it nothing can be sized")
     return _with_capacity(chosen, facts, _spread(loads), per_day)
-
-
-def _named(treatment: str) -> Treatment:
-    if treatment not in TREATMENTS:
-        raise KettlestoneError(f'treatment "{treatment}" is not known; known: {", ".join(TREATMENTS)}')
-    return TREATMENTS[treatment]
 
 
 def _checked(facts: SizeFacts) -> None:

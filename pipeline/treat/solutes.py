@@ -12,14 +12,11 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.activity import LN10
 from pipeline.chemistry.arrays import Flags, Floats, floats
 from pipeline.chemistry.carbonate import contradicted
 from pipeline.chemistry.composition import (
     ASSUMPTIONS,
-    CHARGE_OF_ION,
     CHLORIDE,
-    IONS,
     NO_CARBONATE,
     OK,
     REASONS,
@@ -38,17 +35,13 @@ from pipeline.chemistry.equivalents import (
 )
 from pipeline.chemistry.remarks import remarks
 from pipeline.chemistry.results import BLOCK
-from pipeline.chemistry.solution import Solution, at_sampling, with_total_carbonate
+from pipeline.chemistry.solution import at_sampling
 
 CATIONS: Final = ("calcium", "magnesium", "sodium", "potassium", "ammonium")
 ANIONS: Final = ("chloride", "sulfate", "nitrate", "fluoride")  # and the alkalinity
 TRACES: Final = ("iron", "manganese", "copper", "lead", "turbidity")
 MG_PER_MEQ: Final = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*CATIONS, *ANIONS)}
 CO2_MG_PER_MMOL: Final = MOLAR_MASS["carbon_dioxide"]
-# Only where the search for the pH starts: the first constant of carbonic acid, and how little may be free.
-_PK1_GUESS: Final = 6.35
-_LEAST_FREE_SHARE: Final = 1e-3
-_LEAST: Final = 1e-6  # mol/L
 _PKW: Final = 14.0
 _NO_ALKALINITY: Final = 2e-5  # eq/L: 1 mg/L as CaCO3, the noise of any titration
 _LEAST_CARBONATE: Final = 1e-7  # mol/L that stand for none
@@ -232,27 +225,3 @@ def _closing(prepared: Prepared, size: int) -> dict[str, Floats]:
         closing[name] = np.zeros(size)
         closing[name][rows] = 1e3 * prepared.cases.ions[place, first]
     return closing
-
-
-def composition(solutes: Solutes, *, calcium_share: float = 1.0) -> Composition:
-    """Put solutes as the solver wants them; ``calcium_share`` of what stands under calcium is calcium."""
-    held = {"silica": solutes.silica, **{ion: getattr(solutes, ion) for ion in (*CATIONS, *ANIONS)}}
-    held["calcium"], held["magnesium"] = (
-        solutes.calcium * calcium_share,
-        solutes.magnesium + solutes.calcium * (1.0 - calcium_share),
-    )
-    charge = np.maximum(np.abs(CHARGE_OF_ION), 1.0)
-    ions = np.vstack([held[ion] for ion in IONS]) / charge[:, None] / 1e3
-    size = solutes.alkalinity.size
-    nothing = np.full(size, np.nan)
-    return Composition(np.arange(size), solutes.temperature_c, nothing, nothing, ions, solutes.alkalinity / 1e3)
-
-
-def solve(cases: Composition, total_carbonate_mmol: Floats) -> Solution:
-    """Find the pH of waters from their alkalinity and total carbonate [mmol/L]."""
-    total = total_carbonate_mmol / 1e3
-    free = np.maximum(total - cases.alkalinity, 0.0)  # about the free carbon dioxide
-    bicarbonate = np.minimum(np.maximum(cases.alkalinity, _LEAST), total)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        ph = _PK1_GUESS + np.log10(bicarbonate / np.maximum(free, _LEAST_FREE_SHARE * total + _LEAST))
-    return with_total_carbonate(cases, cases.temperature_c, total, -LN10 * np.clip(ph, 4.0, 10.0))

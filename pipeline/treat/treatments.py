@@ -37,7 +37,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 
-__all__ = ["TREATMENTS", "Setting", "Treatment", "blend_waters", "treat", "vented"]
+__all__ = ["TREATMENTS", "Setting", "Treatment", "blend_waters", "named", "treat", "vented"]
 
 
 @dataclass(frozen=True)
@@ -151,7 +151,7 @@ def treat(
     >>> soft[["total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]].round(1).to_numpy().tolist()
     [[62.3, 205.0]]
     """
-    treatment = _named(name)
+    treatment = named(name)
     chosen = settle(name, treatment.settings, settings or {}, len(waters))
     second = _second(treatment, other, waters.index)
     lacking = column(waters, "ph").isna().to_numpy()
@@ -166,7 +166,8 @@ def treat(
     return with_bounds(middle, ends, lacking)
 
 
-def _named(name: str) -> Treatment:
+def named(name: str) -> Treatment:
+    """Give a treatment by its name, or say which names there are."""
     if name not in TREATMENTS:
         raise KettlestoneError(f'treatment "{name}" is not known; known: {", ".join(TREATMENTS)}')
     return TREATMENTS[name]

@@ -12,7 +12,8 @@ from pipeline.chemistry.constants import constants
 from pipeline.chemistry.solution import with_gas
 from pipeline.errors import KettlestoneError
 from pipeline.treat.prediction import lay_out
-from pipeline.treat.solutes import CO2_MG_PER_MMOL, composition, dissolved
+from pipeline.treat.solutes import CO2_MG_PER_MMOL, dissolved
+from pipeline.treat.solving import composition
 
 if TYPE_CHECKING:
     import numpy.typing as npt

@@ -309,9 +309,8 @@ def _alongside(readings: Readings, compared: tuple[Compared, ...], bounds: Verif
     fell = float(readings.after.get(name, np.nan)) < float(readings.before.get(name, np.nan))
     if fell and after > before + bounds.open_cup_ph:
         said.append(Said("verify.ph.open_cup", {"before": before, "after": after}))
-    if not readings.believable().after.equals(readings.after) or not readings.believable().before.equals(
-        readings.before
-    ):
+    believed = readings.believable()
+    if not (believed.before.equals(readings.before) and believed.after.equals(readings.after)):
         said.append(Said("verify.conductivity_unit"))
     lacking = [one.column for one in compared if one.verdict == "not measured" and one.column in QUANTITIES[:3]]
     said += [Said("verify.not_measured", {"name": Said(f"verify.name.{column}")}) for column in lacking]

@@ -130,3 +130,12 @@ def test_advice_for_a_tank_mixes_the_tap_with_the_bottle_that_suits(case: Build)
     assert advice.treatment == "blend"
     assert advice.settings["with"] == "soft"
     assert any(said.code.startswith("bottled.best") for said in advice.reasons)
+
+
+@pytest.mark.source("CP")
+def test_a_canister_is_filled_in_whole_litres_where_that_keeps_the_limits(case: Build) -> None:
+    """Alkalinity 220 with eight of ten litres of demineralised water is 44, inside 40 to 75."""
+    advice = choose(home(case))
+
+    assert advice.settings == {"share": 0.8, "with": "demineralised"}
+    assert advice.predicted[ALKALINITY].value == pytest.approx(44.0, rel=5e-3)

@@ -387,3 +387,11 @@ def test_only_known_words_tell_of_a_drain(text: str, drain: bool | None) -> None
 )  # fmt: skip
 def test_only_known_words_tell_of_the_supply(case: Build, text: str, kind: str) -> None:
     assert case(th=1, alk=1, supply=text).supply_kind == kind
+
+
+def test_readings_that_contradict_each_other_do_not_stop_the_advice(case: Build) -> None:
+    """A pH of 4.4 with alkalinity 0 cannot be solved at both its ends; the advice says what it can."""
+    advice = choose(case(th=119.3, alk=0, ph=4.4, u={"th": 11.6, "ph": 0.79}, supply="mains", drain=True))
+
+    assert all(say(said) for said in (*advice.reasons, *advice.conditions))
+    assert advice.row == "9"

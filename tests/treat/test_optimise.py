@@ -17,7 +17,7 @@ from pipeline.assess.profiles import Band, Profile, published
 from pipeline.errors import KettlestoneError
 from pipeline.treat import limits as held
 from pipeline.treat.case import Case
-from pipeline.treat.optimise import optimise, targets
+from pipeline.treat.optimise import evaluate, optimise, targets
 from pipeline.treat.treatments import treat
 from pipeline.words import Said, say
 
@@ -223,6 +223,32 @@ def test_without_a_conductivity_or_ph_less_is_predicted_and_nothing_breaks(case:
 def test_bad_input_is_refused_with_a_reason(case: Build, treatment: str, water: dict[str, float], says: str) -> None:
     with pytest.raises(KettlestoneError, match=says):
         optimise(case(**water), treatment)
+
+
+@pytest.mark.parametrize(
+    ("given", "says"),
+    [({"bypass": 1.5}, "bypass is 1.5"), ({"bypass": -0.1}, "bypass is -0.1"), ({"knob": 1.0}, "knob")],
+)
+def test_a_setting_out_of_its_range_is_refused(case: Build, given: dict[str, float], says: str) -> None:
+    with pytest.raises(KettlestoneError, match=says):
+        evaluate(case(th=250, alk=196), "decarboniser", given)
+
+
+@pytest.mark.source("CP")
+def test_a_setting_of_ones_own_is_worked_out(case: Build) -> None:
+    """Closed: 250 - 196 of hardness stays, and no alkalinity."""
+    option = evaluate(case("brewer", th=250, alk=196, ph=7.4), "decarboniser", {"bypass": 0.0})
+
+    assert option.predicted[HARDNESS].value == pytest.approx(54.0, rel=5e-3)
+    assert obstacles(option) == ["Alkalinity"]
+
+
+def test_what_cannot_be_solved_is_not_called_fitting(case: Build) -> None:
+    """A pH of 3.7 beside an alkalinity of 0 gives the calcite nothing to be worked out from."""
+    option = optimise(case(th=95.1, alk=0, ec=529, cl=0, ph=3.7), "calcite contact")
+
+    assert not option.fits
+    assert option.obstacles == (Said("choose.obstacle.unsolved"),)
 
 
 @settings(max_examples=12)

@@ -101,6 +101,15 @@ def test_swapped_labels_are_named_and_nothing_is_swapped() -> None:
     assert found.measured[HARDNESS].value == 320.0
 
 
+@pytest.mark.source("CP")
+def test_a_conductivity_in_another_unit_does_not_hide_swapped_labels() -> None:
+    """The same bar as it was written: 0.68 after, which is no µS/cm beside 320 mg/L of hardness."""
+    found = verify(water(120.0, 60.0, 370.0, ph=6.3), water(320.0, 260.0, 0.68, ph=7.6), "decarboniser")
+
+    assert found.causes[0].name == "swapped labels"
+    assert "verify.conductivity_unit" in [said.code for said in found.findings]
+
+
 def test_a_valve_at_another_place_is_partly_proved_and_said() -> None:
     found = verify(RAW, TREATED, "decarboniser", {"bypass": 0.10}, DROPS)
 
@@ -135,7 +144,7 @@ def test_the_pattern_of_another_treatment_names_it() -> None:
 
 
 def test_one_wrong_reading_among_right_ones_is_named() -> None:
-    product = water(124.9, 71.4, 33.5, ph=6.6)
+    product = water(124.9, 71.4, 900.0, ph=6.6)
 
     found = verify(RAW, product, "decarboniser", {"bypass": 0.36}, DROPS)
 

@@ -1,0 +1,178 @@
+"""Worked cases of practice: the cause that is named first, with its numbers.
+
+1 °dH = 17.848 mg/L CaCO3, 1 °f = 10, 1 gpg = 17.118; HCO3 = 1.2193 × alkalinity as CaCO3 (61.017/50.043).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pytest
+
+from pipeline import proving
+from pipeline.checks.limits import Limits
+from pipeline.explain.rank import explain
+from pipeline.intake import run
+from pipeline.settings import load
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pipeline.explain.rank import Explained
+    from pipeline.normalise.sample_table import SampleTable
+
+FOLDER = Path(__file__).parents[1] / "scenarios"
+LAB = {"ca": 98.0, "mg": 17.0, "na": 21.0, "k": 3.0, "cl": 38.0, "so4": 55.0, "no3": 14.0}
+
+
+def of_scenario(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Explained, pd.Series]:
+    """Read a scenario's files as the main job does, and explain all of its samples."""
+    kept = {}
+    checks = proving.run_all
+
+    def keeping(samples: SampleTable, limits: Limits, progress: Callable[[str], None]) -> object:
+        kept["samples"], kept["checked"] = samples, checks(samples, limits, progress)
+        return kept["checked"]
+
+    monkeypatch.setattr(proving, "run_all", keeping)
+    run([FOLDER / name], load(None, out=tmp_path, store=tmp_path / "kettlestone.duckdb", layouts=None))
+    samples = kept["samples"]
+    return explain(samples, kept["checked"].findings, Limits()), samples.about["label"]
+
+
+def first(found: Explained, sample_id: str) -> pd.Series:
+    """Take the first explanation of a sample."""
+    rows = found.explanations[found.explanations["sample_id"] == sample_id]
+    row: pd.Series = rows.iloc[0]
+    assert row["rank"] == 1
+    return row
+
+
+@pytest.mark.source("CP")
+def test_p1_a_decarboniser_at_work_needs_no_explanation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    found, _ = of_scenario("P1", tmp_path, monkeypatch)
+
+    assert set(found.explanations["mistake"]) == {"no-mistake"}
+    assert found.questions.empty
+    assert found.patterns.empty
+
+
+@pytest.mark.source("CP")
+def test_p2_conductivity_and_dissolved_solids_were_exchanged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    found, _ = of_scenario("P2", tmp_path, monkeypatch)
+
+    row = first(found, found.explanations["sample_id"].iloc[0])
+    assert (row["mistake"], row["analyte"], row["other_analyte"]) == ("swapped-analytes", "conductivity", "tds")
+    assert (row["value_from"], row["value_to"]) == (206.0, 412.0)
+    assert row["probability"] > 0.9
+    assert "206 to 412" in row["evidence"]
+
+
+@pytest.mark.source("CP")
+def test_p3_the_unit_of_one_reading_and_the_labels_of_the_pair_are_two_answers(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """0.68 mS/cm = 680 µS/cm; exchanged, hardness and alkalinity both fall by 200 mg/L, as a decarboniser makes them."""
+    found, label = of_scenario("P3", tmp_path, monkeypatch)
+    by_label = found.explanations.assign(label=found.explanations["sample_id"].map(label))
+
+    behind = by_label[by_label["label"] == "P3-dopo"]
+    assert behind["mistake"].tolist()[:2] == ["wrong-unit", "swapped-samples"]
+    assert (behind["detail"].iloc[0], behind["value_to"].iloc[0]) == ("mS/cm", pytest.approx(680.0))
+    before = by_label[by_label["label"] == "P3-prima"]
+    assert before["mistake"].iloc[0] == "swapped-samples"
+    assert "total hardness 120 before and 320 behind" in before["evidence"].iloc[0]
+    assert "decarboniser" in before["evidence"].iloc[0]
+
+
+@pytest.mark.source("CP")
+def test_p4_a_softened_house_is_a_state_and_not_a_mistake(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """(267.7 − 17.8)/2.177 = 115 mg/L sodium at least."""
+    found, _ = of_scenario("P4", tmp_path, monkeypatch)
+
+    row = first(found, found.explanations["sample_id"].iloc[0])
+    assert row["mistake"] == "softened-water"
+    assert "sodium of at least 115 mg/L" in row["evidence"]
+
+
+@pytest.mark.source("CP")
+def test_p5_bicarbonate_was_given_as_calcium_carbonate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """5.20 mmol/L × 61.017 = 317.3 mg/L HCO3, so 260 is as CaCO3; as HCO3 the ion balance would be +4.1 %."""
+    found, _ = of_scenario("P5", tmp_path, monkeypatch)
+
+    rows = found.explanations
+    assert tuple(rows.loc[0, ["mistake", "analyte", "detail"]]) == ("wrong-basis", "bicarbonate", "as CaCO3")
+    assert rows["value_to"].iloc[0] == pytest.approx(317.0, abs=0.5)
+    other = rows[(rows["analyte"] == "alkalinity") & (rows["mistake"] == "wrong-basis")]
+    assert "ion balance −2.4 % to +4.1 %" in other["evidence"].iloc[0]
+    assert other["probability"].iloc[0] < rows["probability"].iloc[0]
+
+
+@pytest.mark.source("CP")
+def test_p6_the_first_drop_was_not_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One drop from the second on is 17.8 to 35.7; five drops on 40 mL are 5 × 17.848/4 = 22.3 mg/L."""
+    found, label = of_scenario("P6", tmp_path, monkeypatch)
+    by_label = found.explanations.assign(label=found.explanations["sample_id"].map(label)).set_index("label")
+
+    row = by_label.loc["P6"].iloc[0]
+    assert (row["mistake"], "first drop not counted" in row["detail"]) == ("miscount", True)
+    assert row["value_to"] == pytest.approx(2 * 17.848, abs=0.1)
+    assert "against 22.3 of the other reading" in row["evidence"]
+    assert by_label.loc["P6-40", "mistake"] == "no-mistake"
+
+
+@pytest.mark.source("CP")
+def test_w2_a_forgotten_volume_is_named_with_the_value_it_makes(
+    counted: Callable[..., SampleTable], explained: Callable[..., Explained]
+) -> None:
+    """6 drops × 17.848 × 10/5 = 214.2; 107 = 6 × 17.848 was typed. 437 µS/cm over 107 is 4.1, over 214 it is 2.04."""
+    kit = {"sample_id": "w2", "analyte": "total_hardness"}
+    about = pd.DataFrame({"client": ["c"]}, index=pd.Index(["w2"], name="sample_id"))
+    readings = [
+        {**kit, "drops": 6.0, "degree": 17.848, "nominal": 10.0, "used": 5.0},
+        {**kit, "value": 107.0, "uncertainty": 16.0, "method": "typed", "form": "typed", "raw_text": "107"},
+        {"sample_id": "w2", "analyte": "conductivity", "value": 437.0, "raw_text": "437"},
+    ]
+
+    row = first(explained(counted(readings, about)), "w2")
+
+    assert (row["mistake"], row["analyte"]) == ("volume-not-applied", "total_hardness")
+    assert row["detail"] == "the recorded volume was not applied"
+    assert (row["value_from"], row["value_to"]) == (107.0, 214.0)
+
+
+@pytest.mark.source("CP")
+def test_w3_an_analysis_that_balances_is_left_alone(
+    waters: Callable[..., SampleTable], explained: Callable[..., Explained]
+) -> None:
+    """7.280 against 7.638 meq/L: −2.40 % of the sum, within what the methods leave open."""
+    found = explained(waters(**LAB, hco3=317.0, ec=720.0))
+
+    assert found.explanations["mistake"].tolist() == ["no-mistake"]
+
+
+@pytest.mark.source("CP")
+def test_w3_a_form_converted_twice_is_named_with_both_balances(
+    waters: Callable[..., SampleTable], explained: Callable[..., Explained]
+) -> None:
+    """317 × 1.2193 = 386.5 mg/L makes the balance −9.33 %; 317 makes it −2.40 %."""
+    row = first(explained(waters(**LAB, hco3=386.5, ec=700.0)), "0")
+
+    assert (row["mistake"], row["analyte"]) == ("wrong-basis", "bicarbonate")
+    assert row["value_to"] == pytest.approx(317.0, abs=0.1)
+    assert "ion balance −9.3 % to −2.4 %" in row["evidence"]
+
+
+@pytest.mark.source("CP")
+def test_w3_the_form_stands_among_the_causes_where_the_gap_is_small(
+    waters: Callable[..., SampleTable], explained: Callable[..., Explained]
+) -> None:
+    """260 mg/L under HCO3 makes the balance +4.12 %: two and a half standard deviations, too few to be sure."""
+    rows = explained(waters(**LAB, hco3=260.0, ec=735.0)).explanations
+
+    named = rows[(rows["mistake"] == "wrong-basis") & (rows["analyte"] == "bicarbonate")]
+    assert named["value_to"].iloc[0] == pytest.approx(317.0, abs=0.1)
+    assert "ion balance +4.1 % to −2.4 %" in named["evidence"].iloc[0]
+    assert "against 735 µS/cm measured" in named["evidence"].iloc[0]
