@@ -136,7 +136,7 @@ def build(settings: Settings, site: str, asked: Asked, today: date) -> ClientRep
             machine=known_machines()[chosen] if chosen else None,
             litres_per_day=asked.litres_per_day,
         )
-    sign = own_unit(dossier.country, asked.unit).sign
+    sign = own_unit(dossier.country, asked.unit, dossier.written_unit).sign
     return assemble(dossier, profile, advice_for(dossier, profile), today, sign)
 
 
@@ -259,7 +259,7 @@ def _profile(name: str) -> Profile:
 def _voice(dossier: Dossier, asked: Asked) -> Voice:
     if asked.language not in LANGUAGES:
         raise KettlestoneError(f'language "{asked.language}": use one of {", ".join(LANGUAGES)}.')
-    return Voice(asked.language, own_unit(dossier.country, asked.unit))
+    return Voice(asked.language, own_unit(dossier.country, asked.unit, dossier.written_unit))
 
 
 def _exit_code(report: ClientReport) -> int:

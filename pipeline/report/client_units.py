@@ -40,13 +40,14 @@ class OwnUnit:
         return self.alkalinity if column == "alkalinity_mg_l_caco3" else self.hardness
 
 
-def own_unit(country: str, asked: str = "") -> OwnUnit:
+def own_unit(country: str, asked: str = "", written: str = "") -> OwnUnit:
     """Find the unit for hardness and alkalinity.
 
     Parameters
     ----------
     country : ISO 3166 code.
     asked : a unit in place of the country's, in any spelling of ``schemas/units.json``.
+    written : the unit the hardness was written in; it counts where the country is not known.
 
     Raises
     ------
@@ -61,7 +62,8 @@ def own_unit(country: str, asked: str = "") -> OwnUnit:
     from pipeline.normalise.units import resolve  # noqa: PLC0415 - pint only when a page is made
 
     known = table("client_units").set_index("country")["unit"]
-    sign = asked.strip() or str(known.get(country, MG_L))
+    usual = written if country == "" and written in set(known) else MG_L
+    sign = asked.strip() or str(known.get(country, usual))
     hardness, alkalinity = resolve("total_hardness", sign, ""), resolve("alkalinity", sign, "")
     if hardness.problem or alkalinity.problem:
         raise KettlestoneError(

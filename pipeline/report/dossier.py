@@ -126,6 +126,15 @@ class Dossier:
     pair: Visit | None
     drain: bool | None
 
+    @property
+    def written_unit(self) -> str:
+        """Give the unit the hardness of ``raw`` was written in, "" where nobody knows."""
+        if self.raw is None or "raw_unit" not in self.raw.samples.readings:
+            return ""
+        readings = self.raw.samples.readings
+        units = readings.loc[readings["analyte"] == "total_hardness", "raw_unit"]
+        return str(units.iloc[0]) if len(units) else ""
+
 
 def gather(store: Store, text: str, *, machine: Machine | None = None, litres_per_day: float | None = None) -> Dossier:
     """Gather a site from the store.

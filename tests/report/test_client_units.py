@@ -45,6 +45,13 @@ def test_a_millimole_of_alkalinity_is_half_a_millimole_of_hardness() -> None:
     assert unit.alkalinity == pytest.approx(50.043, abs=5e-4)
 
 
+def test_without_a_country_the_unit_that_was_written_counts() -> None:
+    assert own_unit("", written="°dH").sign == "°dH"
+    assert own_unit("", written="ppm").sign == "mg/L"
+    assert own_unit("IT", written="°dH").sign == "°f"
+    assert own_unit("", "gpg", "°dH").sign == "gpg"
+
+
 def test_a_unit_that_is_none_is_refused() -> None:
     with pytest.raises(KettlestoneError, match="not a unit of hardness"):
         own_unit("DE", "bushel")
