@@ -84,7 +84,7 @@ def reasons(report: ClientReport, voice: Voice) -> list[str]:
     if raw is None or not raw.held:
         return said
     why = sentences.why_held(raw, voice)
-    return [voice.say("report.held.lead", label=raw.label, day=voice.day(raw.day), why=why), *said]
+    return [voice.say("report.held.lead", sample=voice.sample(raw), why=why), *said]
 
 
 def cautions(report: ClientReport, voice: Voice) -> list[str]:

@@ -83,9 +83,7 @@ def _caption(report: ClientReport, voice: Voice) -> str:
 
 def _facts(dossier: Dossier, voice: Voice) -> list[str]:
     samples = (("report.where.raw", dossier.raw), ("report.where.treated", dossier.treated))
-    lines = [
-        voice.say(code, label=visit.label, day=voice.day(visit.day)) for code, visit in samples if visit is not None
-    ]
+    lines = [voice.say(code, sample=voice.sample(visit)) for code, visit in samples if visit is not None]
     machine = voice.named("machine_name", dossier.machine.name)
     litres = dossier.litres_per_day
     used = "" if math.isnan(litres) else voice.say("report.where.litres", litres=figure(litres, 0, voice.language))

@@ -90,8 +90,12 @@ class Voice:
         return self.say(code) if code in catalogue(self.language) else name
 
     def day(self, when: pd.Timestamp | date) -> str:
-        """Write a day, or that there is none."""
-        return self.say("report.no_day") if pd.isna(when) else written_day(when, self.language)
+        """Write a day."""
+        return written_day(when, self.language)
+
+    def sample(self, visit: Visit) -> str:
+        """Name a sample with its day, where it has one."""
+        return visit.label if pd.isna(visit.day) else f"{visit.label} ({self.day(visit.day)})"
 
 
 def verdict_word(verdict: str) -> Said:
@@ -113,7 +117,9 @@ def about(report: ClientReport, voice: Voice) -> str:
     """Say which water the verdict is about."""
     dossier = report.dossier
     if report.treated is not None and dossier.treated is not None:
-        return voice.say("report.about.treated", day=voice.day(dossier.treated.day))
+        when = dossier.treated.day
+        undated = voice.say("report.about.treated_undated")
+        return undated if pd.isna(when) else voice.say("report.about.treated", day=voice.day(when))
     untreated = dossier.treatment in KEEPS_MINERALS or report.softened
     return voice.say("report.about.untreated" if untreated else "report.about.raw")
 
@@ -151,7 +157,7 @@ def scale_places(report: ClientReport, water: Water, voice: Voice) -> list[str]:
 
 def _ranged(code: str, found: Range, voice: Voice, **values: object) -> str:
     ends = {"low": voice.rough(found.low), "high": voice.rough(found.high)}
-    if math.isnan(found.value):
+    if math.isnan(found.value) or found.value == 0.0:
         return voice.say(f"{code}_open", **ends, **values)
     return voice.say(code, **ends, value=voice.rough(found.value), **values)
 
@@ -243,8 +249,7 @@ def _lent(dossier: Dossier, voice: Voice) -> list[str]:
     return [
         voice.say(
             "report.unknown.lent",
-            label=visits[key].label,
-            day=voice.day(visits[key].day),
+            sample=voice.sample(visits[key]),
             quantities=listed(names, voice),
         )
         for key, names in lenders.items()
@@ -267,13 +272,13 @@ def _below(raw: Visit, voice: Voice) -> list[str]:
 
 def held(visit: Visit, voice: Voice) -> str:
     """Say that a sample is on hold and why."""
-    return voice.say("report.unknown.held", label=visit.label, day=voice.day(visit.day), why=why_held(visit, voice))
+    return voice.say("report.unknown.held", sample=voice.sample(visit), why=why_held(visit, voice))
 
 
 def held_conditions(report: ClientReport, voice: Voice) -> list[str]:
     """Say on which later samples, not answered for, the advice depends."""
     waiting = [visit for visit in report.dossier.held if visit.stage in RAW_STAGES and report.advised]
-    labels = ", ".join(f"{visit.label}, {voice.day(visit.day)}" for visit in waiting)
+    labels = ", ".join(voice.sample(visit) for visit in waiting)
     return [voice.say("report.condition.held", labels=labels)] if waiting else []
 
 

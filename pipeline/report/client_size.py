@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import TYPE_CHECKING, Final
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
@@ -40,6 +41,8 @@ _SPELLED: Final[dict[str, str]] = {
     "litres": "litres",
     "liter": "litres",
 }
+# Units in which every real medium holds hundreds and more, so that nobody writes three decimals [CP].
+_WHOLE: Final = ("litre °dH", "litre °f", "grains", "litres")
 _UNIT_OF_SIGN: Final = {"°f": "litre °f", "gpg": "grains"}
 _HALF_YEAR_DAYS: Final = 182.0  # between two changes of a cartridge, hygiene's usual limit [CP]
 _MG_PER_EQ: Final = 1e3 * MG_CACO3_PER_MEQ
@@ -60,16 +63,22 @@ def capacity(register: Mapping[str, str]) -> tuple[float, str]:
     -------
     >>> capacity({"capacity": "12000", "capacity_unit": "°dH·L"})
     (12000.0, 'litre °dH')
+    >>> capacity({"capacity": "12.000", "capacity_unit": "°dH·L"})
+    (12000.0, 'litre °dH')
+    >>> capacity({"capacity": "4,993", "capacity_unit": "eq"})
+    (4.993, 'eq')
     """
     plain = "".join(mark for mark in register.get("capacity_unit", "").casefold() if mark not in " ·.*x×")
     unit = _SPELLED.get(plain, register.get("capacity_unit", ""))
-    number = _number(register.get("capacity", ""))
+    number = _number(register.get("capacity", ""), whole=unit in _WHOLE)
     return (number, unit) if unit in UNITS else (math.nan, UNITS[0])
 
 
-def _number(text: str) -> float:
+def _number(text: str, *, whole: bool) -> float:
+    """Read a number above 0; of ``whole`` litres a mark before three digits parts thousands, as in 12.000."""
+    plain = re.sub(r"[.,' ](?=\d{3}(?!\d))", "", text.strip()) if whole else text.strip()
     try:
-        value = float(text.replace(",", "."))
+        value = float(plain.replace(",", "."))
     except ValueError:
         return math.nan
     return value if 0.0 < value < math.inf else math.nan
@@ -102,7 +111,7 @@ def size_of(advice: Advice, raw: Visit, dossier: Dossier, sign: str) -> tuple[Sa
     waters = ends(raw)
     fitted = dossier.treatment == advice.treatment
     number, unit = capacity(dossier.register) if fitted else (math.nan, UNITS[0])
-    used = _number(dossier.register.get("counter_litres", "")) if fitted else 0.0
+    used = _number(dossier.register.get("counter_litres", ""), whole=True) if fitted else 0.0
     facts = SizeFacts(
         capacity=number,
         capacity_unit=unit,

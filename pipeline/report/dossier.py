@@ -229,7 +229,8 @@ def _treatment(text: str) -> str:
 
 
 def _number(text: str) -> float:
-    value = pd.to_numeric(pd.Series([text.replace(",", ".")], dtype="str"), errors="coerce").iloc[0]
+    plain = re.sub(r"[.,' ](?=\d{3}(?!\d))", "", text.strip())  # thousands: nobody counts thousandths of a litre
+    value = pd.to_numeric(pd.Series([plain.replace(",", ".")], dtype="str"), errors="coerce").iloc[0]
     return float(value) if value > 0.0 else math.nan
 
 

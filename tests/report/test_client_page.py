@@ -138,8 +138,8 @@ def test_a_later_sample_on_hold_makes_advice_conditional(
     made = report(dossier(held=(later,)))
 
     assert made.advice.decision == "conditional"
-    assert "Sample R-2 of 10 March 2026 is on hold and was not used: the sample was drawn hot" in _plain(_page(made))
-    assert "Later samples are on hold (R-2, 10 March 2026)" in _plain(_page(made))
+    assert "Sample R-2 (10 March 2026) is on hold and was not used: the sample was drawn hot" in _plain(_page(made))
+    assert "Later samples are on hold: R-2 (10 March 2026)." in _plain(_page(made))
 
 
 def test_a_reading_below_a_limit_stays_below_it(
