@@ -88,10 +88,10 @@ def of_files(samples: SampleTable, record: Record, past: History, seen: dict[str
 
     Notes
     -----
-    The log likelihood ratios of a mistake are added over the rows, with one prior for the source. Rows of one source
-    share what the models do not know, and what is usual in their region (which only counts for exchanged columns, as
-    the ratio of sodium to potassium is the same everywhere), so n rows count as n/(1 + 0.2 (n − 1)): at most five [CP]. Nine of ten tells: at
-    least 80 % of the rows must fit better with the mistake than without.
+    The log likelihood ratios of a mistake are added over the rows, with one prior for the source. Only the relations
+    count: what is usual is the same for all rows of a region (for exchanged columns it counts, because the ratio of
+    sodium to potassium is the same everywhere). Rows of one source share what the models do not know, so n rows
+    count as n/(1 + 0.2 (n − 1)): at most five [CP]. At least 80 % of the rows must fit better with the mistake.
     """
     held = np.zeros(len(record), dtype="bool")
     held[chosen] = True

@@ -187,7 +187,7 @@ def _ranked(answers: pd.DataFrame, record: Record) -> pd.DataFrame:
 
 
 def _within(relations: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Give the misfit that 95 % of records without a mistake stay below: chi-square, by Wilson and Hilferty."""
+    """Give the misfit that 95 % of records without a mistake stay below: chi-square [WILSON1931]."""
     number = np.maximum(relations, 1.0)
     return np.asarray(number * (1.0 - 2.0 / (9.0 * number) + 1.645 * np.sqrt(2.0 / (9.0 * number))) ** 3)
 

@@ -218,17 +218,25 @@ def _carried(meq: dict[str, Floats]) -> tuple[Floats, dict[str, Floats]]:
     root = np.sqrt(np.maximum(strength, 0.0))
     each = {ion: (_LAMBDA[ion] - _SLOPE[ion] * root / (1.0 + _ROOT[ion] * root)) / abs(CHARGE[ion]) for ion in meq}
     total = sum((each[ion] * values for ion, values in meq.items()), start=np.zeros(1))
-    return total - _paired(molar, root) * (each["calcium"] + each["sulfate"]), each
+    paired, by_metal, by_sulfate = _paired(molar, root)
+    lost = each["calcium"] + each["sulfate"]
+    for ion, share in (("calcium", by_metal), ("magnesium", by_metal), ("sulfate", by_sulfate)):
+        each[ion] = each[ion] - lost * share
+    return total - paired * lost, each
 
 
-def _paired(molar: dict[str, Floats], root: Floats) -> Floats:
-    """Give the calcium and magnesium sulfate that carries no charge, in meq/L: x = K·γ²·(M − x)·(S − x)."""
+def _paired(molar: dict[str, Floats], root: Floats) -> tuple[Floats, Floats, Floats]:
+    """Give the calcium and magnesium sulfate that carries no charge, in meq/L: x = K·γ²·(M − x)·(S − x).
+
+    Returns the pairs and what one meq/L more of the metals or of sulfate adds to them.
+    """
     metal, sulfate = (molar["calcium"] + molar["magnesium"]) / 1000.0, molar["sulfate"] / 1000.0
     log_activity = -0.509 * 4.0 * (root / (1.0 + root) - 0.3 * root**2)  # Davies [APHA2330]
     constant = SULFATE_PAIR * 10.0 ** (2.0 * log_activity)
-    half = metal + sulfate + 1.0 / constant
-    free = np.sqrt(np.maximum(half**2 - 4.0 * metal * sulfate, 0.0))
-    return np.asarray(1000.0 * (half - free), dtype="float64")  # two charges in each pair
+    both = metal + sulfate + 1.0 / constant
+    free = np.sqrt(np.maximum(both**2 - 4.0 * metal * sulfate, np.finfo("float64").tiny))
+    by_metal, by_sulfate = (0.5 * (1.0 - (both - 2.0 * other) / free) for other in (sulfate, metal))
+    return 1000.0 * (both - free), by_metal, by_sulfate
 
 
 def _conductivity(values: Floats, sums: Charges) -> Relation:

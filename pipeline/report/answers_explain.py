@@ -128,11 +128,13 @@ def _relations(listed: list[dict[str, Any]]) -> Table:
         table.add_column(heading, justify="right")
     for row in listed:
         shown = causes.number
+        read_off = row["observed"] is not None
+        alone = "" if read_off else f" {row['unit']}"
         table.add_row(
             Text(row["title"]),
-            f"{shown(row['observed'])} {row['unit']}".strip(),
-            shown(row["before"]),
-            shown(row["after"]),
+            f"{shown(row['observed'])} {row['unit']}".strip() if read_off else "",
+            f"{shown(row['before'])}{alone}",
+            f"{shown(row['after'])}{alone}",
             f"{shown(row['score_before'], 2)} → {shown(row['score_after'], 2)}",
         )
     return table

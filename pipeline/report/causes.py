@@ -112,7 +112,7 @@ def patterns(explained: Explained | None, names: pd.Series[str]) -> list[dict[st
 def headline(cause: dict[str, Any]) -> str:
     """Say a cause in one line: what, how sure, and what would change."""
     if cause["mistake"] == NOTHING:
-        return "No single mistake is needed to explain this"
+        return f"Nothing: the readings agree within their uncertainty ({cause['words']})"
     change = f": {cause['change']}" if cause["change"] else ""
     return f"{cause['title']} ({cause['words']}){change}"
 

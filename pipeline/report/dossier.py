@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -12,7 +11,7 @@ import pandas as pd
 from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import known_machines, recognise
 from pipeline.checks.pairs import kind
-from pipeline.reference import table
+from pipeline.treat.case import drain_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -273,10 +272,7 @@ def _pair(visits: Sequence[Visit], treated: Visit | None) -> Visit | None:
 
 def _drain(texts: Sequence[str]) -> bool | None:
     """Read what records say of a drain; two that contradict each other say nothing."""
-    words = table("drain_words").set_index("text")["drain"].to_dict()
-    pieces = [" ".join(piece.casefold().split()) for text in texts for piece in re.split(r"[,;/()+]", text)]
-    said = {str(words[piece]) for piece in pieces if piece in words}
-    return said == {"yes"} if len(said) == 1 else None
+    return drain_of("; ".join(texts))
 
 
 def _waiting(visits: Sequence[Visit], raw: Visit | None) -> tuple[Visit, ...]:

@@ -166,7 +166,7 @@ def _supply(text: str) -> str:
     small = " ".join(text.casefold().split())
     if any(stem in small for stem in SOFTENED_WORDS) and not any(stem in small for stem in _NOT_SOFTENED):
         return "softened"
-    meant = _meant(text, "supply_words")
+    meant = _meant(text, "supply_words", "meaning")
     return next((kind for kind in _TELLING if kind in meant), meant[0] if meant else "")
 
 
@@ -186,13 +186,13 @@ def drain_of(text: str) -> bool | None:
     >>> drain_of("70 L a day, no drain"), drain_of("scarico ok"), drain_of("")
     (False, True, None)
     """
-    meant = set(_meant(text, "drain_words"))
+    meant = set(_meant(text, "drain_words", "drain"))
     return "yes" in meant if len(meant) == 1 else None
 
 
-def _meant(text: str, words_table: str) -> list[str]:
+def _meant(text: str, words_table: str, meaning: str) -> list[str]:
     """Meanings of a text and of its pieces, in order."""
-    words = dict(table(words_table).itertuples(index=False, name=None))
+    words = table(words_table).set_index("text")[meaning].to_dict()
     pieces = [text]
     for mark in ",;/()+.":
         pieces = [*pieces, *(part for piece in pieces for part in piece.split(mark))]

@@ -34,7 +34,7 @@ SHORT = {
     "so4": "sulfate_mg_l",
     "no3": "nitrate_mg_l",
 }
-# Expanded uncertainty (k = 2), relative: laboratory 5 %, alkalinity 6 %, conductivity 3 %, kit titrations 12 % [CP, USGS-NFQA].
+# Expanded uncertainty (k = 2), relative: laboratory 5 %, alkalinity 6 %, conductivity 3 %, kit titrations 12 % [CP].
 RELATIVE = {"ec": 0.03, "hco3": 0.06, "alk": 0.06, "th": 0.12, "ph": 0.02, "temperature": 0.05}
 NO_FINDINGS = pd.DataFrame({"check_id": pd.Series(dtype="str"), "sample_id": pd.Series(dtype="str")})
 
@@ -51,7 +51,7 @@ def build(**columns: object) -> SampleTable:
 
 
 def build_counts(counts: list[dict[str, float | str]], about: pd.DataFrame) -> SampleTable:
-    """Build a table of kit readings: `sample_id analyte`, and either `drops degree nominal used` or `value method form`."""
+    """Build a table of kit readings: `sample_id analyte`, and `drops degree nominal used` or `value method form`."""
     rows = []
     for line, count in enumerate(counts):
         row: dict[str, object] = {"line": 1, "form": "value", "raw_text": "", "method": "meter", **count}

@@ -6,20 +6,22 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import pytest
 
 from pipeline import proving
 from pipeline.checks.limits import Limits
+from pipeline.checks.run import run_all
 from pipeline.explain.rank import explain
 from pipeline.intake import run
-from pipeline.settings import load
+from pipeline.settings import Settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.checks.run import Checked
     from pipeline.explain.rank import Explained
     from pipeline.normalise.sample_table import SampleTable
 
@@ -27,19 +29,29 @@ FOLDER = Path(__file__).parents[1] / "scenarios"
 LAB = {"ca": 98.0, "mg": 17.0, "na": 21.0, "k": 3.0, "cl": 38.0, "so4": 55.0, "no3": 14.0}
 
 
-def of_scenario(name: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Explained, pd.Series]:
-    """Read a scenario's files as the main job does, and explain all of its samples."""
-    kept = {}
-    checks = proving.run_all
+@pytest.fixture(scope="module")
+def cases(tmp_path_factory: pytest.TempPathFactory) -> tuple[Explained, pd.Series]:
+    """Read the files of all scenarios, check and explain their samples; give the explanations and the labels."""
+    kept: dict[str, Any] = {}
 
-    def keeping(samples: SampleTable, limits: Limits, progress: Callable[[str], None]) -> object:
-        kept["samples"], kept["checked"] = samples, checks(samples, limits, progress)
-        return kept["checked"]
+    def keeping(samples: SampleTable, limits: Limits, progress: Callable[[str], None]) -> Checked:
+        kept["samples"], kept["checked"] = samples, run_all(samples, limits, progress)
+        checked: Checked = kept["checked"]
+        return checked
 
-    monkeypatch.setattr(proving, "run_all", keeping)
-    run([FOLDER / name], load(None, out=tmp_path, store=tmp_path / "kettlestone.duckdb", layouts=None))
-    samples = kept["samples"]
-    return explain(samples, kept["checked"].findings, Limits()), samples.about["label"]
+    out = tmp_path_factory.mktemp("explain")
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(proving, "run_all", keeping)
+        run([FOLDER], Settings(out=out, store=out / "kettlestone.duckdb"))
+    samples, checked = kept["samples"], kept["checked"]
+    return explain(samples, checked.findings, Limits()), samples.about["label"]
+
+
+def of(cases: tuple[Explained, pd.Series], label: str) -> pd.DataFrame:
+    """Take the explanations of one sample, by its label."""
+    found, labels = cases
+    rows = found.explanations
+    return rows[rows["sample_id"].map(labels) == label]
 
 
 def first(found: Explained, sample_id: str) -> pd.Series:
@@ -51,19 +63,18 @@ def first(found: Explained, sample_id: str) -> pd.Series:
 
 
 @pytest.mark.source("CP")
-def test_p1_a_decarboniser_at_work_needs_no_explanation(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    found, _ = of_scenario("P1", tmp_path, monkeypatch)
+def test_p1_a_decarboniser_at_work_needs_no_explanation(cases: tuple[Explained, pd.Series]) -> None:
+    found, labels = cases
+    asked = set(found.questions["sample_id"].map(labels))
 
-    assert set(found.explanations["mistake"]) == {"no-mistake"}
-    assert found.questions.empty
-    assert found.patterns.empty
+    assert [of(cases, label)["mistake"].tolist() for label in ("P1-roh", "P1-filter")] == [["no-mistake"]] * 2
+    assert not asked & {"P1-roh", "P1-filter"}
 
 
 @pytest.mark.source("CP")
-def test_p2_conductivity_and_dissolved_solids_were_exchanged(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    found, _ = of_scenario("P2", tmp_path, monkeypatch)
+def test_p2_conductivity_and_dissolved_solids_were_exchanged(cases: tuple[Explained, pd.Series]) -> None:
+    row = of(cases, "P2-tap").iloc[0]
 
-    row = first(found, found.explanations["sample_id"].iloc[0])
     assert (row["mistake"], row["analyte"], row["other_analyte"]) == ("swapped-analytes", "conductivity", "tds")
     assert (row["value_from"], row["value_to"]) == (206.0, 412.0)
     assert row["probability"] > 0.9
@@ -72,38 +83,33 @@ def test_p2_conductivity_and_dissolved_solids_were_exchanged(tmp_path: Path, mon
 
 @pytest.mark.source("CP")
 def test_p3_the_unit_of_one_reading_and_the_labels_of_the_pair_are_two_answers(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    cases: tuple[Explained, pd.Series],
 ) -> None:
-    """0.68 mS/cm = 680 µS/cm; exchanged, hardness and alkalinity both fall by 200 mg/L, as a decarboniser makes them."""
-    found, label = of_scenario("P3", tmp_path, monkeypatch)
-    by_label = found.explanations.assign(label=found.explanations["sample_id"].map(label))
+    """0.68 mS/cm = 680 µS/cm; exchanged, hardness and alkalinity both fall by 200 mg/L: a decarboniser does that."""
+    behind, before = of(cases, "P3-dopo"), of(cases, "P3-prima")
 
-    behind = by_label[by_label["label"] == "P3-dopo"]
     assert behind["mistake"].tolist()[:2] == ["wrong-unit", "swapped-samples"]
     assert (behind["detail"].iloc[0], behind["value_to"].iloc[0]) == ("mS/cm", pytest.approx(680.0))
-    before = by_label[by_label["label"] == "P3-prima"]
     assert before["mistake"].iloc[0] == "swapped-samples"
     assert "total hardness 120 before and 320 behind" in before["evidence"].iloc[0]
     assert "decarboniser" in before["evidence"].iloc[0]
 
 
 @pytest.mark.source("CP")
-def test_p4_a_softened_house_is_a_state_and_not_a_mistake(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_p4_a_softened_house_is_a_state_and_not_a_mistake(cases: tuple[Explained, pd.Series]) -> None:
     """(267.7 − 17.8)/2.177 = 115 mg/L sodium at least."""
-    found, _ = of_scenario("P4", tmp_path, monkeypatch)
+    row = of(cases, "P4-tap").iloc[0]
 
-    row = first(found, found.explanations["sample_id"].iloc[0])
     assert row["mistake"] == "softened-water"
     assert "sodium of at least 115 mg/L" in row["evidence"]
 
 
 @pytest.mark.source("CP")
-def test_p5_bicarbonate_was_given_as_calcium_carbonate(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_p5_bicarbonate_was_given_as_calcium_carbonate(cases: tuple[Explained, pd.Series]) -> None:
     """5.20 mmol/L × 61.017 = 317.3 mg/L HCO3, so 260 is as CaCO3; as HCO3 the ion balance would be +4.1 %."""
-    found, _ = of_scenario("P5", tmp_path, monkeypatch)
+    rows = of(cases, "P5")
 
-    rows = found.explanations
-    assert tuple(rows.loc[0, ["mistake", "analyte", "detail"]]) == ("wrong-basis", "bicarbonate", "as CaCO3")
+    assert tuple(rows.iloc[0][["mistake", "analyte", "detail"]]) == ("wrong-basis", "bicarbonate", "as CaCO3")
     assert rows["value_to"].iloc[0] == pytest.approx(317.0, abs=0.5)
     other = rows[(rows["analyte"] == "alkalinity") & (rows["mistake"] == "wrong-basis")]
     assert "ion balance −2.4 % to +4.1 %" in other["evidence"].iloc[0]
@@ -111,16 +117,14 @@ def test_p5_bicarbonate_was_given_as_calcium_carbonate(tmp_path: Path, monkeypat
 
 
 @pytest.mark.source("CP")
-def test_p6_the_first_drop_was_not_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_p6_the_first_drop_was_not_counted(cases: tuple[Explained, pd.Series]) -> None:
     """One drop from the second on is 17.8 to 35.7; five drops on 40 mL are 5 × 17.848/4 = 22.3 mg/L."""
-    found, label = of_scenario("P6", tmp_path, monkeypatch)
-    by_label = found.explanations.assign(label=found.explanations["sample_id"].map(label)).set_index("label")
+    row = of(cases, "P6").iloc[0]
 
-    row = by_label.loc["P6"].iloc[0]
     assert (row["mistake"], "first drop not counted" in row["detail"]) == ("miscount", True)
     assert row["value_to"] == pytest.approx(2 * 17.848, abs=0.1)
     assert "against 22.3 of the other reading" in row["evidence"]
-    assert by_label.loc["P6-40", "mistake"] == "no-mistake"
+    assert of(cases, "P6-40")["mistake"].tolist() == ["no-mistake"]
 
 
 @pytest.mark.source("CP")

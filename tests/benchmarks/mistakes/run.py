@@ -18,6 +18,7 @@ import pandas as pd
 import plant
 import score
 import sites
+import whole_files
 
 if TYPE_CHECKING:
     from noise import Received
@@ -109,6 +110,8 @@ def main() -> None:
     started = time.perf_counter()
     judged = measure(count, seed)
     text = report(judged, time.perf_counter() - started)
+    files = whole_files.measure(max(count // 40, 10), seed)
+    text += "\n\n## One mistake in a whole file\n\n" + markdown(whole_files.shares(files)) + "\n"
     (folder / "planted.md").write_text(text, encoding="utf-8")
     judged.to_csv(folder / "planted.csv")
     (folder / "calibration.svg").write_text(score.as_svg(score.reliability(judged)), encoding="utf-8")

@@ -132,7 +132,7 @@ def _named(explanations: pd.DataFrame, frame: pd.DataFrame, wanted: list[Plantin
 
 
 def per_mistake(judged: pd.DataFrame) -> pd.DataFrame:
-    """Count for every planting: how many, visible, detected, cause first, in the first three [%]."""
+    """Count for every planting: how many, visible, detected, cause first, reading right, in the first three [%]."""
     planted = judged[judged["planting"] != ""]
     return _shares(planted, "planting")
 
@@ -152,7 +152,7 @@ def _shares(planted: pd.DataFrame, by: str) -> pd.DataFrame:
             "visible": groups.size(),
             "detected_percent": 100.0 * groups["detected"].mean(),
             "first_percent": 100.0 * groups["right"].mean(),
-            "right_number_percent": 100.0 * groups["same"].mean(),
+            "right_reading_percent": 100.0 * groups["same"].mean(),
             "three_percent": 100.0 * groups["third"].mean(),
         }
     )

@@ -11,6 +11,7 @@ import pytest
 import run
 import score
 import waters
+import whole_files
 from files import imported
 
 if TYPE_CHECKING:
@@ -83,7 +84,9 @@ def test_clean_records_are_left_alone(judged: pd.DataFrame) -> None:
     assert len(clean) > 80
     assert clean["detected"].mean() < 0.15
     assert score.loud(clean).mean() < 0.05
-    assert not score.loud(clean[clean["water"].isin(["softened", "soda"])]).any()
+    sodium = clean[clean["water"].isin(["softened", "soda"])]
+    assert len(sodium) > 10
+    assert not (score.loud(sodium) & sodium["detected"]).any()
 
 
 @pytest.mark.pinned
@@ -91,6 +94,19 @@ def test_probabilities_mean_what_they_say(judged: pd.DataFrame) -> None:
     assert score.calibration_error(score.reliability(judged)) < 0.25
 
 
+@pytest.mark.slow
+@pytest.mark.pinned
+def test_one_mistake_in_a_whole_file_is_told_once() -> None:
+    files = whole_files.measure(24, 3)
+
+    planted = files[files["planting"].str.startswith(("wrong-unit conductivity", "swapped-analytes"))]
+    assert len(planted) > 4
+    assert planted["right"].mean() > 0.8
+    assert (planted["patterns"] <= 1).all()
+    assert not files.loc[files["planting"] == "", "patterns"].any()
+
+
+@pytest.mark.slow
 def test_the_long_way_through_files_says_the_same(tmp_path: Path) -> None:
     """What the table holds, and which cause comes first, does not depend on how the record came in."""
     _, after, plantings = run.records(24, 11)

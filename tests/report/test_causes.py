@@ -1,0 +1,66 @@
+"""Causes in words: how sure, what would change, and the mistakes of whole files told once."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.explain.rank import Explained
+from pipeline.report import causes
+
+
+@pytest.mark.parametrize(
+    ("probability", "words"), [(0.999, "almost certain, 99 %"), (0.65, "likely, 65 %"), (0.004, "uncertain, 1 %")]
+)
+def test_a_probability_is_said_in_words_and_never_as_certainty(probability: float, words: str) -> None:
+    assert causes.in_words(probability) == words
+
+
+@pytest.mark.parametrize(
+    ("value", "text"), [(59.6, "59.6"), (1234.567, "1235"), (-0.5, "−0.5"), (None, "–"), (np.nan, "–"), (0.0, "0")]
+)
+def test_numbers_are_written_without_exponents(value: float | None, text: str) -> None:
+    assert causes.number(value) == text
+
+
+def explained() -> Explained:
+    """Give an answer with one sample under a pattern of its file, and a bias without a probability."""
+    cause = {"sample_id": "s", "mistake": "wrong-unit", "analyte": "conductivity", "other_analyte": "", "detail": "mS/m",
+             "evidence": "59.6 to 596", "title": "Conductivity: another unit (mS/m)", "unit": "uS/cm", "pattern": True}  # fmt: skip
+    rows = [
+        cause | {"rank": 1, "probability": 0.9, "value_from": 59.6, "value_to": 596.0},
+        cause | {"rank": 2, "probability": 0.07, "mistake": "soda-water", "value_from": 59.6, "value_to": 59.6},
+        cause | {"rank": 3, "probability": 0.03, "mistake": "none-of-these", "value_from": np.nan, "value_to": np.nan},
+    ]
+    pattern = {"file_sha256": "f", "scope": "file", "analyte": "conductivity", "other_analyte": "", "mistake": "wrong-unit",
+               "detail": "mS/m", "samples": 9, "share": 0.9, "probability": 0.99, "message": "mS/m throughout"}  # fmt: skip
+    return Explained(
+        explanations=pd.DataFrame(rows),
+        relations=pd.DataFrame({"sample_id": pd.Series(dtype="str"), "rank": pd.Series(dtype="int64")}),
+        questions=pd.DataFrame({"sample_id": ["s"], "question": ["In which unit?"], "separates": [""]}),
+        patterns=pd.DataFrame([pattern, pattern | {"samples": 12, "share": np.nan, "probability": np.nan}]),
+    )
+
+
+def test_unlikely_causes_and_changes_that_change_nothing_are_left_out() -> None:
+    found = causes.by_sample(explained(), pd.Index(["s", "another"]))
+
+    assert list(found) == ["s"]
+    assert [cause["change"] for cause in found["s"]["causes"]] == ["59.6 → 596 µS/cm", ""]
+    assert found["s"]["questions"] == ["In which unit?"]
+    assert found["s"]["pattern"]
+    assert causes.headline(found["s"]["causes"][0]) == (
+        "Conductivity: another unit (mS/m) (very likely, 90 %): 59.6 → 596 µS/cm"
+    )
+
+
+def test_mistakes_of_whole_files_name_the_file_the_larger_first() -> None:
+    listed = causes.patterns(explained(), pd.Series({"f": "march.csv"}))
+
+    assert [(one["samples"], one["words"], one["file"]) for one in listed] == [
+        (12, "", "march.csv"),
+        (9, "almost certain, 99 %", "march.csv"),
+    ]
+    assert listed[0]["probability"] is None
+    assert causes.patterns(None, pd.Series(dtype="str")) == []
