@@ -157,7 +157,7 @@ def _answers(weighed: pd.DataFrame) -> pd.DataFrame:
     ion = several & ~np.isnan(first["value_to"].to_numpy()) & _is("missing-ion")[first["candidate"].to_numpy()]
     likely = np.maximum(total.to_numpy(), np.finfo("float64").tiny)
     value = np.where(ion, mean.to_numpy() / likely, first["value_to"].to_numpy())
-    return first.assign(probability=total.to_numpy(), value_to=value)
+    return first.assign(probability=total.clip(upper=1.0).to_numpy(), value_to=value)
 
 
 @cache

