@@ -65,6 +65,11 @@ _T25: Final = 25.0
 _MOLAL: Final = table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64")
 
 
+def or_zero(values: Floats) -> Floats:
+    """Count what was not read as nothing."""
+    return np.where(np.isnan(values), 0.0, values)
+
+
 def _at_25(prefix: str) -> dict[str, float]:
     powers = _MOLAL[f"{prefix}_t2"] * _T25**2 + _MOLAL[f"{prefix}_t1"] * _T25 + _MOLAL[f"{prefix}_t0"]
     return {str(ion): float(value) for ion, value in powers.items()}
@@ -130,10 +135,10 @@ def charges(values: Floats) -> Charges:
     """
     per_mg = {ion: abs(CHARGE[ion]) / MOLAR_MASS[ion] for ion in (*CATIONS, *ANIONS, "bicarbonate", "carbonate")}
     read = {name: ~np.isnan(values[ROW[name]]) for name in ROWS if name in ROW}
-    meq = {ion: np.nan_to_num(values[ROW[ion]]) * per_mg[ion] for ion in (*CATIONS, *ANIONS)}
+    meq = {ion: or_zero(values[ROW[ion]]) * per_mg[ion] for ion in (*CATIONS, *ANIONS)}
     slopes: dict[str, dict[int, float | Floats]] = {ion: {ROW[ion]: per_mg[ion]} for ion in (*CATIONS[2:], *ANIONS)}
     split = read["calcium"] & read["magnesium"]
-    titrated = np.nan_to_num(values[ROW["total_hardness"]]) / MG_CACO3_PER_MEQ
+    titrated = or_zero(values[ROW["total_hardness"]]) / MG_CACO3_PER_MEQ
     hardness = np.where(split, meq["calcium"] + meq["magnesium"], titrated)
     share = np.divide(meq["calcium"], hardness, out=np.full_like(hardness, 0.75), where=split & (hardness > 0))
     calcium, magnesium = hardness * share, hardness * (1.0 - share)
@@ -141,9 +146,9 @@ def charges(values: Floats) -> Charges:
     slopes["calcium"] = {ROW["calcium"]: split * per_mg["calcium"], ROW["total_hardness"]: share * whole}
     slopes["magnesium"] = {ROW["magnesium"]: split * per_mg["magnesium"], ROW["total_hardness"]: (1.0 - share) * whole}
     titrated = read["alkalinity"]
-    forms = np.nan_to_num(values[ROW["bicarbonate"]]) * per_mg["bicarbonate"]
-    forms = forms + np.nan_to_num(values[ROW["carbonate"]]) * per_mg["carbonate"]
-    alkalinity = np.where(titrated, np.nan_to_num(values[ROW["alkalinity"]]) / MG_CACO3_PER_MEQ, forms)
+    forms = or_zero(values[ROW["bicarbonate"]]) * per_mg["bicarbonate"]
+    forms = forms + or_zero(values[ROW["carbonate"]]) * per_mg["carbonate"]
+    alkalinity = np.where(titrated, or_zero(values[ROW["alkalinity"]]) / MG_CACO3_PER_MEQ, forms)
     slopes["bicarbonate"] = {
         ROW["alkalinity"]: titrated / MG_CACO3_PER_MEQ,
         ROW["bicarbonate"]: ~titrated * per_mg["bicarbonate"],
@@ -295,7 +300,7 @@ def _solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags
     rest = [ion for ion in (*CATIONS, *ANIONS) if ion in sums.meq]
     weight = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*rest, "bicarbonate")}
     weight["bicarbonate"] = 0.6 * MG_CACO3_PER_MEQ  # what is left of it after evaporation [APHA1030]
-    summed = sum((weight[ion] * sums.meq[ion] for ion in weight), start=np.nan_to_num(values[ROW["silica"]]))
+    summed = sum((weight[ion] * sums.meq[ion] for ion in weight), start=or_zero(values[ROW["silica"]]))
     measured = ~np.isnan(observed)
     carried = np.where(measured, observed, electric.predicted)
     share, spread = SOLIDS_PER_CONDUCTIVITY
@@ -325,7 +330,7 @@ def _ratio(values: Floats, of: str, parts: dict[str, float], variance: Floats | 
     predicted = np.zeros(values.shape[1])
     for name, weight in parts.items():
         part = weight * values[ROW[name]]
-        predicted = predicted + (np.nan_to_num(part) if name in _MAY_MISS else part)
+        predicted = predicted + (or_zero(part) if name in _MAY_MISS else part)
     usable = (predicted > 0) & (observed > 0)
     predicted, observed = np.where(usable, predicted, np.nan), np.where(usable, observed, np.nan)
     slopes = {ROW[name]: -weight / predicted for name, weight in parts.items()}
@@ -420,7 +425,7 @@ def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, F
     names = [name for name, relation in found.items() if not np.isnan(relation.gap).all()]
     size = spread.shape[1]
     log_density, misfit = np.zeros(size), np.zeros(size)
-    variance = np.nan_to_num(spread) ** 2
+    variance = or_zero(spread) ** 2
     found = {name: replace(found[name], slopes=_cleaned(found[name].slopes)) for name in names}
     there = {name: ~np.isnan(found[name].gap) & ~np.isnan(found[name].model) for name in names}
     factor: dict[tuple[int, int], Floats] = {}

@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.explain import ranges, relations
 from pipeline.explain.mistakes import catalogue, soda_like, softened_like
 from pipeline.explain.priors import STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
-from pipeline.explain.record import ROW, UNREAD
+from pipeline.explain.record import ROW, ROWS, UNREAD
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -33,7 +33,16 @@ WEIGHED_COLUMNS: Final = (
     "value_to",
 )
 _USUAL_RELATIVE: Final = 0.08  # standard uncertainty of a kit, the least exact method, relative [CP]
+# Far beyond any drinking water: a candidate that makes more of a reading is not weighed [CP].
+_MOST_OF: Final = {
+    **dict.fromkeys(("conductivity", "second conductivity"), 50_000.0),
+    **dict.fromkeys(("total_hardness", "alkalinity", "bicarbonate", "second total_hardness", "second alkalinity"), 2e4),
+    **dict.fromkeys(("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate"), 12_000.0),
+    **dict.fromkeys(("nitrate", "silica"), 2_000.0),
+    "ph": 14.0,
+}
 _ABSOLUTE: Final = frozenset({ROW["ph"], ROW["temperature"], *(ROW[name] for name in UNREAD)})
+_MOST: Final = np.array([_MOST_OF.get(name, np.inf) for name in ROWS])
 _UNREAD_ROWS: Final = frozenset(ROW[name] for name in UNREAD)
 
 
@@ -151,7 +160,7 @@ def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
             samples.append(who)
             changes.append({row: values[who] for row, values in changed.items()})
     candidate, sample = np.concatenate(candidates), np.concatenate(samples)
-    values, spread = record.amounts[:, sample], record.spread[:, sample]
+    values, spread = record.amounts.take(sample, axis=1), record.spread.take(sample, axis=1)
     start = 0
     for places_, changed in zip(candidates, changes, strict=True):
         block = slice(start, start + places_.size)
@@ -170,7 +179,7 @@ def _applies(
     changed = {} if one.change is None else one.change(record)
     for row, values in changed.items():
         with np.errstate(invalid="ignore"):
-            fits = fits & (values >= 0.0) & (record.exact[row] | (row in _UNREAD_ROWS))
+            fits = fits & (values >= 0.0) & (values <= _MOST[row]) & (record.exact[row] | (row in _UNREAD_ROWS))
     for row, _ in one.loosened:
         if one.mistake != "several-mistakes" and row not in _UNREAD_ROWS:
             fits = fits & record.exact[row]
