@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Flags, Floats, Places, Record
 
-SAMPLES_AT_ONCE: Final = 256
+SAMPLES_AT_ONCE: Final = 512
 WEIGHED_COLUMNS: Final = (
     "sample",
     "candidate",
@@ -209,27 +209,25 @@ def _usual(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
     states = pairs.candidate == 0
     low, above = softened_like(pairs.amounts), soda_like(pairs.amounts)
     stated = record.softened[pairs.sample] & low
-    own = _density(record, pairs, past, at, kind, np.arange(len(kind)))
+    own = _density(record, pairs, past, at, kind)
     for name, fits, prior in (("softened", low, _state_prior("softened")), ("soda", above, _state_prior("soda"))):
         rows = np.flatnonzero(fits & (kind == "") & (~states | (stated & (name == "softened"))))
         if rows.size:
             chance = np.where(record.softened[pairs.sample[rows]] & (name == "softened"), STATED_SOFTENER, prior)
-            other = _density(record, pairs, past, at, np.full(len(kind), name), rows)
+            part = Pairs(pairs.candidate[rows], pairs.sample[rows], pairs.amounts[:, rows], pairs.spread[:, rows])
+            other = _density(record, part, past, at, np.full(rows.size, name))
             own[rows] = np.logaddexp(own[rows] + np.log1p(-chance), other + np.log(chance))
     return own
 
 
-def _density(
-    record: Record, pairs: Pairs, past: History, at: Places, kind: npt.NDArray[np.str_], rows: Places
-) -> Floats:
-    sample = pairs.sample[rows]
+def _density(record: Record, pairs: Pairs, past: History, at: Places, kind: npt.NDArray[np.str_]) -> Floats:
     water = ranges.Water(
-        treated=record.treated[sample],
-        softened=kind[rows] == "softened",
-        soda=kind[rows] == "soda",
-        moved=kind[rows] == "moved",
+        treated=record.treated[pairs.sample],
+        softened=kind == "softened",
+        soda=kind == "soda",
+        moved=kind == "moved",
     )
-    return ranges.density(pairs.amounts[:, rows], pairs.spread[:, rows], past, at[sample], water)
+    return ranges.density(pairs.amounts, pairs.spread, past, at[pairs.sample], water)
 
 
 def _state_prior(water: str) -> float:
