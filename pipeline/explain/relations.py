@@ -53,7 +53,8 @@ HALF_MODEL: Final = 0.08  # where one side of the charges is closed by an ion no
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
 PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts from 1 meq/L up [CP]
 SULFATE_PAIR: Final = 10.0**2.3  # L/mol, CaSO4 (2.30) and MgSO4 (2.26) pairs at 25 °C [PHREEQC3]
-SOLIDS_PER_CONDUCTIVITY: Final = (0.60, 0.15)  # meters 0.5 to 0.7, nature 0.54 to 0.75 [HEM1985] (ln, k = 1)
+SOLIDS_PER_CONDUCTIVITY: Final = (0.50, 0.70)  # every scale of a meter is right, and nature lies there [CP, HEM1985]
+SOLIDS_BEYOND: Final = 0.08  # ln (k = 1), outside that range [CP]
 SOLIDS_MODEL: Final = (1.05, 0.08)  # weighed over computed: 1.0 to 1.2 [APHA1030] (ln, k = 1)
 FORM_MODEL: Final = 0.01  # two forms of one figure: rounding [CP]
 CALCIUM_SHARE: Final = (0.78, 0.40, 0.13)  # of the hardness; below, above (ln) [HEM1985]
@@ -303,11 +304,13 @@ def _solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags
     summed = sum((weight[ion] * sums.meq[ion] for ion in weight), start=or_zero(values[ROW["silica"]]))
     measured = ~np.isnan(observed)
     carried = np.where(measured, observed, electric.predicted)
-    share, spread = SOLIDS_PER_CONDUCTIVITY
+    low, high = SOLIDS_PER_CONDUCTIVITY
+    share, reach = np.sqrt(low * high), np.log(high / low) / 2.0
     predicted = np.where(full, SOLIDS_MODEL[0] * summed, share * carried)
     predicted = np.where(predicted > 0, predicted, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.log(tds / predicted)
+        gap = np.where(full, gap, np.sign(gap) * np.maximum(np.abs(gap) - reach, 0.0))
     by_ions: dict[int, Floats] = {}
     for ion, of in sums.slopes.items():
         for row, slope in of.items():
@@ -318,7 +321,7 @@ def _solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags
     slopes[ROW["tds"]] = 1.0 / tds
     slopes[ROW["conductivity"]] = np.where(full | ~measured, 0.0, -1.0 / np.where(measured, observed, 1.0))
     extra = np.where(measured | full, 0.0, electric.model)
-    model = np.where(full, SOLIDS_MODEL[1] ** 2, spread**2 + extra)
+    model = np.where(full, SOLIDS_MODEL[1] ** 2, SOLIDS_BEYOND**2 + extra)
     return Relation(gap, slopes, model, predicted)
 
 
