@@ -93,8 +93,8 @@ SOFTENED_SHARE: Final = 0.6  # of the alkalinity: below, the hardness may have b
 SODA_SHARE: Final = 1.1  # of the hardness: above, sodium must carry alkalinity [CP]
 SODA_LEAST: Final = 60.0  # mg/L as CaCO3 [CP]
 # Step by step through all orders of size: what an unnamed mistake may have done (ln), with its weight.
-STEPS: Final = (-3.4, -2.3, -1.4, -0.8, -0.35, 0.35, 0.8, 1.4, 2.3, 3.4)
-STEP_SPREAD: Final = 0.35
+STEPS: Final = (-2.9, -1.6, -0.6, 0.6, 1.6, 2.9)
+STEP_SPREAD: Final = 0.5
 _STEP_WIDTH: Final = 1.6
 UNREAD_STEPS: Final = (0.25, 0.45, 0.8, 1.4, 2.5, 4.5)  # meq/L an ion nobody measured may hold
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MG_CACO3_PER_MEQ
 from pipeline.explain.record import ROW
+from pipeline.explain.relations import or_zero
 from pipeline.reference import table
 
 if TYPE_CHECKING:
@@ -238,7 +239,7 @@ def _history(logs: Rows, relative: Rows, past: History, at: Places, water: Water
         if name in SHIFTED:
             inverse = np.where(known, 1.0 / width**2, 0.0)
             precision += inverse
-            weighted += inverse * np.nan_to_num(gap)
+            weighted += inverse * or_zero(gap)
     shift = 1.0 / _SOURCE_SHIFT**2
     gained = 0.5 * weighted**2 / (precision + shift) - 0.5 * np.log1p(precision / shift)
     return total + np.where(water.moved, gained, 0.0)
@@ -253,7 +254,7 @@ def _carbon_dioxide(full: Rows, spread: Floats, water: Water) -> Floats:
     log_pco2 = np.log10(np.maximum(meq, _TINY) / 1000.0) - ph + _PK_OPEN
     centre = np.where(water.soda, SODA_LOG_PCO2[0], np.where(water.treated, LOG_PCO2[0] + 0.5, LOG_PCO2[0]))
     width = np.where(water.soda, SODA_LOG_PCO2[1], np.where(water.treated, 0.9, LOG_PCO2[1]))
-    return np.nan_to_num(_normal(log_pco2 - centre, np.hypot(width, spread[ROW["ph"]])))
+    return or_zero(_normal(log_pco2 - centre, np.hypot(width, spread[ROW["ph"]])))
 
 
 def _normal(gap: Floats, width: Floats) -> Floats:

@@ -106,8 +106,8 @@ def explain(
     >>> from pipeline.normalise.sample_table import samples_from_wide
     >>> kit = {"total_hardness_mg_l_caco3": [320.0], "alkalinity_mg_l_caco3": [260.0], "conductivity_us_cm_25c": [0.68]}
     >>> found = explain(samples_from_wide(pd.DataFrame(kit)), pd.DataFrame({"check_id": [], "sample_id": []}), Limits())
-    >>> found.explanations.loc[0, ["mistake", "analyte", "detail", "value_to"]].tolist()
-    ['wrong-unit', 'conductivity', 'mS/cm', 680.0]
+    >>> found.explanations.loc[0, ["mistake", "analyte", "detail"]].tolist()
+    ['wrong-unit', 'conductivity', 'mS/cm']
     """
     record = read(samples)
     chosen = np.arange(len(record)) if only is None else np.flatnonzero(only)

@@ -53,7 +53,8 @@ HALF_MODEL: Final = 0.08  # where one side of the charges is closed by an ion no
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
 PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts from 1 meq/L up [CP]
 SULFATE_PAIR: Final = 10.0**2.3  # L/mol, CaSO4 (2.30) and MgSO4 (2.26) pairs at 25 °C [PHREEQC3]
-SOLIDS_PER_CONDUCTIVITY: Final = (0.60, 0.15)  # meters 0.5 to 0.7, nature 0.54 to 0.75 [HEM1985] (ln, k = 1)
+SOLIDS_PER_CONDUCTIVITY: Final = (0.50, 0.70)  # every scale of a meter is right, and nature lies there [CP, HEM1985]
+SOLIDS_BEYOND: Final = 0.08  # ln (k = 1), outside that range [CP]
 SOLIDS_MODEL: Final = (1.05, 0.08)  # weighed over computed: 1.0 to 1.2 [APHA1030] (ln, k = 1)
 FORM_MODEL: Final = 0.01  # two forms of one figure: rounding [CP]
 CALCIUM_SHARE: Final = (0.78, 0.40, 0.13)  # of the hardness; below, above (ln) [HEM1985]
@@ -63,6 +64,11 @@ _MAY_MISS: Final = ("carbonate",)  # not reported below pH 8.3
 
 _T25: Final = 25.0
 _MOLAL: Final = table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64")
+
+
+def or_zero(values: Floats) -> Floats:
+    """Count what was not read as nothing."""
+    return np.where(np.isnan(values), 0.0, values)
 
 
 def _at_25(prefix: str) -> dict[str, float]:
@@ -130,10 +136,10 @@ def charges(values: Floats) -> Charges:
     """
     per_mg = {ion: abs(CHARGE[ion]) / MOLAR_MASS[ion] for ion in (*CATIONS, *ANIONS, "bicarbonate", "carbonate")}
     read = {name: ~np.isnan(values[ROW[name]]) for name in ROWS if name in ROW}
-    meq = {ion: np.nan_to_num(values[ROW[ion]]) * per_mg[ion] for ion in (*CATIONS, *ANIONS)}
+    meq = {ion: or_zero(values[ROW[ion]]) * per_mg[ion] for ion in (*CATIONS, *ANIONS)}
     slopes: dict[str, dict[int, float | Floats]] = {ion: {ROW[ion]: per_mg[ion]} for ion in (*CATIONS[2:], *ANIONS)}
     split = read["calcium"] & read["magnesium"]
-    titrated = np.nan_to_num(values[ROW["total_hardness"]]) / MG_CACO3_PER_MEQ
+    titrated = or_zero(values[ROW["total_hardness"]]) / MG_CACO3_PER_MEQ
     hardness = np.where(split, meq["calcium"] + meq["magnesium"], titrated)
     share = np.divide(meq["calcium"], hardness, out=np.full_like(hardness, 0.75), where=split & (hardness > 0))
     calcium, magnesium = hardness * share, hardness * (1.0 - share)
@@ -141,9 +147,9 @@ def charges(values: Floats) -> Charges:
     slopes["calcium"] = {ROW["calcium"]: split * per_mg["calcium"], ROW["total_hardness"]: share * whole}
     slopes["magnesium"] = {ROW["magnesium"]: split * per_mg["magnesium"], ROW["total_hardness"]: (1.0 - share) * whole}
     titrated = read["alkalinity"]
-    forms = np.nan_to_num(values[ROW["bicarbonate"]]) * per_mg["bicarbonate"]
-    forms = forms + np.nan_to_num(values[ROW["carbonate"]]) * per_mg["carbonate"]
-    alkalinity = np.where(titrated, np.nan_to_num(values[ROW["alkalinity"]]) / MG_CACO3_PER_MEQ, forms)
+    forms = or_zero(values[ROW["bicarbonate"]]) * per_mg["bicarbonate"]
+    forms = forms + or_zero(values[ROW["carbonate"]]) * per_mg["carbonate"]
+    alkalinity = np.where(titrated, or_zero(values[ROW["alkalinity"]]) / MG_CACO3_PER_MEQ, forms)
     slopes["bicarbonate"] = {
         ROW["alkalinity"]: titrated / MG_CACO3_PER_MEQ,
         ROW["bicarbonate"]: ~titrated * per_mg["bicarbonate"],
@@ -295,14 +301,16 @@ def _solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags
     rest = [ion for ion in (*CATIONS, *ANIONS) if ion in sums.meq]
     weight = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*rest, "bicarbonate")}
     weight["bicarbonate"] = 0.6 * MG_CACO3_PER_MEQ  # what is left of it after evaporation [APHA1030]
-    summed = sum((weight[ion] * sums.meq[ion] for ion in weight), start=np.nan_to_num(values[ROW["silica"]]))
+    summed = sum((weight[ion] * sums.meq[ion] for ion in weight), start=or_zero(values[ROW["silica"]]))
     measured = ~np.isnan(observed)
     carried = np.where(measured, observed, electric.predicted)
-    share, spread = SOLIDS_PER_CONDUCTIVITY
+    low, high = SOLIDS_PER_CONDUCTIVITY
+    share, reach = np.sqrt(low * high), np.log(high / low) / 2.0
     predicted = np.where(full, SOLIDS_MODEL[0] * summed, share * carried)
     predicted = np.where(predicted > 0, predicted, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.log(tds / predicted)
+        gap = np.where(full, gap, np.sign(gap) * np.maximum(np.abs(gap) - reach, 0.0))
     by_ions: dict[int, Floats] = {}
     for ion, of in sums.slopes.items():
         for row, slope in of.items():
@@ -313,7 +321,7 @@ def _solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags
     slopes[ROW["tds"]] = 1.0 / tds
     slopes[ROW["conductivity"]] = np.where(full | ~measured, 0.0, -1.0 / np.where(measured, observed, 1.0))
     extra = np.where(measured | full, 0.0, electric.model)
-    model = np.where(full, SOLIDS_MODEL[1] ** 2, spread**2 + extra)
+    model = np.where(full, SOLIDS_MODEL[1] ** 2, SOLIDS_BEYOND**2 + extra)
     return Relation(gap, slopes, model, predicted)
 
 
@@ -325,7 +333,7 @@ def _ratio(values: Floats, of: str, parts: dict[str, float], variance: Floats | 
     predicted = np.zeros(values.shape[1])
     for name, weight in parts.items():
         part = weight * values[ROW[name]]
-        predicted = predicted + (np.nan_to_num(part) if name in _MAY_MISS else part)
+        predicted = predicted + (or_zero(part) if name in _MAY_MISS else part)
     usable = (predicted > 0) & (observed > 0)
     predicted, observed = np.where(usable, predicted, np.nan), np.where(usable, observed, np.nan)
     slopes = {ROW[name]: -weight / predicted for name, weight in parts.items()}
@@ -420,7 +428,7 @@ def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, F
     names = [name for name, relation in found.items() if not np.isnan(relation.gap).all()]
     size = spread.shape[1]
     log_density, misfit = np.zeros(size), np.zeros(size)
-    variance = np.nan_to_num(spread) ** 2
+    variance = or_zero(spread) ** 2
     found = {name: replace(found[name], slopes=_cleaned(found[name].slopes)) for name in names}
     there = {name: ~np.isnan(found[name].gap) & ~np.isnan(found[name].model) for name in names}
     factor: dict[tuple[int, int], Floats] = {}

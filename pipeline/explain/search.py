@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.explain import ranges, relations
 from pipeline.explain.mistakes import catalogue, soda_like, softened_like
 from pipeline.explain.priors import STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
-from pipeline.explain.record import ROW, UNREAD
+from pipeline.explain.record import ROW, ROWS, UNREAD
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Flags, Floats, Places, Record
 
-SAMPLES_AT_ONCE: Final = 256
+SAMPLES_AT_ONCE: Final = 512
 WEIGHED_COLUMNS: Final = (
     "sample",
     "candidate",
@@ -33,7 +33,16 @@ WEIGHED_COLUMNS: Final = (
     "value_to",
 )
 _USUAL_RELATIVE: Final = 0.08  # standard uncertainty of a kit, the least exact method, relative [CP]
+# Far beyond any drinking water: a candidate that makes more of a reading is not weighed [CP].
+_MOST_OF: Final = {
+    **dict.fromkeys(("conductivity", "second conductivity"), 50_000.0),
+    **dict.fromkeys(("total_hardness", "alkalinity", "bicarbonate", "second total_hardness", "second alkalinity"), 2e4),
+    **dict.fromkeys(("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate"), 12_000.0),
+    **dict.fromkeys(("nitrate", "silica"), 2_000.0),
+    "ph": 14.0,
+}
 _ABSOLUTE: Final = frozenset({ROW["ph"], ROW["temperature"], *(ROW[name] for name in UNREAD)})
+_MOST: Final = np.array([_MOST_OF.get(name, np.inf) for name in ROWS])
 _UNREAD_ROWS: Final = frozenset(ROW[name] for name in UNREAD)
 
 
@@ -151,7 +160,7 @@ def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
             samples.append(who)
             changes.append({row: values[who] for row, values in changed.items()})
     candidate, sample = np.concatenate(candidates), np.concatenate(samples)
-    values, spread = record.amounts[:, sample], record.spread[:, sample]
+    values, spread = record.amounts.take(sample, axis=1), record.spread.take(sample, axis=1)
     start = 0
     for places_, changed in zip(candidates, changes, strict=True):
         block = slice(start, start + places_.size)
@@ -170,7 +179,7 @@ def _applies(
     changed = {} if one.change is None else one.change(record)
     for row, values in changed.items():
         with np.errstate(invalid="ignore"):
-            fits = fits & (values >= 0.0) & (record.exact[row] | (row in _UNREAD_ROWS))
+            fits = fits & (values >= 0.0) & (values <= _MOST[row]) & (record.exact[row] | (row in _UNREAD_ROWS))
     for row, _ in one.loosened:
         if one.mistake != "several-mistakes" and row not in _UNREAD_ROWS:
             fits = fits & record.exact[row]
@@ -200,27 +209,25 @@ def _usual(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
     states = pairs.candidate == 0
     low, above = softened_like(pairs.amounts), soda_like(pairs.amounts)
     stated = record.softened[pairs.sample] & low
-    own = _density(record, pairs, past, at, kind, np.arange(len(kind)))
+    own = _density(record, pairs, past, at, kind)
     for name, fits, prior in (("softened", low, _state_prior("softened")), ("soda", above, _state_prior("soda"))):
         rows = np.flatnonzero(fits & (kind == "") & (~states | (stated & (name == "softened"))))
         if rows.size:
             chance = np.where(record.softened[pairs.sample[rows]] & (name == "softened"), STATED_SOFTENER, prior)
-            other = _density(record, pairs, past, at, np.full(len(kind), name), rows)
+            part = Pairs(pairs.candidate[rows], pairs.sample[rows], pairs.amounts[:, rows], pairs.spread[:, rows])
+            other = _density(record, part, past, at, np.full(rows.size, name))
             own[rows] = np.logaddexp(own[rows] + np.log1p(-chance), other + np.log(chance))
     return own
 
 
-def _density(
-    record: Record, pairs: Pairs, past: History, at: Places, kind: npt.NDArray[np.str_], rows: Places
-) -> Floats:
-    sample = pairs.sample[rows]
+def _density(record: Record, pairs: Pairs, past: History, at: Places, kind: npt.NDArray[np.str_]) -> Floats:
     water = ranges.Water(
-        treated=record.treated[sample],
-        softened=kind[rows] == "softened",
-        soda=kind[rows] == "soda",
-        moved=kind[rows] == "moved",
+        treated=record.treated[pairs.sample],
+        softened=kind == "softened",
+        soda=kind == "soda",
+        moved=kind == "moved",
     )
-    return ranges.density(pairs.amounts[:, rows], pairs.spread[:, rows], past, at[sample], water)
+    return ranges.density(pairs.amounts, pairs.spread, past, at[pairs.sample], water)
 
 
 def _state_prior(water: str) -> float:
