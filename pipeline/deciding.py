@@ -14,6 +14,7 @@ from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import run_all
 from pipeline.errors import KettlestoneError
 from pipeline.explain.rank import explain
+from pipeline.explain.suspicion import of_samples, with_suspects
 from pipeline.normalise.units import resolve
 from pipeline.store import faults, read
 from pipeline.store.database import Store
@@ -138,12 +139,13 @@ def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime
     limits = Limits(record_dates=DateLimits(now=pd.Timestamp(now)))
     checked = run_all(samples, limits, lambda _: None)
     mine = samples.about.index == sample_id
+    explained = explain(samples, checked.findings, limits, mine)
+    checked = with_suspects(checked, explained, samples)
     findings = checked.findings[(checked.findings["sample_id"] == sample_id).to_numpy()]
     verdict = str(checked.verdict[sample_id])
     explanations = pd.DataFrame()
     if verdict in ("hold", "reject"):
-        explained = explain(samples, checked.findings, limits, mine).explanations
-        explanations = explained[(explained["sample_id"] == sample_id).to_numpy()]
+        explanations = of_samples(explained, pd.Index([sample_id])).explanations
     row = read.sample_rows(store, [sample_id]).assign(
         verdict=verdict, not_evaluated=str(checked.not_evaluated[sample_id])
     )

@@ -18,6 +18,7 @@ from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
 from pipeline.checks.site_history import HISTORY_ANALYTES
 from pipeline.explain.rank import Explained, explain
+from pipeline.explain.suspicion import of_samples, with_suspects
 from pipeline.gathering import gather
 from pipeline.normalise import derived
 from pipeline.normalise.readings import READING_COLUMNS
@@ -76,7 +77,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         limits = Limits(record_dates=DateLimits(now=pd.Timestamp(started)))
         checked = run_all(samples, limits, heard.step)
         heard.stage("explaining")
-        explained = _explained(samples, checked, limits, new, settings)
+        checked, explained = _explained(samples, checked, limits, new, settings)
         assessment = _assessment(samples, checked, new, settings)
         heard.stage("storing")
         batch = Batch(
@@ -145,14 +146,21 @@ def _assessment(
 
 def _explained(
     samples: SampleTable, checked: Checked, limits: Limits, new: npt.NDArray[np.bool_], settings: Settings
-) -> Explained | None:
-    """Look for the mistake behind every new sample on hold, as many as the settings allow."""
+) -> tuple[Checked, Explained | None]:
+    """Look for the mistake behind the new samples, those on hold first, as many as the settings allow.
+
+    A sample that no check holds and that a mistake explains far better than none is held too.
+    """
     held = new & checked.verdict.isin(_OPEN).to_numpy()
-    chosen = held & (np.cumsum(held) <= settings.explain_most)
+    waiting = np.flatnonzero(new)[np.argsort(~held[new], kind="stable")]
+    chosen = np.zeros(len(new), dtype="bool")
+    chosen[waiting[: settings.explain_most]] = True
     if not chosen.any():
-        return None
+        return checked, None
     counting = replace(samples, readings=samples.readings[samples.readings["counts"]])
-    return explain(counting, checked.findings, limits, chosen)
+    explained = explain(counting, checked.findings, limits, chosen)
+    checked = with_suspects(checked, explained, samples)
+    return checked, of_samples(explained, checked.verdict.index[checked.verdict.isin(_OPEN)])
 
 
 def _no_samples() -> SampleTable:

@@ -23,7 +23,8 @@ class Settings:
     sample_window_hours : unlabelled readings at one point count as one sample within this time [h].
     max_file_mb : a larger input file is refused [MB].
     assess_most : a batch of more new samples is stored and checked, but assessed only when asked.
-    explain_most : of so many samples on hold the cause is looked for at once; of the others when asked.
+    explain_most : in so many new samples, those on hold first, the mistake is looked for at once; in the others
+        when asked.
     lock_wait_s : how long to wait for another process that writes to the store [s].
     """
 
@@ -34,7 +35,7 @@ class Settings:
     sample_window_hours: float = 1.0
     max_file_mb: int = 2048
     assess_most: int = 5000
-    explain_most: int = 20000
+    explain_most: int = 1000
     lock_wait_s: float = 30.0
 
     def plain(self) -> dict[str, Any]:

@@ -28,6 +28,7 @@ class HardnessLimits:
     """Limits of the hardness checks."""
 
     relative: float = 0.03  # least uncertainty of a hardness titration, k = 2 [CP]
+    hold_beyond: float = 1.5  # times the expanded uncertainty: k = 3; between the two it is a note [CP]
     absolute_mg_l_caco3: float = 2.0  # the same near zero: 0.05 mL of 0.01 mol/L titrant on 25 mL [CP]
     sodium_share: float = 0.8  # of the sodium an excess of alkalinity needs [CP]
     sodium_relative: float = 0.05  # least uncertainty of sodium and potassium, k = 2 [CP]
@@ -81,7 +82,8 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> pd.DataFrame:
 
     Notes
     -----
-    TH = 2.497 Ca + 4.118 Mg, from the molar masses [APHA2340B]; allowed = √(U² of all three).
+    TH = 2.497 Ca + 4.118 Mg, from the molar masses [APHA2340B]; allowed = √(U² of all three), k = 2: one honest
+    record in twenty lies outside, so up to k = 3 it is a note.
     A "<" counts as anything from 0 to its limit.
     """
     bounds = limits.hardness
@@ -114,6 +116,7 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     return pd.DataFrame(
         {
             "observed": np.where(np.isnan(expected), np.nan, observed),
+            "severity": evidence.either(np.abs(observed - expected) > bounds.hold_beyond * allowed, "hold", "note"),
             "low": expected - allowed,
             "high": np.where(both, expected + allowed, np.nan),
             "analyte": evidence.constant(samples, "total_hardness calcium magnesium"),
@@ -142,8 +145,8 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     """Ask for the sodium behind an alkalinity that is larger than the hardness.
 
     Softened houses and natural soda waters look exactly like a mistake here; sodium decides. Not
-    an error by itself: held where sodium was measured and is too little, and where nobody measured it
-    in a raw water that no softener is named for and the two titrations exchanged would fit as well.
+    an error by itself: held only where sodium was measured and is too little. Where nobody measured it and
+    the two titrations exchanged would fit as well, it is said and asked.
 
     Parameters
     ----------
@@ -202,7 +205,7 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
             "observed": excess,
             "low": np.nan,
             "high": high,
-            "severity": evidence.either(short | exchanged, "hold", "note"),
+            "severity": evidence.either(short, "hold", "note"),
             "analyte": evidence.constant(samples, "alkalinity total_hardness sodium"),
             "alkalinity": alkalinity.value,
             "hardness": top,

@@ -97,8 +97,22 @@ def run_check(entry: Check, samples: SampleTable, limits: Limits) -> tuple[pd.Da
     findings : FINDING_COLUMNS plus `analyte`.
     evaluated : (n,) True for the samples the check could evaluate.
     """
-    result = entry.function(samples, limits)
-    index = samples.about.index
+    return findings_of(entry, entry.function(samples, limits), samples.about.index)
+
+
+def findings_of(entry: Check, result: pd.DataFrame, index: pd.Index) -> tuple[pd.DataFrame, Flags]:
+    """Turn what a check's function returned into findings.
+
+    Parameters
+    ----------
+    entry : the check.
+    result : as described at ``check``.
+    index : the samples, `sample_id`.
+
+    Returns
+    -------
+    findings, evaluated : as ``run_check``.
+    """
     evaluated = np.zeros(len(index), dtype="bool")
     known = result["observed"].notna().to_numpy()
     if "sample_id" in result:

@@ -19,6 +19,7 @@ from pipeline.chemistry.equivalents import (
     meq_per_l,
 )
 from pipeline.chemistry.remarks import remarks
+from pipeline.chemistry.sulfate_pairs import sulfate_pairs
 from pipeline.chemistry.tds_scales import SCALES, from_tds, from_tds_of_unknown_scale, to_tds
 from pipeline.reference import table
 
@@ -38,6 +39,7 @@ __all__ = [
     "from_tds",
     "from_tds_of_unknown_scale",
     "ionic_strength",
+    "lost_to_pairs",
     "to_25c",
     "to_tds",
 ]
@@ -107,6 +109,30 @@ def expected(waters: pd.DataFrame) -> pd.DataFrame:
         },
         index=waters.index,
     )
+
+
+def lost_to_pairs(waters: pd.DataFrame) -> pd.Series[float]:
+    """Conductivity that `expected` counts too much, because calcium and magnesium sulfate go about as pairs.
+
+    Parameters
+    ----------
+    waters : (n, ...) frame as for `expected`.
+
+    Returns
+    -------
+    (n,) series [µS/cm at 25 °C]; missing where `expected` is.
+
+    Notes
+    -----
+    What is paired carries nothing: a pair takes the molal conductivities of calcium and sulfate with it [MNR2012].
+    """
+    ions, strength = _ions_and_strength(waters)
+    usable = ~np.any(list(_faults(waters, strength).values()), axis=0)
+    metal, sulfate = (ions["calcium"] + ions["magnesium"]) / 1000.0, ions["sulfate"] / 1000.0
+    pairs, _, _ = sulfate_pairs(metal, sulfate, strength)
+    paired = {"calcium": 1000.0 * pairs, "sulfate": 1000.0 * pairs}
+    lost = np.where(usable, _molal_sum(paired, strength, 25.0), np.nan)
+    return pd.Series(lost, index=waters.index, name="lost_us_cm_25c")
 
 
 def at(waters: pd.DataFrame, temperature_c: pd.Series[float] | float) -> pd.DataFrame:

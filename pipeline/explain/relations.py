@@ -21,6 +21,7 @@ from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
+from pipeline.chemistry.sulfate_pairs import sulfate_pairs
 from pipeline.explain.record import ROW, ROWS, SECOND
 from pipeline.reference import table
 
@@ -52,7 +53,6 @@ FULL_MODEL: Final = 0.04  # of the conductivity of a full analysis (k = 1) [SCCO
 HALF_MODEL: Final = 0.08  # where one side of the charges is closed by an ion nobody read [CP]
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
 PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts from 1 meq/L up [CP]
-SULFATE_PAIR: Final = 10.0**2.3  # L/mol, CaSO4 (2.30) and MgSO4 (2.26) pairs at 25 °C [PHREEQC3]
 SOLIDS_PER_CONDUCTIVITY: Final = (0.50, 0.70)  # every scale of a meter is right, and nature lies there [CP, HEM1985]
 SOLIDS_BEYOND: Final = 0.08  # ln (k = 1), outside that range [CP]
 SOLIDS_MODEL: Final = (1.05, 0.08)  # weighed over computed: 1.0 to 1.2 [APHA1030] (ln, k = 1)
@@ -224,25 +224,12 @@ def _carried(meq: dict[str, Floats]) -> tuple[Floats, dict[str, Floats]]:
     root = np.sqrt(np.maximum(strength, 0.0))
     each = {ion: (_LAMBDA[ion] - _SLOPE[ion] * root / (1.0 + _ROOT[ion] * root)) / abs(CHARGE[ion]) for ion in meq}
     total = sum((each[ion] * values for ion, values in meq.items()), start=np.zeros(1))
-    paired, by_metal, by_sulfate = _paired(molar, root)
+    metal, sulfate = (molar["calcium"] + molar["magnesium"]) / 1000.0, molar["sulfate"] / 1000.0
+    pairs, by_metal, by_sulfate = sulfate_pairs(metal, sulfate, strength)
     lost = each["calcium"] + each["sulfate"]
     for ion, share in (("calcium", by_metal), ("magnesium", by_metal), ("sulfate", by_sulfate)):
         each[ion] = each[ion] - lost * share
-    return total - paired * lost, each
-
-
-def _paired(molar: dict[str, Floats], root: Floats) -> tuple[Floats, Floats, Floats]:
-    """Give the calcium and magnesium sulfate that carries no charge, in meq/L: x = K·γ²·(M − x)·(S − x).
-
-    Returns the pairs and what one meq/L more of the metals or of sulfate adds to them.
-    """
-    metal, sulfate = (molar["calcium"] + molar["magnesium"]) / 1000.0, molar["sulfate"] / 1000.0
-    log_activity = -0.509 * 4.0 * (root / (1.0 + root) - 0.3 * root**2)  # Davies [APHA2330]
-    constant = SULFATE_PAIR * 10.0 ** (2.0 * log_activity)
-    both = metal + sulfate + 1.0 / constant
-    free = np.sqrt(np.maximum(both**2 - 4.0 * metal * sulfate, np.finfo("float64").tiny))
-    by_metal, by_sulfate = (0.5 * (1.0 - (both - 2.0 * other) / free) for other in (sulfate, metal))
-    return 1000.0 * (both - free), by_metal, by_sulfate
+    return total - 2000.0 * pairs * lost, each
 
 
 def _conductivity(values: Floats, sums: Charges) -> Relation:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS
+from pipeline.explain.suspicion import KNOWN_CHECKS
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -119,7 +119,7 @@ def headline(cause: dict[str, Any]) -> str:
 
 def title_of(relation: str) -> str:
     """Name a relation as the register of checks does where it has it."""
-    entry = CHECKS.get(relation)
+    entry = KNOWN_CHECKS.get(relation)
     return entry.title if entry else relation.replace("-", " ")
 
 

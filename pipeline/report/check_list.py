@@ -5,12 +5,14 @@ from __future__ import annotations
 import inspect
 import itertools
 import json
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-import pipeline.checks
-from pipeline.checks.registry import CHECKS, Check
 from pipeline.errors import KettlestoneError
+from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.reference import table
+
+if TYPE_CHECKING:
+    from pipeline.checks.registry import Check
 
 _HOW_SEEN: Final = {
     "text": "read in its text",
@@ -22,7 +24,7 @@ _HOW_SEEN: Final = {
 
 def list_all(*, as_json: bool) -> str:
     """List every check: id, severity, what must hold."""
-    entries = [CHECKS[check_id] for check_id in sorted(pipeline.checks.registry.CHECKS)]
+    entries = [KNOWN_CHECKS[check_id] for check_id in sorted(KNOWN_CHECKS)]
     if as_json:
         return json.dumps([_plain(entry) for entry in entries], ensure_ascii=False, indent=1)
     width = max(len(entry.check_id) for entry in entries)
@@ -37,9 +39,9 @@ def explain(check_id: str, *, as_json: bool) -> str:
     ------
     KettlestoneError : no check has this id.
     """
-    if check_id not in CHECKS:
+    if check_id not in KNOWN_CHECKS:
         raise KettlestoneError(f'there is no check "{check_id}". kettlestone checks lists them.')
-    entry = CHECKS[check_id]
+    entry = KNOWN_CHECKS[check_id]
     if as_json:
         return json.dumps(_plain(entry), ensure_ascii=False, indent=1)
     head = f"{entry.check_id}: {entry.title}\nSeverity of a finding: {entry.severity}\n"

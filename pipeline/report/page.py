@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from pipeline.checks.registry import CHECKS
+from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.report import causes, chart
 from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, headline, lead
 
@@ -46,7 +46,7 @@ def render(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequence[s
         signs=SIGNS,
         meanings=MEANINGS,
         caution=CAUTION,
-        titles={check_id: entry.title for check_id, entry in CHECKS.items()},
+        titles={check_id: entry.title for check_id, entry in KNOWN_CHECKS.items()},
         chart=chart.hardness_alkalinity(samples),
         inks=INKS,
         width=chart.WIDTH,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS
+from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.problems import PROBLEMS
 from pipeline.reference import table
 from pipeline.report import causes
@@ -68,7 +68,9 @@ def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
 
 
 def _checks(batch: Batch) -> list[dict[str, Any]]:
-    listed = batch.check_runs.assign(title=batch.check_runs["check_id"].map({k: c.title for k, c in CHECKS.items()}))
+    listed = batch.check_runs.assign(
+        title=batch.check_runs["check_id"].map({k: c.title for k, c in KNOWN_CHECKS.items()})
+    )
     return _records(listed.sort_values(["flagged", "evaluated"], ascending=False))
 
 

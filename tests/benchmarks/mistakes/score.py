@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline.checks.limits import Limits
 from pipeline.checks.run import run_all
 from pipeline.explain.rank import explain
+from pipeline.explain.suspicion import with_suspects
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -80,6 +81,7 @@ def judge(table: SampleTable, plantings: dict[int, Planting]) -> pd.DataFrame:
     """
     checked = run_all(table, Limits(), lambda _: None)
     explained = explain(table, checked.findings, Limits())
+    checked = with_suspects(checked, explained, table)
     about = table.about
     subjects = np.flatnonzero((about["role"] == "subject").to_numpy())
     wanted = [plantings.get(int(place)) for place in subjects]

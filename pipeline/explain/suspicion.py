@@ -1,0 +1,161 @@
+"""The check that no single limit can make: all relations together say that a reading is wrong."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks.registry import CHECKS, Check, findings_of, no_findings
+from pipeline.explain.rank import Explained, explain
+from schemas.columns import ANALYTES, SEVERITIES, VERDICTS
+
+if TYPE_CHECKING:
+    from pipeline.checks.limits import Limits
+    from pipeline.checks.run import Checked
+    from pipeline.normalise.sample_table import SampleTable
+
+# True states of a water or its treatment; none of them is a mistake.
+STATES: Final = ("softened-water", "soda-water", "source-change", "exhausted-media", "bypass-moved")
+# Answers to the question about a pair of samples, whose probabilities stand beside those of the readings.
+OF_PAIRS: Final = ("swapped-samples", "exhausted-media", "bypass-moved")
+
+
+@dataclass(frozen=True)
+class SuspicionLimits:
+    """Limits of the check."""
+
+    percent: float = 70.0  # probability of a mistake from which a person is asked [CP]
+
+
+def single_mistake(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+    """Weigh every known mistake against there being none, over all relations of a record at once.
+
+    Each single check allows for the uncertainty of its own two or three figures; a missing ion, exchanged
+    columns or exchanged bottles may stay inside every one of those limits and still be far more likely
+    than chance, because several relations are off in the same direction.
+
+    Parameters
+    ----------
+    samples : the filled sample table.
+    limits : of the checks.
+
+    Returns
+    -------
+    one row per sample: `observed` the probability that some reading is wrong [%], and the likeliest mistake.
+
+    Notes
+    -----
+    p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes'
+    rule over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged.
+    Held above 70 % [CP]. Only records that no other check holds are looked at.
+    """
+    return doubts(explain(samples, no_findings(), limits), SuspicionLimits())
+
+
+SINGLE_MISTAKE: Final = Check(
+    check_id="single-mistake",
+    title="No single mistake makes all readings of the record agree better",
+    rationale=(single_mistake.__doc__ or "").strip(),
+    source="JCGM106",
+    severity="hold",
+    unit="%",
+    message="All relations together: a reading is wrong with a probability of {observed:0} %. {alternative}.",
+    function=single_mistake,
+)
+# Every check there is, by id: those of single rules, and this one.
+KNOWN_CHECKS: Final = {**CHECKS, SINGLE_MISTAKE.check_id: SINGLE_MISTAKE}
+
+
+def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
+    """Give the probability that a record holds a mistake, and the likeliest one.
+
+    Parameters
+    ----------
+    explained : of the records in question.
+    bounds : of the check.
+
+    Returns
+    -------
+    frame, index `sample_id`: `observed` [%], `low` (open), `high`, `alternative`, `analyte`, `mistake`.
+    """
+    told = explained.explanations
+    of_pair = told["mistake"].isin(OF_PAIRS)
+    own = told[~of_pair]
+    innocent = own[own["mistake"].isin(["no-mistake", *STATES])].groupby("sample_id")["probability"].sum()
+    samples = pd.Index(own["sample_id"].unique(), name="sample_id")
+    readings = 1.0 - innocent.reindex(samples, fill_value=0.0).clip(upper=1.0)
+    exchanged = told[told["mistake"] == "swapped-samples"].groupby("sample_id")["probability"].max()
+    pair = exchanged.reindex(samples, fill_value=0.0)
+    named = told[told["mistake"].where(~told["mistake"].isin(["no-mistake", *STATES])).notna()]
+    best = named.sort_values(["sample_id", "probability"], ascending=[True, False], kind="stable")
+    best = best.drop_duplicates("sample_id").set_index("sample_id").reindex(samples)
+    evidence = best["evidence"].fillna("").astype("str")
+    words = best["title"].fillna("").astype("str").str.cat(": " + evidence.where(evidence != "", ""), na_rep="")
+    return pd.DataFrame(
+        {
+            "observed": 100.0 * np.maximum(readings, pair),
+            "low": np.nan,
+            "high": bounds.percent,
+            "alternative": words.str.rstrip(": ."),
+            "analyte": best["analyte"].fillna("").where(best["analyte"].isin(list(ANALYTES)), ""),
+            "mistake": best["mistake"].fillna("").astype("str"),
+        },
+        index=samples,
+    )
+
+
+def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) -> Checked:
+    """Hold the records that the limits let pass and the whole of their readings does not.
+
+    Parameters
+    ----------
+    checked : what the checks said.
+    explained : the records they hold, and others.
+    samples : the table both were made from.
+
+    Returns
+    -------
+    Checked with the findings of `single-mistake` and the verdicts that follow.
+    """
+    held = set(checked.verdict.index[checked.verdict.isin(SEVERITIES[1:])])
+    result = doubts(explained, SuspicionLimits())
+    result = result[~result.index.isin(list(held))]
+    findings, evaluated = findings_of(SINGLE_MISTAKE, result, samples.about.index)
+    seen, missing = int(evaluated.sum()), int((~evaluated).sum())
+    run = pd.DataFrame([(SINGLE_MISTAKE.check_id, seen, missing, len(findings))], columns=checked.runs.columns)
+    runs = pd.concat([checked.runs, run], ignore_index=True).sort_values("check_id", ignore_index=True)
+    if findings.empty:
+        return replace(checked, runs=runs)
+    suspects = findings["sample_id"]
+    place = int(np.searchsorted(-_rank(checked.findings), -SEVERITIES.index("hold"), side="right"))
+    parts = [checked.findings.iloc[:place], findings, checked.findings.iloc[place:]]
+    verdict = checked.verdict.mask(checked.verdict.index.isin(suspects), VERDICTS[VERDICTS.index("hold")])
+    return replace(
+        checked,
+        findings=pd.concat(parts, ignore_index=True),
+        verdict=verdict,
+        runs=runs,
+        open_findings=pd.concat(
+            [checked.open_findings, findings[["sample_id", "severity", "analyte"]]], ignore_index=True
+        ),
+    )
+
+
+def _rank(findings: pd.DataFrame) -> np.ndarray:
+    return findings["severity"].map({name: place for place, name in enumerate(SEVERITIES)}).to_numpy(dtype="int64")
+
+
+def of_samples(explained: Explained, samples: pd.Index) -> Explained:
+    """Keep what is told of some samples, and the patterns of whole files."""
+    frames = {
+        name: frame[frame["sample_id"].isin(samples)].reset_index(drop=True)
+        for name, frame in (
+            ("explanations", explained.explanations),
+            ("relations", explained.relations),
+            ("questions", explained.questions),
+        )
+    }
+    return replace(explained, **frames)
