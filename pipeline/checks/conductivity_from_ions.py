@@ -85,7 +85,8 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame
     -----
     Expected from ionic molal conductivities [MNR2012]; allowed ± 8 % of it [SCCOMP], joined as root of squares
     with the uncertainty of the ions, each times its limiting equivalent conductivity [APHA2510], and of a
-    meter that states more than 4 %. Below, also what calcium and magnesium sulfate lose as pairs [PHREEQC3].
+    meter that states more than 4 %. Below, also what calcium and magnesium lose as pairs with sulfate and
+    bicarbonate [PHREEQC3].
     """
     bounds = limits.conductivity_from_ions
     model = expected(samples.filled)

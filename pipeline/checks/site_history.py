@@ -39,6 +39,7 @@ class SiteHistoryLimits:
     natural_share: float = 0.05  # by which a supply wanders without having changed, k = 1 [CP]
     natural_ph: float = 0.1  # the same of pH [CP]
     relative_uncertainty: float = 0.10  # of a reading that states none, k = 2 [CP]
+    softened_below: float = 0.2  # of the usual hardness, alone: what a softener does, no error by itself [CP]
     together_within: float = 0.15  # of one ratio: hardness, alkalinity and conductivity moved together [CP]
 
 
@@ -72,7 +73,8 @@ def site_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     z = (x - median) / s, s the larger of 1.4826 MAD [IH1993] and the uncertainty of method and supply
     √(U² / 2 + (0.05 median)²), over up to twelve earlier samples [CP]. |z| > 3.5 is a note. It is held only
-    for raw water with |z| > 7 where another of the three stayed as it was.
+    for raw water with |z| > 7 where the others of the three that are known stayed as they were, and not
+    where hardness alone fell below a fifth, as a softener makes it.
     """
     bounds = limits.site_history
     rows = _in_order(samples)
@@ -172,8 +174,11 @@ def _found(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: Sit
     observed = z[at, furthest]
     together = _together(judged, bounds)
     three = np.arange(len(_TOGETHER))
-    stayed = (np.abs(z[:, three]) <= bounds.note_z) & (furthest[:, None] != three)
-    alone = stayed.any(axis=1) & (furthest < len(_TOGETHER))
+    other = ~np.isnan(z[:, three]) & (furthest[:, None] != three)
+    moved = other & (np.abs(z[:, three]) > bounds.note_z)
+    alone = other.any(axis=1) & ~moved.any(axis=1) & (furthest < len(_TOGETHER))
+    softened = (furthest == 0) & (chosen["ratio"] < bounds.softened_below)
+    alone &= ~softened
     raw = (rows["stage"] == "raw").to_numpy(dtype="bool")
     held = raw & alone & ~together & (np.abs(observed) > bounds.hold_z)
     names = np.array(HISTORY_ANALYTES, dtype=object)[furthest]
@@ -193,6 +198,7 @@ def _found(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: Sit
                 {
                     "Hardness, alkalinity, conductivity moved together: another supply or season, no error": together,
                     "The treatment may be used up or its valve moved, or the reading is wrong: retest": ~raw,
+                    "A softener before this point would look like this: ask for one": softened & ~together,
                     "Nothing else moved with it: a reading, its unit or the label is wrong": alone,
                     "Repeat the test: a changed supply or a wrong reading": np.ones(len(rows), dtype="bool"),
                 },

@@ -30,6 +30,7 @@ class UnitLimits:
     history_samples: int = 4  # of one sampling point before ten times its median says anything [CP]
     history_tolerance: float = 0.25  # [CP]
     steady_tolerance: float = 0.30  # what the other quantities may differ from their medians [CP]
+    changed_factor: float = 3.0  # by which a second quantity tells of another water [CP]
     column_rows: int = 3  # ordinary rows that prove a column holds two units [CP]
     thin_us_cm: float = 100.0  # below this conductivity ratios say little [CP]
 
@@ -213,8 +214,9 @@ def _against_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     tolerance = limits.units.history_tolerance
     slipped = (np.abs(ratio / 10 - 1) <= tolerance) | (np.abs(ratio * 10 - 1) <= tolerance)
     steady = (np.abs(ratio - 1) <= limits.units.steady_tolerance).sum(axis=1)
-    # One quantity off, and two others say that it is this water.
-    slipped &= ((slipped.sum(axis=1) == 1) & (steady >= 2))[:, None]  # noqa: PLR2004 -- see the line above
+    # One quantity off, two others say that it is this water, and none that it has become another (a softener).
+    far = (np.maximum(ratio, 1 / ratio) > limits.units.changed_factor).sum(axis=1)
+    slipped &= ((slipped.sum(axis=1) == 1) & (steady >= 2) & (far == 1))[:, None]  # noqa: PLR2004 -- see above
     row, column = np.nonzero(slipped)
     value, median = values.to_numpy()[row, column], medians.to_numpy()[row, column]
     return pd.DataFrame(

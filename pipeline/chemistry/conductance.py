@@ -18,8 +18,8 @@ from pipeline.chemistry.equivalents import (
     column,
     meq_per_l,
 )
+from pipeline.chemistry.ion_pairs import BICARBONATE, SULFATE, paired
 from pipeline.chemistry.remarks import remarks
-from pipeline.chemistry.sulfate_pairs import sulfate_pairs
 from pipeline.chemistry.tds_scales import SCALES, from_tds, from_tds_of_unknown_scale, to_tds
 from pipeline.reference import table
 
@@ -49,6 +49,7 @@ MINOR: Final = (*MINOR_CATIONS, *MINOR_ANIONS)
 STRENGTH_RANGE: Final = (0.0004, 0.7)  # mol/kg [MNR2012]
 PH_RANGE: Final = (1.0, 9.8)  # [MNR2012]
 TEMPERATURE_RANGE_C: Final = (0.0, 95.0)  # [MNR2012]
+_PAIR_MOBILITY: Final = 0.43  # of CaHCO3+ and MgHCO3+, against bicarbonate [PHREEQC3]
 STRENGTH_LIMIT_SM2510: Final = 0.5  # mol/L [APHA2510]
 
 _MOLAL: Final = table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64")
@@ -112,7 +113,7 @@ def expected(waters: pd.DataFrame) -> pd.DataFrame:
 
 
 def lost_to_pairs(waters: pd.DataFrame) -> pd.Series[float]:
-    """Conductivity that `expected` counts too much, because calcium and magnesium sulfate go about as pairs.
+    """Conductivity that `expected` counts too much, because calcium and magnesium go about as pairs.
 
     Parameters
     ----------
@@ -124,14 +125,22 @@ def lost_to_pairs(waters: pd.DataFrame) -> pd.Series[float]:
 
     Notes
     -----
-    What is paired carries nothing: a pair takes the molal conductivities of calcium and sulfate with it [MNR2012].
+    A pair with sulfate carries nothing and takes the molal conductivities of both ions with it [MNR2012]; one with
+    bicarbonate moves as a single charge, 0.43 as well as bicarbonate (diffusion coefficients 5.06e-10 and
+    1.18e-9 m²/s [PHREEQC3]).
     """
     ions, strength = _ions_and_strength(waters)
     usable = ~np.any(list(_faults(waters, strength).values()), axis=0)
-    metal, sulfate = (ions["calcium"] + ions["magnesium"]) / 1000.0, ions["sulfate"] / 1000.0
-    pairs, _, _ = sulfate_pairs(metal, sulfate, strength)
-    paired = {"calcium": 1000.0 * pairs, "sulfate": 1000.0 * pairs}
-    lost = np.where(usable, _molal_sum(paired, strength, 25.0), np.nan)
+    metal = (ions["calcium"] + ions["magnesium"]) / 1000.0
+    with_sulfate, _, _ = paired(metal, ions["sulfate"] / 1000.0, strength, SULFATE, 8.0)
+    left = metal - with_sulfate
+    with_bicarbonate, _, _ = paired(left, ions["bicarbonate"] / 1000.0, strength, BICARBONATE, 4.0)
+    gone = {
+        "calcium": 1000.0 * (with_sulfate + with_bicarbonate),
+        "sulfate": 1000.0 * with_sulfate,
+        "bicarbonate": (1.0 - _PAIR_MOBILITY) * 1000.0 * with_bicarbonate,
+    }
+    lost = np.where(usable, _molal_sum(gone, strength, 25.0), np.nan)
     return pd.Series(lost, index=waters.index, name="lost_us_cm_25c")
 
 

@@ -21,7 +21,7 @@ from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
-from pipeline.chemistry.sulfate_pairs import sulfate_pairs
+from pipeline.chemistry.ion_pairs import SULFATE, paired
 from pipeline.explain.record import ROW, ROWS, SECOND
 from pipeline.reference import table
 
@@ -225,7 +225,7 @@ def _carried(meq: dict[str, Floats]) -> tuple[Floats, dict[str, Floats]]:
     each = {ion: (_LAMBDA[ion] - _SLOPE[ion] * root / (1.0 + _ROOT[ion] * root)) / abs(CHARGE[ion]) for ion in meq}
     total = sum((each[ion] * values for ion, values in meq.items()), start=np.zeros(1))
     metal, sulfate = (molar["calcium"] + molar["magnesium"]) / 1000.0, molar["sulfate"] / 1000.0
-    pairs, by_metal, by_sulfate = sulfate_pairs(metal, sulfate, strength)
+    pairs, by_metal, by_sulfate = paired(metal, sulfate, strength, SULFATE, 8.0)
     lost = each["calcium"] + each["sulfate"]
     for ion, share in (("calcium", by_metal), ("magnesium", by_metal), ("sulfate", by_sulfate)):
         each[ion] = each[ion] - lost * share

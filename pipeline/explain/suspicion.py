@@ -21,13 +21,15 @@ if TYPE_CHECKING:
 STATES: Final = ("softened-water", "soda-water", "source-change", "exhausted-media", "bypass-moved")
 # Answers to the question about a pair of samples, whose probabilities stand beside those of the readings.
 OF_PAIRS: Final = ("swapped-samples", "exhausted-media", "bypass-moved")
+DISAGREES: Final = 2.0  # standard uncertainties from which a relation disagrees
 
 
 @dataclass(frozen=True)
 class SuspicionLimits:
     """Limits of the check."""
 
-    percent: float = 70.0  # probability of a mistake from which a person is asked [CP]
+    percent: float = 60.0  # probability of a mistake from which a person is asked [CP]
+    unusual_percent: float = 95.0  # the same where all relations agree and only the values are unusual [CP]
 
 
 def single_mistake(samples: SampleTable, limits: Limits) -> pd.DataFrame:
@@ -50,7 +52,8 @@ def single_mistake(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes'
     rule over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged.
-    Held above 70 % [CP]. Only records that no other check holds are looked at.
+    Held above 60 % where some relation is off by two standard uncertainties, above 95 % where the values are only
+    unusual [CP]. Only records that no other check holds are looked at.
     """
     return doubts(explain(samples, no_findings(), limits), SuspicionLimits())
 
@@ -94,17 +97,25 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     best = best.drop_duplicates("sample_id").set_index("sample_id").reindex(samples)
     evidence = best["evidence"].fillna("").astype("str")
     words = best["title"].fillna("").astype("str").str.cat(": " + evidence.where(evidence != "", ""), na_rep="")
+    calm = samples.isin(_agreeing(explained.relations))
     return pd.DataFrame(
         {
             "observed": 100.0 * np.maximum(readings, pair),
             "low": np.nan,
-            "high": bounds.percent,
+            "high": np.where(calm, bounds.unusual_percent, bounds.percent),
             "alternative": words.str.rstrip(": ."),
             "analyte": best["analyte"].fillna("").where(best["analyte"].isin(list(ANALYTES)), ""),
             "mistake": best["mistake"].fillna("").astype("str"),
         },
         index=samples,
     )
+
+
+def _agreeing(relations: pd.DataFrame) -> pd.Index:
+    """Name the records of which no relation disagrees: their values are unusual at most."""
+    first = relations[relations["rank"] == 1]
+    worst = first["score_before"].abs().groupby(first["sample_id"]).max()
+    return worst.index[worst < DISAGREES]
 
 
 def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) -> Checked:
