@@ -10,9 +10,12 @@ import pandas as pd
 
 from pipeline.checks.registry import CHECKS, Check, findings_of, no_findings
 from pipeline.explain.rank import Explained, explain
+from pipeline.reference import table
 from schemas.columns import ANALYTES, SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.checks.limits import Limits
     from pipeline.checks.run import Checked
     from pipeline.normalise.sample_table import SampleTable
@@ -111,6 +114,22 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     )
 
 
+def _said_already(result: pd.DataFrame, findings: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Tell the records in which a check has noted the very mistake; its severity stands."""
+    priors = table("mistake_priors").dropna(subset=["seen_by"])
+    checks_of = priors.assign(seen_by=priors["seen_by"].str.split()).explode("seen_by")
+    seen = checks_of.groupby("mistake")["seen_by"].agg(set)
+    noted = findings.groupby("sample_id")["check_id"].agg(set)
+    of_record = noted.reindex(result.index)
+    return np.array(
+        [
+            isinstance(checks, set) and bool(checks & seen.get(mistake, set()))
+            for mistake, checks in zip(result["mistake"], of_record, strict=True)
+        ],
+        dtype="bool",
+    )
+
+
 def _agreeing(relations: pd.DataFrame) -> pd.Index:
     """Name the records of which no relation disagrees: their values are unusual at most."""
     first = relations[relations["rank"] == 1]
@@ -133,7 +152,7 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     """
     held = set(checked.verdict.index[checked.verdict.isin(SEVERITIES[1:])])
     result = doubts(explained, SuspicionLimits())
-    result = result[~result.index.isin(list(held))]
+    result = result[~result.index.isin(list(held)) & ~_said_already(result, checked.findings)]
     findings, evaluated = findings_of(SINGLE_MISTAKE, result, samples.about.index)
     seen, missing = int(evaluated.sum()), int((~evaluated).sum())
     run = pd.DataFrame([(SINGLE_MISTAKE.check_id, seen, missing, len(findings))], columns=checked.runs.columns)
