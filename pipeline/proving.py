@@ -47,6 +47,8 @@ if TYPE_CHECKING:
 
 _REGISTERS: Final = ("sites", "treatments")
 _OPEN: Final = ("hold", "reject")
+_ORDINARY: Final = 5_000  # samples of a batch that are all looked at as history and company of each other
+_NEAREST: Final = 12  # earlier and later samples of a site that are, in a larger one
 
 
 @dataclass(frozen=True)
@@ -158,9 +160,28 @@ def _explained(
     if not chosen.any():
         return checked, None
     counting = replace(samples, readings=samples.readings[samples.readings["counts"]])
-    explained = explain(counting, checked.findings, limits, chosen)
+    beside = _company(samples, chosen)
+    near = counting if beside.all() else counting.where(pd.Series(beside, index=samples.about.index))
+    explained = explain(near, checked.findings, limits, chosen[beside])
     checked = with_suspects(checked, explained, samples)
-    return checked, of_samples(explained, checked.verdict.index[checked.verdict.isin(_OPEN)])
+    verdict = checked.verdict[chosen]
+    return checked, of_samples(explained, verdict.index[verdict.isin(_OPEN)])
+
+
+def _company(samples: SampleTable, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """Tell the samples that are history or company of the chosen: the nearest in time at their sites.
+
+    In a batch of ordinary size all are taken.
+    """
+    if len(samples) <= _ORDINARY:
+        return np.ones(len(samples), dtype="bool")
+    about = samples.about
+    client, site = (pd.factorize(about[name])[0] for name in ("client", "site"))
+    order = np.lexsort((about["collected_at"].to_numpy(), site, client))
+    near = np.convolve(chosen[order], np.ones(2 * _NEAREST + 1), mode="same") > 0
+    beside = np.zeros(len(samples), dtype="bool")
+    beside[order[near]] = True
+    return beside
 
 
 def _no_samples() -> SampleTable:

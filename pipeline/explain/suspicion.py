@@ -119,14 +119,10 @@ def _said_already(result: pd.DataFrame, findings: pd.DataFrame) -> npt.NDArray[n
     priors = table("mistake_priors").dropna(subset=["seen_by"])
     checks_of = priors.assign(seen_by=priors["seen_by"].str.split()).explode("seen_by")
     seen = checks_of.groupby("mistake")["seen_by"].agg(set)
-    noted = findings.groupby("sample_id")["check_id"].agg(set)
-    of_record = noted.reindex(result.index)
+    told = findings.loc[findings["sample_id"].isin(result.index), ["sample_id", "check_id"]]
+    said = {name: set(told["sample_id"][told["check_id"].isin(checks)]) for name, checks in seen.items()}
     return np.array(
-        [
-            isinstance(checks, set) and bool(checks & seen.get(mistake, set()))
-            for mistake, checks in zip(result["mistake"], of_record, strict=True)
-        ],
-        dtype="bool",
+        [name in said.get(mistake, ()) for name, mistake in zip(result.index, result["mistake"], strict=True)], "bool"
     )
 
 

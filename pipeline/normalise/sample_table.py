@@ -47,13 +47,14 @@ class SampleTable:
         return len(self.about)
 
     def where(self, mask: pd.Series) -> SampleTable:
-        """Keep the samples of a mask, and their readings."""
-        kept = mask.index[mask]
+        """Keep the samples of a mask, one truth value for each in their order, and their readings."""
+        wanted = mask.to_numpy(dtype="bool")
         frames = {
-            name: getattr(self, name).loc[kept]
+            name: getattr(self, name)[wanted]
             for name in ("about", "measured", "filled", "uncertainty", "low", "high", "method")
         }
-        return replace(self, readings=self.readings[self.readings["sample_id"].isin(kept)], **frames)
+        of_sample = np.append(wanted, False)[places(self.about.index, self.readings["sample_id"])]
+        return replace(self, readings=self.readings[of_sample], **frames)
 
 
 def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
