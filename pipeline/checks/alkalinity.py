@@ -238,7 +238,7 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
             "alkalinity": total.value,
             "partial": partial.value,
             "partial_expected": expected,
-            "split": _split(partial.value, expected, (ph < low) | (ph > high)),
+            "split": _split(partial.value, expected, (ph < low) | (ph > high)).array,
             "alternative": evidence.fitting(samples.about.index, answers),
         },
         index=samples.about.index,
