@@ -244,7 +244,7 @@ def _with_fallback(table: pd.DataFrame, words: pd.Series) -> pd.Series:
         + " "
         + table["unit"].map(_PRINTED).fillna(table["unit"])
     )
-    words = words.mask(moved, value + ": the usual range decides, no relation does")
+    words = words.mask(moved, value.str.rstrip() + ": the usual range decides, no relation does")
     unnamed = (table["mistake"] == UNNAMED).to_numpy()
     one = unnamed & table["value_to"].notna().to_numpy() & (table["value_from"] != table["value_to"]).to_numpy()
     alone = unnamed & ~one & (table["analyte"] != "").to_numpy()
