@@ -66,6 +66,7 @@ def told(report: ClientReport, voice: Voice) -> Told:
         ("", [*once(report.size, voice), *_scale_then(report, voice)]),
         (voice.say("report.heading.conditions"), conditions(report, voice)),
         (voice.say("report.heading.repeat"), once(advice.repeat, voice)),
+        (voice.say("bottled.heading"), once(advice.bottled, voice)),
         (voice.say("report.heading.retest"), once(report.retest, voice)),
     ]
     return Told(
@@ -186,6 +187,7 @@ def as_json(report: ClientReport, voice: Voice) -> str:
             "conditions": conditions(report, voice),
             "cautions": cautions(report, voice),
             "repeat": once(advice.repeat, voice),
+            "bottled": once(advice.bottled, voice),
             "row": advice.row,
             "window": [
                 {"setting": one.setting, "low": _number(one.low), "high": _number(one.high), "unit": one.unit}

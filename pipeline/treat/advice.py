@@ -48,7 +48,10 @@ class Option:
 
 @dataclass(frozen=True)
 class Advice:
-    """What to do about one water in one machine, and why; ``row`` is the row of the decision table."""
+    """What to do about one water in one machine, and why; ``row`` is the row of the decision table.
+
+    ``bottled`` ranks the bottled waters that are known, for a machine that is filled by hand.
+    """
 
     decision: Decision
     row: str
@@ -61,3 +64,4 @@ class Advice:
     repeat: tuple[Said, ...] = ()
     window: tuple[Window, ...] = ()
     options: tuple[Option, ...] = field(default=())
+    bottled: tuple[Said, ...] = ()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -178,3 +178,40 @@ def summary(ranked: pd.DataFrame, left_out: int = 0) -> Said:
         "alkalinity": float(best[ALKALINITY]),
     }
     return Said(code, values)
+
+
+def lines(ranked: pd.DataFrame, blends: int = 3) -> tuple[Said, ...]:
+    """Say of every bottle what it does alone, and which blends come first.
+
+    Parameters
+    ----------
+    ranked : as `rank_bottled` sorts it.
+    blends : how many blends are told.
+    """
+    alone = ranked[ranked["kind"] == KINDS[0]]
+    mixed = ranked[ranked["kind"] != KINDS[0]].head(blends)
+    return tuple(_line(row) for part in (alone, mixed) for row in part.to_dict("records"))
+
+
+def _line(row: dict[Hashable, Any]) -> Said:
+    second, tenths = str(row["second"]), round(10.0 * float(row["share"]))
+    return Said(
+        "bottled.line.blend" if second else "bottled.line.alone",
+        {
+            "first": str(row["first"]),
+            "second": Said(f"bottled.{second}") if second in (TAP, DEMINERALISED) else second,
+            "tenths": tenths,
+            "rest": 10 - tenths,
+            "hardness": float(row[HARDNESS]),
+            "alkalinity": float(row[ALKALINITY]),
+            "verdict": Said(f"bottled.{_verdict(row)}"),
+        },
+    )
+
+
+def _verdict(row: dict[Hashable, Any]) -> str:
+    if row["near_distilled"]:
+        return "near-distilled"
+    if row["fits"]:
+        return "fits"
+    return "worse-than-tap" if row["scales_more_than_tap"] else "misses"

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.treat import reasons as why
 from pipeline.treat.advice import Advice, Option
-from pipeline.treat.bottled import rank_bottled
+from pipeline.treat.bottled import lines, rank_bottled
 from pipeline.treat.case import ALKALINITY, HARDNESS
 from pipeline.treat.cautions import cautions
 from pipeline.treat.decision import Row, Turn, decide
@@ -56,7 +56,14 @@ def choose(case: Case) -> Advice:
     set as ``decision_targets.csv`` says.
     """
     advice = _refused(case) or _advised(case)
-    return replace(advice, cautions=cautions(advice, case.machine))
+    return replace(advice, cautions=cautions(advice, case.machine), bottled=_bottled(case))
+
+
+def _bottled(case: Case) -> tuple[Said, ...]:
+    """Rank the bottled waters where the machine may be filled by hand."""
+    if case.bottled is None or not len(case.bottled) or case.machine.connection == "plumbed":
+        return ()
+    return lines(rank_bottled(case.bottled, case)[0])
 
 
 def _refused(case: Case) -> Advice | None:

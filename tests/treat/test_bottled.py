@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.treat.bottled import COLUMNS, DEMINERALISED, TAP, rank_bottled
+from pipeline.treat.bottled import COLUMNS, DEMINERALISED, TAP, lines, rank_bottled
 from pipeline.treat.choose import choose
 from pipeline.words import LANGUAGES, say
 
@@ -139,3 +139,24 @@ def test_a_canister_is_filled_in_whole_litres_where_that_keeps_the_limits(case: 
 
     assert advice.settings == {"share": 0.8, "with": "demineralised"}
     assert advice.predicted[ALKALINITY].value == pytest.approx(44.0, rel=5e-3)
+
+
+@pytest.mark.source("CP")
+def test_every_bottle_is_told_with_what_it_does_and_then_the_best_blends(case: Build) -> None:
+    """The soft one is all but distilled (alkalinity 12.3, hardness 14.9); the very hard one scales worse than the tap."""
+    ranked, _ = rank_bottled(LABELS, home(case))
+
+    said = [say(line) for line in lines(ranked, blends=2)]
+
+    assert len(said) == len(LABELS) + 2
+    assert said[0] == "fit: hardness 81, alkalinity 53 mg/L as CaCO3; suits machine and profile."
+    assert any(line.startswith("soft: hardness 15, alkalinity 12") and "all but distilled" in line for line in said)
+    assert any(line.startswith("very hard:") and "scales more than the tap" in line for line in said)
+    assert all(" L of " in line for line in said[len(LABELS) :])
+
+
+def test_a_plumbed_machine_is_told_of_no_bottles(case: Build) -> None:
+    plumbed = case("heat exchanger", th=280, alk=220, ec=600, cl=30, na=15, ph=7.5, bottled=LABELS)
+
+    assert choose(plumbed).bottled == ()
+    assert choose(home(case, bottled=LABELS)).bottled
