@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.report.client_units import OwnUnit, decimals, figure, unit_of
-from pipeline.report.client_units import day as written_day
 from pipeline.report.client_water import MACHINE_LIMITS
 from pipeline.report.dossier import ALKALINITY, HARDNESS, KEEPS_MINERALS, Visit
 from pipeline.words import Said, catalogue, say
+from pipeline.words import day as written_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
