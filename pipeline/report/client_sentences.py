@@ -77,6 +77,12 @@ class Voice:
         factor = self.unit.factor(name) if name.endswith("_caco3") else 1.0
         return figure(value / factor, self.places(name, spread), self.language)
 
+    def limit(self, name: str, value: float) -> str:
+        """Write what a reading lies below: a drop of one degree as 1, but 1.3 of another degree not as 1."""
+        own = value / self.unit.factor(name) if name.endswith("_caco3") else value
+        whole = abs(own - round(own)) < _LIMIT_DIGITS * _LIMIT_DIGITS * own
+        return figure(own, 0 if whole or own >= _TEN else 1 if own >= 1.0 else 2, self.language)
+
     def places(self, name: str, spread: float = math.nan) -> int:
         """Say how many decimals a value of a column gets."""
         factor = self.unit.factor(name) if name.endswith("_caco3") else 1.0
@@ -266,7 +272,7 @@ def _below(raw: Visit, voice: Voice) -> list[str]:
         voice.say(
             "report.unknown.limit",
             quantity=voice.quantity(name),
-            limit=voice.reading(name, limit, _LIMIT_DIGITS * limit),
+            limit=voice.limit(name, limit),
             unit=unit_of(name, voice.unit),
         )
         for name in (HARDNESS, ALKALINITY)

@@ -65,10 +65,16 @@ def gather(store: Store, text: str) -> SiteCourse:
     ------
     KettlestoneError : no such site, no sample behind a treatment, or nobody says what is fitted.
     """
+    from pipeline.store import site_records  # noqa: PLC0415 - duckdb is not needed by the other reports
+
+    return gather_site(store, site_records.find_site(store, text))
+
+
+def gather_site(store: Store, site: Site) -> SiteCourse:
+    """Gather a site that was found already; see `gather`."""
     from pipeline.store import registers, site_records  # noqa: PLC0415 - duckdb is not needed by the other reports
     from pipeline.store.table import sample_table  # noqa: PLC0415 - same
 
-    site = site_records.find_site(store, text)
     wide = site_records.site_samples(store, site)
     wide = wide[wide["stage"].isin([*RAW, *TREATED, *PERMEATE])].set_index("sample_id")
     if not wide["stage"].isin([*TREATED, *PERMEATE]).any():

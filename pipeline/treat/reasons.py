@@ -215,13 +215,13 @@ def notes(case: Case, chosen: Option, decided: Decided) -> tuple[Said, ...]:
         *_of_chlorine(case),
         *_of_metal(case, chosen),
         *_of_fitted(case, chosen),
-        *_of_bottles(case),
+        *_of_bottles(case, chosen),
     )
 
 
-def _of_bottles(case: Case) -> list[Said]:
-    """Say which bottled water or blend suits, where bottles are known and the machine is filled by hand."""
-    if case.bottled is None or not case.reservoir:
+def _of_bottles(case: Case, chosen: Option) -> list[Said]:
+    """Say which bottled water or blend suits, where the machine is filled by hand and the advice is no blend itself."""
+    if case.bottled is None or not case.reservoir or chosen.treatment == "blend":
         return []
     return [rank_bottled(case.bottled, case)[1]]
 
