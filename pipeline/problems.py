@@ -145,6 +145,17 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         'the column "{column}" looks like a measurement and is not in any layout',
         "Add the heading to a layout (kettlestone layout propose FILE), or leave it out on purpose.",
     ),
+    Problem(
+        "origin-unknown",
+        "no column says client, site, sample or date; not understood: {detail}",
+        "Write one of these headings in a language that is known, or add yours to a layout "
+        "(kettlestone layout propose FILE), so that each sample has a name.",
+    ),
+    Problem(
+        "register-value",
+        '"{raw_text}" cannot be: {detail} is expected',
+        "Correct it and import the register again; it is kept as written and not reckoned with.",
+    ),
     Problem("column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."),
     Problem("encoding-fallback", "{detail}", "Save the file as UTF-8 if signs look wrong."),
     Problem(

@@ -92,7 +92,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
             },
             files=gathered.files,
             samples=_sample_rows(samples, checked, new),
-            readings=samples.readings[samples.readings["new"]],
+            readings=_new_readings(samples.readings),
             findings=_of_new(checked.findings, samples.about.index, new),
             set_aside=_worded(gathered.set_aside),
             notices=_worded(gathered.notices),
@@ -159,7 +159,8 @@ def _explained(
     chosen[waiting[: settings.explain_most]] = True
     if not chosen.any():
         return checked, None
-    counting = replace(samples, readings=samples.readings[samples.readings["counts"]])
+    counted = samples.readings["counts"]
+    counting = samples if counted.all() else replace(samples, readings=samples.readings[counted])
     beside = _company(samples, chosen)
     near = counting if beside.all() else counting.where(pd.Series(beside, index=samples.about.index))
     explained = explain(near, checked.findings, limits, chosen[beside])
@@ -192,6 +193,10 @@ def _no_samples() -> SampleTable:
     words = {name: pd.Series(dtype="str") for name in ("sample_id", "file_sha256", "analyte", "method", "form")}
     flags = {name: pd.Series(dtype="bool") for name in ("new", "counts")}
     return widen(about.set_index("sample_id"), readings.assign(**words, **flags))
+
+
+def _new_readings(readings: pd.DataFrame) -> pd.DataFrame:
+    return readings if readings["new"].all() else readings[readings["new"]]
 
 
 def _sample_rows(samples: SampleTable, checked: Checked, new: npt.NDArray[np.bool_]) -> pd.DataFrame:

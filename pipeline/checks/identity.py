@@ -12,6 +12,8 @@ from pipeline.checks import coincidence, record
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -22,6 +24,8 @@ class IdentityLimits:
 
     tie_weight: float = 2.5  # three finely read quantities, or TH + ALK by drops, EC and pH [CP]
     chance: float = 1e-8  # rarer than this, equal figures of two visits are no coincidence [CP]
+    chance_one_day: float = 2e-3  # the same of two sites on one day, where a row is copied within a sheet [CP]
+    chance_elsewhere: float = 1e-5  # of two sites on different days, where that is rare [CP]
     visit_spread: float = 0.03  # of a figure between visits to a steady water, one standard deviation [CP]
     visit_spread_ph: float = 0.1  # the same of pH [CP]
     printed_sites: int = 3  # the same analysis at as many sites on one day was printed, not copied [CP]
@@ -55,7 +59,7 @@ _PH_WEIGHT: Final = 0.5
     severity="hold",
     unit="records",
     message="{observed:0} records carry exactly the same {compared:0} values: {alternative} "
-    "(the other one: {same_as}, {same_site}, {same_day}).",
+    "({other} {same_as}, {same_site}, {same_day}).",
 )
 def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """Find records that agree in every figure.
@@ -79,7 +83,9 @@ def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     needed [CP]. Same point and day: a double entry, note. Three sites or more on one day: one analysis
     printed for a zone, one note for the source. One site on different days: a note, unless the figures
     were read so finely that chance gives them less than once in a hundred million pairs of visits
-    (``coincidence.chance``): hold. Anything else: hold. Blanks, standards and duplicates are left out.
+    (``coincidence.chance``): hold. Two sites: a note, unless one supply would give the tie less than once in
+    500 pairs on one day, where rows are copied within a sheet, or once in a hundred thousand on different
+    days: hold. Anything else: hold. Blanks, standards and duplicates are left out.
     """
     routine = record.text(samples.about, "activity").isin(["", "routine"]).to_numpy()
     heavy = routine & (_tie_weight(samples) >= limits.identity.tie_weight)
@@ -105,17 +111,23 @@ def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     once_in = np.full(len(table), np.nan)
     if visits.any():
         mine = samples.where(pd.Series(samples.about.index.isin(values.index[visits]), index=samples.about.index))
-        once_in[visits] = 1 / coincidence.chance(mine, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph)
+        chance = coincidence.chance(mine, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph)
+        once_in[visits] = _rough(1 / chance)
     found = _judged_ties(table.assign(once_in=once_in), bounds)
     return record.with_passing(found, judged)
 
 
+def _rough(numbers: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Keep one digit: an estimate of a coincidence has no more."""
+    size: npt.NDArray[np.float64] = 10.0 ** np.floor(np.log10(numbers))
+    kept: npt.NDArray[np.float64] = np.round(numbers / size) * size
+    return kept
+
+
 def _repeat_visits(several: pd.DataFrame) -> np.ndarray:
-    """Tell which records agree with one of the same site on another day, and with none of another site."""
+    """Tell which records agree with one of another day or of another site."""
     groups = several.groupby("group")
-    return ((groups["day"].transform("nunique") > 1) & (groups["site"].transform("nunique") <= 1)).to_numpy(
-        dtype="bool"
-    )
+    return ((groups["day"].transform("nunique") > 1) | (groups["site"].transform("nunique") > 1)).to_numpy(dtype="bool")
 
 
 def _tie_weight(samples: SampleTable) -> np.ndarray:
@@ -137,10 +149,11 @@ def _judged_ties(several: pd.DataFrame, bounds: IdentityLimits) -> pd.DataFrame:
     one_day = days <= 1
     printed = one_day & (sites >= bounds.printed_sites)
     double = one_day & (places == 1)
-    chance = several["once_in"] <= 1 / bounds.chance
+    rarest = np.select([sites <= 1, one_day], [bounds.chance, bounds.chance_one_day], default=bounds.chance_elsewhere)
+    chance = several["once_in"] <= 1 / rarest
     words: dict[str, pd.Series | np.ndarray] = {
         "a row may have been copied, ask for the original sheet": np.ones(len(several), dtype="bool"),
-        "steady water read in steps as coarse gives that about once in {once_in:0} pairs of visits, "
+        "one steady water read in steps as coarse gives that about once in {once_in} pairs of visits, "
         "a copied row always": chance,
         "a double entry, count it once": double,
         "the same analysis is printed for several addresses, it counts once": printed,
@@ -158,6 +171,7 @@ def _judged_ties(several: pd.DataFrame, bounds: IdentityLimits) -> pd.DataFrame:
             "severity": np.where(printed | double | chance, "note", "hold"),
             "compared": several["compared"].to_numpy(),
             "alternative": record.worded(several, words).to_numpy(),
+            "other": np.where(size > 2, "one of the others:", "the other one:"),  # noqa: PLR2004 - a pair
             "same_as": other["label"].to_numpy(),
             "same_site": other["site"].str.strip().to_numpy(),
             "same_day": _day(other["day"]),

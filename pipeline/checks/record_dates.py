@@ -38,7 +38,7 @@ _MONTHS: Final = 12
     source="CP",
     severity="hold",
     unit="days",
-    message="The sample is dated {collected}, {observed:1} days after {later}{alternative}. "
+    message="The sample is dated {collected}, {observed:0} days after {later}{alternative}. "
     "Ask for the date of sampling.",
 )
 def date_order(samples: SampleTable, limits: Limits) -> pd.DataFrame:

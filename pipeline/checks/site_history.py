@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 _TOGETHER: Final = ("total_hardness", "alkalinity", "conductivity")
 HISTORY_ANALYTES: Final = (*_TOGETHER, "ph", "chloride")
 _WHERE: Final = ("client", "site", "sampling_point", "stage")
+_UNITS: Final = {"ph": "", "conductivity": " µS/cm", "chloride": " mg/L"}
 _NORMAL: Final = 1.4826  # median deviation of a normal distribution -> its standard deviation [IH1993]
 
 
@@ -48,7 +49,7 @@ class SiteHistoryLimits:
     title="A sample lies within what its site showed before",
     source="IH1993, CP",
     severity="hold",
-    message="{quantity} is {value:2}, {times:1} times the usual scatter from {median:2}, the middle of the "
+    message="{quantity} is {shown}{unit}, {times:0} times the usual scatter from {usual}, the middle of the "
     "{earlier:0} samples before it at this point. {alternative}.",
 )
 def site_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
@@ -154,9 +155,20 @@ def _worded(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: Si
     own = rows["own"].to_numpy(dtype="bool")
     furthest = np.fmax.reduce([np.abs(one["z"]) for one in judged.values()])
     out = own & (furthest > bounds.note_z)
-    found = _found(rows[out].reset_index(drop=True), {k: _taken(one, out) for k, one in judged.items()}, bounds)
+    with_raw = _with_raw(rows, furthest > bounds.note_z)
+    chosen = rows[out].assign(with_raw=with_raw[out]).reset_index(drop=True)
+    found = _found(chosen, {k: _taken(one, out) for k, one in judged.items()}, bounds)
     evaluated = pd.Index(rows.loc[own & ~np.isnan(furthest), "sample_id"].astype("str"))
     return record.with_passing(found, evaluated)
+
+
+def _with_raw(rows: pd.DataFrame, moved: Flags) -> Flags:
+    """Tell which rows are of a day on which the raw water of the site moved: then no treatment has to be to blame."""
+    day = rows["when"].dt.strftime("%Y-%m-%d")
+    visit = rows["client"].astype("str") + "\n" + rows["site"].astype("str") + "\n" + day
+    raw = (rows["stage"] == "raw").to_numpy(dtype="bool")
+    told: Flags = visit.isin(set(visit[raw & moved])).to_numpy(dtype="bool")
+    return told
 
 
 def _taken(numbers: dict[str, Floats], where: Flags) -> dict[str, Floats]:
@@ -182,6 +194,9 @@ def _found(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: Sit
     raw = (rows["stage"] == "raw").to_numpy(dtype="bool")
     held = raw & alone & ~together & (np.abs(observed) > bounds.hold_z)
     names = np.array(HISTORY_ANALYTES, dtype=object)[furthest]
+    numbers = pd.DataFrame({name: chosen[name] for name in ("value", "median")})
+    ph = names == "ph"
+    texts = {name: record.worded(numbers, {f"{{{name}:0}}": ~ph, f"{{{name}:1}}": ph}) for name in numbers}
     return pd.DataFrame(
         {
             "sample_id": rows["sample_id"],
@@ -190,13 +205,17 @@ def _found(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: Sit
             "high": bounds.note_z,
             "severity": np.where(held, "hold", "note"),
             "analyte": names,
-            "quantity": names,
+            "quantity": pd.Series(names, dtype="str").str.replace("_", " ").replace("ph", "pH"),
+            "shown": texts["value"],
+            "usual": texts["median"],
+            "unit": [_UNITS.get(name, " mg/L as CaCO3") for name in names],
             "times": np.abs(observed),
             **chosen,
             "alternative": record.first_that_holds(
                 rows.index,
                 {
-                    "Hardness, alkalinity, conductivity moved together: another supply or season, no error": together,
+                    "Hardness, alkalinity, conductivity moved together: another supply or season, no error": together
+                    & (raw | rows["with_raw"].to_numpy(dtype="bool")),
                     "The treatment may be used up or its valve moved, or the reading is wrong: retest": ~raw,
                     "A softener before this point would look like this: ask for one": softened & ~together,
                     "Nothing else moved with it: a reading, its unit or the label is wrong": alone,

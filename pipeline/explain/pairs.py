@@ -88,7 +88,8 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, limits: Li
     change, width = _changes(values, spread, before, behind)
     kinds = pairs["kind"].astype("str").to_numpy()
     weights = _weights(change, width, kinds, pairs["bypass"].to_numpy(dtype="float64") / 100.0)
-    return PairAnswers(_rows(record, pairs, weights, values))
+    # A count is told as it was read; it was weighed by the middle of its interval.
+    return PairAnswers(_rows(record, pairs, weights, values + record.half))
 
 
 def _as_explained(record: Record, own: pd.DataFrame) -> tuple[Floats, Floats]:

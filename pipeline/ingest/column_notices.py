@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.columns import Column
     from pipeline.ingest.entries import Source
 
+NAMING: Final = ("label", "site", "sampling_point", "collected_on", "client")  # what tells whose water it is
 _SAMPLED: Final = 1_000  # rows looked at
 # Words of headings whose numbers are no measurements: identifiers, places, times, counters.
 _NO_MEASUREMENT: Final = (
@@ -56,6 +57,27 @@ def column_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
         name = " ".join(column.heading.split()) or f"column {letter(column.position)}, without a heading"
         notices.append(problem_frame(code, file_sha256=file_sha256, line=line, column=name, raw_text=column.heading))
     return notices
+
+
+def origin_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
+    """Tell of a table that says nowhere whose water it is, with the headings that may say it."""
+    match = source.match
+    if match.orientation != "samples-in-rows" or any(match.preamble.get(name) for name in NAMING):
+        return []
+    if any(column.role == "about" and column.code in NAMING for column in match.columns):
+        return []
+    headings = ", ".join(" ".join(heading.split()) for heading in match.ignored_columns if heading.strip())
+    line = int(source.grid.line[match.header_row])
+    return [
+        problem_frame(
+            "origin-unknown",
+            file_sha256=file_sha256,
+            line=line,
+            column="",
+            raw_text=headings,
+            detail=headings or "none",
+        )
+    ]
 
 
 def _like_measurement(source: Source, column: Column) -> bool:

@@ -14,9 +14,10 @@ import pandas as pd
 
 from pipeline.ingest.categories import Category
 from pipeline.ingest.cell_frame import cell_frame, entry_headings, entry_texts
-from pipeline.ingest.column_notices import column_notices
+from pipeline.ingest.column_notices import column_notices, origin_notices
 from pipeline.ingest.entries import Block, Source, wide_blocks
 from pipeline.ingest.long_entries import LongEntries, long_entries
+from pipeline.ingest.register_notices import register_notices
 from pipeline.ingest.row_fields import Part, RowFrame, parts_of, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices
 from pipeline.problems import no_problems, problem_frame
@@ -94,6 +95,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     notices = [
         *word_notices(frame, file_sha256),
         *column_notices(source, file_sha256),
+        *origin_notices(source, file_sha256),
         *row_notices(source, kinds, file_sha256),
     ]
     return _described(
@@ -244,12 +246,13 @@ def _register(source: Source, file_sha256: str) -> Extract:
         columns[name] = stated.text()
     frame = pd.DataFrame(columns)
     said = frame.drop(columns="line").astype(bool).any(axis=1)
+    told = [no_problems(), *column_notices(source, file_sha256), register_notices(frame[said], file_sha256)]
     return _described(
         source.match,
         rows=pd.DataFrame(),
         cells=pd.DataFrame(),
         set_aside=no_problems(),
-        notices=pd.concat([no_problems(), *column_notices(source, file_sha256)], ignore_index=True),
+        notices=pd.concat(told, ignore_index=True),
         entries=0,
         register=frame[said].reset_index(drop=True).assign(file_sha256=file_sha256),
     )

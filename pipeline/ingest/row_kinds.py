@@ -12,6 +12,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.ingest.column_notices import NAMING
 from pipeline.ingest.spellings import key, table, word_table
 from pipeline.problems import problem_frame
 
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
     from pipeline.ingest.grid import Grid
 
 # Fields whose cells name the row; a remark may well speak of a limit.
-_NAMING: Final = ("label", "site", "sampling_point", "collected_on", "client")
 _LABEL_PARTS: Final = 3  # columns looked at, from the left, besides the naming ones
 
 
@@ -98,7 +98,7 @@ def _repeats_header(source: Source) -> npt.NDArray[np.bool_]:
 def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     """Find rows that a cell names as limit, average, … or that begin like a footer."""
     match = source.match
-    naming = [column.position for column in match.columns if column.role == "about" and column.code in _NAMING]
+    naming = [column.position for column in match.columns if column.role == "about" and column.code in NAMING]
     measured = {column.position for column in match.measured}
     leading = [position for position in range(min(_LABEL_PARTS, len(match.columns))) if position not in measured]
     found: dict[str, npt.NDArray[np.bool_]] = {}

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pipeline.settings import Settings
 
 NEIGHBOURS = 2000
+TWO_QUESTIONS = "Two questions, each with its own 100 %: exchanged bottles can each hold readings that agree."
 
 
 @dataclass(frozen=True)
@@ -93,8 +94,12 @@ def show(answer: Why, console: Console | None = None) -> None:
     screen.print(Text(f"{SIGNS[verdict]} {verdict}  {sample['label'] or sample['sample_id']}  {place}", style="bold"))
     for pattern in answer.patterns:
         screen.print(Text(f"One mistake, many rows: {pattern['message']}  {pattern['file']}"))
-    screen.print(_causes(explanation["causes"]))
-    screen.print(Text(explanation["causes"][0]["evidence"]))
+    parts = causes.by_question(explanation["causes"])
+    for question, listed in parts:
+        screen.print(_causes(listed, f"about {question}" if len(parts) > 1 else "what may have happened"))
+        screen.print(Text(listed[0]["evidence"]))
+    if len(parts) > 1:
+        screen.print(Text(TWO_QUESTIONS))
     if explanation["relations"]:
         screen.print(_relations(explanation["relations"]))
     for question in explanation["questions"]:
@@ -108,9 +113,9 @@ def show(answer: Why, console: Console | None = None) -> None:
         )
 
 
-def _causes(listed: list[dict[str, Any]]) -> Table:
+def _causes(listed: list[dict[str, Any]], first: str) -> Table:
     table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
-    for heading in ("what may have happened", "how sure", "would change"):
+    for heading in (first, "how sure", "would change"):
         table.add_column(heading, overflow="fold")
     for cause in listed:
         table.add_row(Text(cause["title"]), Text(cause["words"]), Text(cause["change"]))

@@ -7,12 +7,15 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.suspicion import KNOWN_CHECKS
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.explain.rank import Explained
 
+# An answer is about the pair of bottles or about the readings of one: two questions, each with its own 100 %.
+PAIR, READINGS = "the pair", "the readings"
 NOTHING: Final = "no-mistake"
 OPEN_END: Final = "none-of-these"
 _CAUSES: Final = 3
@@ -58,14 +61,17 @@ def by_sample(explained: Explained | None, sample_ids: pd.Index) -> dict[str, di
 
     Returns
     -------
-    sample_id → `causes` (the likeliest first: `mistake title analyte probability words change evidence`),
+    sample_id → `causes` (the likeliest first: `about mistake title analyte probability words change evidence`;
+    `about` the pair or the readings, two questions whose probabilities are not to be added),
     `relations` (of the first cause: `relation observed before after agrees`), `questions`, `pattern`.
     """
     if explained is None:
         return {}
     rows = explained.explanations
-    told = (rows["rank"] == 1) | ((rows["rank"] <= _CAUSES) & (rows["probability"] >= _WORTH_TELLING))
-    rows = rows[rows["sample_id"].isin(sample_ids) & told].sort_values(["sample_id", "rank"])
+    rows = rows[rows["sample_id"].isin(sample_ids)].sort_values(["sample_id", "rank"])
+    rows = rows.assign(about=about(rows["mistake"]))
+    place = rows.groupby(["sample_id", "about"]).cumcount()
+    rows = rows[(place == 0) | ((place < _CAUSES) & (rows["probability"] >= _WORTH_TELLING))]
     relations = _listed(explained.relations[explained.relations["rank"] == 1], sample_ids, _relation)
     questions = _listed(explained.questions, sample_ids, lambda row: str(row["question"]))
     found: dict[str, dict[str, Any]] = {}
@@ -109,6 +115,18 @@ def patterns(explained: Explained | None, names: pd.Series[str]) -> list[dict[st
     ]
 
 
+def about(mistakes: pd.Series) -> pd.Series:
+    """Say of each answer which question it answers: what became of the pair, or of the readings of one sample."""
+    asked = mistakes.isin(PAIR_ANSWERS)
+    return pd.Series(READINGS, index=mistakes.index, dtype="str").mask(asked, PAIR)
+
+
+def by_question(causes: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Part the causes of a sample by the question they answer, the question of the likeliest first."""
+    questions = dict.fromkeys(str(cause["about"]) for cause in causes)
+    return [(question, [cause for cause in causes if cause["about"] == question]) for question in questions]
+
+
 def headline(cause: dict[str, Any]) -> str:
     """Say a cause in one line: what, how sure, and what would change."""
     if cause["mistake"] == NOTHING:
@@ -133,6 +151,7 @@ def _listed(frame: pd.DataFrame, sample_ids: pd.Index, make: Any) -> dict[str, l
 def _cause(row: dict[Any, Any]) -> dict[str, Any]:
     probability = float(row["probability"])
     return {
+        "about": str(row["about"]),
         "mistake": str(row["mistake"]),
         "title": str(row["title"]),
         "analyte": str(row["analyte"]),

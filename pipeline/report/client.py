@@ -14,7 +14,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.report import advice_text, client_page
 from pipeline.report.answers_assess import named_machine
 from pipeline.report.client_report import ClientReport
-from pipeline.report.client_retest import retest_of
+from pipeline.report.client_retest import course_of, retest_of
 from pipeline.report.client_sentences import RAW_STAGES, Voice
 from pipeline.report.client_size import size_of
 from pipeline.report.client_units import own_unit
@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.settings import Settings
+    from pipeline.verify.outcomes import History
 
 DEFAULT_PROFILE: Final = "European water chart 2016"
 _SOFTENED: Final = "softened"
@@ -136,11 +137,14 @@ def build(settings: Settings, site: str, asked: Asked, today: date) -> ClientRep
             machine=known_machines()[chosen] if chosen else None,
             litres_per_day=asked.litres_per_day,
         )
+        past = course_of(store, dossier)
     sign = own_unit(dossier.country, asked.unit, dossier.written_unit).sign
-    return assemble(dossier, profile, advice_for(dossier, profile), today, sign)
+    return assemble(dossier, profile, advice_for(dossier, profile), today, sign, past)
 
 
-def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date, sign: str = "mg/L") -> ClientReport:
+def assemble(
+    dossier: Dossier, profile: Profile, advice: Advice, today: date, sign: str = "mg/L", past: History | None = None
+) -> ClientReport:
     """Judge the waters of a site with its advice.
 
     Parameters
@@ -150,6 +154,7 @@ def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date, si
     advice : what to do. A later sample on hold makes decided advice conditional.
     today : the day of the report.
     sign : the client's unit of hardness.
+    past : the course of the treatment, where there is one.
     """
     raw = dossier.raw if dossier.raw is not None and not dossier.raw.held else None
     if advice.decision == "decided" and any(visit.stage in RAW_STAGES for visit in dossier.held):
@@ -162,7 +167,7 @@ def assemble(dossier: Dossier, profile: Profile, advice: Advice, today: date, si
         treated=_judged(dossier.treated, dossier, profile) if raw is not None else None,
         expected=_expected(advice, dossier, profile),
         size=() if raw is None else size_of(advice, raw, dossier, sign),
-        retest=() if raw is None else retest_of(dossier, today),
+        retest=() if raw is None else retest_of(dossier, today, past),
         earlier=dossier.earlier,
         today=today,
         softened=raw is not None and _supply(dossier, raw) == _SOFTENED,

@@ -7,7 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from pipeline.report.retest import judged_together
+from pipeline.report.site_course import gather_site
 from pipeline.treat.treatments import TREATMENTS
+from pipeline.verify.history import history
 from pipeline.verify.intervals import Schedule
 from pipeline.verify.pair import Visit, verify
 
@@ -16,6 +19,8 @@ if TYPE_CHECKING:
     from datetime import date
 
     from pipeline.report.dossier import Dossier
+    from pipeline.store.database import Store
+    from pipeline.verify.outcomes import History
     from pipeline.words import Said
 
 # A page for a client leaves these to its table and to the technician's retest.
@@ -23,13 +28,14 @@ _LEFT_OUT: Final = ("verify.not_measured", "verify.bypass.disagree", "verify.dif
 _NO_PAIR: Final = ("", "none", "blend")
 
 
-def retest_of(dossier: Dossier, today: date) -> tuple[Said, ...]:
+def retest_of(dossier: Dossier, today: date, past: History | None = None) -> tuple[Said, ...]:
     """Hold the last raw and treated water of one day against what the treatment promises.
 
     Parameters
     ----------
     dossier : what the store holds of the site.
     today : a next test that lies before it is not named.
+    past : the course of the site through time, which tells causes apart that one pair cannot.
 
     Returns
     -------
@@ -49,9 +55,18 @@ def retest_of(dossier: Dossier, today: date) -> tuple[Said, ...]:
         (before.samples.uncertainty.iloc[0], after.samples.uncertainty.iloc[0]),
         visit=Visit(schedule=Schedule(after.day, _day(dossier.register.get("installed_on", "")))),
     )
+    found = found if past is None else judged_together(found, past)
     ahead = found.next_test.on is not None and found.next_test.on.date() >= today
     said = (one for one in found.findings if one.code not in _LEFT_OUT)
     return (*said, found.next_test.said) if ahead else tuple(said)
+
+
+def course_of(store: Store, dossier: Dossier) -> History | None:
+    """Read the course of what is fitted; None where `retest_of` has nothing to say."""
+    if dossier.treated is None or dossier.pair is None or dossier.treatment in _NO_PAIR:
+        return None
+    course = gather_site(store, dossier.site)
+    return history(course.samples, course.treatment, course.facts, course.uncertainty)
 
 
 def _share(register: Mapping[str, str]) -> float:

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.report.client_units import OwnUnit, decimals, figure, unit_of
-from pipeline.report.client_units import day as written_day
 from pipeline.report.client_water import MACHINE_LIMITS
 from pipeline.report.dossier import ALKALINITY, HARDNESS, KEEPS_MINERALS, Visit
 from pipeline.words import Said, catalogue, say
+from pipeline.words import day as written_day
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,6 +40,9 @@ _DOUBTS: Final = (
     ("undetermined, at most ", "report.doubt.at_most"),
 )
 _LEVELS: Final = ("suitable", "attention", "act")
+_DEGREE: Final = 10.0  # mg/L as CaCO3 of the smallest degree of the trade
+_MOST_PLACES: Final = 3
+_LIMIT_DIGITS: Final = 0.1  # a limit is written to a tenth of itself: 1.2 of a degree is not 1
 _LITTLE_G: Final = 5.0  # g per 1000 L; less is called little scale by ``assess.scale.ScaleLimits`` [CP]
 _MOST_REASONS: Final = 3
 _OLD_MONTHS: Final = 12  # raw water of a steady supply is tested once a year [CP]
@@ -74,10 +77,17 @@ class Voice:
         factor = self.unit.factor(name) if name.endswith("_caco3") else 1.0
         return figure(value / factor, self.places(name, spread), self.language)
 
+    def limit(self, name: str, value: float) -> str:
+        """Write what a reading lies below: a drop of one degree as 1, but 1.3 of another degree not as 1."""
+        own = value / self.unit.factor(name) if name.endswith("_caco3") else value
+        whole = abs(own - round(own)) < _LIMIT_DIGITS * _LIMIT_DIGITS * own
+        return figure(own, 0 if whole or own >= _TEN else 1 if own >= 1.0 else 2, self.language)
+
     def places(self, name: str, spread: float = math.nan) -> int:
         """Say how many decimals a value of a column gets."""
         factor = self.unit.factor(name) if name.endswith("_caco3") else 1.0
-        return 1 if name == "ph" else decimals(spread / factor)
+        most = 1 if factor >= _DEGREE else _MOST_PLACES  # no field test reads a hundredth of a degree
+        return 1 if name == "ph" else min(decimals(spread / factor), most)
 
     def quantity(self, name: str, *, inside: bool = False) -> str:
         """Name a column; ``inside`` a sentence English writes it small."""
@@ -262,11 +272,12 @@ def _below(raw: Visit, voice: Voice) -> list[str]:
         voice.say(
             "report.unknown.limit",
             quantity=voice.quantity(name),
-            limit=voice.reading(name, float(table.high[name].iloc[0]), float(table.high[name].iloc[0])),
+            limit=voice.limit(name, limit),
             unit=unit_of(name, voice.unit),
         )
         for name in (HARDNESS, ALKALINITY)
         if table.filled[name].isna().iloc[0] and raw.knows(name)
+        for limit in [float(table.high[name].iloc[0])]
     ]
 
 

@@ -144,7 +144,8 @@ def _cell(name: str, kind: str, water: Water, voice: Voice, *, asked: bool) -> C
 def _measured(found: Range, spread: float, factor: float, name: str, voice: Voice) -> str:
     places = _places(name, spread / factor)
     if math.isnan(found.value):
-        return f"< {figure(found.high / factor, _places(name, found.high / factor), voice.language)}"
+        own = factor != 1.0
+        return f"< {voice.limit(name, found.high) if own else figure(found.high, _places(name, found.high), voice.language)}"
     text = figure(found.value / factor, places, voice.language)
     return f"{text} ± {figure(spread / factor, places, voice.language)}" if spread > 0.0 else text
 

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
 from schemas.columns import COLUMNS
-
-if TYPE_CHECKING:
-    from datetime import date
 
 MG_L: Final = "mg/L"
 IN_OWN_UNIT: Final = (
@@ -24,7 +21,6 @@ IN_OWN_UNIT: Final = (
 _DECIMALS: Final = ((0.95, 0), (0.095, 1), (0.0095, 2))
 _MOST_DECIMALS: Final = 3
 _DECIMAL_COMMA: Final = frozenset({"de"})
-_MONTHS: Final = ("Jan", "Feb", "March", "April", "May", "June", "July", "Aug", "Sept", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True)
@@ -103,15 +99,3 @@ def unit_of(column: str, unit: OwnUnit) -> str:
     if column in IN_OWN_UNIT:
         return unit.sign
     return {"Cel": "°C", "[pH]": "", "uS/cm": "µS/cm"}.get(COLUMNS[column].unit, COLUMNS[column].unit)
-
-
-def day(when: date, language: str) -> str:
-    """Write a day so that nobody takes the month for the day.
-
-    Example
-    -------
-    >>> from datetime import date
-    >>> day(date(2025, 7, 8), "en"), day(date(2025, 7, 8), "de")
-    ('8 July 2025', '08.07.2025')
-    """
-    return f"{when:%d.%m.%Y}" if language == "de" else f"{when.day} {_MONTHS[when.month - 1]} {when.year}"

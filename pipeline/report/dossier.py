@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.assess.hardness_classes import country_codes
-from pipeline.assess.machines import known_machines, recognise
+from pipeline.assess.machines import NOT_KNOWN, known_machines, recognise
 from pipeline.checks.pairs import kind
 from pipeline.treat.case import drain_of
 
@@ -158,7 +158,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     register = _facts(registers.entries(store, "treatment"), site)
     stated = {name: text for name, text in facts.items() if text}
     machine_text = _said("machine", facts, visits)
-    found = machine or known_machines()[_recognised(machine_text)]
+    found = machine or _recognised(machine_text)
     country = _said("country", facts, visits)
     treatment = _treatment(register.get("treatment", "") or _said("treatment", facts, visits))
     before = _BEFORE if treatment in KEEPS_MINERALS else _BEFORE[:-1]
@@ -224,8 +224,13 @@ def _said(name: str, facts: Mapping[str, str], visits: Sequence[Visit]) -> str:
     return facts.get(name, "") or next((text for visit in reversed(visits) if (text := visit.about(name))), "")
 
 
-def _recognised(text: str) -> str:
-    return str(recognise(pd.Series([text], dtype="str"), known_machines())["machine"].iloc[0])
+def _recognised(text: str) -> Machine:
+    """Find the machine a text means; one that is filled by hand is, whatever else is known of it."""
+    known = known_machines()
+    meant = recognise(pd.Series([text], dtype="str"), known).astype("str").iloc[0].to_dict()
+    found = known[str(meant["machine"])]
+    connection = str(meant["connection"])
+    return found if connection == NOT_KNOWN else replace(found, connection=connection)
 
 
 def _iso(text: str) -> str:

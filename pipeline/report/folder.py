@@ -15,6 +15,7 @@ import pandas as pd
 
 from pipeline.errors import KettlestoneError
 from pipeline.report.assessment import block
+from pipeline.report.causes import about
 from pipeline.report.page import render
 from pipeline.report.tables import write_csv
 
@@ -44,6 +45,7 @@ _EXPLANATION_ORDER: Final = [
     "label",
     "client",
     "site",
+    "about",
     "rank",
     "probability",
     "title",
@@ -151,7 +153,8 @@ def _explanations(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot ty
     if batch.explained is None:
         return pd.DataFrame({name: pd.Series(dtype="str") for name in _EXPLANATION_ORDER})
     names = batch.samples[["label", "client", "site"]]
-    return batch.explained.explanations.join(names, on="sample_id")[_EXPLANATION_ORDER]
+    rows = batch.explained.explanations
+    return rows.assign(about=about(rows["mistake"])).join(names, on="sample_id")[_EXPLANATION_ORDER]
 
 
 def _with_labels(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index

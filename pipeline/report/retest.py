@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
 from pipeline.report.site_course import SiteCourse, gather
 from pipeline.store.database import Store
+from pipeline.treat.case import ALKALINITY
 from pipeline.treat.treatments import TREATMENTS
-from pipeline.verify import history, verify
-from pipeline.words import Said, say
+from pipeline.verify import history, together, verify
+from pipeline.verify.outcomes import in_percent
+from pipeline.words import Said, day, say
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     from pipeline.verify.outcomes import Cause, Compared, History, NextTest, Span, Verification
 
 CLEAN, FINDINGS = 0, 1
+LIKELIEST: Final = "verify.history.most_likely"
 _SHOWN: Final = 0.01  # causes less probable are not printed; --json has them
 _DIGITS: Final = {"ph": 1, "free_chlorine_mg_l": 2}
 
@@ -55,6 +58,7 @@ def retest(settings: Settings, site: str, *, as_json: bool, language: str = "en"
         course = gather(store, site)
     found = _verified(course)
     past = history(course.samples, course.treatment, course.facts, course.uncertainty)
+    found = None if found is None else judged_together(found, past)
     clean = found is not None and found.outcome == "proved" and past.course in ("steady", "too few samples")
     plan = _plan(found, past)
     data = _data(course, found, past, plan, language)
@@ -69,6 +73,16 @@ def _verified(course: SiteCourse) -> Verification | None:
     raw, treated = course.raw, course.treated
     widths: tuple[pd.Series, pd.Series] = (spread[raw], spread[treated])
     return verify(samples[raw], samples[treated], course.treatment, course.settings, widths, visit=course.visit)
+
+
+def judged_together(found: Verification, past: History) -> Verification:
+    """Let pair and course give one answer: the cause that is named first is the one both make likeliest."""
+    causes = together(found.causes, past.causes)
+    if not causes:
+        return found
+    top = Said(LIKELIEST, {"cause": causes[0].said, "percent": in_percent(causes[0].probability)})
+    findings = tuple(top if said.code == LIKELIEST else said for said in found.findings)
+    return replace(found, causes=causes, findings=findings)
 
 
 def _plan(found: Verification | None, past: History) -> NextTest:
@@ -86,20 +100,23 @@ def _text(course: SiteCourse, found: Verification | None, past: History, plan: N
     if found is None:
         lines += ["", say(Said("verify.no_pair"), language)]
     else:
-        lines += [f"{word('raw')} {_about(course, course.raw)}, {word('treated')} {_about(course, course.treated)}", ""]
+        pair = [f"{word(side)} {_about(course, name, language)}"
+                for side, name in (("raw", course.raw), ("treated", course.treated))]  # fmt: skip
+        lines += [", ".join(pair), ""]
         lines += [say(said, language) for said in found.findings]
         lines += ["", *_table(found, language)]
         lines += _causes(found.causes, word("causes"), language)
     lines += ["", word("history"), *(f"  {say(said, language)}" for said in past.findings)]
     if past.exhausted_on is not None:
-        lines.append(f"  {word('since')} {_span(past.exhausted_on)}")
-    lines += _causes(past.causes, word("causes"), language)
+        lines.append(f"  {word('since')} {_span(past.exhausted_on, language)}")
+    if found is None:
+        lines += _causes(past.causes, word("causes"), language)
     return "\n".join([*lines, "", say(plan.said, language)])
 
 
-def _about(course: SiteCourse, name: str) -> str:
+def _about(course: SiteCourse, name: str, language: str) -> str:
     when, label = course.samples["collected_at"][name], str(course.samples["label"][name] or name)
-    return label if pd.isna(when) else f"{label} ({when:%Y-%m-%d})"
+    return label if pd.isna(when) else f"{label} ({day(when, language)})"
 
 
 def _table(found: Verification, language: str) -> list[str]:
@@ -113,7 +130,9 @@ def _table(found: Verification, language: str) -> list[str]:
 
 def _row(one: Compared, language: str) -> list[str]:
     digits = _DIGITS.get(one.column, 0)
-    name = say(Said(f"verify.name.{one.column}"), language)
+    # The table is where the German name of the quantity is told once by its other name.
+    code = "verify.text.alkalinity" if one.column == ALKALINITY else f"verify.name.{one.column}"
+    name = say(Said(code), language)
     unit = "" if one.after.unit == "pH" else f" [{one.after.unit}]"
     low, high = max(one.predicted.value - one.allowed, 0.0), one.predicted.value + one.allowed
     if one.column == "ph" and one.before > one.predicted.value:
@@ -131,14 +150,15 @@ def _figure(value: float, digits: int) -> str:
 def _causes(causes: tuple[Cause, ...], heading: str, language: str) -> list[str]:
     shown = [one for one in causes if one.probability >= _SHOWN]
     return (
-        ["", heading, *(f"  {100 * one.probability:3.0f} %  {say(one.said, language)}" for one in shown)]
+        ["", heading, *(f"  {in_percent(one.probability):3.0f} %  {say(one.said, language)}" for one in shown)]
         if shown
         else []
     )
 
 
-def _span(span: Span) -> str:
-    days = f"{span.day:%Y-%m-%d} ({span.earliest:%Y-%m-%d} – {span.latest:%Y-%m-%d})"
+def _span(span: Span, language: str) -> str:
+    first, last = day(span.earliest, language), day(span.latest, language)
+    days = f"{day(span.day, language)} ({first} – {last})"
     return days if span.litres is None else f"{days}, {span.litres.value:.0f} L"
 
 

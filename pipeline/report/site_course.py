@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
 import pandas as pd
 
 from pipeline.checks.pairs import kind
@@ -66,10 +65,16 @@ def gather(store: Store, text: str) -> SiteCourse:
     ------
     KettlestoneError : no such site, no sample behind a treatment, or nobody says what is fitted.
     """
+    from pipeline.store import site_records  # noqa: PLC0415 - duckdb is not needed by the other reports
+
+    return gather_site(store, site_records.find_site(store, text))
+
+
+def gather_site(store: Store, site: Site) -> SiteCourse:
+    """Gather a site that was found already; see `gather`."""
     from pipeline.store import registers, site_records  # noqa: PLC0415 - duckdb is not needed by the other reports
     from pipeline.store.table import sample_table  # noqa: PLC0415 - same
 
-    site = site_records.find_site(store, text)
     wide = site_records.site_samples(store, site)
     wide = wide[wide["stage"].isin([*RAW, *TREATED, *PERMEATE])].set_index("sample_id")
     if not wide["stage"].isin([*TREATED, *PERMEATE]).any():
@@ -89,13 +94,14 @@ def gather(store: Store, text: str) -> SiteCourse:
     treatment = named(written, site)
     last = {} if fitted.empty else {str(name): str(value) for name, value in fitted.iloc[-1].items()}
     share = _number(_first_said(_own(wide, treated, "bypass_percent"), last.get("bypass_percent", ""))) / 100
+    possible = _has_bypass(treatment) and 0.0 <= share <= 1.0  # NaN is not; an impossible one was told when it was read
     use = _number(_first_said(_own(wide, treated, "litres_per_day"), last.get("litres_per_day", ""),
                               _column(registered, "litres_per_day")))  # fmt: skip
     facts = _facts(fitted, treatment, last, use)
     course = SiteCourse(
         site=site,
         treatment=treatment,
-        settings={"bypass": share} if _has_bypass(treatment) and np.isfinite(share) else {},
+        settings={"bypass": share} if possible else {},
         samples=samples,
         uncertainty=spread,
         raw=raw,
@@ -134,6 +140,40 @@ def last_pair(samples: pd.DataFrame) -> tuple[str, str]:
             return str(near.idxmin()), name
     behind = _behind(samples)
     return "", str(behind.index[-1]) if len(behind) else ""
+
+
+def fullest_pair(samples: pd.DataFrame, changes: tuple[pd.Timestamp, ...]) -> tuple[str, str] | None:
+    """Find the pair in which the medium in use took out most: what it does while it is fresh.
+
+    A used-up medium takes out little; its life must not be worked out from that, or it looks long.
+
+    Parameters
+    ----------
+    samples : as for `last_pair`, with canonical columns.
+    changes : days on which the medium was changed.
+
+    Returns
+    -------
+    raw, treated : identifiers of one visit; None where no visit has both hardness and alkalinity.
+    """
+    waters = samples[samples["collected_at"].notna()].sort_values("collected_at", kind="stable")
+    salts = waters[["total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]].astype("float64").sum(axis=1, skipna=False)
+    named = waters.assign(salts=salts, name=waters.index)[["collected_at", "stage", "salts", "name"]]
+    behind = named[named["stage"].isin(TREATED) & (named["collected_at"] >= max(changes, default=pd.Timestamp.min))]
+    pairs = pd.merge_asof(
+        behind,
+        named[named["stage"].isin(RAW)],
+        on="collected_at",
+        direction="nearest",
+        tolerance=pd.Timedelta(days=PAIR_DAYS),
+        suffixes=("", "_raw"),
+    )
+    took = (pairs["salts_raw"] - pairs["salts"]).dropna()
+    if took.empty:
+        return None
+    best = int(took.to_numpy().argmax())
+    names = pairs.loc[took.index, ["name_raw", "name"]].astype("str").to_numpy()[best]
+    return str(names[0]), str(names[1])
 
 
 def _behind(samples: pd.DataFrame) -> pd.DataFrame:
@@ -217,13 +257,14 @@ def _facts(fitted: pd.DataFrame, treatment: str, last: Mapping[str, str], use: f
 
 
 def _life_litres(course: SiteCourse, last: Mapping[str, str]) -> float:
-    """Work out the rated life from the capacity and what the last pair took out; missing where it cannot be."""
+    """Work out the rated life from the capacity and what the medium took out fresh; missing where it cannot be."""
     number, unit = capacity(last)
     if not course.raw or math.isnan(number):
         return math.nan
     waters = course.samples[WIDE_COLUMNS]
+    raw, treated = fullest_pair(course.samples, course.facts.changes) or (course.raw, course.treated)
     try:
-        found = size(waters.loc[[course.raw]], waters.loc[[course.treated]], course.treatment,
+        found = size(waters.loc[[raw]], waters.loc[[treated]], course.treatment,
                      SizeFacts(capacity=number, capacity_unit=unit))  # fmt: skip
     except KettlestoneError:
         return math.nan  # the readings do not give the load; the table of the retest says which is missing

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 SCHEMA_VERSION: Final = 1
 MOST_SAMPLES: Final = 200
 _MOST_LABELS: Final = 12
+_LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
 
 
@@ -91,8 +92,11 @@ def _attention(batch: Batch) -> dict[str, Any]:
     samples = batch.samples[batch.samples["verdict"] != "ok"]
     rank = samples["verdict"].map(_RANK).astype("int64")
     count = batch.findings.groupby("sample_id").size().reindex(samples.index).fillna(0)
-    order = pd.DataFrame({"rank": -rank, "count": -count, "label": samples["label"]}).sort_values(
-        ["rank", "count", "label"], kind="stable"
+    # A date that could be read two ways is the least of a day's worries: such samples come last of their verdict.
+    other = batch.findings[batch.findings["check_id"] != _LEAST_WORRY]["sample_id"]
+    least = ~samples.index.isin(other)
+    order = pd.DataFrame({"rank": -rank, "least": least, "count": -count, "label": samples["label"]}).sort_values(
+        ["rank", "least", "count", "label"], kind="stable"
     )
     chosen = samples.loc[order.index[:MOST_SAMPLES]]
     findings = batch.findings[batch.findings["sample_id"].isin(chosen.index)]

@@ -10,7 +10,9 @@ import pandas as pd
 
 from pipeline import __version__
 from pipeline.errors import KettlestoneError
+from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST
 from pipeline.store.write import BatchRecord, write_batch
+from pipeline.treat.treatments import TREATMENTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,12 +37,6 @@ FIELDS: Final[dict[str, tuple[str, ...]]] = {
     ),
 }
 _INNER: Final = ("other", "file_sha256", "line", "batch_id", "entered_by", "entered_at", "why", "file", "since")
-_LARGEST: Final[dict[str, float]] = {
-    "litres_per_day": 1e6,
-    "bypass_percent": 100.0,
-    "counter_litres": 1e9,
-    "capacity": 1e9,
-}
 
 
 def entries(store: Store, kind: str) -> pd.DataFrame:
@@ -71,8 +67,14 @@ def entries(store: Store, kind: str) -> pd.DataFrame:
 
 
 def in_force(rows: pd.DataFrame, kind: str) -> pd.DataFrame:
-    """Keep the last row of every key."""
-    return rows.drop_duplicates(["client", "site", *KEYS[kind]], keep="last", ignore_index=True)
+    """Keep the last row of every key; "none" ends every treatment of the site entered before it."""
+    found = rows.drop_duplicates(["client", "site", *KEYS[kind]], keep="last")
+    if kind == "treatment" and len(rows):
+        place = pd.Series(rows.index, index=rows.index)
+        none = place.where(rows["treatment"].str.strip().str.casefold() == "none")
+        ended = none.groupby([rows["client"], rows["site"]]).transform("max")
+        found = found[~(place < ended).reindex(found.index)]
+    return found.reset_index(drop=True)
 
 
 def of_site(rows: pd.DataFrame, site: str, client: str | None = None) -> pd.DataFrame:
@@ -169,23 +171,29 @@ def _check(kind: str, values: Mapping[str, str]) -> None:
     lacking = [name for name in KEYS[kind] if not values.get(name, "").strip()]
     if lacking:
         raise KettlestoneError(f"say which {lacking[0]} (--{lacking[0]}). Nothing was changed.")
-    if not set(values) - set(KEYS[kind]) and kind != "machine":
+    if kind == "treatment" and values["treatment"].strip().casefold() not in TREATMENTS:
+        raise KettlestoneError(
+            f'--treatment "{values["treatment"]}" is not known. Nothing was changed.\n  Known: {", ".join(TREATMENTS)}.'
+        )
+    alone = kind == "machine" or values.get("treatment", "").strip().casefold() == "none"
+    if not set(values) - set(KEYS[kind]) and not alone:
         raise KettlestoneError("no new value was given; see --help for what can be set. Nothing was changed.")
-    for name, largest in _LARGEST.items():
-        if values.get(name, "") and not _within(values[name], largest):
-            option = name.replace("_", "-")
+    for name, largest in LARGEST.items():
+        if values.get(name, "") and not _within(name, values[name], largest):
+            option, least = name.replace("_", "-"), "above 0 and up" if name in ABOVE_ZERO else "from 0"
             raise KettlestoneError(
-                f'--{option} "{values[name]}": write a number from 0 to {largest:g}. Nothing was changed.'
+                f'--{option} "{values[name]}": write a number {least} to {largest:,.0f}. Nothing was changed.'
             )
     if (day := values.get("installed_on", "")) and not _is_day(day):
         raise KettlestoneError(f'--installed-on "{day}": write the day as YYYY-MM-DD. Nothing was changed.')
 
 
-def _within(text: str, largest: float) -> bool:
+def _within(name: str, text: str, largest: float) -> bool:
     try:
-        return 0.0 <= float(text) <= largest
+        value = float(text)
     except ValueError:
         return False
+    return 0.0 <= value <= largest and (value > 0.0 or name not in ABOVE_ZERO)
 
 
 def _is_day(text: str) -> bool:

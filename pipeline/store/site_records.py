@@ -84,7 +84,7 @@ def _only(text: str, found: list[Site]) -> Site:
     lines = "\n".join(f"    {site.name}" for site in found[:_MOST_NAMED])
     raise KettlestoneError(
         f'{len(found)} sites are called "{text}":\n{lines}\n'
-        '  Nothing was advised.\n  Write it as "client / site", as above.'
+        '  Nothing was done.\n  Write it as "client / site", as above.'
     )
 
 
@@ -96,7 +96,7 @@ def _unknown(text: str, sites: list[Site]) -> KettlestoneError:
     listed = f"  {'Similar' if meant else 'Known'} sites:\n{lines}\n" if lines else "  The store knows no site yet.\n"
     return KettlestoneError(
         f'no site, client or sample of the store is called "{text}".\n{listed}'
-        '  Nothing was advised. Write a site, "client / site", or the label of a sample.'
+        '  Nothing was done. Write a site, "client / site", or the label of a sample.'
     )
 
 

@@ -24,6 +24,7 @@ def _units() -> dict[str, float]:
 
 
 EQUIVALENTS_PER_UNIT: Final[dict[str, float]] = _units()
+DEGREES: Final = "litre °dH"  # the unit most cartridges are printed with
 UNITS: Final[tuple[str, ...]] = (*EQUIVALENTS_PER_UNIT, RATED_LITRES)
 
 

@@ -23,6 +23,7 @@ _MEDIA: Final = (
     "decarboniser", "buffered decarboniser", "softener", "magnesium exchanger", "demineraliser", "calcite contact",
     "carbon", "resin bag", "tank cartridge", "jug", "remineraliser",
 )  # fmt: skip
+_UNBUFFERED: Final = ("9", "9b", "10")  # rows of waters that have little alkalinity as they come
 _FACTS: Final = {
     "media": _MEDIA,
     "membrane": ("reverse osmosis",),
@@ -84,6 +85,7 @@ def _facts(advice: Advice, machine: Machine) -> pd.DataFrame:
                 **named,
                 "treated": float(bool(treatments)),
                 "health": float(advice.row == "1"),
+                "unbuffered": float(advice.row in _UNBUFFERED),
                 "hot": float(hottest >= HOT_C),
                 "scale": scale,
                 "aluminium": float("aluminium" in machine.metals),

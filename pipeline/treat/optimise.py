@@ -53,6 +53,7 @@ _LINEAR: Final = (
 _PREDICTED: Final = (*_LINEAR, "nitrate_mg_l", "potassium_mg_l", "magnesium_hardness_mg_l_caco3", "tds_mg_l")
 _SOLVED: Final = {"ph": "[pH]", "log_pco2_atm": "1", "calcite_si": "1"}
 _KG_PER_MG: Final = 1e-6
+_CONDUCTIVITY_SPREAD: Final = 0.08  # relative, k = 2: no conductivity is worked out better [SCCOMP]
 
 
 @dataclass(frozen=True)
@@ -209,6 +210,7 @@ def predicted(case: Case, treated: pd.DataFrame) -> dict[str, Range]:
     litres = case.litres * case.machine.days_per_year
     found["scale_kg_per_year"] = (floats(year * litres * _KG_PER_MG), "kg/a")
     ranges = {name: _range(values, unit) for name, (values, unit) in found.items()}
+    ranges[held.CONDUCTIVITY] = _at_least(ranges[held.CONDUCTIVITY], _CONDUCTIVITY_SPREAD)
     ranges |= {name: _solved(treated, name, unit) for name, unit in _SOLVED.items()}
     return {name: own for name, own in ranges.items() if not (math.isnan(own.value) and math.isnan(own.high))}
 
@@ -216,6 +218,13 @@ def predicted(case: Case, treated: pd.DataFrame) -> dict[str, Range]:
 def _range(values: Floats, unit: str) -> Range:
     low, high = held.reach_of(values)
     return Range(float(values[0]), float(np.maximum(low, 0.0)), float(high), unit)
+
+
+def _at_least(own: Range, share: float) -> Range:
+    """Widen a range by what the calculation itself leaves open."""
+    model = share * own.value
+    low, high = (math.hypot(end - own.value, model) for end in (own.low, own.high))
+    return Range(own.value, own.value - low, own.value + high, own.unit)
 
 
 def _solved(treated: pd.DataFrame, name: str, unit: str) -> Range:

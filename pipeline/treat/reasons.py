@@ -215,13 +215,13 @@ def notes(case: Case, chosen: Option, decided: Decided) -> tuple[Said, ...]:
         *_of_chlorine(case),
         *_of_metal(case, chosen),
         *_of_fitted(case, chosen),
-        *_of_bottles(case),
+        *_of_bottles(case, chosen),
     )
 
 
-def _of_bottles(case: Case) -> list[Said]:
-    """Say which bottled water or blend suits, where bottles are known and the machine is filled by hand."""
-    if case.bottled is None or not case.reservoir:
+def _of_bottles(case: Case, chosen: Option) -> list[Said]:
+    """Say which bottled water or blend suits, where the machine is filled by hand and the advice is no blend itself."""
+    if case.bottled is None or not case.reservoir or chosen.treatment == "blend":
         return []
     return [rank_bottled(case.bottled, case)[1]]
 
@@ -280,7 +280,7 @@ def _of_chlorine(case: Case) -> list[Said]:
 def _of_metal(case: Case, chosen: Option) -> list[Said]:
     found = []
     chloride = chosen.predicted.get(CHLORIDE)
-    if chloride is not None and chloride.value > _ATTENTION_CHLORIDE and case.hot:
+    if chloride is not None and rounded(chloride.value) > _ATTENTION_CHLORIDE and case.hot:
         boiler = rounded(chloride.value * case.machine.concentration)
         code = "choose.note.chloride_steam" if case.machine.concentration > 1.0 else "choose.note.chloride"
         values = {"value": rounded(chloride.value), "boiler": boiler, "days": case.machine.drain_days}
@@ -298,8 +298,9 @@ def _of_fitted(case: Case, chosen: Option) -> list[Said]:
     if fitted == chosen.treatment:
         return [Said("choose.note.fitted_same")]
     name: object = answer(fitted) if fitted in TREATMENTS else case.treatment
-    code = "choose.note.fitted_needless" if chosen.treatment == "none" else "choose.note.fitted_other"
-    return [Said(code, {"fitted": name})]
+    able = fitted == "reverse osmosis" and chosen.treatment in ("decarboniser", "buffered decarboniser")
+    code = "needless" if chosen.treatment == "none" else "can" if able else "other"
+    return [Said(f"choose.note.fitted_{code}", {"fitted": name})]
 
 
 def demineralised() -> pd.Series[float]:

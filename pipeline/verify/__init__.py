@@ -3,5 +3,6 @@
 from pipeline.verify.history import HistoryFacts, HistoryLimits, history
 from pipeline.verify.intervals import Schedule
 from pipeline.verify.pair import VerifyLimits, Visit, verify
+from pipeline.verify.together import together
 
-__all__ = ["HistoryFacts", "HistoryLimits", "Schedule", "VerifyLimits", "Visit", "history", "verify"]
+__all__ = ["HistoryFacts", "HistoryLimits", "Schedule", "VerifyLimits", "Visit", "history", "together", "verify"]

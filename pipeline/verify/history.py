@@ -10,9 +10,10 @@ import pandas as pd
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.treat.advice import Range
+from pipeline.treat.capacity import DEGREES, from_equivalents
 from pipeline.verify.change_points import Bend, Prior, course, reaches
 from pipeline.verify.intervals import Schedule, next_test
-from pipeline.verify.outcomes import Cause, History, NextTest, Span
+from pipeline.verify.outcomes import Cause, History, NextTest, Span, in_percent
 from pipeline.verify.series import (
     ADDS,
     ALKALINITY,
@@ -279,7 +280,7 @@ def _causes(found: Shapes, series: Series, treatment: str, source: tuple[float, 
     """Name what each shape means for this treatment."""
     membrane = treatment in _MEMBRANES
     step, bend = found.best_step, found.best_bend
-    odd_day = _iso(series.start + pd.Timedelta(days=float(series.day[found.odd_point])))
+    odd_day = series.start + pd.Timedelta(days=float(series.day[found.odd_point]))
     shares_of = {
         "steady": found.still * (1 - source[0]),
         "source change": found.still * source[0],
@@ -296,7 +297,7 @@ def _causes(found: Shapes, series: Series, treatment: str, source: tuple[float, 
         "failed membrane": (_bent(series, bend) if found.bend > found.step else _jump(step.level, step.jump),),
         "moved valve": (_jump(step.level, step.jump),),
         "odd reading": (Said("verify.evidence.odd", {"date": odd_day}),),
-        "source change": () if source[1] is None else (Said("verify.evidence.source", {"date": _iso(source[1].day)}),),
+        "source change": () if source[1] is None else (Said("verify.evidence.source", {"date": source[1].day}),),
     }
     ranked = sorted(shares_of.items(), key=lambda pair: -pair[1])
     return tuple(
@@ -306,7 +307,7 @@ def _causes(found: Shapes, series: Series, treatment: str, source: tuple[float, 
 
 def _bent(series: Series, bend: Bend) -> Said:
     day = _span_of(series, bend.place, bend.low, bend.high).day
-    return Said("verify.evidence.bend", {"percent": 100 * bend.level, "date": _iso(day)})
+    return Said("verify.evidence.bend", {"percent": 100 * bend.level, "date": day})
 
 
 def _jump(level: float, jump: float) -> Said:
@@ -324,11 +325,14 @@ def _code(name: str, treatment: str) -> str:
 def _findings(
     top: Cause, action: Span | None, removed: float, facts: HistoryFacts, remarks: tuple[Said, ...]
 ) -> tuple[Said, ...]:
-    said = [Said("verify.history.most_likely", {"cause": top.said, "percent": 100 * top.probability}), *top.evidence]
+    said = [
+        Said("verify.history.most_likely", {"cause": top.said, "percent": in_percent(top.probability)}),
+        *top.evidence,
+    ]
     if action is not None:
-        said.append(Said("verify.history.action", {"date": _iso(action.day)}))
+        said.append(Said("verify.history.action", {"date": action.day}))
     if np.isfinite(removed):
-        said.append(Said("verify.history.removed", {"eq": removed}))
+        said.append(Said("verify.history.removed", {"load": float(f"{from_equivalents(removed, DEGREES):.2g}")}))
         if facts.capacity_eq > 0:
             said.append(Said("verify.history.capacity", {"percent": 100 * removed / facts.capacity_eq}))
     return (*said, *remarks)
@@ -347,7 +351,7 @@ def _too_few(
     plan = Schedule(last, tests_since=max(used, 1)) if series is None else _schedule(series, facts, None)
     said = [Said("verify.history.too_few", {"count": used, "least": LEAST})]
     if source_on is not None:
-        said.append(Said("verify.evidence.source", {"date": _iso(source_on.day)}))
+        said.append(Said("verify.evidence.source", {"date": source_on.day}))
     missing = Range(float("nan"), float("nan"), float("nan"), "1")
     after: NextTest = next_test(treatment, plan)
     return History(
@@ -364,7 +368,3 @@ def _too_few(
         findings=(*said, *remarks),
         next_test=after,
     )
-
-
-def _iso(day: pd.Timestamp) -> str:
-    return f"{day:%Y-%m-%d}"

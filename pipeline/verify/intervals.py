@@ -74,7 +74,7 @@ def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> Nex
         return NextTest(None, Said("verify.next.no_date"))
     if fault:
         on = schedule.tested_on + pd.Timedelta(days=REPAIR_DAYS)
-        return NextTest(on, Said("verify.next.repair", {"date": _iso(on), "days": REPAIR_DAYS}))
+        return NextTest(on, Said("verify.next.repair", {"date": on, "days": REPAIR_DAYS}))
     row = _interval(_SITUATION.get(treatment, "new treatment"))
     days = int(row["first_days"] if schedule.tests_since <= 1 else row["then_days"])
     usual = schedule.tested_on + pd.Timedelta(days=days)
@@ -86,7 +86,7 @@ def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> Nex
         found["verify.next.trend"] = schedule.due_on
     ahead = {code: day for code, day in found.items() if day > schedule.tested_on}
     code = min(ahead, key=lambda name: (ahead[name], name))
-    values = {"date": _iso(ahead[code]), "days": days, "percent": 100 * share}
+    values = {"date": ahead[code], "days": days, "percent": 100 * share}
     return NextTest(ahead[code], Said(code, values))
 
 
@@ -94,7 +94,3 @@ def _interval(situation: str) -> pd.Series:
     rows = table("retest_intervals").set_index("situation")
     found: pd.Series = rows.T[situation]
     return found
-
-
-def _iso(day: pd.Timestamp) -> str:
-    return f"{day:%Y-%m-%d}"

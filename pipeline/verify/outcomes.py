@@ -38,6 +38,17 @@ class Cause:
     detail: str = ""
 
 
+def in_percent(probability: float) -> float:
+    """Say a probability in per cent, and never as a certainty.
+
+    Example
+    -------
+    >>> in_percent(0.9999), in_percent(0.25)
+    (99.0, 25.0)
+    """
+    return min(100 * probability, 99.0)
+
+
 @dataclass(frozen=True)
 class Compared:
     """One quantity: before, after, and what the treatment should have made of it.

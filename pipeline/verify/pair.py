@@ -13,7 +13,7 @@ from pipeline.treat.treatments import TREATMENTS
 from pipeline.verify.bypass import Bypass, solve
 from pipeline.verify.causes import Readings, rank
 from pipeline.verify.intervals import Schedule, next_test
-from pipeline.verify.outcomes import Cause, Compared, Outcome, Verification
+from pipeline.verify.outcomes import Cause, Compared, Outcome, Verification, in_percent
 from pipeline.verify.promised import ALL, QUANTITIES, Promise, half_width, promise
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
@@ -276,7 +276,7 @@ def _findings(
     said = [Said(code, {"treatment": TREATMENTS[treatment].title})]
     if outcome != "proved" and causes and causes[0].name != "as set":
         said.append(
-            Said("verify.history.most_likely", {"cause": causes[0].said, "percent": 100 * causes[0].probability})
+            Said("verify.history.most_likely", {"cause": causes[0].said, "percent": in_percent(causes[0].probability)})
         )
     said += [_apart(one) for one in _judged(compared) if one.verdict == "differs"]
     if found.agrees is False:
@@ -291,12 +291,17 @@ def _findings(
 def _apart(one: Compared) -> Said:
     values = {
         "name": Said(f"verify.name.{one.column}"),
-        "after": one.after.value,
+        "after": _three(one.after.value),
         "unit": one.after.unit,
-        "low": max(one.predicted.value - one.allowed, 0.0),
-        "high": one.predicted.value + one.allowed,
+        "low": _three(max(one.predicted.value - one.allowed, 0.0)),
+        "high": _three(one.predicted.value + one.allowed),
     }
     return Said("verify.differs", values)
+
+
+def _three(value: float) -> float:
+    """Keep three digits; no field test has more."""
+    return float(f"{value:.3g}")
 
 
 def _alongside(readings: Readings, compared: tuple[Compared, ...], bounds: VerifyLimits) -> tuple[Said, ...]:

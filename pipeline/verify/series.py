@@ -216,7 +216,7 @@ def _since_change(
     if len(fell):
         kept = kept.iloc[int(fell[-1]) + 1 :]
         changed = None
-        first = f"{kept['collected_at'].iloc[0]:%Y-%m-%d}"
+        first = kept["collected_at"].iloc[0]
         remarks.append(Said("verify.series.counter_fell", {"date": first}))
     left = len(treated) - len(kept)
     if left:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import csv
 import string
 from dataclasses import dataclass, field
+from datetime import date
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
 FOLDER: Final = Path(__file__).parent
 LANGUAGES: Final = ("en", "de")
 _DECIMAL_COMMA: Final = frozenset({"de"})
+# Written out, or short where the month has no short form of three or four letters.
+_MONTHS: Final = ("Jan", "Feb", "March", "April", "May", "June", "July", "Aug", "Sept", "Oct", "Nov", "Dec")
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ def say(said: Said, language: str = "en") -> str:
 
     Parameters
     ----------
-    said : code and values; a value that is a ``Said`` itself is said first.
+    said : code and values; a value that is a ``Said`` itself is said first, a date is written as a day.
     language : one of ``LANGUAGES``.
 
     Returns
@@ -52,6 +55,17 @@ def say(said: Said, language: str = "en") -> str:
     """
     values = {name: say(value, language) if isinstance(value, Said) else value for name, value in said.values.items()}
     return _Words(language).vformat(catalogue(language)[said.code], (), values)
+
+
+def day(when: date, language: str) -> str:
+    """Write a day so that nobody takes the month for the day.
+
+    Example
+    -------
+    >>> day(date(2025, 7, 8), "en"), day(date(2025, 7, 8), "de")
+    ('8 July 2025', '08.07.2025')
+    """
+    return f"{when:%d.%m.%Y}" if language == "de" else f"{when.day} {_MONTHS[when.month - 1]} {when.year}"
 
 
 @cache
@@ -83,11 +97,14 @@ def catalogue(language: str) -> dict[str, str]:
 
 
 class _Words(string.Formatter):
-    """Formats numbers with the decimal mark of the language."""
+    """Formats numbers and days as the language does."""
 
     def __init__(self, language: str) -> None:
+        self._language = language
         self._comma = language in _DECIMAL_COMMA
 
     def format_field(self, value: Any, format_spec: str) -> str:  # noqa: ANN401 - the base class's signature
+        if isinstance(value, date):
+            return day(value, self._language)
         text = str(super().format_field(value, format_spec))
         return text.replace(".", ",") if self._comma and isinstance(value, float) else text

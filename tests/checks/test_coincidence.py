@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.checks.coincidence import chance
@@ -59,6 +60,33 @@ def test_a_figure_that_follows_from_another_adds_nothing(table_of: Callable[...,
 
     assert chance(both, [CONDUCTIVITY, "tds_mg_l"], 0.03, 0.1).item() == alone
     assert rounded == 1.0
+
+
+@pytest.mark.source("CP")
+@pytest.mark.parametrize(
+    ("second_day", "conductivity", "severity"),
+    [("10", 640.0, "note"), ("10", 641.0, "hold"), ("20", 640.0, "note"), ("20", 641.0, "note")],
+)
+def test_two_sites_on_one_supply_may_read_alike_in_coarse_steps(
+    table_of: Callable[..., SampleTable], second_day: str, conductivity: float, severity: str
+) -> None:
+    """Two counts 0.403 each, pH 0.282, 640 in steps of ten 0.147: once in 150; 641 in steps of one: once in 1480."""
+    samples = table_of(
+        client=["A", "B"],
+        site=["1", "2"],
+        stage=["raw", "raw"],
+        collected_at=pd.to_datetime(["2025-01-10", f"2025-01-{second_day}"], utc=True),
+        ph=[7.4, 7.4],
+        conductivity_us_cm_25c=[conductivity, conductivity],
+        total_hardness_mg_l_caco3=[321.3, 321.3],
+        total_hardness_mg_l_caco3__method=["drops", "drops"],
+        alkalinity_mg_l_caco3=[249.9, 249.9],
+        alkalinity_mg_l_caco3__method=["drops", "drops"],
+    )
+
+    found, _ = run_check(CHECKS["copied-reading"], samples, Limits())
+
+    assert found["severity"].tolist() == [severity, severity]
 
 
 @pytest.mark.source("CP")

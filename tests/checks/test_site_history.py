@@ -32,6 +32,25 @@ def found(samples: SampleTable) -> pd.DataFrame:
     return run_check(CHECKS["site-history"], samples, Limits())[0]
 
 
+@pytest.mark.source("CP")
+@pytest.mark.parametrize(
+    ("raw_after", "words"), [(300.0, "The treatment may be used up"), (600.0, "another supply or season, no error")]
+)
+def test_behind_a_treatment_only_a_supply_that_moved_as_well_is_the_cause(raw_after: float, words: str) -> None:
+    """A permeate that goes from 10 to 50 mg/L under the same raw water is the membrane, not the season."""
+    before, behind = (
+        series([300.0] * 5 + [raw_after], [250.0] * 5 + [raw_after * 5 / 6]),
+        series([10.0] * 5 + [50.0], [8.0] * 5 + [40.0]),
+    )
+    frame = pd.concat([side.about.join(side.measured) for side in (before, behind)], ignore_index=True)
+    frame["stage"] = ["raw"] * 6 + ["permeate"] * 6
+
+    told = found(samples_from_wide(frame.dropna(axis="columns", how="all"))).set_index("sample_id")["message"]
+
+    assert words in told["11"]
+    assert " mg/L as CaCO3, " in told["11"]
+
+
 @pytest.mark.source("IH1993")
 def test_the_distance_is_the_modified_z_score() -> None:
     """Earlier 80, 100, 120, 140, 160: median 120, MAD 20, so 250 lies (250 - 120) / (1.4826 · 20) = 4.38 out."""

@@ -245,6 +245,35 @@ def test_an_unknown_parameter_is_kept_aside_with_its_name() -> None:
     ]
 
 
+def test_a_table_that_says_nowhere_whose_water_it_is_is_told() -> None:
+    """Headings in a language that is not known leave every sample nameless."""
+    told = extracted("Provdatum;Kund;pH;Leitfähigkeit (µS/cm)\n2025-11-05;Kaffebar;7,9;76").notices
+
+    named = extracted("Probe;pH;Leitfähigkeit (µS/cm)\n1;7,9;76").notices
+    assert told.loc[told["problem"] == "origin-unknown", "raw_text"].tolist() == ["Provdatum, Kund"]
+    assert named.empty
+
+
+@pytest.mark.source("CP")
+def test_impossible_values_of_a_register_are_told_and_kept() -> None:
+    """12.000 and 12 000 are thousands; nothing, many and 130 % are no settings."""
+    result = extracted(
+        "client;site;treatment;capacity;capacity unit;installed on;bypass percent;counter litres\n"
+        "A;1;decarboniser;12.000;°dH·L;03.02.2025;36,5;1150\n"
+        "A;2;decarboniser;0;°dH·L;soon;130;many\n"
+        "A;3;decarboniser;;;;;"
+    )
+
+    assert result.register is not None
+    assert result.register["bypass_percent"].tolist() == ["36,5", "130", ""]
+    assert result.notices[["line", "column", "raw_text"]].to_numpy().tolist() == [
+        [3, "bypass percent", "130"],
+        [3, "counter litres", "many"],
+        [3, "capacity", "0"],
+        [3, "installed on", "soon"],
+    ]
+
+
 def test_an_unknown_column_of_numbers_is_told_and_other_columns_are_not() -> None:
     result = extracted("Probe;pH;Ca mg/l;Zorb;Shelf;Id no;Built\nA;7;80;0.5;red;17.5;1999\nB;7;81;0.7;blue;18.5;2001")
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from pipeline.explain.rank import Explained
 from pipeline.report import causes
+from pipeline.report.page import environment
 
 
 @pytest.mark.parametrize(
@@ -72,6 +75,41 @@ def test_unlikely_causes_and_changes_that_change_nothing_are_left_out() -> None:
     assert causes.headline(found["s"]["causes"][0]) == (
         "Conductivity: another unit (mS/m) (very likely, 90 %): 59.6 → 596 µS/cm"
     )
+
+
+@pytest.fixture
+def swapped() -> Explained:
+    """Give an answer to both questions: the bottles are exchanged, and each agrees with itself."""
+    one = explained()
+    pair = {"rank": 1, "probability": 0.99, "mistake": "swapped-samples", "title": "The samples exchanged"}
+    own = {"rank": 2, "probability": 0.91, "mistake": "no-mistake", "title": "The readings agree"}
+    rest = {"value_from": np.nan, "value_to": np.nan, "pattern": False, "analyte": "", "detail": ""}
+    rows = one.explanations.iloc[:2].to_dict("records")
+    rows = [row | rest | answer for row, answer in zip(rows, (pair, own), strict=True)]
+    return replace(one, explanations=pd.DataFrame(rows))
+
+
+def test_what_became_of_the_pair_and_of_the_readings_are_two_questions(swapped: Explained) -> None:
+    """99 % and 91 % do not stand in one list: each question has its own hundred per cent."""
+    listed = causes.by_sample(swapped, pd.Index(["s"]))["s"]["causes"]
+
+    parts = causes.by_question(listed)
+
+    assert [(question, [cause["mistake"] for cause in own]) for question, own in parts] == [
+        ("the pair", ["swapped-samples"]),
+        ("the readings", ["no-mistake"]),
+    ]
+    assert all(sum(cause["probability"] for cause in own) <= 1 for _, own in parts)
+
+
+def test_the_page_names_both_questions(swapped: Explained) -> None:
+    why = causes.by_sample(swapped, pd.Index(["s"]))["s"]
+
+    page = environment().get_template("cause.html.j2").render(sample={"explanation": why})
+
+    assert "Most likely (about the pair):" in page
+    assert "Another question, about the readings:" in page
+    assert "Or:" not in page
 
 
 def test_mistakes_of_whole_files_name_the_file_the_larger_first() -> None:

@@ -110,7 +110,7 @@ def test_a_name_that_is_not_one_site_is_answered_with_the_sites(settings: Settin
         site_records.find_site(store, text)
 
     assert said in str(error.value)
-    assert "Nothing was advised" in str(error.value)
+    assert "Nothing was done" in str(error.value)
 
 
 def test_the_latest_usable_sample_counts_and_borrows_only_from_the_same_water(settings: Settings) -> None:

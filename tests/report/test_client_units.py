@@ -9,7 +9,8 @@ import pytest
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
 from pipeline.report.client_sentences import Voice
-from pipeline.report.client_units import OwnUnit, day, decimals, figure, own_unit
+from pipeline.report.client_units import OwnUnit, decimals, figure, own_unit
+from pipeline.words import day
 
 
 # Arithmetic in view. DIN19640: 10 mg/L CaO, 10 × 100.0869 / 56.0774 = 17.848. GRAIN: 64.79891 mg in

@@ -77,6 +77,16 @@ def test_another_treatment_at_the_site_is_an_entry_of_its_own(store: Store) -> N
     assert len(in_force(of_site(entries(store, "treatment"), "S1"), "treatment")) == 2
 
 
+def test_none_ends_what_was_fitted_before(store: Store) -> None:
+    imported(store)
+
+    enter(store, "treatment", "S1", {"treatment": "none"}, now=NOW, **BY)
+
+    rows = of_site(entries(store, "treatment"), "S1")
+    assert in_force(rows, "treatment")["treatment"].tolist() == ["none"]
+    assert len(rows) > 1
+
+
 def test_a_new_site_and_its_further_facts_are_kept(store: Store) -> None:
     enter(store, "site", "New / N1", {"country": "DE", "tank": "5 L"}, now=NOW, **BY)
     enter(store, "machine", "N1", {"machine": "dual boiler"}, now=NOW + timedelta(seconds=1), **BY)
@@ -108,7 +118,9 @@ def test_a_name_that_several_clients_have_is_asked_back(store: Store) -> None:
     ("kind", "values", "message"),
     [
         ("treatment", {"treatment": "carbon", "bypass_percent": "127"}, "from 0 to 100"),
-        ("treatment", {"treatment": "carbon", "capacity": "much"}, "from 0 to"),
+        ("treatment", {"treatment": "carbon", "capacity": "much"}, "above 0"),
+        ("treatment", {"treatment": "carbon", "capacity": "0"}, "above 0"),
+        ("treatment", {"treatment": "wishful"}, "not known"),
         ("treatment", {"treatment": "carbon", "installed_on": "1.6.2026"}, "YYYY-MM-DD"),
         ("treatment", {"bypass_percent": "20"}, "say which treatment"),
         ("treatment", {"treatment": "carbon"}, "no new value"),

@@ -143,7 +143,7 @@ def test_a_canister_is_filled_in_whole_litres_where_that_keeps_the_limits(case: 
 
 @pytest.mark.source("CP")
 def test_every_bottle_is_told_with_what_it_does_and_then_the_best_blends(case: Build) -> None:
-    """The soft one is all but distilled (alkalinity 12.3, hardness 14.9); the very hard one scales worse than the tap."""
+    """The soft one is all but distilled (alkalinity 12.3, hardness 14.9); the very hard one scales most."""
     ranked, _ = rank_bottled(LABELS, home(case))
 
     said = [say(line) for line in lines(ranked, blends=2)]

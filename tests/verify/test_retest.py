@@ -74,6 +74,32 @@ def test_a_filter_at_its_end_is_found_in_pair_and_history(store: Path) -> None:
     assert found["next_test"]["on"] == "2025-03-22"
 
 
+@pytest.mark.source("CP")
+def test_pair_and_history_give_one_answer_with_written_days(store: Path) -> None:
+    """The pair alone cannot tell a worn medium from an opened valve; the line that creeps can."""
+    _, text = ask(store, "retest", "S-1")
+
+    first = next(line for line in text.splitlines() if "Most likely" in line)
+    assert first == "Most likely: the medium is used up (99 %)."
+    assert text.count("What would explain it") == 1
+    assert "A6 (8 March 2025)" in text
+    assert "by 22 March 2025" in text
+    assert "2025-0" not in text
+
+
+@pytest.mark.source("CP")
+def test_an_impossible_setting_of_a_register_is_left_out(tmp_path: Path) -> None:
+    """130 % of raw water cannot be; the bypass then counts as not recorded."""
+    (tmp_path / "samples.csv").write_text(SAMPLES, encoding="utf-8")
+    (tmp_path / "treatments.csv").write_text(TREATMENTS.replace(",28.6,", ",130,"), encoding="utf-8")
+    path = tmp_path / "out" / "kettlestone.duckdb"
+    done = run([tmp_path / "samples.csv", tmp_path / "treatments.csv"], load(None, out=tmp_path / "out", store=path))
+
+    assert data(path, "S-1")["settings"] == {}
+    assert ask(path, "retest", "S-1")[0] == 1
+    assert any("130" in notice["message"] for notice in done.summary["notices"])
+
+
 def test_a_softener_that_does_its_work_is_proved_and_leaves_with_zero(store: Path) -> None:
     code, text = ask(store, "retest", "Client B / S-2")
 
