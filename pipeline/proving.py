@@ -47,6 +47,7 @@ if TYPE_CHECKING:
 
 _REGISTERS: Final = ("sites", "treatments")
 _OPEN: Final = ("hold", "reject")
+_WRITER: Final = "300MB"  # for the database beside the frames of a batch; six million readings go through it
 _ORDINARY: Final = 5_000  # samples of a batch that are all looked at as history and company of each other
 _NEAREST: Final = 12  # earlier and later samples of a site that are, in a larger one
 
@@ -72,7 +73,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     gathered = gather(results, settings)
     batch_id = _batch_id(gathered.files, started)
     new_registers = {kind: gathered.registers.get(kind, pd.DataFrame()) for kind in _REGISTERS}
-    with Store(settings.store, wait_s=settings.lock_wait_s) as store:
+    with Store(settings.store, wait_s=settings.lock_wait_s, memory_limit=_WRITER) as store:
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
         heard.stage("checking")
         samples, new = _samples(gathered, store, sites, settings)

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks.registry import CHECKS, Check, findings_of, no_findings
+from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.rank import Explained, explain
 from pipeline.reference import table
 from schemas.columns import ANALYTES, SEVERITIES, VERDICTS
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
 
 # True states of a water or its treatment; none of them is a mistake.
 STATES: Final = ("softened-water", "soda-water", "source-change", "exhausted-media", "bypass-moved")
-# Answers to the question about a pair of samples, whose probabilities stand beside those of the readings.
-OF_PAIRS: Final = ("swapped-samples", "exhausted-media", "bypass-moved")
 DISAGREES: Final = 2.0  # standard uncertainties from which a relation disagrees
 
 
@@ -88,7 +87,7 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     frame, index `sample_id`: `observed` [%], `low` (open), `high`, `alternative`, `analyte`, `mistake`.
     """
     told = explained.explanations
-    of_pair = told["mistake"].isin(OF_PAIRS)
+    of_pair = told["mistake"].isin(PAIR_ANSWERS)
     own = told[~of_pair]
     innocent = own[own["mistake"].isin(["no-mistake", *STATES])].groupby("sample_id")["probability"].sum()
     samples = pd.Index(own["sample_id"].unique(), name="sample_id")

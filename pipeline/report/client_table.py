@@ -145,7 +145,8 @@ def _measured(found: Range, spread: float, factor: float, name: str, voice: Voic
     places = _places(name, spread / factor)
     if math.isnan(found.value):
         own = factor != 1.0
-        return f"< {voice.limit(name, found.high) if own else figure(found.high, _places(name, found.high), voice.language)}"
+        limit = voice.limit(name, found.high) if own else figure(found.high, _places(name, found.high), voice.language)
+        return f"< {limit}"
     text = figure(found.value / factor, places, voice.language)
     return f"{text} ± {figure(spread / factor, places, voice.language)}" if spread > 0.0 else text
 
