@@ -46,9 +46,10 @@ def listed(
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         sample_id = read.find_sample(store, sample) if sample else None
-        found = read.findings(
-            store, batch_id=batch_id, sample_id=sample_id, check_id=check_id, current=batch_id is None
-        )
+        found = read.findings(store, batch_id=batch_id, sample_id=sample_id, check_id=check_id, current=False)
+    # What was decided stays listed with --all, also where the sample was checked anew since.
+    kept = found["is_current"] | (found["decision"].notna() & everything) | (batch_id is not None)
+    found = found[kept.astype("bool")]
     waiting = found["current_severity"].isin(["hold", "reject"])
     return found[_COLUMNS] if everything else found.loc[waiting, _COLUMNS]
 
@@ -62,7 +63,7 @@ def show(found: pd.DataFrame, console: Console | None = None) -> None:
     """Print findings as a table with their numbers."""
     screen = console or Console()
     if found.empty:
-        screen.print("No findings wait for an answer. With --all the notes and the settled ones are listed too.")
+        screen.print("There is no such finding; with --all the notes and the settled ones are listed too.")
         return
     table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
     table.add_column("no.", justify="right")

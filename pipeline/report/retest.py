@@ -9,11 +9,11 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from pipeline.report.site_course import SiteCourse, gather
+from pipeline.report.site_course import NONE, SiteCourse, gather
 from pipeline.store.database import Store
 from pipeline.treat.case import ALKALINITY
 from pipeline.treat.treatments import TREATMENTS
-from pipeline.verify import history, together, verify
+from pipeline.verify import history, together, unstated, verify
 from pipeline.verify.outcomes import in_percent
 from pipeline.words import Said, day, say
 
@@ -52,13 +52,13 @@ def retest(settings: Settings, site: str, *, as_json: bool, language: str = "en"
 
     Raises
     ------
-    KettlestoneError : no store, no such site, no treated sample, or nobody says what is fitted.
+    KettlestoneError : no store, no such site, no treated sample, or a treatment that is not known.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         course = gather(store, site)
     found = _verified(course)
     past = history(course.samples, course.treatment, course.facts, course.uncertainty)
-    found = None if found is None else judged_together(found, past)
+    found = None if found is None else as_guess(judged_together(found, past), course)
     clean = found is not None and found.outcome == "proved" and past.course in ("steady", "too few samples")
     plan = _plan(found, past)
     data = _data(course, found, past, plan, language)
@@ -85,6 +85,23 @@ def judged_together(found: Verification, past: History) -> Verification:
     return replace(found, causes=causes, findings=findings)
 
 
+def as_guess(found: Verification, course: SiteCourse) -> Verification:
+    """Where nothing is recorded as fitted there is nothing to prove: say so, and what the pair looks like."""
+    if course.treatment != NONE:
+        return found
+    causes = found.causes if course.stated else unstated(found.causes)
+    likeliest = {"cause": causes[0].said, "percent": in_percent(causes[0].probability)} if causes else {}
+    first = Said(
+        "verify.outcome.none_recorded" if course.stated else "verify.outcome.unstated", {"site": course.site.name}
+    )
+    likely = tuple(
+        Said(LIKELIEST, likeliest) if said.code == LIKELIEST else said
+        for said in found.findings
+        if not said.code.startswith("verify.outcome.") and said.code != "verify.differs"
+    )
+    return replace(found, causes=causes, findings=(first, *likely))
+
+
 def _plan(found: Verification | None, past: History) -> NextTest:
     """Take the earlier of the two days."""
     plans = [past.next_test] if found is None else [found.next_test, past.next_test]
@@ -95,7 +112,7 @@ def _text(course: SiteCourse, found: Verification | None, past: History, plan: N
     def word(code: str) -> str:
         return say(Said(f"verify.text.{code}"), language)
 
-    title = say(TREATMENTS[course.treatment].title, language)
+    title = say(TREATMENTS[course.treatment].title, language) if course.stated else word("unstated")
     lines = [f"{course.site.name}: {title}"]
     if found is None:
         lines += ["", say(Said("verify.no_pair"), language)]

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pipeline.store.database import Store
     from pipeline.store.site_records import Site
 
+NONE: Final = "none"
 _HELD: Final = ("hold", "reject")
 
 
@@ -36,6 +37,7 @@ class SiteCourse:
     ----------
     site : client and site.
     treatment, settings : what is fitted and how it is set, as far as recorded.
+    stated : whether anybody says what is fitted; where not, the treated water is held against untreated water.
     samples, uncertainty : every dated or undated sample of the site, oldest first; index `sample_id`.
     raw, treated : identifiers of the last pair; "" where there is none.
     visit : what is known of that pair.
@@ -44,6 +46,7 @@ class SiteCourse:
 
     site: Site
     treatment: str
+    stated: bool
     settings: Mapping[str, float]
     samples: pd.DataFrame
     uncertainty: pd.DataFrame
@@ -63,7 +66,7 @@ def gather(store: Store, text: str) -> SiteCourse:
 
     Raises
     ------
-    KettlestoneError : no such site, no sample behind a treatment, or nobody says what is fitted.
+    KettlestoneError : no such site, no sample behind a treatment, or what is fitted is no treatment that is known.
     """
     from pipeline.store import site_records  # noqa: PLC0415 - duckdb is not needed by the other reports
 
@@ -91,7 +94,7 @@ def gather_site(store: Store, site: Site) -> SiteCourse:
     written = _first_said(
         _column(fitted, "treatment"), _own(wide, treated, "treatment"), _column(registered, "treatment")
     )
-    treatment = named(written, site)
+    treatment = named(written, site) if written else NONE
     last = {} if fitted.empty else {str(name): str(value) for name, value in fitted.iloc[-1].items()}
     share = _number(_first_said(_own(wide, treated, "bypass_percent"), last.get("bypass_percent", ""))) / 100
     possible = _has_bypass(treatment) and 0.0 <= share <= 1.0  # NaN is not; an impossible one was told when it was read
@@ -101,6 +104,7 @@ def gather_site(store: Store, site: Site) -> SiteCourse:
     course = SiteCourse(
         site=site,
         treatment=treatment,
+        stated=bool(written),
         settings={"bypass": share} if possible else {},
         samples=samples,
         uncertainty=spread,
@@ -195,9 +199,9 @@ def named(written: str, site: Site) -> str:
     found = plain if plain in TREATMENTS else str(kind(pd.Series([written], dtype="str")).iloc[0])
     if found:
         return found
-    what = f'"{written}" is no treatment that is known' if written else "nobody says what is fitted"
     raise KettlestoneError(
-        f"{site.name}: {what}.\n  Nothing was verified.\n"
+        f'{site.name}: "{written}" is no treatment that is known.\n'
+        f"  Nothing was verified.\n"
         f'  Enter it with kettlestone treatment set "{site.name}" --treatment NAME --by … --why …;\n'
         f"  names: {', '.join(TREATMENTS)}."
     )

@@ -200,15 +200,18 @@ def find_sample(store: Store, text: str) -> str:
     KettlestoneError : no sample has that name, or several have the label; they are listed.
     """
     found = store.connection.execute(
-        "SELECT sample_id, site, stage, collected_at FROM sample WHERE sample_id = $1 "
-        "UNION ALL SELECT sample_id, site, stage, collected_at FROM sample "
-        "WHERE label = $1 AND NOT EXISTS (FROM sample WHERE sample_id = $1) ORDER BY 4, 1",
+        "SELECT sample_id, client, site, stage, collected_at FROM sample WHERE sample_id = $1 "
+        "UNION ALL SELECT sample_id, client, site, stage, collected_at FROM sample "
+        "WHERE label = $1 AND NOT EXISTS (FROM sample WHERE sample_id = $1) ORDER BY 5, 1",
         [text],
     ).fetchall()
     if len(found) == 1:
         return str(found[0][0])
     if found:
-        lines = "\n".join(f"    {name}  {site} {stage} {time or ''}".rstrip() for name, site, stage, time in found)
+        told = [
+            (name, client, site, stage, f"{time:%Y-%m-%d}" if time else "") for name, client, site, stage, time in found
+        ]
+        lines = "\n".join(f"    {name}  {' · '.join(part for part in about if part)}" for name, *about in told)
         raise KettlestoneError(
             f'"{text}" is the label of {len(found)} samples:\n{lines}\n  Give the identifier at the left.'
         )

@@ -3,6 +3,16 @@
 from pipeline.verify.history import HistoryFacts, HistoryLimits, history
 from pipeline.verify.intervals import Schedule
 from pipeline.verify.pair import VerifyLimits, Visit, verify
-from pipeline.verify.together import together
+from pipeline.verify.joint import together, unstated
 
-__all__ = ["HistoryFacts", "HistoryLimits", "Schedule", "VerifyLimits", "Visit", "history", "together", "verify"]
+__all__ = [
+    "HistoryFacts",
+    "HistoryLimits",
+    "Schedule",
+    "VerifyLimits",
+    "Visit",
+    "history",
+    "together",
+    "unstated",
+    "verify",
+]

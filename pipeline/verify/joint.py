@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from pipeline.words import Said
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -18,6 +20,7 @@ _SEEN: Final[dict[str, tuple[str, ...]]] = {
     "moved valve": ("moved valve",),
     "odd reading": ("odd reading",),
 }
+_ANOTHER: Final = 20.0  # times as common is a treatment behind a tap of which nobody says what is fitted [CP]
 _LEAST: Final = 0.01  # a course is never so sure that it rules an answer out [CP]
 
 
@@ -62,5 +65,31 @@ def together(pair: Sequence[Cause], course: Sequence[Cause]) -> tuple[Cause, ...
     shared = [
         replace(one, probability=mass * part / sum(weight)) if one.name in _SEEN else one
         for one, part in zip(pair, weight, strict=True)
+    ]
+    return tuple(sorted(shared, key=lambda one: -one.probability))
+
+
+def unstated(pair: Sequence[Cause]) -> tuple[Cause, ...]:
+    """Weigh the causes of a pair, judged as untreated water, where nobody says what is fitted.
+
+    A sample from behind a treatment then is no reason to doubt its figures: some treatment is there.
+
+    Example
+    -------
+    >>> from pipeline.verify.outcomes import Cause
+    >>> odd = Cause("odd reading", 0.6, Said("verify.cause.odd_reading"))
+    >>> soft = Cause("another treatment", 0.4, Said("verify.cause.another_treatment"))
+    >>> [(one.name, round(one.probability, 2)) for one in unstated([odd, soft])]
+    [('another treatment', 0.93), ('odd reading', 0.07)]
+    """
+    other = [one.name == "another treatment" for one in pair]
+    weight = [one.probability * (_ANOTHER if is_other else 1.0) for one, is_other in zip(pair, other, strict=True)]
+    shared = [
+        replace(
+            one,
+            probability=part / sum(weight),
+            said=Said("verify.cause.looks_like", one.said.values) if is_other else one.said,
+        )
+        for one, part, is_other in zip(pair, weight, other, strict=True)
     ]
     return tuple(sorted(shared, key=lambda one: -one.probability))
