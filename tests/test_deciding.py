@@ -121,6 +121,15 @@ def test_an_accepted_finding_no_longer_holds_its_sample(settings: Settings) -> N
     assert command(settings, "findings", "A-1").exit_code == 0
 
 
+def test_what_was_decided_stays_listed_when_the_sample_was_checked_anew(settings: Settings) -> None:
+    first = findings_of(settings, "A-1")[0]
+    decide(settings, Answer(first, "correct", "A. T.", "mS/m", 59.6, "mS/m", analyte="conductivity"), NOW)
+
+    listed = json.loads(command(settings, "findings", "A-1", "--all", "--json").stdout)
+
+    assert [row["finding_id"] for row in listed if row["decision"] == "correct"] == [first]
+
+
 def test_one_accepted_finding_of_several_opens_nothing(settings: Settings) -> None:
     first, *others = findings_of(settings, "A-1")
 

@@ -2,8 +2,8 @@
 
 from pipeline.verify.history import HistoryFacts, HistoryLimits, history
 from pipeline.verify.intervals import Schedule
-from pipeline.verify.pair import VerifyLimits, Visit, verify
 from pipeline.verify.joint import together, unstated
+from pipeline.verify.pair import VerifyLimits, Visit, verify
 
 __all__ = [
     "HistoryFacts",

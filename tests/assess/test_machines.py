@@ -56,6 +56,7 @@ def test_a_steam_boiler_concentrates_until_it_is_drained() -> None:
         ("Zweikreiser", "heat exchanger", "not known"),
         ("  Thermoblock ", "thermoblock", "not known"),
         ("HX machine with tank", "heat exchanger", "reservoir"),
+        ("home machine with tank", "not known", "reservoir"),
         ("airpot brewer plumbed", "brewer", "plumbed"),
         ("HX / dual boiler", "not known", "not known"),
         ("espresso thing", "not known", "not known"),

@@ -66,9 +66,9 @@ def test_a_filling_lasts_as_the_arithmetic_says(
 def test_without_a_capacity_the_one_to_ask_for_is_named(
     advice: Callable[..., Advice], dossier: Callable[..., Dossier], visit: Callable[..., Visit]
 ) -> None:
-    """10 °dH taken from 40 L a day over 182 days, 15 % kept back: 10 · 40 · 182 / 0.85 = 86 000 litre °dH."""
+    """10 °dH taken from 40 L a day over 182 days, 15 % kept back: 10 · 40 · 182 / 0.85 = 86 000 °dH·L."""
     raw = _exactly(visit, 12, 10)
 
     said = [say(one) for one in size_of(advice(settings={"bypass": 0.0}), raw, dossier(raw=raw), "°dH")]
 
-    assert "To last half a year it needs a capacity of about 86000 litre °dH." in said
+    assert "To last half a year it needs a capacity of about 86000 °dH·L." in said
