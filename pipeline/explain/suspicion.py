@@ -55,7 +55,7 @@ def single_mistake(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes'
     rule over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged.
     Held above 60 % where some relation is off by two standard uncertainties, above 95 % where the values are only
-    unusual [CP]. Only records that no other check holds are looked at.
+    unusual [CP]; a note where an ion was not measured. Only records that no other check holds are looked at.
     """
     return doubts(explain(samples, no_findings(), limits), SuspicionLimits())
 
@@ -106,6 +106,7 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
             "low": np.nan,
             "high": np.where(calm, bounds.unusual_percent, bounds.percent),
             "alternative": words.str.rstrip(": ."),
+            "severity": np.where(best["mistake"] == "missing-ion", "note", "hold"),
             "analyte": best["analyte"].fillna("").where(best["analyte"].isin(list(ANALYTES)), ""),
             "mistake": best["mistake"].fillna("").astype("str"),
         },
@@ -154,17 +155,18 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     runs = pd.concat([checked.runs, run], ignore_index=True).sort_values("check_id", ignore_index=True)
     if findings.empty:
         return replace(checked, runs=runs)
-    suspects = findings["sample_id"]
-    place = int(np.searchsorted(-_rank(checked.findings), -SEVERITIES.index("hold"), side="right"))
-    parts = [checked.findings.iloc[:place], findings, checked.findings.iloc[place:]]
-    verdict = checked.verdict.mask(checked.verdict.index.isin(suspects), VERDICTS[VERDICTS.index("hold")])
+    joined = pd.concat([checked.findings, findings], ignore_index=True)
+    order = np.lexsort((np.arange(len(joined)), -_rank(joined)))
+    serious = findings[findings["severity"] != SEVERITIES[0]]
+    noted = checked.verdict.index.isin(findings["sample_id"]) & (checked.verdict == VERDICTS[0]).to_numpy()
+    verdict = checked.verdict.mask(noted, "note").mask(checked.verdict.index.isin(serious["sample_id"]), "hold")
     return replace(
         checked,
-        findings=pd.concat(parts, ignore_index=True),
+        findings=joined.iloc[order].reset_index(drop=True),
         verdict=verdict,
         runs=runs,
         open_findings=pd.concat(
-            [checked.open_findings, findings[["sample_id", "severity", "analyte"]]], ignore_index=True
+            [checked.open_findings, serious[["sample_id", "severity", "analyte"]]], ignore_index=True
         ),
     )
 

@@ -1,0 +1,70 @@
+"""The check that weighs a whole record: what it holds, what it only notes, what it leaves alone."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from pipeline.checks.limits import Limits
+from pipeline.checks.run import run_all
+from pipeline.explain.rank import explain
+from pipeline.explain.suspicion import KNOWN_CHECKS, of_samples, with_suspects
+from pipeline.normalise.sample_table import samples_from_wide
+
+# A calcium bicarbonate water as a laboratory gives it: cations 5.99, anions 5.99 meq/L, conductivity that of its ions.
+WATER = {
+    "calcium_mg_l": 80.0,
+    "magnesium_mg_l": 12.0,
+    "sodium_mg_l": 20.0,
+    "potassium_mg_l": 5.5,
+    "bicarbonate_mg_l": 250.0,
+    "sulfate_mg_l": 40.0,
+    "chloride_mg_l": 36.0,
+    "nitrate_mg_l": 10.0,
+    "conductivity_us_cm_25c": 600.0,
+    "ph": 7.4,
+}
+
+
+def judged(*changes: dict[str, float]) -> pd.DataFrame:
+    rows = [{"file_sha256": "f" * 64, "label": f"W{place}", **WATER, **change} for place, change in enumerate(changes)]
+    samples = samples_from_wide(pd.DataFrame(rows))
+    checked = run_all(samples, Limits(), lambda _: None)
+    after = with_suspects(checked, explain(samples, checked.findings, Limits()), samples)
+    found = after.findings[after.findings["check_id"] == "single-mistake"].set_index("sample_id")["severity"]
+    return pd.DataFrame({"before": checked.verdict, "after": after.verdict, "found": found.reindex(after.verdict.index)})
+
+
+@pytest.mark.source("JCGM106")
+def test_a_record_that_agrees_with_itself_is_left_alone() -> None:
+    got = judged({}, {"conductivity_us_cm_25c": 612.0}, {"sodium_mg_l": 20.6})
+
+    assert got["found"].isna().all()
+    assert list(got["after"]) == list(got["before"])
+
+
+@pytest.mark.source("JCGM106")
+def test_columns_exchanged_within_every_single_limit_are_held() -> None:
+    """Sodium 5.5 and potassium 20: the charges differ by 0.24 meq/L of 12, less than any limit; but no water has it."""
+    got = judged({"sodium_mg_l": 5.5, "potassium_mg_l": 20.0})
+
+    assert got["before"].item() in ("ok", "note")
+    assert got["found"].item() == "hold"
+    assert got["after"].item() == "hold"
+
+
+def test_what_a_check_holds_already_is_not_told_twice() -> None:
+    got = judged({"calcium_mg_l": 800.0})
+
+    assert got["before"].item() == "hold"
+    assert got["found"].isna().all()
+
+
+def test_the_check_is_listed_and_explanations_are_kept_for_the_samples_wanted() -> None:
+    samples = samples_from_wide(pd.DataFrame([{**WATER, "file_sha256": "f" * 64, "label": "W"}] * 2))
+    explained = explain(samples, run_all(samples, Limits(), lambda _: None).findings, Limits())
+
+    kept = of_samples(explained, samples.about.index[:1])
+
+    assert "single-mistake" in KNOWN_CHECKS
+    assert set(kept.explanations["sample_id"]) == {samples.about.index[0]}
