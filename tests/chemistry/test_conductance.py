@@ -374,6 +374,37 @@ def test_published_points_of_a_meter_scale_are_met(scale: str, solids: float, re
     assert conductance.to_tds(pd.Series([reading]), scale).item() == pytest.approx(solids)
 
 
+@pytest.mark.source("PHREEQC3")
+def test_what_goes_about_as_pairs_brings_hard_waters_to_live_phreeqc() -> None:
+    """Gypsum and hard bicarbonate waters: the sum of all ions is 3 to 26 % high, without the pairs within 7 %."""
+    names = ["calcium_mg_l", "magnesium_mg_l", "sodium_mg_l", "bicarbonate_mg_l", "sulfate_mg_l"]
+    waters = pd.DataFrame(
+        [
+            [80.0, 12.0, 20.0, 250.0, 40.0],
+            [150.0, 40.0, 20.0, 300.0, 300.0],
+            [300.0, 60.0, 30.0, 250.0, 800.0],
+            [500.0, 80.0, 50.0, 300.0, 1300.0],
+            [200.0, 60.0, 40.0, 800.0, 80.0],
+        ],
+        columns=names,
+    )
+    engine = PhreeqPython()
+    solutions = [
+        engine.add_solution(
+            {"pH": 7.4, "temp": 25, "units": "mg/L", "Ca": water[0], "Mg": water[1], "Na": water[2],
+             "Alkalinity": f"{water[3]} as HCO3", "S(6)": f"{water[4]} as SO4", "Cl": "30 charge"}
+        )
+        for water in waters.to_numpy().tolist()
+    ]  # fmt: skip
+    complete = waters.assign(chloride_mg_l=[one.total("Cl", "mg") for one in solutions], ph=7.4, temperature_c=25.0)
+    reference = np.array([one.sc for one in solutions])
+
+    free = conductivity(complete) - conductance.lost_to_pairs(complete).to_numpy()
+
+    assert (conductivity(complete) / reference > 1.03).all()
+    assert free / reference == pytest.approx(np.ones(5), abs=0.07)
+
+
 @pytest.mark.source("METERTABLE")
 def test_the_same_water_reads_differently_on_two_scales() -> None:
     """450 µS/cm, beside the points at 447: 0.482 and 0.671 of it."""

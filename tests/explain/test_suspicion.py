@@ -32,7 +32,8 @@ def judged(*changes: dict[str, float]) -> pd.DataFrame:
     checked = run_all(samples, Limits(), lambda _: None)
     after = with_suspects(checked, explain(samples, checked.findings, Limits()), samples)
     found = after.findings[after.findings["check_id"] == "single-mistake"].set_index("sample_id")["severity"]
-    return pd.DataFrame({"before": checked.verdict, "after": after.verdict, "found": found.reindex(after.verdict.index)})
+    said = found.reindex(after.verdict.index)
+    return pd.DataFrame({"before": checked.verdict, "after": after.verdict, "found": said})
 
 
 @pytest.mark.source("JCGM106")

@@ -129,7 +129,8 @@ def test_advice_for_a_tank_mixes_the_tap_with_the_bottle_that_suits(case: Build)
 
     assert advice.treatment == "blend"
     assert advice.settings["with"] == "soft"
-    assert any(said.code.startswith("bottled.best") for said in advice.reasons)
+    assert not any(said.code.startswith("bottled.best") for said in advice.reasons)
+    assert any(say(said).startswith("soft:") for said in advice.bottled)
 
 
 @pytest.mark.source("CP")
