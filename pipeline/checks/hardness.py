@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks import evidence
+from pipeline.checks import evidence, record
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
@@ -139,7 +139,7 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     severity="note",
     unit="mg/L as CaCO3",
     message="alkalinity {alkalinity:1} exceeds total_hardness {hardness:1} by {observed:1} mg/L as CaCO3; "
-    "that needs at least {sodium_needed:0} mg/L sodium, found: {sodium_found:0}. {alternative}.",
+    "that needs at least {sodium_needed:0} mg/L sodium, {sodium_said}. {alternative}.",
 )
 def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """Ask for the sodium behind an alkalinity that is larger than the hardness.
@@ -211,11 +211,20 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
             "hardness": top,
             "sodium_needed": np.maximum(excess, 0.0) * SODIUM_PER_CACO3,
             "sodium_found": found,
+            "sodium_said": _sodium_said(found, excess > high),
             "sodium_from_conductivity_mg_l": np.maximum(from_conductivity, 0.0),
             "alternative": evidence.fitting(samples.about.index, answers, "Repeat alkalinity, hardness and sodium"),
         },
         index=samples.about.index,
     )
+
+
+def _sodium_said(found: evidence.Floats, worded: evidence.Flags) -> pd.api.extensions.ExtensionArray:
+    """Say how much sodium was read, for the rows that need words."""
+    known = ~np.isnan(found)
+    words = {"found: {found:0}": worded & known, "which was not measured": worded & ~known}
+    said: pd.Series = record.worded(pd.DataFrame({"found": found}), words)
+    return said.array
 
 
 def _exchange_fits(
