@@ -211,7 +211,7 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
             "hardness": top,
             "sodium_needed": np.maximum(excess, 0.0) * SODIUM_PER_CACO3,
             "sodium_found": found,
-            "sodium_said": _sodium_said(found, excess > high),
+            "sodium_said": _sodium_said(samples, found, excess > high),
             "sodium_from_conductivity_mg_l": np.maximum(from_conductivity, 0.0),
             "alternative": evidence.fitting(samples.about.index, answers, "Repeat alkalinity, hardness and sodium"),
         },
@@ -219,12 +219,11 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     )
 
 
-def _sodium_said(found: evidence.Floats, worded: evidence.Flags) -> pd.api.extensions.ExtensionArray:
+def _sodium_said(samples: SampleTable, found: evidence.Floats, worded: evidence.Flags) -> pd.Series:
     """Say how much sodium was read, for the rows that need words."""
     known = ~np.isnan(found)
     words = {"found: {found:0}": worded & known, "which was not measured": worded & ~known}
-    said: pd.Series = record.worded(pd.DataFrame({"found": found}), words)
-    return said.array
+    return record.worded(pd.DataFrame({"found": found}, index=samples.about.index), words)
 
 
 def _exchange_fits(
