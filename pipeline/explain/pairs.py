@@ -18,7 +18,7 @@ from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.checks.limits import Limits
-    from pipeline.explain.record import Floats, Places, Record
+    from pipeline.explain.record import Flags, Floats, Places, Record
     from pipeline.normalise.sample_table import SampleTable
 
 QUANTITIES: Final = ("total_hardness", "alkalinity", "conductivity", "ph", "sodium", "chloride")
@@ -27,6 +27,7 @@ _SAME: Final = frozenset({"carbon"})  # a treatment that changes none of them ca
 _BYPASS_BY: Final = {"decarboniser": "alkalinity", "softener": "total_hardness", "reverse osmosis": "conductivity"}
 _BYPASS_SPREAD: Final = (0.20, 1.0)  # ln, around the recorded share; anywhere [CP]
 _LEAST: Final = 0.05
+_NO_TREATMENT: Final = float(np.log(300.0))  # no treatment changes anything so much: a unit slipped, not a bottle [CP]
 _CORRECTED: Final = 0.5  # probability from which a reading's own explanation is taken into account here
 PAIR_ANSWERS: Final = ("swapped-samples", "exhausted-media", "bypass-moved")
 _ANSWERS: Final = ("", *PAIR_ANSWERS)
@@ -52,6 +53,13 @@ class PairAnswers:
     """Rows like those of `Explained.explanations`, with `scope` "pair"; a question apart from the readings' own."""
 
     table: pd.DataFrame
+
+    def exchanged(self, index: pd.Index) -> Flags:
+        """Tell the samples whose labels are more likely exchanged than not."""
+        if self.table.empty:
+            return np.zeros(len(index), dtype="bool")
+        likely = (self.table["mistake"] == "swapped-samples") & (self.table["probability"] >= _CORRECTED)
+        return np.asarray(index.isin(self.table["sample_id"][likely]))
 
 
 NO_PAIRS: Final = PairAnswers(pd.DataFrame())
@@ -122,7 +130,8 @@ def _changes(
             if name == "ph":
                 change[name], width[name] = treated - raw, np.hypot(spread[row, before], spread[row, behind])
             else:
-                change[name] = np.log(np.where((raw > 0) & (treated > 0), treated / raw, np.nan))
+                ratio = np.log(np.where((raw > 0) & (treated > 0), treated / raw, np.nan))
+                change[name] = np.where(np.abs(ratio) > _NO_TREATMENT, np.nan, ratio)
                 relative = np.hypot(spread[row, before] / raw, spread[row, behind] / treated)
                 width[name] = np.minimum(relative, 1.0)
     return change, width

@@ -74,6 +74,11 @@ class History:
         centre = {name: values[at] for name, values in self.centre.items()}
         return History(centre, {name: values[at] for name, values in self.spread.items()}, self.samples[at])
 
+    def none(self) -> History:
+        """Forget what the sites say."""
+        centre = {name: np.full_like(values, np.nan) for name, values in self.centre.items()}
+        return History(centre, self.spread, np.zeros_like(self.samples))
+
 
 @dataclass(frozen=True)
 class Water:

@@ -116,11 +116,32 @@ def explain(
     past = ranges.history(samples, record)
     seen = {**seen_by_checks(findings, record.index), "history": past.samples > 0}
     part, part_past = record.take(chosen), past.take(chosen)
-    weighed = judged(part, part_past, {name: flags[chosen] for name, flags in seen.items()})
+    of_part = {name: flags[chosen] for name, flags in seen.items()}
+    weighed = judged(part, part_past, of_part)
     patterns = of_files(samples, record, past, seen, chosen)
     own = _ranked(_answers(patterns.raised(weighed)), part)
     pair_rows = of_pairs(samples, record, own, limits) if len(record) > 1 else NO_PAIRS
+    moved = np.flatnonzero(pair_rows.exchanged(part.index))
+    if moved.size:
+        weighed = _without_history(weighed, part, part_past, of_part, moved)
+        own = _ranked(_answers(patterns.raised(weighed)), part)
+        pair_rows = of_pairs(samples, record, own, limits)
     return _worded(own, part, (part_past, pair_rows), patterns)
+
+
+def _without_history(
+    weighed: pd.DataFrame,
+    record: Record,
+    past: ranges.History,
+    seen: dict[str, npt.NDArray[np.bool_]],
+    moved: npt.NDArray[np.int64],
+) -> pd.DataFrame:
+    """Weigh the samples with exchanged labels again: what stands at the wrong point has no history there."""
+    flags = {name: flag[moved] for name, flag in seen.items()} | {"history": np.zeros(moved.size, dtype="bool")}
+    again = judged(record.take(moved), past.take(moved).none(), flags)
+    kept = weighed[~weighed["sample"].isin(moved)]
+    joined = pd.concat([kept, again.assign(sample=moved[again["sample"].to_numpy()])], ignore_index=True)
+    return joined.sort_values(["sample", "candidate"], kind="stable", ignore_index=True)
 
 
 @cache

@@ -16,6 +16,7 @@ from pipeline.checks.limits import Limits
 from pipeline.checks.run import run_all
 from pipeline.explain.rank import explain
 from pipeline.intake import run
+from pipeline.normalise.sample_table import samples_from_wide
 from pipeline.settings import Settings
 
 if TYPE_CHECKING:
@@ -180,3 +181,34 @@ def test_w3_the_form_stands_among_the_causes_where_the_gap_is_small(
     assert named["value_to"].iloc[0] == pytest.approx(317.0, abs=0.1)
     assert "ion balance +4.1 % to −2.4 %" in named["evidence"].iloc[0]
     assert "against 735 µS/cm measured" in named["evidence"].iloc[0]
+
+
+@pytest.mark.source("CP")
+def test_a_bottle_at_the_wrong_place_has_no_history_there() -> None:
+    """Three years of a decarboniser, then bottles exchanged and mS/cm typed as µS/cm: both are named."""
+    raw = {"total_hardness_mg_l_caco3": 310.0, "alkalinity_mg_l_caco3": 260.0, "conductivity_us_cm_25c": 680.0}
+    treated = {"total_hardness_mg_l_caco3": 120.0, "alkalinity_mg_l_caco3": 70.0, "conductivity_us_cm_25c": 351.0}
+    place = {"client": "C", "site": "S", "sampling_point": "tap", "treatment": "decarboniser", "file_sha256": "f" * 64}
+    rows = [
+        {
+            **place,
+            **water,
+            "stage": stage,
+            "label": f"{stage} {year}",
+            "collected_at": pd.Timestamp(f"{year}-05-01", tz="UTC"),
+        }
+        for year in (2021, 2022, 2023, 2024)
+        for stage, water in (("raw", raw), ("treated", treated))
+    ]
+    exchanged = [{**treated}, {**raw, "conductivity_us_cm_25c": 0.68}]
+    for row, water in zip(rows[-2:], exchanged, strict=True):
+        row.update(water)
+    samples = samples_from_wide(pd.DataFrame(rows))
+    checked = run_all(samples, Limits(), lambda _: None)
+
+    told = explain(samples, checked.findings, Limits()).explanations
+    last = told[told["sample_id"] == samples.about.index[-1]]
+
+    own = last[last["mistake"] != "swapped-samples"].iloc[0]
+    assert (own["mistake"], own["analyte"], own["detail"]) == ("wrong-unit", "conductivity", "mS/cm")
+    assert last.loc[last["mistake"] == "swapped-samples", "probability"].item() > 0.5
