@@ -39,6 +39,8 @@ LENT: Final = (
     "iron_mg_l",
     "manganese_mg_l",
 )
+# What another reading of the same day and water may lend as well.
+LENT_SAME_DAY: Final = ("conductivity_us_cm_25c", "tds_mg_l", "ph")
 _ONE_DAY: Final = pd.Timedelta(days=1)
 _SAME_WATER: Final = 0.15  # hardness and alkalinity of two visits to one water differ by no more [CP]
 
@@ -254,8 +256,17 @@ def _latest(visits: Sequence[Visit], preferences: Sequence[tuple[str, ...]], *, 
     for stages in preferences:
         found = [visit for visit in visits if visit.stage in stages and visit.held is held and visit.decides]
         if found:
-            return found[-1]
+            same_day = [visit for visit in found if _one_day(visit, found[-1])]
+            return min(reversed(same_day), key=_coarseness)
     return None
+
+
+def _coarseness(visit: Visit) -> tuple[bool, float]:
+    """Rank the samples of one day: without a note first, then by how finely hardness was read."""
+    value, high = visit.samples.filled[HARDNESS].iloc[0], visit.samples.high[HARDNESS].iloc[0]
+    spread = visit.samples.uncertainty[HARDNESS].iloc[0]
+    share = spread / value if value > 0.0 and not math.isnan(spread) else (1.0 if not math.isnan(high) else math.inf)
+    return visit.verdict != "ok", float(share)
 
 
 def _earlier(visits: Sequence[Visit], raw: Visit | None) -> Visit | None:
@@ -295,8 +306,9 @@ def _lenders(visits: Sequence[Visit], raw: Visit | None) -> dict[str, Visit]:
         return {}
     same = [visit for visit in visits if visit is not raw and not visit.held and _same_water(visit, raw)]
     lent: dict[str, Visit] = {}
-    for column in LENT:
-        lender = next((visit for visit in reversed(same) if visit.knows(column)), None)
+    for column in (*LENT, *LENT_SAME_DAY):
+        known = [visit for visit in reversed(same) if visit.knows(column)]
+        lender = next((visit for visit in known if column in LENT or _one_day(visit, raw)), None)
         if not raw.knows(column) and lender is not None:
             lent[column] = lender
     return lent
@@ -305,8 +317,30 @@ def _lenders(visits: Sequence[Visit], raw: Visit | None) -> dict[str, Visit]:
 def _same_water(visit: Visit, raw: Visit) -> bool:
     if visit.stage not in ("raw", ""):
         return False
+    if _one_day(visit, raw):
+        return all(_overlap(visit, raw, name) for name in (HARDNESS, ALKALINITY))
     pairs = [(visit.samples.filled[name].iloc[0], raw.samples.filled[name].iloc[0]) for name in (HARDNESS, ALKALINITY)]
     return all(abs(one - other) <= _SAME_WATER * other for one, other in pairs)
+
+
+def _one_day(visit: Visit, other: Visit) -> bool:
+    """Say whether two samples are of one day, or neither has a date."""
+    days = pd.Series([visit.day, other.day])
+    return bool(days.isna().all() or days.iloc[0] == days.iloc[1])
+
+
+def _overlap(one: Visit, other: Visit, name: str) -> bool:
+    """Say whether two readings of one day can be of one water: their ranges meet, or nearly so."""
+    ends_of = [_reach(visit, name) for visit in (one, other)]
+    (low, high), (other_low, other_high) = ends_of
+    return bool(low <= other_high * (1.0 + _SAME_WATER) and other_low <= high * (1.0 + _SAME_WATER))
+
+
+def _reach(visit: Visit, name: str) -> tuple[float, float]:
+    value, spread = visit.samples.filled[name].iloc[0], visit.samples.uncertainty[name].iloc[0]
+    low, high = visit.samples.low[name].iloc[0], visit.samples.high[name].iloc[0]
+    wide = 0.0 if math.isnan(spread) else spread
+    return float(min(low, value - wide)), float(max(high, value + wide))
 
 
 def _completed(raw: Visit | None, lent: Mapping[str, Visit]) -> Visit | None:

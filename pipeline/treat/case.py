@@ -14,6 +14,7 @@ import pandas as pd
 from pipeline.assess.machines import NOT_KNOWN, Machine, known_machines, recognise
 from pipeline.checks.hardness import SOFTENED_WORDS
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3, calcium_and_magnesium, hardness_from_ions
+from pipeline.chemistry.tds_scales import from_tds_of_unknown_scale
 from pipeline.reference import table
 from schemas.columns import WIDE_COLUMNS
 
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 HARDNESS: Final = "total_hardness_mg_l_caco3"
 CALCIUM_HARDNESS: Final = "calcium_hardness_mg_l_caco3"
+CONDUCTIVITY: Final = "conductivity_us_cm_25c"
 ALKALINITY: Final = "alkalinity_mg_l_caco3"
 HOT_C: Final = 110.0  # a part above it is a steam boiler, a heat exchanger or a thermoblock [CP]
 _HELD: Final = ("hold", "reject")
@@ -137,10 +139,22 @@ class Case:
         high = _wide(self.high).where(own).fillna(value + reach)
         middle = value.fillna((low.fillna(0.0) + high) / 2.0)
         found = pd.DataFrame({"low": low.fillna(0.0).where(high.notna()), "value": middle, "high": high})
-        filled = with_stand_ins(found.T)
+        filled = with_stand_ins(_with_conductivity(found).T)
         rows = filled.to_numpy(dtype="float64").T.tolist()
         reached = {str(name): Reach(*row) for name, row in zip(filled.columns, rows, strict=True)}
         return MappingProxyType(reached)
+
+
+def _with_conductivity(found: pd.DataFrame) -> pd.DataFrame:
+    """Bound an unread conductivity by what dissolved solids say on any meter's scale [CP]."""
+    solids = found.loc["tds_mg_l"]
+    if found.loc[CONDUCTIVITY].notna().any() or solids[["low", "high"]].isna().any():
+        return found
+    bounds = from_tds_of_unknown_scale(pd.Series([solids["low"], solids["high"]])).to_numpy()
+    low, high = float(bounds[0, 0]), float(bounds[1, 1])
+    changed = found.copy()
+    changed.loc[CONDUCTIVITY] = {"low": low, "value": 0.5 * (low + high), "high": high}
+    return changed
 
 
 def _wide(values: pd.Series[float] | None) -> pd.Series[float]:
