@@ -76,7 +76,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     with Store(settings.store, wait_s=settings.lock_wait_s, memory_limit=_WRITER) as store:
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
         heard.stage("checking")
-        samples, new = _samples(gathered, store, sites, settings)
+        samples, new, superseded = _samples(gathered, store, sites, settings)
         limits = Limits(record_dates=DateLimits(now=pd.Timestamp(started)))
         checked = run_all(samples, limits, heard.step)
         heard.stage("explaining")
@@ -104,7 +104,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         summary = summarise(batch)
         with ThreadPoolExecutor(1) as beside, folder_for(batch_id, settings.out) as folder:
             written = beside.submit(folder.write, batch, summary)
-            write_batch(store, _record(batch, new_registers), before_commit=written.result)
+            write_batch(store, _record(batch, new_registers, superseded), before_commit=written.result)
             return Finished(summary, folder.publish())
 
 
@@ -116,10 +116,16 @@ def _batch_id(files: pd.DataFrame, started: datetime) -> str:
 
 def _samples(
     gathered: Gathered, store: Store, sites: pd.DataFrame, settings: Settings
-) -> tuple[SampleTable, npt.NDArray[np.bool_]]:
-    """Assemble the samples of the batch together with what the store knows of the same samples."""
+) -> tuple[SampleTable, npt.NDArray[np.bool_], pd.DataFrame]:
+    """Assemble the samples of the batch together with what the store knows of the same samples.
+
+    Returns
+    -------
+    samples, which of them have new readings, and the stored readings (`reading_id`) a new report replaces.
+    """
+    superseded = pd.DataFrame({"reading_id": pd.Series(dtype="int64")})
     if gathered.rows.empty:
-        return _no_samples(), np.zeros(0, dtype="bool")
+        return _no_samples(), np.zeros(0, dtype="bool"), superseded
     fresh_rows, fresh = gathered.rows, gathered.readings.assign(new=True, counts=True)
     assembled = assemble(fresh_rows, fresh, sites, settings.sample_window_hours)
     known_rows, known = prior(store, assembled.about)
@@ -128,13 +134,15 @@ def _samples(
         known = known.assign(row=known["row"] + len(fresh_rows), new=False)
         all_rows = stacked_rows([fresh_rows, known_rows])
         assembled = assemble(all_rows, stacked([fresh, known]), sites, settings.sample_window_hours)
+        no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
+        superseded = known.loc[known["counts"].to_numpy(dtype="bool") & no_more, ["reading_id"]]
     table = assembled.readings
     new = np.zeros(len(assembled.about), dtype="bool")
     new[table["sample_id"].cat.codes.to_numpy()[table["new"].to_numpy()]] = True
     wide = widen(assembled.about, table[table["counts"]])
     columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
     earlier = earlier_samples(store, assembled.about, columns)
-    return derived.fill(replace(wide, readings=table, earlier=earlier)), new
+    return derived.fill(replace(wide, readings=table, earlier=earlier)), new, superseded
 
 
 def _assessment(
@@ -224,7 +232,7 @@ def _new_files(files: pd.DataFrame) -> pd.DataFrame:
     return files[(files["status"] != "known") & ~again]
 
 
-def _record(batch: Batch, new_registers: dict[str, pd.DataFrame]) -> BatchRecord:
+def _record(batch: Batch, new_registers: dict[str, pd.DataFrame], superseded: pd.DataFrame) -> BatchRecord:
     """Hand the batch to the store."""
     entries = {"entries_accepted": len(batch.readings), "entries_set_aside": len(batch.set_aside)}
     return BatchRecord(
@@ -232,6 +240,7 @@ def _record(batch: Batch, new_registers: dict[str, pd.DataFrame]) -> BatchRecord
         source_files=_new_files(batch.files),
         samples=batch.samples,
         readings=batch.readings,
+        superseded=superseded,
         findings=batch.findings,
         set_aside=batch.set_aside,
         notices=batch.notices,

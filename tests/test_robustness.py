@@ -18,6 +18,8 @@ import pytest
 from click.testing import CliRunner
 
 from pipeline.cli import main
+from pipeline.intake import run as take_in
+from pipeline.settings import Settings
 from pipeline.store.database import Store
 
 if TYPE_CHECKING:
@@ -389,3 +391,23 @@ def test_a_kill_at_any_moment_leaves_batches_whole_or_absent(tmp_path: Path) -> 
     assert books == [(f"{number}.csv", 1, 804, 803, 803, 1) for number in range(3)]
     shown = {path.parent.name for path in (tmp_path / "out").glob("2*/summary.json")}
     assert shown <= known
+
+
+def test_a_later_report_that_names_the_one_it_replaces_counts_from_then_on(tmp_path: Path) -> None:
+    """Chloride 30 of report R1, 36 of R2 which supersedes it: both stay, the second counts."""
+    head = "Sample,Client,Site,Sampling date,Chloride (mg/L),Sulfate (mg/L),Sodium (mg/L)"
+    first, second = tmp_path / "a.csv", tmp_path / "b.csv"
+    first.write_text(f"Report,{head}\nR1,L-1,A,Bar,2025-03-01,30,40,20\n", encoding="utf-8")
+    second.write_text(f"Report,Supersedes,{head}\nR2,R1,L-1,A,Bar,2025-03-01,36,40,20\n", encoding="utf-8")
+    out = tmp_path / "out"
+
+    for path in (first, second):
+        take_in([path], Settings(out=out, store=out / "k.duckdb"))
+
+    with Store(out / "k.duckdb", read_only=True) as store:
+        counted = store.connection.execute(
+            "SELECT value, counts FROM v_reading WHERE analyte = 'chloride' ORDER BY value"
+        ).fetchall()
+        shown = store.connection.execute("SELECT chloride_mg_l FROM v_sample").fetchall()
+    assert counted == [(30.0, False), (36.0, True)]
+    assert shown == [(36.0,)]
