@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline import __version__
+from pipeline.cli_options import JSON, SETTINGS, STORE
 from pipeline.cli_registers import add_registers
 from pipeline.errors import KettlestoneError
 
@@ -37,19 +38,6 @@ class _Group(click.Group):
             ctx.exit(CANNOT)
 
 
-_STORE = click.option(
-    "--store", type=click.Path(path_type=Path), default=None, help="Store file [outputs/kettlestone.duckdb]."
-)
-_SETTINGS = click.option(
-    "--settings",
-    "settings_file",
-    type=click.Path(path_type=Path),
-    default=None,
-    help="Settings file [kettlestone.toml].",
-)
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print data for other programs.")
-
-
 @click.group(cls=_Group, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
 @click.version_option(__version__, prog_name="kettlestone")
 def main() -> None:
@@ -62,10 +50,10 @@ def main() -> None:
 @main.command()
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), default=None, help="Folder for the results [outputs].")
-@_STORE
-@_SETTINGS
+@STORE
+@SETTINGS
 @click.option("--layouts", type=click.Path(path_type=Path), default=None, help="Folder with layouts of your own.")
-@_JSON
+@JSON
 def intake(
     paths: tuple[Path, ...],
     out: Path | None,
@@ -106,7 +94,7 @@ def intake(
 
 @main.command()
 @click.argument("check_id", required=False)
-@_JSON
+@JSON
 def checks(check_id: str | None, as_json: bool) -> None:
     """List the checks, or explain one: why it matters, its limits, its source."""
     from pipeline.report.check_list import explain, list_all  # noqa: PLC0415
@@ -135,9 +123,9 @@ def checks(check_id: str | None, as_json: bool) -> None:
 @click.option("--litres", "litres_per_day", type=float, help="Litres a day.")
 @click.option("--machines", type=click.Path(path_type=Path), default=None, help="TOML with machines of your own.")
 @click.option("--profiles", type=click.Path(path_type=Path), default=None, help="TOML with profiles of your own.")
-@_STORE
-@_SETTINGS
-@_JSON
+@STORE
+@SETTINGS
+@JSON
 def assess(
     sample: str | None,
     machine: str,
@@ -184,9 +172,9 @@ _LANGUAGE = click.option("--language", type=click.Choice(["en", "de"]), default=
 @click.option("--profile", default="", help="Water aimed at [European water chart 2016].")
 @click.option("--litres", "litres_per_day", type=float, help="Litres a day in place of the register's.")
 @_LANGUAGE
-@_STORE
-@_SETTINGS
-@_JSON
+@STORE
+@SETTINGS
+@JSON
 def advise(
     site: str,
     machine: str,
@@ -220,8 +208,8 @@ def advise(
 @click.option(
     "--out", type=click.Path(path_type=Path), default=None, help="FILE.html or FILE.pdf [outputs/report-….html]."
 )
-@_STORE
-@_SETTINGS
+@STORE
+@SETTINGS
 def report(
     site: str, language: str, unit: str, out: Path | None, store: Path | None, settings_file: Path | None
 ) -> None:
@@ -244,9 +232,9 @@ def report(
 @main.command()
 @click.argument("site")
 @_LANGUAGE
-@_STORE
-@_SETTINGS
-@_JSON
+@STORE
+@SETTINGS
+@JSON
 def retest(site: str, language: str, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
     """Say whether the treatment of a SITE does its work: last pair against prediction, history, next test.
 
@@ -272,9 +260,9 @@ def _finish(answer: Answer) -> None:
 
 @main.command()
 @click.argument("sample")
-@_STORE
-@_SETTINGS
-@_JSON
+@STORE
+@SETTINGS
+@JSON
 def explain(sample: str, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
     """Say what most likely happened to a SAMPLE: the single mistake that explains it, with its numbers.
 
@@ -299,9 +287,9 @@ def explain(sample: str, store: Path | None, settings_file: Path | None, as_json
 @click.option("--check", "check_id", default=None, help="Only of this check.")
 @click.option("--batch", "batch_id", default=None, help="Only of this batch.")
 @click.option("--all", "everything", is_flag=True, help="Notes and settled findings too.")
-@_STORE
-@_SETTINGS
-@_JSON
+@STORE
+@SETTINGS
+@JSON
 def findings(
     sample: str | None,
     check_id: str | None,
@@ -338,9 +326,9 @@ def findings(
 @click.option("--unit", default="", help="Its unit, for example °dH.")
 @click.option("--basis", default="", help="What it counts, for example CaCO3.")
 @click.option("--analyte", default="", help="Which quantity, where the finding is about several.")
-@_STORE
-@_SETTINGS
-@_JSON
+@STORE
+@SETTINGS
+@JSON
 def decide(
     finding: int,
     action: str,
@@ -405,9 +393,9 @@ def layout_check(file: Path, layouts: Path | None) -> None:
 
 @main.command()
 @click.argument("name_or_sql", required=False)
-@_STORE
-@_SETTINGS
-@_JSON
+@STORE
+@SETTINGS
+@JSON
 def query(name_or_sql: str | None, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
     """Ask the store: the name of a prepared query, or SQL over the views. Without one, list them."""
     from pipeline.report.answers import answer, prepared  # noqa: PLC0415
@@ -419,8 +407,8 @@ def query(name_or_sql: str | None, store: Path | None, settings_file: Path | Non
 
 @main.command()
 @click.argument("target", type=click.Path(path_type=Path))
-@_STORE
-@_SETTINGS
+@STORE
+@SETTINGS
 def snapshot(target: Path, store: Path | None, settings_file: Path | None) -> None:
     """Publish a read-only copy of the store: TARGET.duckdb, or a folder of Parquet files."""
     from pipeline.settings import load  # noqa: PLC0415

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import click
 
+from pipeline.cli_options import JSON, SETTINGS, STORE
+
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
 # Fields of each register that can be set, and their help; the first is the key where there is one.
 _OPTIONS: Final[dict[str, dict[str, str]]] = {
@@ -39,17 +41,6 @@ _ABOUT: Final = {
     "machine": "The register of machines.",
     "treatment": "The register of treatments: what is fitted where, its setting and its cartridge changes.",
 }
-_STORE = click.option(
-    "--store", type=click.Path(path_type=Path), default=None, help="Store file [outputs/kettlestone.duckdb]."
-)
-_SETTINGS = click.option(
-    "--settings",
-    "settings_file",
-    type=click.Path(path_type=Path),
-    default=None,
-    help="Settings file [kettlestone.toml].",
-)
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print data for other programs.")
 
 
 def add_registers(main: click.Group) -> None:
@@ -64,9 +55,9 @@ def add_registers(main: click.Group) -> None:
 
 def _list(kind: str) -> click.Command:
     @click.command("list", help=f"List every {kind} as it is in force.")
-    @_STORE
-    @_SETTINGS
-    @_JSON
+    @STORE
+    @SETTINGS
+    @JSON
     def command(store: Path | None, settings_file: Path | None, as_json: bool) -> None:
         from pipeline.report.answers_registers import listing  # noqa: PLC0415
         from pipeline.settings import load  # noqa: PLC0415
@@ -81,9 +72,9 @@ def _show(kind: str) -> click.Command:
         "show", help='Show what is in force at a SITE ("client / site" where several have it), and its history.'
     )
     @click.argument("site")
-    @_STORE
-    @_SETTINGS
-    @_JSON
+    @STORE
+    @SETTINGS
+    @JSON
     def command(site: str, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
         from pipeline.report.answers_registers import shown  # noqa: PLC0415
         from pipeline.settings import load  # noqa: PLC0415
@@ -98,8 +89,8 @@ def _set(kind: str) -> click.Command:
     @click.option("--by", required=True, help="Who enters it.")
     @click.option("--why", required=True, help="Why.")
     @click.option("--fact", "facts", multiple=True, metavar="NAME=VALUE", help="Anything else worth keeping.")
-    @_STORE
-    @_SETTINGS
+    @STORE
+    @SETTINGS
     def command(
         site: str,
         by: str,

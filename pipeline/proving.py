@@ -14,7 +14,6 @@ import pandas as pd
 from pipeline import __version__
 from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
-from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
 from pipeline.checks.site_history import HISTORY_ANALYTES
 from pipeline.explain.rank import Explained, explain
@@ -77,7 +76,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
         heard.stage("checking")
         samples, new, superseded = _samples(gathered, store, sites, settings)
-        limits = Limits(record_dates=DateLimits(now=pd.Timestamp(started)))
+        limits = Limits.at(started)
         checked = run_all(samples, limits, heard.step)
         heard.stage("explaining")
         checked, explained = _explained(samples, checked, limits, new, settings)
@@ -168,10 +167,8 @@ def _explained(
     chosen[waiting[: settings.explain_most]] = True
     if not chosen.any():
         return checked, None
-    counted = samples.readings["counts"]
-    counting = samples if counted.all() else replace(samples, readings=samples.readings[counted])
     beside = _company(samples, chosen)
-    near = counting if beside.all() else counting.where(pd.Series(beside, index=samples.about.index))
+    near = samples if beside.all() else samples.where(pd.Series(beside, index=samples.about.index))
     explained = explain(near, checked.findings, limits, chosen[beside])
     checked = with_suspects(checked, explained, samples)
     verdict = checked.verdict[chosen]

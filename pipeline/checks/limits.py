@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+import pandas as pd
 
 from pipeline.checks.alkalinity import AlkalinityLimits
 from pipeline.checks.conductivity import ConductivityLimits
@@ -24,6 +27,9 @@ from pipeline.checks.source import SourceLimits
 from pipeline.checks.temperature import TemperatureLimits
 from pipeline.checks.treatment import TreatmentLimits
 from pipeline.checks.units import UnitLimits
+
+if TYPE_CHECKING:
+    from datetime import datetime
 
 
 @dataclass(frozen=True)
@@ -50,3 +56,8 @@ class Limits:
     temperature: TemperatureLimits = field(default_factory=TemperatureLimits)
     treatment: TreatmentLimits = field(default_factory=TreatmentLimits)
     units: UnitLimits = field(default_factory=UnitLimits)
+
+    @classmethod
+    def at(cls, now: datetime) -> Limits:
+        """Give the usual limits, with dates judged by a time (UTC)."""
+        return cls(record_dates=DateLimits(now=pd.Timestamp(now)))

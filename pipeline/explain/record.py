@@ -162,6 +162,8 @@ def _add_written(
     """
     values, spread, worth, written, step, volume, exact, counted = parts
     readings = samples.readings
+    if "counts" in readings and not readings["counts"].all():
+        readings = readings[readings["counts"]]
     if "raw_text" not in readings or readings.empty:
         return
     at, what = places(samples.about.index, readings["sample_id"]), column_numbers(readings["analyte"])

@@ -86,19 +86,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
         few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
         parts.append(_weighed(few, _pairs(few, saw), past, at, saw, least))
     if not parts:
-        return pd.DataFrame(
-            columns=[
-                "sample",
-                "candidate",
-                "log_posterior",
-                "log_fit",
-                "log_usual",
-                "misfit",
-                "relations",
-                "value_from",
-                "value_to",
-            ]
-        )
+        return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
     frame: pd.DataFrame = pd.concat(parts, ignore_index=True)
     return frame
 

@@ -88,24 +88,23 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     """
     told = explained.explanations
     of_pair = told["mistake"].isin(PAIR_ANSWERS)
+    blameless = told["mistake"].isin(["no-mistake", *STATES])
     own = told[~of_pair]
-    innocent = own[own["mistake"].isin(["no-mistake", *STATES])].groupby("sample_id")["probability"].sum()
+    innocent = told[~of_pair & blameless].groupby("sample_id")["probability"].sum()
     samples = pd.Index(own["sample_id"].unique(), name="sample_id")
     readings = 1.0 - innocent.reindex(samples, fill_value=0.0).clip(upper=1.0)
     exchanged = told[told["mistake"] == "swapped-samples"].groupby("sample_id")["probability"].max()
     pair = exchanged.reindex(samples, fill_value=0.0)
-    named = told[told["mistake"].where(~told["mistake"].isin(["no-mistake", *STATES])).notna()]
-    best = named.sort_values(["sample_id", "probability"], ascending=[True, False], kind="stable")
+    best = told[~blameless].sort_values(["sample_id", "probability"], ascending=[True, False], kind="stable")
     best = best.drop_duplicates("sample_id").set_index("sample_id").reindex(samples)
-    evidence = best["evidence"].fillna("").astype("str")
-    words = best["title"].fillna("").astype("str").str.cat(": " + evidence.where(evidence != "", ""), na_rep="")
+    title, evidence = (best[name].fillna("").astype("str") for name in ("title", "evidence"))
     calm = samples.isin(_agreeing(explained.relations))
     return pd.DataFrame(
         {
             "observed": 100.0 * np.maximum(readings, pair),
             "low": np.nan,
             "high": np.where(calm, bounds.unusual_percent, bounds.percent),
-            "alternative": words.str.rstrip(": ."),
+            "alternative": (title + ": " + evidence).str.rstrip(": ."),
             "severity": np.where(best["mistake"] == "missing-ion", "note", "hold"),
             "analyte": best["analyte"].fillna("").where(best["analyte"].isin(list(ANALYTES)), ""),
             "mistake": best["mistake"].fillna("").astype("str"),
