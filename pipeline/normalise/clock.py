@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -15,45 +17,63 @@ _TIMED: Final = (
 )
 
 
-def split_time(known: pd.Series) -> pd.DataFrame:
+@dataclass(frozen=True)
+class Times:
+    """Texts parted into dates and times of day.
+
+    Attributes
+    ----------
+    date : (n,) text without its time.
+    seconds, offset_s : (n,) time of the day and offset from UTC [s], missing where none is written.
+    impossible : (n,) True where the time is none of a clock.
+    """
+
+    date: pd.Series
+    seconds: npt.NDArray[np.float64]
+    offset_s: npt.NDArray[np.float64]
+    impossible: npt.NDArray[np.bool_]
+
+
+def split_time(known: pd.Series) -> Times:
     """Part texts into date, time of day and offset from UTC.
 
     Parameters
     ----------
     known : (n,) distinct texts such as "12.03.2025 10:05", "2025-03-12T10:05:00+01:00", "3/12/2025 1:15 PM".
-
-    Returns
-    -------
-    (n, 4) frame: `date` text, `seconds` of the day [s] and `offset_s` [s], missing where none is written,
-    `impossible` where the time is none of a clock. "00:00:00" is how a spreadsheet writes no time.
+        "00:00:00" is how a spreadsheet writes no time.
     """
     text = pc.utf8_trim_whitespace(pc.utf8_normalize(pa.array(known, type=pa.string()), form="NFKC"))
+    nothing = np.full(len(known), np.nan)
     if not pc.any(pc.match_substring_regex(text, r"\d[:h]\d")).as_py():
-        nothing = np.full(len(known), np.nan)
-        return pd.DataFrame({"date": text.to_pandas(), "seconds": nothing, "offset_s": nothing, "impossible": False})
+        return Times(_series(text), nothing, nothing, np.zeros(len(known), dtype="bool"))
     found = pc.extract_regex(text, _TIMED)
-    timed = pc.is_valid(found).to_numpy(zero_copy_only=False)
 
-    def part(name: str) -> pd.Series:
-        return pd.Series(pc.struct_field(found, name).fill_null("").to_pandas(), dtype="str")
+    def part(name: str) -> pa.Array:
+        return pc.struct_field(found, name).fill_null("")
 
-    def number(texts: pd.Series) -> pd.Series:
-        written = pa.array(texts.where(texts != ""), type=pa.string(), from_pandas=True)
-        return pd.Series(pc.cast(written, pa.float64()).to_numpy(zero_copy_only=False))
+    def number(texts: pa.Array) -> npt.NDArray[np.float64]:
+        written = pc.if_else(pc.equal(texts, ""), None, texts)
+        return np.array(pc.cast(written, pa.float64()).to_numpy(zero_copy_only=False))
 
-    hour, minute, second = number(part("hour")), number(part("minute")), number(part("second")).fillna(0.0)
-    half = part("half").str.slice(0, 1).str.casefold()
+    hour, minute, second = number(part("hour")), number(part("minute")), np.nan_to_num(number(part("second")))
+    half = _series(part("half")).str.slice(0, 1).str.casefold().to_numpy()
     impossible = (hour > 23) | (minute > 59) | (second >= 60) | ((half != "") & ((hour < 1) | (hour > 12)))  # noqa: PLR2004 - a clock
-    hour = hour.where(half == "", hour % 12 + 12 * (half == "p"))
+    hour = np.where(half == "", hour, hour % 12 + 12 * (half == "p"))
     seconds = hour * 3600 + minute * 60 + second
-    spreadsheet_date = (part("second") != "") & (half == "") & (seconds == 0)
-    offset = part("offset").str.replace(":", "").str.replace("Z", "+0000")
-    size = number(offset.str.slice(1, 3)) * 3600 + number(offset.str.slice(3, 5)) * 60
-    return pd.DataFrame(
-        {
-            "date": part("date").where(timed, pd.Series(text.to_pandas(), dtype="str")),
-            "seconds": seconds.where(~spreadsheet_date),
-            "offset_s": size.where(offset.str.slice(0, 1) != "-", -size),
-            "impossible": impossible,
-        }
+    spreadsheet_date = (_series(part("second")) != "").to_numpy() & (half == "") & (seconds == 0)
+    offset = pc.replace_substring(pc.replace_substring(part("offset"), ":", ""), "Z", "+0000")
+    size = number(pc.utf8_slice_codeunits(offset, 1, 3)) * 3600 + number(pc.utf8_slice_codeunits(offset, 3, 5)) * 60
+    return Times(
+        date=_series(pc.if_else(pc.is_valid(found), part("date"), text)),
+        seconds=np.where(spreadsheet_date, np.nan, seconds),
+        offset_s=np.where(_matches(offset, "^-"), -size, size),
+        impossible=impossible,
     )
+
+
+def _matches(text: pa.Array, pattern: str) -> npt.NDArray[np.bool_]:
+    return np.asarray(pc.match_substring_regex(text, pattern).to_numpy(zero_copy_only=False))
+
+
+def _series(text: pa.Array) -> pd.Series:
+    return pd.Series(pd.array(text, dtype="str"))

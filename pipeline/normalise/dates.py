@@ -3,19 +3,22 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from datetime import datetime
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
+from pipeline.normalise.categories import category
 from pipeline.normalise.clock import split_time
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import numpy.typing as npt
+Places = npt.NDArray[np.int64]
 
 _ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y年%m月%d日", "%Y-%m")
 _POINTED: Final = ("%d.%m.%Y", "%d.%m.%y")
@@ -55,22 +58,47 @@ _WORDED: Final = re.compile(r"^(?:(?P<day>\d{1,2})\.?\s+)?(?P<month>[^\W\d]{3,})
 _YEAR: Final = re.compile(r"(19|20)\d\d")
 _SLASHED_DATE: Final = re.compile(r"^(\d{1,2})[/\-](\d{1,2})[/\-]\d{2,4}")
 _MONTHS_A_YEAR: Final = 12
+_PRECISIONS: Final = ("", "year", "month", "day", "time")
+_DAY: Final = _PRECISIONS.index("day")
+_TIME: Final = _PRECISIONS.index("time")
+_PROBLEMS: Final = ("", "date-unreadable", "date-ambiguous")
+_UNREADABLE: Final = 1
+_AMBIGUOUS: Final = 2
 
 Day = tuple[datetime | None, str]  # the beginning of a day, month or year, and which of them it is
 _UNREAD: Final[Day] = (None, "")
 
 
-def parse(
-    texts: pd.Series, formats: tuple[str, ...], time_zone: str | pd.Series, *, month_first: bool = False
+@dataclass(frozen=True)
+class DateStyle:
+    """How one table writes dates.
+
+    Attributes
+    ----------
+    formats : the layout's own formats of the date; the time of day needs none.
+    month_first : how to read 07/08/2025 when neither the layout nor the column tells.
+    """
+
+    formats: tuple[str, ...] = ()
+    month_first: bool = False
+
+
+def parse(texts: pd.Series, style: DateStyle, time_zone: str | pd.Series) -> pd.DataFrame:
+    """Read the dates of one table, as ``parse_tables`` does those of several."""
+    return parse_tables(texts, np.zeros(len(texts), dtype="int64"), [style], time_zone)
+
+
+def parse_tables(
+    texts: pd.Series, table: Places, styles: Sequence[DateStyle], time_zone: str | pd.Series
 ) -> pd.DataFrame:
-    """Read a column of dates.
+    """Read a column of dates that several tables share.
 
     Parameters
     ----------
     texts : (n,) dates as received, "" where none; a time may follow a blank.
-    formats : the layout's own formats of the date; the time of day needs none.
+    table : (n,) position in ``styles`` of the table of each.
+    styles : how each table writes dates.
     time_zone : of texts that name none, for all or for each (IANA name or "UTC+02:00").
-    month_first : how to read 07/08/2025 when neither the layout nor the column tells.
 
     Returns
     -------
@@ -83,39 +111,61 @@ def parse(
     number exceeds 12 is day first, one in which any second number does is month first; a column that
     proves neither follows ``month_first`` and says so. The hour that a clock repeats in autumn is taken
     as winter time and reported. Midnight with seconds ("2025-03-12 00:00:00") is how spreadsheets write
-    a date without a time.
+    a date without a time. Distinct texts of a table are read once each.
     """
-    code, distinct = pd.factorize(texts)
+    text_code, distinct = pd.factorize(texts)
+    code, pairs = pd.factorize(text_code * len(styles) + table)
+    text_of, table_of = pairs // len(styles), pairs % len(styles)
     known = pd.Series(distinct, dtype="str")
-    parts = split_time(known)
-    day_code, days = pd.factorize(parts["date"])
-    found = _days([str(day) for day in days], formats, month_first=month_first)
-    found = found.take(day_code).reset_index(drop=True)
-    moment = found["moment"] + pd.to_timedelta(parts["seconds"].fillna(0.0), unit="s").astype("timedelta64[us]")
-    moment = moment.where(~parts["impossible"])
-    precision = found["precision"].mask(parts["seconds"].notna() & (found["precision"] == "day"), "time")
-    instant, repeated, place = _utc(moment, precision, parts["offset_s"], code, time_zone)
-    empty = known.str.strip() == ""
-    problem = pd.Series("", index=known.index, dtype="str")
-    problem = problem.mask(~empty & moment.isna(), "date-unreadable")
-    problem = problem.mask(found["doubtful"] & moment.notna(), "date-ambiguous")
-    frame = pd.DataFrame({"precision": precision.where(moment.notna(), ""), "problem": problem})
-    frame = frame.astype("category").take(code).reset_index(drop=True)
-    frame.insert(0, "moment", instant.take(place).reset_index(drop=True))
-    twice = repeated[place]
-    if twice.any():
-        frame["problem"] = frame["problem"].astype("str").mask(twice, "date-ambiguous").astype("category")
-    return frame
+    times = split_time(known)
+    day_code, days = pd.factorize(times.date)
+    found = _days(day_code[text_of], [str(day) for day in days], table_of, styles)
+    seconds, offset = times.seconds[text_of], times.offset_s[text_of]
+    moment = found.moment + _seconds(np.nan_to_num(seconds))
+    moment[times.impossible[text_of]] = np.datetime64("NaT")
+    precision = np.where(~np.isnan(seconds) & (found.precision == _DAY), _TIME, found.precision)
+    instant, repeated, place = _utc(moment, precision == _TIME, offset, code, time_zone)
+    missing, empty = np.isnat(moment), (known.str.strip() == "").to_numpy()[text_of]
+    problem = np.where(missing & ~empty, _UNREADABLE, np.where(found.doubtful & ~missing, _AMBIGUOUS, 0))[code]
+    problem[repeated[place]] = _AMBIGUOUS
+    return pd.DataFrame(
+        {
+            "moment": instant.take(place),
+            "precision": category(np.where(missing, 0, precision)[code], _PRECISIONS),
+            "problem": category(problem, _PROBLEMS),
+        }
+    )
 
 
-def _days(known: Sequence[str], formats: tuple[str, ...], *, month_first: bool) -> pd.DataFrame:
-    """Read distinct dates without times, each once: `moment precision doubtful`."""
-    declared = tuple(dict.fromkeys(_TIME_OF_FORMAT.split(pattern)[0] for pattern in formats))
+@dataclass(frozen=True)
+class _Days:
+    """Local midnights [datetime64], positions in _PRECISIONS, and where the order of day and month is doubtful."""
+
+    moment: npt.NDArray[np.datetime64]
+    precision: Places
+    doubtful: npt.NDArray[np.bool_]
+
+
+def _days(day: Places, known: Sequence[str], table: Places, styles: Sequence[DateStyle]) -> _Days:
+    """Read days, each distinct one of a table once."""
+    read = _Days(np.empty(len(day), "datetime64[us]"), np.zeros(len(day), "int64"), np.zeros(len(day), "bool"))
+    for number, style in enumerate(styles):
+        mine = table == number
+        code, own = pd.factorize(day[mine])
+        of_table = _days_of_table([known[position] for position in own], style)
+        for name in ("moment", "precision", "doubtful"):
+            getattr(read, name)[mine] = getattr(of_table, name)[code]
+    return read
+
+
+def _days_of_table(known: Sequence[str], style: DateStyle) -> _Days:
+    """Read the distinct days of a table."""
+    declared = tuple(dict.fromkeys(_TIME_OF_FORMAT.split(pattern)[0] for pattern in style.formats))
     orders = {pattern[1] for pattern in declared if _SLASHED.match(pattern)}
     own = tuple(pattern for pattern in declared if not _SLASHED.match(pattern))
     read = [_by_format(text, (*_ISO, *own, *_POINTED)) for text in known]
     slashed = [text for text, (moment, _) in zip(known, read, strict=True) if moment is None]
-    order, certain = _order(slashed, orders, month_first=month_first)
+    order, certain = _order(slashed, orders, month_first=style.month_first)
     doubtful = np.zeros(len(known), dtype="bool")
     for place, text in enumerate(known):
         if read[place][0] is None:
@@ -123,17 +173,21 @@ def _days(known: Sequence[str], formats: tuple[str, ...], *, month_first: bool) 
             doubtful[place] = not certain and moment is not None and moment.month != moment.day <= _MONTHS_A_YEAR
             read[place] = (moment, precision) if moment is not None else _era(text) or _worded(text) or _UNREAD
     moments = np.array([moment for moment, _ in read], dtype="datetime64[us]")
-    precisions = pd.array([precision for _, precision in read], dtype="str")
-    return pd.DataFrame({"moment": moments, "precision": precisions, "doubtful": doubtful})
+    precisions = np.array([_PRECISIONS.index(precision) for _, precision in read], dtype="int64")
+    return _Days(moments, precisions, doubtful)
+
+
+def _seconds(seconds: npt.NDArray[np.float64]) -> npt.NDArray[np.timedelta64]:
+    return np.round(seconds * 1e6).astype("timedelta64[us]")
 
 
 def _utc(
-    moment: pd.Series,
-    precision: pd.Series,
-    offset_s: pd.Series,
-    code: npt.NDArray[np.int64],
+    moment: npt.NDArray[np.datetime64],
+    timed: npt.NDArray[np.bool_],
+    offset_s: npt.NDArray[np.float64],
+    code: Places,
     time_zone: str | pd.Series,
-) -> tuple[pd.Series, npt.NDArray[np.bool_], npt.NDArray[np.int64]]:
+) -> tuple[pd.DatetimeIndex, npt.NDArray[np.bool_], Places]:
     """Bring distinct pairs of local time and zone to UTC; a date without a time is the same everywhere.
 
     Returns
@@ -148,22 +202,19 @@ def _utc(
         zones = [str(zone) for zone in distinct]
     place, pairs = pd.factorize(code * len(zones) + zone_code)
     text_of, zone_of = pairs // len(zones), pairs % len(zones)
-    local = moment.take(text_of).reset_index(drop=True)
-    offset = offset_s.take(text_of).reset_index(drop=True)
-    timed = (precision == "time").take(text_of).to_numpy()
-    instant = (local - pd.to_timedelta(offset.fillna(0.0), unit="s").astype("timedelta64[us]")).where(timed, local)
-    instant = instant.dt.tz_localize("UTC")
+    offset = offset_s[text_of]
+    local = moment[text_of]
+    instant = np.where(timed[text_of], local - _seconds(np.nan_to_num(offset)), local)
     repeated = np.zeros(len(pairs), dtype="bool")
-    for number, zone in enumerate(zones):
-        mine = timed & offset.isna().to_numpy() & (zone_of == number) & local.notna().to_numpy()
-        if not mine.any():
-            continue
-        naive = local[mine]
-        sure = naive.dt.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward")
-        winter = naive.dt.tz_localize(zone, ambiguous=np.zeros(len(naive), dtype="bool"), nonexistent="shift_forward")
-        repeated[mine] = sure.isna().to_numpy()
-        instant[mine] = winter.dt.tz_convert("UTC")
-    return instant, repeated, place
+    by_zone = timed[text_of] & np.isnan(offset) & ~np.isnat(local)
+    for number in np.unique(zone_of[by_zone]):
+        mine = by_zone & (zone_of == number)
+        naive, zone = pd.DatetimeIndex(local[mine]), zones[number]
+        sure = naive.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward")
+        winter = naive.tz_localize(zone, ambiguous=np.zeros(len(naive), dtype="bool"), nonexistent="shift_forward")
+        repeated[mine] = sure.isna()
+        instant[mine] = winter.tz_convert("UTC").tz_localize(None).to_numpy()
+    return pd.DatetimeIndex(instant).tz_localize("UTC"), repeated, place
 
 
 def _precision(pattern: str) -> str:

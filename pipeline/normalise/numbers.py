@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
+
+from pipeline.normalise.categories import category
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 _QUALIFIERS: Final = {
     "<": "<",
@@ -45,60 +50,98 @@ _PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-read
 _GROUP: Final = 3  # digits of a thousands group
 
 Flags = npt.NDArray[np.bool_]
+Places = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)
-class Marks:
-    """How one file writes numbers: its decimal mark ("" where no cell proves one)."""
+class NumberStyle:
+    """How one table writes numbers.
 
-    decimal: str
+    Attributes
+    ----------
+    decimal : the decimal mark its layout declares, or "" to find it from the cells.
+    non_detect : words that mean "not detected", case-folded.
+    """
+
+    decimal: str = ""
+    non_detect: frozenset[str] = frozenset()
 
 
-def parse(
-    texts: pd.Series, decimal: str, non_detect: frozenset[str], *, plain: pd.Series | None = None
-) -> tuple[pd.DataFrame, Marks]:
-    """Read a column of number cells.
+def parse(texts: pd.Series, style: NumberStyle, *, plain: pd.Series | None = None) -> tuple[pd.DataFrame, str]:
+    """Read the numbers of one table, as ``parse_tables`` does those of several; also gives its decimal mark."""
+    frame, (mark,) = parse_tables(texts, np.zeros(len(texts), dtype="int64"), [style], plain=plain)
+    return frame, mark
 
-    Distinct texts are read once each, so the cost follows the number of different texts.
+
+def parse_tables(
+    texts: pd.Series, table: Places, styles: Sequence[NumberStyle], *, plain: pd.Series | None = None
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Read a column of number cells that several tables share.
+
+    Distinct texts of a table are read once each, so the cost follows the number of different texts.
 
     Parameters
     ----------
     texts : (n,) cells as received.
-    decimal : the decimal mark the layout declares, or "" to find it from the cells of the file.
-    non_detect : words that mean "not detected", case-folded.
+    table : (n,) position in ``styles`` of the table of each.
+    styles : how each table writes numbers.
     plain : (n,) True where the text is a true number of a spreadsheet (point decimal, no marks).
 
     Returns
     -------
     frame : (n, 5) `number` (missing where unreadable), `qualifier` ("" < > ~), `problem` (code of
         ``pipeline.problems`` or ""), `detail`, `rest` (a unit or word glued to the number).
-    marks : how the file writes numbers.
+    marks : the decimal mark of each table ("" where no cell proves one).
 
     Notes
     -----
     One mark followed by other than three digits is decimal, whatever the mark; so is one after a
     leading zero. Two different marks: the last is decimal if the others group by threes. One mark
     and exactly three digits is a thousands mark or a decimal mark: only the other cells of the
-    file, or the layout, can tell; without them, or where they disagree by less than twenty to one,
+    table, or its layout, can tell; without them, or where they disagree by less than twenty to one,
     the cell is ambiguous.
     """
-    code, distinct = pd.factorize(texts)
+    text_code, distinct = pd.factorize(texts)
+    code, pairs = pd.factorize(text_code * len(styles) + table) if len(styles) > 1 else (text_code, None)
+    of_text = np.arange(len(distinct)) if pairs is None else pairs // len(styles)
+    of_table = np.zeros(len(distinct), dtype="int64") if pairs is None else pairs % len(styles)
     known = pa.table({"text": pa.array(distinct, from_pandas=True)})["text"].combine_chunks()
     known = pc.cast(known, pa.string()).fill_null("")
+    if pairs is not None:
+        known = known.take(pa.array(of_text))
     certain = np.zeros(len(known), dtype="bool")
     if plain is not None:
         certain[code[plain.to_numpy(dtype="bool")]] = True
     pieces = _pieces(known)
     shape = _shape(pieces["body"])
-    marks = Marks(decimal or _evidence(pieces, shape, certain))
-    word = np.isin(np.array(pc.utf8_lower(pc.utf8_trim_whitespace(known)).to_pylist(), dtype=object), list(non_detect))
-    read = _numbers(pieces, shape, marks, certain, word)
+    marks = _marks(pieces, shape, certain, of_table, styles)
+    word = _words(known, of_table, styles)
+    read = _numbers(pieces, shape, np.array(marks, dtype=object)[of_table], certain, word)
     columns: dict[str, object] = {"number": read.pop("number")[code]}
     for name, words in read.items():
         encoded = words.dictionary_encode()
-        names: pd.Index[str] = pd.Index(encoded.dictionary.to_pylist(), dtype="str")
-        columns[name] = pd.Categorical.from_codes(pd.Series(encoded.indices.to_numpy()[code]), categories=names)
+        columns[name] = category(encoded.indices.to_numpy()[code], encoded.dictionary.to_pylist())
     return pd.DataFrame(columns), marks
+
+
+def _marks(
+    pieces: dict[str, Any], shape: dict[str, Any], certain: Flags, table: Places, styles: Sequence[NumberStyle]
+) -> tuple[str, ...]:
+    """Give the decimal mark of each table: the one it declares, or the one its cells prove."""
+    commas, points = (np.bincount(table[proof], minlength=len(styles)) for proof in _evidence(pieces, shape, certain))
+    proved = np.select([points > _MAJORITY * commas, commas > _MAJORITY * points], [".", ","], "")
+    return tuple(style.decimal or str(mark) for style, mark in zip(styles, proved, strict=True))
+
+
+def _words(known: pa.Array, table: Places, styles: Sequence[NumberStyle]) -> Flags:
+    """Tell the texts that are their table's word for "not detected"."""
+    folded = pc.utf8_lower(pc.utf8_trim_whitespace(known))
+    found = np.zeros(len(known), dtype="bool")
+    for words in {style.non_detect for style in styles} - {frozenset()}:
+        using = np.array([style.non_detect == words for style in styles])
+        listed = pc.is_in(folded, value_set=pa.array(sorted(words), type=pa.string()))
+        found |= listed.to_numpy(zero_copy_only=False) & using[table]
+    return found
 
 
 def _matches(text: pa.Array, pattern: str) -> Flags:
@@ -137,26 +180,23 @@ def _shape(body: pa.Array) -> dict[str, Any]:
     }
 
 
-def _evidence(pieces: dict[str, Any], shape: dict[str, Any], certain: Flags) -> str:
-    """Find the decimal mark that the cells prove; "" where none does or they disagree."""
+def _evidence(pieces: dict[str, Any], shape: dict[str, Any], certain: Flags) -> tuple[Flags, Flags]:
+    """Tell the texts that prove a decimal comma, and those that prove a decimal point."""
     one = (shape["marks"] == 1) & ~certain & ~pieces["range"] & ~pieces["date"]
     proof = (one & ((shape["after"] != _GROUP) | shape["zero"])) | shape["mixed"]
     grouped = (shape["marks"] > 1) & shape["groups"]
-    commas = int((proof & shape["comma"]).sum() + (grouped & ~shape["comma"]).sum())
-    points = int((proof & ~shape["comma"]).sum() + (grouped & shape["comma"]).sum())
-    if points > _MAJORITY * commas:
-        return "."
-    return "," if commas > _MAJORITY * points else ""
+    comma = shape["comma"]
+    return (proof & comma) | (grouped & ~comma), (proof & ~comma) | (grouped & comma)
 
 
 def _numbers(
-    pieces: dict[str, Any], shape: dict[str, Any], marks: Marks, certain: Flags, word: Flags
+    pieces: dict[str, Any], shape: dict[str, Any], mark: npt.NDArray[np.object_], certain: Flags, word: Flags
 ) -> dict[str, Any]:
-    """Read the distinct texts: `number` as an array, the other columns as Arrow text."""
+    """Read the distinct texts, each by its decimal mark: `number` as an array, the other columns as Arrow text."""
     single = shape["marks"] == 1
     three = single & (shape["after"] == _GROUP) & ~shape["zero"] & shape["groups"] & ~certain
     grouped = (shape["marks"] > 1) & shape["groups"]
-    thousands = (three & (shape["comma"] != (marks.decimal == ","))) | grouped
+    thousands = (three & (shape["comma"] != (mark == ","))) | grouped
     decimal = ~thousands & (single | shape["mixed"])
     irregular = (shape["marks"] > 1) & ~shape["groups"] & ~shape["mixed"]
     body = pc.equal(pieces["body"], "").to_numpy(zero_copy_only=False)
@@ -168,7 +208,7 @@ def _numbers(
     number = pc.cast(readable, pa.float64()).to_numpy(zero_copy_only=False)
     problem = np.zeros(len(number), dtype="int64")
     for position, where in enumerate(
-        (three & (marks.decimal == ""), unreadable | ~np.isfinite(number), pieces["range"], pieces["date"]),
+        (three & (mark == ""), unreadable | ~np.isfinite(number), pieces["range"], pieces["date"]),
         start=1,
     ):
         problem[where] = position

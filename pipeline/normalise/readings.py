@@ -116,8 +116,8 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     variety of the files and not their number of good or bad rows; many small tables cost little more than one.
     """
     rows, notices = typed(extracts, files, settings.time_zone)
-    read, marks = _numbers(extracts)
     cells = _stacked(extracts, files)
+    read, marks = _numbers(extracts, cells)
     table = _laid_out(cells, rows, read)
     table = _converted(table, cells, read, _aliases(extracts, cells["table"]))
     table = counts(table, rows)
@@ -135,24 +135,23 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
         notices=pd.concat([notices, mended(table[odd], read[odd])], ignore_index=True),
         accepted=np.bincount(of_table[~bad], minlength=len(extracts)),
         aside=np.bincount(of_table[bad], minlength=len(extracts)),
-        decimal_marks=tuple(mark.decimal for mark in marks),
+        decimal_marks=marks,
     )
 
 
-def _numbers(extracts: Sequence[Extract]) -> tuple[pd.DataFrame, list[numbers.Marks]]:
+def _numbers(extracts: Sequence[Extract], cells: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Read the numbers of every table by its own marks; `stated_limit` is the number of a limit column."""
-    frames, marks = [], []
-    for extract in extracts:
-        cells = extract.cells
-        words = frozenset(word.strip().casefold() for word in extract.non_detect)
-        read, mark = numbers.parse(cells["raw_text"], extract.decimal_char, words, plain=cells["certain_number"])
-        limit = np.full(len(cells), np.nan)
-        if cells["limit_text"].cat.categories.any():
-            stated, _ = numbers.parse(cells["limit_text"], mark.decimal or extract.decimal_char, frozenset())
-            limit = stated["number"].to_numpy()
-        frames.append(read.assign(stated_limit=limit))
-        marks.append(mark)
-    return stacked(frames), marks
+    styles = [
+        numbers.NumberStyle(extract.decimal_char, frozenset(word.strip().casefold() for word in extract.non_detect))
+        for extract in extracts
+    ]
+    table = cells["table"].to_numpy(dtype="int64")
+    read, marks = numbers.parse_tables(cells["raw_text"], table, styles, plain=cells["certain_number"])
+    stated_limit = np.full(len(cells), np.nan)
+    if cells["limit_text"].cat.categories.any():
+        beside = [numbers.NumberStyle(mark) for mark in marks]
+        stated_limit = numbers.parse_tables(cells["limit_text"], table, beside)[0]["number"].to_numpy()
+    return read.assign(stated_limit=stated_limit), marks
 
 
 def _stacked(extracts: Sequence[Extract], files: Sequence[str]) -> pd.DataFrame:

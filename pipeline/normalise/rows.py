@@ -42,15 +42,12 @@ class _Source:
     text: pd.DataFrame
     table: npt.NDArray[np.int64]
     extracts: Sequence[Extract]
+    date_styles: Sequence[dates.DateStyle]
     file_sha256: pd.Series
 
     def said(self, name: str) -> Flags:
         """Tell which rows say something in a column."""
         return (self.text[name] != "").to_numpy()
-
-    def of_tables(self, wanted: Flags) -> list[tuple[Extract, Flags]]:
-        """Give the tables of the wanted rows, each with its rows."""
-        return [(self.extracts[number], self.table == number) for number in np.unique(self.table[wanted])]
 
 
 def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -115,7 +112,8 @@ def _source(extracts: Sequence[Extract], files: Sequence[str]) -> _Source:
     frames = [extract.rows for extract in extracts]
     text = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
     table = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
-    return _Source(text, table, extracts, pd.Series(pd.array(list(files), dtype="str").take(table)))
+    styles = [dates.DateStyle(extract.date_formats, month_first=_american(extract.rows)) for extract in extracts]
+    return _Source(text, table, extracts, styles, pd.Series(pd.array(list(files), dtype="str").take(table)))
 
 
 def _zones(stated: pd.Series, otherwise: str) -> tuple[pd.Series, Flags]:
@@ -134,18 +132,7 @@ def _american(text: pd.DataFrame) -> bool:
 
 def _dates(source: _Source, stamps: pd.Series, zone: pd.Series) -> pd.DataFrame:
     """Read dates, each table by its own formats and its own order of day and month."""
-    wanted = (stamps != "").to_numpy()
-    tables = source.of_tables(wanted)
-    if len(tables) == 1 and len(source.extracts) == 1:
-        return dates.parse(stamps, tables[0][0].date_formats, zone, month_first=_american(source.text))
-    moment = pd.Series(pd.NaT, index=stamps.index, dtype="datetime64[us, UTC]")
-    words = {name: np.full(len(stamps), "", dtype=object) for name in ("precision", "problem")}
-    for extract, mine in tables:
-        read = dates.parse(stamps[mine], extract.date_formats, zone[mine], month_first=_american(extract.rows))
-        moment[mine] = read["moment"].array
-        for name, column in words.items():
-            column[mine] = read[name].astype("str").to_numpy()
-    return pd.DataFrame({"moment": moment, **words}).astype(dict.fromkeys(words, "category"))
+    return dates.parse_tables(stamps, source.table, source.date_styles, zone)
 
 
 def _collected(source: _Source, zone: pd.Series) -> pd.DataFrame:
@@ -170,15 +157,12 @@ def _collected(source: _Source, zone: pd.Series) -> pd.DataFrame:
 
 def _numbers(source: _Source, name: str) -> pd.DataFrame:
     """Read a column of numbers, each table by its decimal mark: `number rest`."""
-    number, rest = np.full(len(source.text), np.nan), np.full(len(source.text), "", dtype=object)
+    styles = [numbers.NumberStyle(extract.decimal_char) for extract in source.extracts]
     said = source.said(name)
-    marks = {extract.decimal_char for extract, _ in source.of_tables(said)}
-    of_table = np.array([extract.decimal_char for extract in source.extracts], dtype=object)
-    for mark in sorted(marks):
-        mine = said & (of_table[source.table] == mark)
-        read, _ = numbers.parse(source.text[name][mine], mark, frozenset())
-        number[mine], rest[mine] = read["number"].to_numpy(), read["rest"].astype("str").to_numpy()
-    return pd.DataFrame({"number": number, "rest": pd.Series(rest, dtype="str")})
+    if not said.any():
+        return pd.DataFrame({"number": np.full(len(said), np.nan), "rest": ""})
+    read, _ = numbers.parse_tables(source.text[name], source.table, styles)
+    return pd.DataFrame({"number": read["number"].where(said), "rest": read["rest"].astype("str")})
 
 
 def _drop_value(source: _Source) -> tuple[pd.Series, Flags]:

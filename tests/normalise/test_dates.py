@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.normalise.dates import parse
+from pipeline.normalise.dates import DateStyle, parse, parse_tables
 
 
 def read(*texts: str, zone: str = "UTC", formats: tuple[str, ...] = (), month_first: bool = False) -> pd.DataFrame:
-    return parse(pd.Series(texts, dtype="str"), formats, zone, month_first=month_first)
+    return parse(pd.Series(texts, dtype="str"), DateStyle(formats, month_first=month_first), zone)
 
 
 @pytest.mark.parametrize(
@@ -142,3 +143,12 @@ def test_a_column_that_proves_both_orders_reads_only_its_own() -> None:
     frame = read("13/12/2025", "12/13/2025")
 
     assert frame["problem"].tolist() == ["", "date-unreadable"]
+
+
+def test_tables_read_together_keep_their_own_order_of_day_and_month() -> None:
+    texts = pd.Series(["07/08/2025", "23/08/2025", "07/08/2025", "08/23/2025", "07/08/2025"], dtype="str")
+
+    frame = parse_tables(texts, np.array([0, 0, 1, 1, 2]), [DateStyle()] * 3, "UTC")
+
+    assert frame["moment"].dt.month.tolist() == [8, 8, 7, 8, 8]
+    assert frame["problem"].tolist() == ["", "", "", "", "date-ambiguous"]

@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.normalise.numbers import parse
+from pipeline.normalise.numbers import NumberStyle, parse, parse_tables
 
 
 def read(*texts: str, decimal: str = "", words: tuple[str, ...] = ()) -> pd.DataFrame:
-    return parse(pd.Series(texts, dtype="str"), decimal, frozenset(words))[0].astype(
+    return parse(pd.Series(texts, dtype="str"), NumberStyle(decimal, frozenset(words)))[0].astype(
         {"qualifier": "str", "problem": "str", "rest": "str", "detail": "str"}
     )
 
@@ -116,7 +116,7 @@ def test_a_date_in_a_number_cell_is_a_problem(text: str) -> None:
 
 
 def test_a_true_number_of_a_spreadsheet_has_a_point() -> None:
-    frame, _ = parse(pd.Series(["1.340"]), "", frozenset(), plain=pd.Series([True]))
+    frame, _ = parse(pd.Series(["1.340"]), NumberStyle(), plain=pd.Series([True]))
 
     assert frame["number"].item() == 1.34
 
@@ -143,3 +143,14 @@ def test_one_slip_does_not_outvote_a_file() -> None:
 
     assert read("1.340", "7,4", *many)["number"].tolist()[0] == 1.34
     assert read("1.340", "7,4", *many[:3])["problem"].tolist()[0] == "number-ambiguous"
+
+
+def test_tables_read_together_keep_their_own_marks_and_words() -> None:
+    texts = pd.Series(["1.340", "0,5", "1.340", "0.5", "n.n.", "n.n.", "1.340"], dtype="str")
+    styles = [NumberStyle(), NumberStyle(non_detect=frozenset({"n.n."})), NumberStyle()]
+
+    frame, marks = parse_tables(texts, np.array([0, 0, 1, 1, 0, 1, 2]), styles)
+
+    assert marks == (",", ".", "")
+    assert frame["number"].tolist()[:4] == [1340.0, 0.5, 1.34, 0.5]
+    assert frame["problem"].tolist() == ["", "", "", "", "number-unreadable", "", "number-ambiguous"]
