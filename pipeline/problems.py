@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import numpy.typing as npt
+    from pandas.api.extensions import ExtensionArray
 
 PROBLEM_COLUMNS: Final[list[str]] = ["file_sha256", "line", "column", "raw_text", "problem", "detail"]
 
@@ -208,29 +209,23 @@ def problem_frame(
     parts = {"file_sha256": file_sha256, "line": line, "column": column, "raw_text": raw_text, "detail": detail}
     if index is None:
         index = next((part.index for part in parts.values() if isinstance(part, pd.Series)), pd.RangeIndex(1))
-    frame = pd.DataFrame(index=index)
-    for name, part in parts.items():
-        frame[name] = part
-    frame["problem"] = code
-    types = {
-        "line": "int32",
-        "column": "str",
-        "raw_text": "str",
-        "detail": "str",
-        "problem": "str",
-        "file_sha256": "str",
-    }
-    return frame[PROBLEM_COLUMNS].astype(types).reset_index(drop=True)
+    parts["problem"] = code
+    return pd.DataFrame(
+        {name: _spread(parts[name], len(index), "int32" if name == "line" else "str") for name in PROBLEM_COLUMNS}
+    )
+
+
+def _spread(part: pd.Series | str | int, length: int, kind: Literal["int32", "str"]) -> ExtensionArray:
+    """Take the values of a column, or one value for all rows."""
+    if isinstance(part, pd.Series):
+        return part.astype(kind).array
+    return pd.Series([part], dtype=kind).array.take(np.zeros(length, dtype="int64"))
 
 
 @cache
-def _empty() -> pd.DataFrame:
-    return problem_frame("number-unreadable", file_sha256="", line=0, column="", raw_text="").iloc[:0]
-
-
 def no_problems() -> pd.DataFrame:
     """Return an empty frame of PROBLEM_COLUMNS."""
-    return _empty().copy()
+    return problem_frame("number-unreadable", file_sha256="", line=0, column="", raw_text="").iloc[:0]
 
 
 def messages(problems: pd.DataFrame) -> pd.Series:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import compress
 from typing import TYPE_CHECKING, Any, Final, cast
 
 import numpy as np
@@ -78,7 +79,7 @@ class Category:
         """Give a pandas category column; only texts that occur become categories."""
         seen = np.zeros(len(self.texts), dtype=bool)
         seen[self.codes] = True
-        used = dict.fromkeys(text for text, found in zip(self.texts, seen, strict=True) if found)
+        used = dict.fromkeys(self.texts if seen.all() else compress(self.texts, seen.tolist()))
         place = {text: number for number, text in enumerate(used)}
         narrow = np.min_scalar_type(-max(len(place), 1))
         translated = np.array([place.get(text, -1) for text in self.texts], dtype=narrow)

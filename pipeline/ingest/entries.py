@@ -59,11 +59,7 @@ class Source:
 
     def texts(self, position: int) -> pa.Array:
         """Give the cells of one column over all body rows."""
-        place = self.grid.first[self.rows] + position
-        absent = self.grid.count[self.rows] <= position
-        if not absent.any():
-            return self.grid.flat.take(pa.array(place))
-        return pc.fill_null(self.grid.flat.take(pa.array(place, mask=absent)), "")
+        return self.grid.cells(position, self.rows)
 
     def category(self, position: int) -> Category:
         """Give the cells of one column over all body rows as codes; each column is encoded once."""

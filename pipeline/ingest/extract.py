@@ -15,7 +15,7 @@ import pandas as pd
 from pipeline.ingest.categories import Category
 from pipeline.ingest.cell_frame import cell_frame, entry_headings, entry_texts
 from pipeline.ingest.column_notices import column_notices, origin_notices
-from pipeline.ingest.entries import Block, Source, wide_blocks
+from pipeline.ingest.entries import Block, Source, filled, wide_blocks
 from pipeline.ingest.long_entries import LongEntries, long_entries
 from pipeline.ingest.register_notices import register_notices
 from pipeline.ingest.row_fields import Part, RowFrame, parts_of, row_frame, word_notices
@@ -140,16 +140,11 @@ def _described(
 
 def _count(source: Source, is_fact: npt.NDArray[np.bool_]) -> int:
     """Count the entries from the cells themselves, apart from how they were collected."""
-    rows = source.rows[~is_fact]
-    gaps = source.match.layout.missing
-    total = 0
-    conditions = [column for column in source.match.columns if column.role == "condition"]
-    for column in source.match.measured:
-        empty = source.grid.column(column.position, rows).isin(gaps)
-        for condition in conditions:
-            empty &= source.grid.column(condition.position, rows).isin(gaps)
-        total += int((~empty).sum())
-    return total
+    layout = source.match.layout
+    held = [filled(source.texts(column.position), layout) for column in source.match.measured]
+    said = [filled(source.texts(c.position), layout) for c in source.match.columns if c.role == "condition"]
+    beside = np.logical_or.reduce(said) if said else np.zeros(len(is_fact), dtype="bool")
+    return sum(int(((column | beside) & ~is_fact).sum()) for column in held)
 
 
 def _order(blocks: Sequence[Block]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.problems import no_problems
 
@@ -58,18 +59,17 @@ class Grid:
         cells: list[str] = self.flat.slice(start, int(self.count[number])).to_pylist()
         return cells
 
-    def column(self, number: int, rows: npt.NDArray[np.int64]) -> pd.Series:
-        """Give column ``number`` (0-based) of the chosen ``rows``; "" where a row is shorter.
-
-        Returns
-        -------
-        (m,) Series of dtype `str` with a RangeIndex, in the order of ``rows``.
-        """
+    def cells(self, number: int, rows: npt.NDArray[np.int64]) -> pa.Array:
+        """Give the cells of column ``number`` (0-based) of the chosen ``rows``; "" where a row is shorter."""
         place = self.first[rows] + number
         absent = self.count[rows] <= number
-        taken = self.flat.take(pa.array(place, mask=absent if absent.any() else None))
-        text = taken.fill_null("") if absent.any() else taken
-        return pd.Series(pd.array(text, dtype="str"))
+        if not absent.any():
+            return self.flat.take(pa.array(place))
+        return pc.fill_null(self.flat.take(pa.array(place, mask=absent)), "")
+
+    def column(self, number: int, rows: npt.NDArray[np.int64]) -> pd.Series:
+        """Give ``cells`` as a (m,) Series of dtype `str` with a RangeIndex."""
+        return pd.Series(pd.array(self.cells(number, rows), dtype="str"))
 
     @classmethod
     def from_rows(cls, rows: Sequence[Sequence[str]]) -> Grid:

@@ -7,6 +7,8 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.ingest.columns import DROP_WORDS, Column, looks_numeric, read_columns
 from pipeline.ingest.headings import read_heading
@@ -117,9 +119,11 @@ def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Mat
         if orientation == "parameters-in-rows":
             columns = _value_columns(grid, rows, columns)
         present = _present(columns)
-        if "drop words" in layout.needs.any:
-            present |= _drop_words(grid, rows, columns)
-        if _fits_orientation(columns, present, orientation) and _met(layout.needs, columns, present):
+        if (
+            _fits_orientation(columns, present, orientation)
+            and _met(layout.needs, columns, present)
+            and _any_needed(layout.needs, grid, rows, columns, present)
+        ):
             return Match(layout, orientation, header_row, body, columns)
     return None
 
@@ -141,14 +145,17 @@ def _present(columns: tuple[Column, ...]) -> set[str]:
     return present
 
 
-def _drop_words(grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]) -> set[str]:
-    """Say "drop words" if counts such as "14 Tr." stand in the cells."""
-    found = any(
-        grid.column(column.position, rows).str.contains(DROP_WORDS, case=False).any()
-        for column in columns
-        if column.role == "measurement"
-    )
-    return {"drop words"} if found else set()
+def _any_needed(
+    needs: Needs, grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...], present: set[str]
+) -> bool:
+    """Tell whether one of the alternatives is there: a column, or counts such as "14 Tr." in the cells."""
+    if not needs.any or set(needs.any) & present:
+        return True
+    if "drop words" not in needs.any:
+        return False
+    measured = [grid.cells(column.position, rows) for column in columns if column.role == "measurement"]
+    texts = pa.chunked_array(measured, type=grid.flat.type)
+    return bool(pc.any(pc.match_substring_regex(texts, DROP_WORDS, ignore_case=True)).as_py())
 
 
 def _met(needs: Needs, columns: tuple[Column, ...], present: set[str]) -> bool:
@@ -158,7 +165,6 @@ def _met(needs: Needs, columns: tuple[Column, ...], present: set[str]) -> bool:
         len(measured) >= needs.measurements
         and sum(column.own for column in columns) >= needs.own
         and set(needs.all) <= present
-        and (not needs.any or bool(set(needs.any) & present))
         and (not needs.only or {column.analyte for column in measured} <= set(needs.only))
         and not set(needs.nothing) & (present | others)
     )
