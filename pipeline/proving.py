@@ -30,7 +30,7 @@ from pipeline.report.folder import folder_for
 from pipeline.report.summary import summarise
 from pipeline.store.database import Store
 from pipeline.store.read import earlier_samples, prior, registers
-from pipeline.store.write import BatchRecord, write_batch
+from pipeline.store.write import BatchRecord, writing
 from schemas.columns import ABOUT_COLUMNS, ANALYTES
 
 if TYPE_CHECKING:
@@ -76,35 +76,52 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
         heard.stage("checking")
         samples, new, superseded = _samples(gathered, store, sites, settings)
-        limits = Limits.at(started)
-        checked = run_all(samples, limits, heard.step)
-        heard.stage("explaining")
-        checked, explained = _explained(samples, checked, limits, new, settings)
-        assessment = _assessment(samples, checked, new, settings)
-        heard.stage("storing")
-        batch = Batch(
-            record={
-                "batch_id": batch_id,
-                "started_at": started.isoformat(timespec="seconds"),
-                "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
-                "version": __version__,
-                "settings": settings.plain(),
-            },
-            files=gathered.files,
-            samples=_sample_rows(samples, checked, new),
-            readings=_new_readings(samples.readings),
-            findings=_of_new(checked.findings, samples.about.index, new),
-            set_aside=_worded(gathered.set_aside),
-            notices=_worded(gathered.notices),
-            check_runs=checked.runs,
-            assessment=assessment,
-            explained=explained,
-        )
-        summary = summarise(batch)
-        with ThreadPoolExecutor(1) as beside, folder_for(batch_id, settings.out) as folder:
-            written = beside.submit(folder.write, batch, summary)
-            write_batch(store, _record(batch, new_registers, superseded), before_commit=written.result)
+        readings = _new_readings(samples.readings)
+        with folder_for(batch_id, settings.out) as folder:
+            # The readings go into the store while the samples are proved.
+            with writing(store, _new_files(gathered.files), readings) as complete, ThreadPoolExecutor(1) as beside:
+                batch = _proved(gathered, samples, new, batch_id, started, settings, heard)
+                heard.stage("storing")
+                summary = summarise(batch)
+                written = beside.submit(folder.write, batch, summary)
+                complete(_record(batch, new_registers, superseded))
+                written.result()
             return Finished(summary, folder.publish())
+
+
+def _proved(
+    gathered: Gathered,
+    samples: SampleTable,
+    new: npt.NDArray[np.bool_],
+    batch_id: str,
+    started: datetime,
+    settings: Settings,
+    heard: Listener,
+) -> Batch:
+    """Check, explain and assess the samples."""
+    limits = Limits.at(started)
+    checked = run_all(samples, limits, heard.step)
+    heard.stage("explaining")
+    checked, explained = _explained(samples, checked, limits, new, settings)
+    assessment = _assessment(samples, checked, new, settings)
+    return Batch(
+        record={
+            "batch_id": batch_id,
+            "started_at": started.isoformat(timespec="seconds"),
+            "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
+            "version": __version__,
+            "settings": settings.plain(),
+        },
+        files=gathered.files,
+        samples=_sample_rows(samples, checked, new),
+        readings=_new_readings(samples.readings),
+        findings=_of_new(checked.findings, samples.about.index, new),
+        set_aside=_worded(gathered.set_aside),
+        notices=_worded(gathered.notices),
+        check_runs=checked.runs,
+        assessment=assessment,
+        explained=explained,
+    )
 
 
 def _batch_id(files: pd.DataFrame, started: datetime) -> str:

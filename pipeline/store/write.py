@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
@@ -21,7 +23,7 @@ from pipeline.store.read import known_files
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     import duckdb
 
@@ -170,7 +172,7 @@ def new_batch_id(started_at: datetime, hashes: Iterable[str]) -> str:
     return f"{_utc(started_at):%Y%m%dT%H%M%SZ}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
 
 
-def write_batch(store: Store, record: BatchRecord, *, before_commit: Callable[[], object] = tuple) -> None:
+def write_batch(store: Store, record: BatchRecord) -> None:
     """Store a batch whole or not at all.
 
     A sample that gets further readings has its row replaced; readings, findings, set-aside entries
@@ -180,7 +182,6 @@ def write_batch(store: Store, record: BatchRecord, *, before_commit: Callable[[]
     ----------
     store : open for writing.
     record : the batch; its files are archived already (``archive.keep``).
-    before_commit : called when everything is written; if it raises, everything is taken back.
 
     Raises
     ------
@@ -188,27 +189,53 @@ def write_batch(store: Store, record: BatchRecord, *, before_commit: Callable[[]
     KettlestoneError : no room, or the store cannot be written; nothing was written.
     ValueError : the books do not balance or a frame is not in order (a fault of the program).
     """
-    frames = _frames(record)
-    with store.transaction():
-        _append(store, record, frames)
-        before_commit()
+    with writing(store, record.source_files, record.readings) as complete:
+        complete(record)
 
 
-def _frames(record: BatchRecord) -> dict[str, pd.DataFrame]:
-    frames = {name: _ready(name, getattr(record, name)) for name in ("samples", *_REQUIRED)}
-    _check(record.batch, frames)
-    return frames
+@contextmanager
+def writing(
+    store: Store, source_files: pd.DataFrame, readings: pd.DataFrame
+) -> Iterator[Callable[[BatchRecord], None]]:
+    """Store a batch whole or not at all, beginning with its readings while the rest is still worked out.
+
+    Gives a function that adds the rest; the batch is stored when the block ends without an error. Inside
+    the block the store is not to be used otherwise.
+
+    Parameters
+    ----------
+    store : open for writing.
+    source_files, readings : of the batch, as in its ``BatchRecord``.
+
+    Raises
+    ------
+    what ``write_batch`` raises, from the function or at the end of the block.
+    """
+    with store.transaction() as connection, ThreadPoolExecutor(1) as beside:
+        _refuse_stored(store, source_files)
+        appended = beside.submit(_append_readings, connection, readings)
+
+        def complete(record: BatchRecord) -> None:
+            _append(store, record, appended.result())
+
+        try:
+            yield complete
+        except BaseException:
+            connection.interrupt()
+            raise
+        appended.result()
 
 
-def _append(store: Store, record: BatchRecord, frames: Mapping[str, pd.DataFrame]) -> None:
-    """Add the rows of a batch, in a transaction."""
+def _append(store: Store, record: BatchRecord, base: int) -> None:
+    """Add the rows of a batch whose readings, numbered from ``base``, are there already, in a transaction."""
     connection = store.connection
     same = {"batch_id": str(record.batch["batch_id"])}
-    _refuse_stored(store, frames["source_files"], same["batch_id"])
+    if connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [same["batch_id"]]).fetchall():
+        raise ValueError(f"batch {same['batch_id']} is stored already")
+    frames = {name: _ready(name, getattr(record, name)) for name in ("samples", *_REQUIRED) if name != "readings"}
+    _check(record, frames)
     append(connection, "batch", _batch_row(record.batch))
     _replace_samples(connection, frames["samples"], same)
-    base = _next(connection, "reading_value", "reading_id")
-    _append_readings(connection, frames["readings"], base)
     append(connection, "superseded", _superseded(record, base), same=same)
     _append_findings(connection, frames["findings"], same, base)
     for name, table in _TABLES.items():
@@ -293,7 +320,7 @@ def write_decision(
             _append_correction(connection, sample_id, decision, number, replaced)
         record = recheck(number)
         if record is not None:
-            _append(store, record, _frames(record))
+            _append(store, record, _append_readings(connection, record.readings))
     return number
 
 
@@ -338,34 +365,35 @@ def _append_correction(
         corrects=pd.array([replaced], dtype="Int64"),
         decision_id=number,
     )
-    _append_readings(connection, with_uncertainty(row), _next(connection, "reading_value", "reading_id"))
+    _append_readings(connection, with_uncertainty(row))
 
 
-def _check(batch: Mapping[str, Any], frames: Mapping[str, pd.DataFrame]) -> None:
+def _check(record: BatchRecord, frames: Mapping[str, pd.DataFrame]) -> None:
     """Balance the books: entries read = accepted + set aside, and each of them is there as a row."""
-    read, accepted, aside = (int(batch[f"entries_{part}"]) for part in ("read", "accepted", "set_aside"))
+    read, accepted, aside = (int(record.batch[f"entries_{part}"]) for part in ("read", "accepted", "set_aside"))
     if read != accepted + aside:
         raise ValueError(f"{read} entries read are not {accepted} accepted + {aside} set aside")
-    if (accepted, aside) != (len(frames["readings"]), len(frames["set_aside"])):
+    if (accepted, aside) != (len(record.readings), len(frames["set_aside"])):
         raise ValueError(
-            f"{accepted} accepted and {aside} set aside, but {len(frames['readings'])} and "
-            f"{len(frames['set_aside'])} rows"
+            f"{accepted} accepted and {aside} set aside, but {len(record.readings)} and {len(frames['set_aside'])} rows"
         )
-    for name, required in _REQUIRED.items():
-        absent = [column for column in required if column not in frames[name]]
-        if len(frames[name]) and absent:
-            raise ValueError(f"{name} lacks the columns {', '.join(absent)}")
+    for name, frame in frames.items():
+        _check_columns(name, frame)
     for name, key in (("samples", "sample_id"), ("source_files", "file_sha256")):
         keys = frames[name][key] if len(frames[name]) else pd.Series(dtype="str")
         if twice := sorted(set(keys[keys.duplicated() & (keys != "")])):
             raise ValueError(f"{name} has {key} {twice[0]} twice")
 
 
-def _refuse_stored(store: Store, source_files: pd.DataFrame, batch_id: str) -> None:
+def _check_columns(name: str, frame: pd.DataFrame) -> None:
+    absent = [column for column in _REQUIRED[name] if column not in frame]
+    if len(frame) and absent:
+        raise ValueError(f"{name} lacks the columns {', '.join(absent)}")
+
+
+def _refuse_stored(store: Store, source_files: pd.DataFrame) -> None:
     if len(source_files) and (known := known_files(store, source_files["file_sha256"])):
         raise faults.AlreadyStoredError(sorted(known))
-    if store.connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [batch_id]).fetchall():
-        raise ValueError(f"batch {batch_id} is stored already")
 
 
 def _replace_samples(connection: duckdb.DuckDBPyConnection, samples: pd.DataFrame, same: Mapping[str, object]) -> None:
@@ -377,10 +405,13 @@ def _replace_samples(connection: duckdb.DuckDBPyConnection, samples: pd.DataFram
     append(connection, "sample", samples, same=same)
 
 
-def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFrame, base: int) -> None:
-    """Store each kind of reading once and every reading's own numbers beside it."""
+def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFrame) -> int:
+    """Store each kind of reading once and every reading's own numbers beside it. Returns the first number."""
+    base = _next(connection, "reading_value", "reading_id")
     if not len(readings):
-        return
+        return base
+    readings = _ready("readings", readings)
+    _check_columns("readings", readings)
     named = [column for column in columns_of(connection, "reading_kind") if column in readings]
     kind = np.zeros(len(readings), dtype="int64")
     for name in named:
@@ -392,6 +423,7 @@ def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFra
     append(connection, "reading_kind", readings[named].iloc[first], number_from=("kind_id", start))
     own = readings.drop(columns=named).assign(kind_id=kind + start)
     append(connection, "reading_value", own, number_from=("reading_id", base))
+    return base
 
 
 def _coded(column: pd.Series) -> tuple[np.ndarray, int]:
