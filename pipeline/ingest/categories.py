@@ -60,9 +60,13 @@ class Category:
             return np.zeros(len(self.codes), dtype=bool)
         return cast("npt.NDArray[np.bool_]", chosen[self.codes])
 
+    def empty(self) -> npt.NDArray[np.bool_]:
+        """Tell the rows that say nothing."""
+        return self.mask(lambda text: not text) if "" in self.texts else np.zeros(len(self.codes), dtype=bool)
+
     def otherwise(self, other: Category) -> Category:
         """Fill empty texts from ``other``."""
-        empty = self.mask(lambda text: not text)
+        empty = self.empty()
         if not any(other.texts) or not empty.any():
             return self
         if not any(self.texts):

@@ -73,11 +73,12 @@ class Source:
 
     def first_stated(self, columns: Iterable[Column], at: npt.NDArray[np.int64]) -> Category:
         """Give, row by row, the first of several columns that says something; layout gaps count as empty."""
-        missing = frozenset(self.match.layout.missing)
+        missing = frozenset(self.match.layout.missing) - {""}
         stated = Category.constant("", len(at))
         for number, column in enumerate(columns):
             cells = self.category(column.position).kept(at)
-            cells = cells.map(lambda text: "" if text in missing else text)
+            if not missing.isdisjoint(cells.texts):
+                cells = cells.map(lambda text: "" if text in missing else text)
             stated = cells if number == 0 else stated.otherwise(cells)
         return stated
 

@@ -174,9 +174,7 @@ def _judged(
     """Tell accepted entries from those whose row or quantity sets them aside."""
     at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in long.blocks)])[order]
     kind = kinds.code[at]
-    unknown = np.concatenate(
-        [np.zeros(0, dtype=bool), *(b.about["analyte"].mask(lambda code: not code) for b in long.blocks)]
-    )[order]
+    unknown = np.concatenate([np.zeros(0, dtype=bool), *(b.about["analyte"].empty() for b in long.blocks)])[order]
     aside = (kind >= 0) | unknown
     if not aside.any():
         return ~aside, no_problems()

@@ -126,7 +126,7 @@ def _each(size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
 def _distinct(stated: Mapping[str, Category]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
     """Find the rows that say something new, in their order, and the one that speaks for each row."""
     size = len(stated["label"])
-    if not size or stated["label"].mask(lambda text: not text).any():
+    if not size or stated["label"].empty().any():
         return _each(size)
     number = np.zeros(size, dtype=np.int64)
     for said in stated.values():
@@ -213,12 +213,15 @@ def _activity_in_label(label: Category) -> Category:
     words = {text: meaning for text, meaning in word_table("activities").items() if meaning != "routine"}
     suspects = pc.match_substring_regex(
         pa.array(label.texts, type=pa.string()), _activity_pattern(), ignore_case=True
-    ).to_pylist()
-    found = (
-        words.get(key(text).rstrip("0123456789 "), "") if suspect else ""
-        for text, suspect in zip(label.texts, suspects, strict=True)
-    )
-    return Category(label.codes, tuple(found))
+    ).to_numpy(zero_copy_only=False)
+    meant = {
+        place: meaning
+        for place in np.flatnonzero(suspects).tolist()
+        if (meaning := words.get(key(label.texts[place]).rstrip("0123456789 "), ""))
+    }
+    number = np.zeros(len(label.texts), dtype=np.int32)
+    number[list(meant)] = np.arange(1, len(meant) + 1)
+    return Category(number[label.codes], ("", *meant.values()))
 
 
 def _activity_pattern() -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import unicodedata
 from functools import lru_cache
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import Any, Final
 import schemas
 
 _TABLE: Final = Path(schemas.__file__).with_name("headings.json")
+_NOT_WORD: Final = re.compile(r"[^0-9A-Za-z]+")
 _GERMAN: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
 
 
@@ -30,6 +32,8 @@ def exact_key(text: str) -> str:
     >>> exact_key(" Mg²⁺ ")
     'Mg2'
     """
+    if text.isascii():
+        return _NOT_WORD.sub(" ", text).strip()
     composed = unicodedata.normalize("NFKC", text)
     # Only Latin accents go; the voiced marks of Japanese (U+3099) carry meaning.
     bare = "".join(sign for sign in unicodedata.normalize("NFD", composed) if not "\u0300" <= sign <= "\u036f")

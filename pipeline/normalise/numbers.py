@@ -215,7 +215,10 @@ def _numbers(
     problem[word] = 0
     good = (problem == 0) & ~word
     repaired = good & (pieces["mended"] | pc.not_equal(pieces["rest"], "").to_numpy(zero_copy_only=False))
-    signs = pa.array([_QUALIFIERS.get(sign, "") for sign in pieces["qualifier"].to_pylist()], type=pa.string())
+    found = pieces["qualifier"].dictionary_encode()
+    signs = pa.array([_QUALIFIERS.get(sign, "") for sign in found.dictionary.to_pylist()], pa.string()).take(
+        found.indices
+    )
     return {
         "number": np.where(good, number, np.nan),
         "qualifier": pc.if_else(pa.array(word), "<", signs),
