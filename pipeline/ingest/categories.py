@@ -84,11 +84,14 @@ class Category:
         seen = np.zeros(len(self.texts), dtype=bool)
         seen[self.codes] = True
         used = dict.fromkeys(self.texts if seen.all() else compress(self.texts, seen.tolist()))
-        place = {text: number for number, text in enumerate(used)}
-        narrow = np.min_scalar_type(-max(len(place), 1))
-        translated = np.array([place.get(text, -1) for text in self.texts], dtype=narrow)
-        codes = translated[self.codes] if len(self.codes) else np.zeros(0, dtype=np.int8)
-        categories = pd.CategoricalDtype(pd.Index(list(place), dtype="str"))
+        narrow = np.min_scalar_type(-max(len(used), 1))
+        if len(used) == len(self.texts):
+            codes = self.codes.astype(narrow)
+        else:
+            place = {text: number for number, text in enumerate(used)}
+            translated = np.array([place.get(text, -1) for text in self.texts], dtype=narrow)
+            codes = translated[self.codes] if len(self.codes) else np.zeros(0, dtype=narrow)
+        categories = pd.CategoricalDtype(pd.Index(list(used), dtype="str"))
         return pd.Series(pd.Categorical.from_codes(cast("Any", codes), dtype=categories, validate=False))
 
     def text(self) -> pd.Series:

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 
 from pipeline.ingest.categories import Category, joined
 from pipeline.ingest.column_notices import letter
@@ -64,17 +63,17 @@ def cell_frame(
     for name in _CATEGORIES:
         together = joined([part.about[name] for part in blocks])
         columns[name] = (together if in_order else together.take(chosen)).series()
-    columns["raw_text"] = entry_texts(blocks, chosen)
+    columns["raw_text"] = entry_texts(blocks, chosen).series()
     columns["certain_number"] = pd.Series(_certain(source, blocks)[chosen])
     names = ["row", "line", "column", "analyte", "form", "raw_text", *_CATEGORIES[2:], "certain_number"]
     return pd.DataFrame({name: columns[name] for name in names})
 
 
-def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd.Series:
+def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> Category:
     """Give the text of entries as written."""
-    together = pa.chunked_array([block.texts for block in blocks], type=pa.string()).combine_chunks()
+    together = joined([Category.of(block.texts) for block in blocks])
     in_order = len(blocks) == 1 and len(positions) == len(together)
-    return pd.Series(pd.array(together if in_order else together.take(pa.array(positions)), dtype="str"))
+    return together if in_order else together.take(positions)
 
 
 def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int64]) -> Category:

@@ -31,8 +31,10 @@ DELIMITERS: Final = ("\t", ";", "|", ",", BLANKS)  # a tie goes to the one that 
 BLOCK_BYTES: Final = 4 << 20
 _SAMPLE_BYTES: Final = 1 << 16
 _EDGE: Final = " \t\r\n\u00a0"
+_NO_BREAK: Final = "\u00a0".encode()
 _LINE_FEED, _RETURN, _BLANK = 10, 13, 32
-_EDGE_BYTE: Final = np.isin(np.arange(256), [9, 10, 13, 32, 0xA0, 0xC2])
+_BLANK_BYTE: Final = np.isin(np.arange(256), list(b" \t\r\n"))
+_EDGE_BYTE: Final = _BLANK_BYTE | np.isin(np.arange(256), list(_NO_BREAK))
 _MAX_OFFSET: Final = 2**31 - 1
 
 
@@ -210,13 +212,21 @@ def _stripped(cells: pa.Array, offsets: npt.NDArray[np.int32], text: Bytes) -> p
     """Take blanks off the ends of those cells that may have some."""
     if not len(text):
         return cells
-    first = _EDGE_BYTE[text[np.minimum(offsets[:-1], len(text) - 1)]]
-    last = _EDGE_BYTE[text[offsets[1:] - 1]]
-    edge = (first | last) & (np.diff(offsets) > 0)
-    if not edge.any():
+    filled = np.flatnonzero(offsets[1:] > offsets[:-1])
+    begin, end = offsets[filled], offsets[filled + 1] - 1
+    likely = _EDGE_BYTE[text[begin]] | _EDGE_BYTE[text[end]]
+    filled, begin, end = filled[likely], begin[likely], end[likely]
+    # The bytes of a no-break space begin and end other signs too: "°" begins like it.
+    starts = _BLANK_BYTE[text[begin]] | (
+        (text[begin] == _NO_BREAK[0]) & (text[np.minimum(begin + 1, end)] == _NO_BREAK[1])
+    )
+    ends = _BLANK_BYTE[text[end]] | ((text[end] == _NO_BREAK[1]) & (text[end - 1] == _NO_BREAK[0]))
+    edge = filled[starts | ends]
+    if not len(edge):
         return cells
-    mask = pa.array(edge)
-    return pc.replace_with_mask(cells, mask, pc.utf8_trim(cells.filter(mask), characters=_EDGE))
+    mask = np.zeros(len(cells), dtype=bool)
+    mask[edge] = True
+    return pc.replace_with_mask(cells, pa.array(mask), pc.utf8_trim(cells.take(pa.array(edge)), characters=_EDGE))
 
 
 def _join(pieces: list[_Piece], delimiter: str, *, line_end: bool) -> Grid:

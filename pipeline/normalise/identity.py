@@ -7,6 +7,8 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 KEY_FIELDS: Final[tuple[str, ...]] = (
     "client",
@@ -131,8 +133,9 @@ def sample_ids(keys: pd.DataFrame) -> pd.Index:
     80 bits of two keyed SipHash values of the key's text, as 20 hexadecimal digits: among ten
     million samples the chance of one collision is below 1e-10; a collision raises.
     """
-    text = keys["client"].str.cat(keys[[*KEY_FIELDS[1:], "anonymous"]], sep="\x1f").to_numpy(dtype=object)
-    high, low = (pd.util.hash_array(text, hash_key=key) for key in _HASH_KEYS)
+    parts = [pa.array(keys[name], type=pa.string()) for name in (*KEY_FIELDS, "anonymous")]
+    text = pc.binary_join_element_wise(*parts, "\x1f").to_numpy(zero_copy_only=False)
+    high, low = (pd.util.hash_array(text, hash_key=key, categorize=False) for key in _HASH_KEYS)
     octets = np.stack([high, low], axis=1).astype(">u8").view("uint8")[:, :_ID_OCTETS]
     digits = np.frombuffer(b"0123456789abcdef", dtype="uint8")[np.stack([octets >> 4, octets & 15], axis=2)]
     words = digits.reshape(len(keys), -1).view(f"S{2 * _ID_OCTETS}").ravel().astype(str)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import duckdb
 import pandas as pd
+import pyarrow as pa
 
 from pipeline.errors import KettlestoneError
 from pipeline.store import faults, migrate
@@ -426,8 +427,9 @@ def _named(name: str) -> str:
 
 
 def _of_samples(store: Store, table: str, columns: str, sample_ids: Iterable[str]) -> pd.DataFrame:
-    wanted = pd.DataFrame({"sample_id": pd.Series(list(sample_ids), dtype="str")})
-    store.connection.register("wanted_samples", wanted)
+    names = sample_ids if isinstance(sample_ids, (pd.Index, pd.Series)) else list(sample_ids)
+    wanted = pa.array(pd.Series(names, dtype="str"), type=pa.string())
+    store.connection.register("wanted_samples", pa.table({"sample_id": wanted}))
     try:
         return store.connection.execute(
             f"SELECT {columns} FROM {table} SEMI JOIN wanted_samples USING (sample_id)"  # noqa: S608 - names of this module
