@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.normalise.categories import category
 from pipeline.normalise.readings import Normalised, NormaliseSettings, normalise
 from pipeline.normalise.stacking import stacked, stacked_rows
 from pipeline.problems import no_problems
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    import numpy.typing as npt
 
     from pipeline.ingest.file_result import FileResult
     from pipeline.settings import Settings
@@ -135,10 +138,18 @@ def _gathered(results: Sequence[FileResult], parts: Sequence[Normalised]) -> Gat
 def _named(files: pd.DataFrame, own: Sequence[pd.DataFrame], joint: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Put problems in the order of the files and name the file of each."""
     first = files.drop_duplicates("file_sha256").reset_index().set_index("file_sha256")["index"]
-    places = [pd.Series(place, index=frame.index) for place, frame in enumerate(own)]
-    places += [frame["file_sha256"].map(first) for frame in joint]
-    place = pd.concat([pd.Series(dtype="int64"), *places], ignore_index=True).astype("int64")
-    order = np.argsort(place.to_numpy(), kind="stable")
-    problems = pd.concat([no_problems(), *own, *joint], ignore_index=True)
-    named = problems.assign(name=files["name"].take(place.to_numpy()).to_numpy())
-    return named.take(order).reset_index(drop=True)
+    held = [(frame, np.full(len(frame), place)) for place, frame in enumerate(own) if len(frame)]
+    held += [(frame, _spread(first, frame["file_sha256"])) for frame in joint if len(frame)]
+    if not held:
+        return no_problems().assign(name=pd.Series(dtype="str"))
+    problems, place = stacked([frame for frame, _ in held]), np.concatenate([at for _, at in held])
+    named = problems.assign(name=category(place, files["name"].tolist()))
+    if (np.diff(place) >= 0).all():
+        return named
+    return named.take(np.argsort(place, kind="stable")).reset_index(drop=True)
+
+
+def _spread(place: pd.Series, names: pd.Series) -> npt.NDArray[np.int64]:
+    """Look up each name; a category column by its few categories."""
+    codes, distinct = pd.factorize(names)
+    return place.reindex(distinct.astype("str")).to_numpy(dtype="int64")[codes]

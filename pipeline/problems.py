@@ -233,13 +233,19 @@ def messages(problems: pd.DataFrame) -> pd.Series:
 
     A text of a cell that is longer than a line is shortened here; ``raw_text`` keeps it whole.
     """
-    rendered = pd.Series("", index=problems.index, dtype="str")
-    for code, group in problems.groupby("problem", sort=False, observed=True):
+    texts, places = [], []
+    for code, place in problems.groupby("problem", sort=False, observed=True).indices.items():
         problem = PROBLEMS[str(code)]
-        short = {name: _shortened(group[name], most) for name, most in _MOST_SHOWN.items()}
-        text = fill(f"{problem.what}. {problem.remedy}  [{problem.code}]", group, short)
-        rendered.loc[group.index] = text.to_numpy()
-    return rendered
+        group = problems.iloc[place]
+        short = {name: _shortened(group[name].astype("str"), most) for name, most in _MOST_SHOWN.items()}
+        texts.append(fill(f"{problem.what}. {problem.remedy}  [{problem.code}]", group, short))
+        places.append(place)
+    if not texts:
+        return pd.Series("", index=problems.index, dtype="str")
+    if len(texts) == 1:
+        return texts[0]
+    rendered = pd.concat(texts).array.take(np.argsort(np.concatenate(places)))
+    return pd.Series(rendered, index=problems.index)
 
 
 def _shortened(texts: pd.Series, most: int) -> pd.Series:

@@ -48,7 +48,7 @@ _REGISTERS: Final = ("sites", "treatments")
 _OPEN: Final = ("hold", "reject")
 _WRITER: Final = "300MB"  # for the database beside the frames of a batch; six million readings go through it
 _ORDINARY: Final = 5_000  # samples of a batch that are all looked at as history and company of each other
-_NEAREST: Final = 12  # earlier and later samples of a site that are, in a larger one
+_NEAREST: Final = 6  # earlier and later samples of a site that are, in a larger one
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from pipeline.ingest.categories import Category, joined
 from pipeline.ingest.column_notices import letter
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.columns import Column
     from pipeline.ingest.entries import Block, Source
 
+_REPEATED: Final = 2  # times a text occurs on average from which a category is the smaller
 _CATEGORIES: Final = (
     "analyte",
     "form",
@@ -63,17 +65,22 @@ def cell_frame(
     for name in _CATEGORIES:
         together = joined([part.about[name] for part in blocks])
         columns[name] = (together if in_order else together.take(chosen)).series()
-    columns["raw_text"] = entry_texts(blocks, chosen).series()
+    columns["raw_text"] = entry_texts(blocks, chosen)
     columns["certain_number"] = pd.Series(_certain(source, blocks)[chosen])
     names = ["row", "line", "column", "analyte", "form", "raw_text", *_CATEGORIES[2:], "certain_number"]
     return pd.DataFrame({name: columns[name] for name in names})
 
 
-def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> Category:
-    """Give the text of entries as written."""
-    together = joined([Category.of(block.texts) for block in blocks])
+def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd.Series:
+    """Give the text of entries as written: as a category where texts repeat."""
+    together = pa.chunked_array([block.texts for block in blocks], type=pa.string()).combine_chunks()
     in_order = len(blocks) == 1 and len(positions) == len(together)
-    return together if in_order else together.take(positions)
+    texts = together if in_order else together.take(pa.array(positions))
+    encoded = texts.dictionary_encode()
+    if _REPEATED * len(encoded.dictionary) > len(texts):
+        return pd.Series(pd.array(texts, dtype="str"))
+    categories: pd.Index[str] = pd.Index(pd.array(encoded.dictionary, dtype="str"))
+    return pd.Series(pd.Categorical.from_codes(encoded.indices.to_numpy(), categories=categories))
 
 
 def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int64]) -> Category:

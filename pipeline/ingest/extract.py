@@ -179,7 +179,7 @@ def _judged(
     if not aside.any():
         return ~aside, no_problems()
     chosen = np.flatnonzero(aside)
-    texts = entry_texts(long.blocks, order[chosen]).text()
+    texts = entry_texts(long.blocks, order[chosen])
     lines = pd.Series(source.grid.line[source.rows[at[chosen]]])
     headings = entry_headings(source, long.blocks, block_of[chosen]).text()
     names = long.names.take(at[chosen]).text()

@@ -7,7 +7,7 @@ import pandas as pd
 
 from pipeline.normalise.categories import NO_PROBLEM, by_category, combined, flagged
 from pipeline.normalise.unit_spellings import folded, split_form
-from pipeline.problems import no_problems, problem_frame
+from pipeline.problems import PROBLEM_COLUMNS, no_problems, problem_frame
 from schemas.readings import KIND_COLUMNS, broken_kinds
 from schemas.text_cells import broken_texts
 
@@ -50,21 +50,8 @@ def judged(table: pd.DataFrame, raw_text: pd.Series) -> pd.DataFrame:
 
 
 def problems(bad: pd.DataFrame) -> pd.DataFrame:
-    """Turn the readings that have a problem into a frame of problems, in their order."""
-    if bad.empty:
-        return no_problems()
-    parts = [
-        problem_frame(
-            str(code),
-            file_sha256=group["file_sha256"].astype("str"),
-            line=group["line"],
-            column=group["column"].astype("str"),
-            raw_text=group["raw_text"],
-            detail=group["detail"].astype("str"),
-        ).set_axis(group.index)
-        for code, group in bad.groupby("problem", observed=True, sort=False)
-    ]
-    return pd.concat(parts).sort_index(ignore_index=True)
+    """Turn the readings that have a problem into problems, in their order; repeated text stays a category."""
+    return bad[PROBLEM_COLUMNS].reset_index(drop=True)
 
 
 def mended(table: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:

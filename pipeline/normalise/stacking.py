@@ -15,14 +15,14 @@ _ALWAYS: Final = frozenset(
 
 
 def stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Put frames one after the other; category columns stay categories."""
+    """Put frames one after the other; a column that is a category in one of them stays a category."""
     if len(frames) <= 1:
         return frames[0] if frames else pd.DataFrame()
     joined: dict[str, object] = {}
     for name in frames[0].columns:
         columns = [frame[name] for frame in frames]
-        if all(isinstance(column.dtype, pd.CategoricalDtype) for column in columns):
-            joined[str(name)] = pd.api.types.union_categoricals(columns)
+        if any(isinstance(column.dtype, pd.CategoricalDtype) for column in columns):
+            joined[str(name)] = pd.api.types.union_categoricals([column.astype("category") for column in columns])
         else:
             joined[str(name)] = pd.concat(columns, ignore_index=True)
     return pd.DataFrame(joined)

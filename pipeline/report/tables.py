@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 # A spreadsheet takes a cell that begins like this for a formula [OWASP-CSV].
 _FORMULA = r"^([=+\-@\t\r])"
+_ROWS = 100_000  # rows written at a time, so that a long table is never held twice
 
 
 def write_csv(frame: pd.DataFrame, path: Path) -> None:
@@ -26,9 +27,15 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
     frame : any frame; times become ISO 8601, missing values empty cells.
     path : the file to write.
     """
-    columns = {str(name): _escaped(frame[name]) for name in frame.columns}
-    with csv.CSVWriter(path, pa.schema([(name, column.type) for name, column in columns.items()])) as writer:
-        writer.write_table(pa.table(columns))
+    first = _table(frame.iloc[:_ROWS])
+    with csv.CSVWriter(path, first.schema) as writer:
+        writer.write_table(first)
+        for start in range(_ROWS, len(frame), _ROWS):
+            writer.write_table(_table(frame.iloc[start : start + _ROWS]))
+
+
+def _table(frame: pd.DataFrame) -> pa.Table:
+    return pa.table({str(name): _escaped(frame[name]) for name in frame.columns})
 
 
 def _escaped(column: pd.Series) -> pa.Array:
