@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import sys
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +18,8 @@ from pipeline.cli_registers import add_registers
 from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from pipeline.report.client import Answer
 
 CLEAN, FINDINGS, CANNOT = 0, 1, 2
@@ -47,6 +51,17 @@ def main() -> None:
     """
 
 
+@contextmanager
+def _importing_much() -> Iterator[None]:
+    """Import without the collector of cycles, which would go through all that was imported again and again."""
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.freeze()
+        gc.enable()
+
+
 @main.command()
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), default=None, help="Folder for the results [outputs].")
@@ -68,15 +83,15 @@ def intake(
     kettlestone intake sample_inputs
     kettlestone intake march/ report.xlsx --out results
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    from pipeline.settings import load  # noqa: PLC0415
+    with _importing_much():
+        if os.environ.get("PREFECT_API_URL"):
+            from pipeline.flow import run_flow as run  # noqa: PLC0415
+        else:
+            from pipeline.intake import run  # noqa: PLC0415
+        from pipeline.report.progress import Progress  # noqa: PLC0415
+        from pipeline.settings import load  # noqa: PLC0415
 
     settings = load(settings_file, out=out, store=store or (out and out / "kettlestone.duckdb"), layouts=layouts)
-    if os.environ.get("PREFECT_API_URL"):
-        from pipeline.flow import run_flow as run  # noqa: PLC0415
-    else:
-        from pipeline.intake import run  # noqa: PLC0415
-    from pipeline.report.progress import Progress  # noqa: PLC0415
-
     with Progress(enabled=sys.stderr.isatty()) as progress:
         finished = run(paths, settings, progress)
     if as_json:

@@ -50,6 +50,8 @@ def append(
     ------
     ValueError : a column the table does not know.
     """
+    if frame.empty:
+        return 0
     same = same or {}
     types = columns_of(connection, table)
     frame = frame[[column for column in frame.columns if column not in same]]
@@ -83,8 +85,6 @@ def _insert(
     selected: list[str],
     parameters: list[object],
 ) -> int:
-    if not arrow.num_rows:
-        return 0
     row_groups = pa.Table.from_batches(arrow.to_batches(max_chunksize=_ROW_GROUP))
     connection.register("incoming", row_groups)
     [(counted,)] = connection.execute(
