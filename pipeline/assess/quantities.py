@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from pipeline.assess.hardness_classes import classes_of
@@ -12,10 +14,33 @@ from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import column
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from pipeline.assess.boiler import BoilerScale
     from pipeline.normalise.sample_table import SampleTable
 
+Floats = npt.NDArray[np.float64]
+
 QUANTITY_COLUMNS: Final = ["sample_id", "quantity", "value", "low", "high", "unit", "method"]
+_METAL: Final = (
+    ("steam_chloride_mg_l", "steam_chloride", "mg/L", "feed chloride times the concentration until draining"),
+    ("larson_skold", "larson_skold", "1", "(Cl + SO4)/alkalinity in meq/L"),
+    ("chloride_sulfate_mass_ratio", "chloride_sulfate_mass_ratio", "1", "Cl/SO4 by mass"),
+)
+_PLANNED: Final = "planning rule"
+
+
+@dataclass(frozen=True)
+class _Figures:
+    """One quantity of some samples: ``at`` their positions, ``value`` with bounds where there are any."""
+
+    at: npt.NDArray[np.int64]
+    quantity: str
+    unit: str
+    method: str
+    value: Floats
+    low: Floats | None = None
+    high: Floats | None = None
 
 
 def quantities(samples: SampleTable, scale: BoilerScale, metal: pd.DataFrame) -> pd.DataFrame:
@@ -31,61 +56,60 @@ def quantities(samples: SampleTable, scale: BoilerScale, metal: pd.DataFrame) ->
     -------
     QUANTITY_COLUMNS; a figure that is not known has no row. Scale in g/m3, which is mg per litre of feed.
     """
-    index, parts = samples.about.index, scale.parts
-    ids = pd.Series(index.astype("str").array.take(parts["row"].to_numpy()))
-    rows = []
-    for place in parts["place"].unique():
-        own = (parts["place"] == place).to_numpy()
-        slug = str(place).strip().lower().replace(" ", "_")
-        rows.append(_rows(ids[own], f"scale_{slug}", parts[own], "g/m3", scale.method))
-        planning = parts.loc[own, ["planning"]].rename(columns={"planning": "value"})
-        rows.append(_rows(ids[own], f"planning_scale_{slug}", planning, "g/m3", "planning rule"))
-    sample_ids = pd.Series(index.astype("str"))
-    year = scale.per_year
-    rows.append(_rows(sample_ids, "scale_per_year", year[["low", "value", "high"]], "kg/a", scale.method))
-    plan_year = year[["planning"]].rename(columns={"planning": "value"})
-    rows.append(_rows(sample_ids, "planning_scale_per_year", plan_year, "kg/a", "planning rule"))
-    for name, unit, method in (
-        ("steam_chloride_mg_l", "mg/L", "feed chloride times the concentration until draining"),
-        ("larson_skold", "1", "(Cl + SO4)/alkalinity in meq/L"),
-        ("chloride_sulfate_mass_ratio", "1", "Cl/SO4 by mass"),
-    ):
-        rows.append(
-            _rows(
-                sample_ids,
-                name.removesuffix("_mg_l"),
-                metal[[name]].rename(columns={name: "value"}),
-                unit,
-                method,
-            )
-        )
-    hardness = column(samples.filled, "total_hardness_mg_l_caco3")
-    classes = classes_of(hardness, samples.about.get("country", pd.Series("", index=index, dtype="str")))
-    for named, own_rows in classes.groupby(["scale", "word"], sort=False):
-        number = pd.DataFrame({"value": floats(own_rows["number"])})
-        rows.append(
-            _rows(
-                own_rows["sample_id"].astype("str"),
-                "hardness_class",
-                number,
-                "class",
-                ": ".join(map(str, named)),
-            )
-        )
-    whole = pd.concat([part for part in rows if len(part)] or rows, ignore_index=True)
-    for name in ("quantity", "unit", "method"):
-        whole[name] = whole[name].astype("str")
-    return whole[QUANTITY_COLUMNS]
-
-
-def _rows(ids: pd.Series, quantity: str, numbers: pd.DataFrame, unit: str, method: str) -> pd.DataFrame:
-    """One quantity as rows; a row without any number is left out."""
-    frame = pd.DataFrame(
+    everywhere = np.arange(len(samples))
+    of_metal = [
+        _Figures(everywhere, quantity, unit, method, floats(metal[name])) for name, quantity, unit, method in _METAL
+    ]
+    figures = [*_scale(scale, everywhere), *of_metal, *_classes(samples)]
+    size = [len(one.at) for one in figures]
+    table = pd.DataFrame(
         {
-            name: floats(numbers[name]) if name in numbers else np.full(len(ids), np.nan)
-            for name in ("value", "low", "high")
+            "sample_id": samples.about.index.astype("str").take(np.concatenate([one.at for one in figures])),
+            "quantity": _repeated([one.quantity for one in figures], size),
+            **{name: _together(figures, name) for name in ("value", "low", "high")},
+            "unit": _repeated([one.unit for one in figures], size),
+            "method": _repeated([one.method for one in figures], size),
         }
     )
-    known = frame.notna().any(axis=1).to_numpy()
-    frame = frame.assign(sample_id=ids.array, quantity=quantity, unit=unit, method=method)
-    return frame[known]
+    known = table[["value", "low", "high"]].notna().any(axis=1)
+    return table[known].reset_index(drop=True)
+
+
+def _scale(scale: BoilerScale, everywhere: npt.NDArray[np.int64]) -> Iterator[_Figures]:
+    """Give the scale of each place of the machine and of a year, as solved and as planned with."""
+    row = scale.parts["row"].to_numpy(dtype="int64")
+    numbers = {name: floats(scale.parts[name]) for name in ("value", "low", "high", "planning")}
+    code, places = pd.factorize(scale.parts["place"])
+    for number, place in enumerate(places):
+        own = code == number
+        slug = str(place).strip().lower().replace(" ", "_")
+        solved = (numbers[name][own] for name in ("value", "low", "high"))
+        yield _Figures(row[own], f"scale_{slug}", "g/m3", scale.method, *solved)
+        yield _Figures(row[own], f"planning_scale_{slug}", "g/m3", _PLANNED, numbers["planning"][own])
+    year = (floats(scale.per_year[name]) for name in ("value", "low", "high"))
+    yield _Figures(everywhere, "scale_per_year", "kg/a", scale.method, *year)
+    yield _Figures(everywhere, "planning_scale_per_year", "kg/a", _PLANNED, floats(scale.per_year["planning"]))
+
+
+def _classes(samples: SampleTable) -> Iterator[_Figures]:
+    """Give the class of each hardness on every scale in use at its place."""
+    index = samples.about.index
+    hardness = column(samples.filled, "total_hardness_mg_l_caco3")
+    classes = classes_of(hardness, samples.about.get("country", pd.Series("", index=index, dtype="str")))
+    at = index.get_indexer(pd.Index(classes["sample_id"]))
+    number = floats(classes["number"])
+    code, named = pd.factorize(classes["scale"] + ": " + classes["word"])
+    for place, name in enumerate(named):
+        own = code == place
+        yield _Figures(at[own], "hardness_class", "class", str(name), number[own])
+
+
+def _repeated(words: list[str], size: list[int]) -> pd.api.extensions.ExtensionArray:
+    return pd.array(words, dtype="str").take(np.repeat(np.arange(len(words)), size))
+
+
+def _together(figures: list[_Figures], name: str) -> Floats:
+    parts = [getattr(one, name) for one in figures]
+    return np.concatenate(
+        [np.full(len(one.at), np.nan) if part is None else part for one, part in zip(figures, parts, strict=True)]
+    )
