@@ -119,7 +119,7 @@ def draw(
     heat = min(hottest_c, MOST_C)
     line = _scale_line(heat, axes)
     box = None if window is None else _placed(window, axes)
-    written = [*_window_label(box, labels["cup"]), *_scale_label(line, labels["scale"])]
+    written = [*_window_label(box, labels["cup"]), *_scale_label(line, labels["scale"], box)]
     spots = _labelled([_spot(kind, water, axes) for kind, water in known], labels, written)
     return Chart(
         x_ticks=[(axes.x(tick * unit.hardness), tick) for tick in _ticks(axes.x_end / unit.hardness, x_step)],
@@ -186,10 +186,14 @@ def _window_label(box: Box | None, text: str) -> list[Box]:
     return [(beside, top - 2.0, _LETTER * len(text), _LINE)]
 
 
-def _scale_label(line: list[tuple[float, float]], text: str) -> list[Box]:
-    """Write what the line means under its right end."""
-    width = _LETTER * len(text)
-    return [(WIDTH - RIGHT - width, line[-1][1] + 3.0, width, _LINE)] if line else []
+def _scale_label(line: list[tuple[float, float]], text: str, window: Box | None) -> list[Box]:
+    """Write what the line means under its right end, below the lower edge of the window where that would strike it."""
+    if not line:
+        return []
+    width, top = _LETTER * len(text), line[-1][1] + 3.0
+    edge = -1.0 if window is None else window[1] + window[3]
+    room = HEIGHT - BOTTOM - edge >= _LINE + 3.0
+    return [(WIDTH - RIGHT - width, edge + 3.0 if room and top - 1.0 < edge < top + _LINE + 1.0 else top, width, _LINE)]
 
 
 def _labelled(spots: list[Spot], labels: Mapping[str, str], written: Sequence[Box]) -> list[Spot]:

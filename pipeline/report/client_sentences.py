@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline.report.client_units import OwnUnit, decimals, figure, unit_of
 from pipeline.report.client_water import MACHINE_LIMITS
 from pipeline.report.dossier import ALKALINITY, HARDNESS, KEEPS_MINERALS, Visit
+from pipeline.verify.series import PERMEATE
 from pipeline.words import Said, catalogue, say
 from pipeline.words import day as written_day
 
@@ -128,6 +129,8 @@ def about(report: ClientReport, voice: Voice) -> str:
     dossier = report.dossier
     if report.treated is not None and dossier.treated is not None:
         when = dossier.treated.day
+        if dossier.treated.stage in PERMEATE:
+            return voice.say("report.about.permeate", sample=voice.sample(dossier.treated))
         undated = voice.say("report.about.treated_undated")
         return undated if pd.isna(when) else voice.say("report.about.treated", day=voice.day(when))
     untreated = dossier.treatment in KEEPS_MINERALS or report.softened

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.assess.hardness_classes import country_codes
-from pipeline.assess.machines import NOT_KNOWN, known_machines, recognise
-from pipeline.checks.pairs import kind
+from pipeline.assess.machines import METALS, NOT_KNOWN, known_machines, named_metals, recognise
 from pipeline.treat.case import drain_of
+from pipeline.treat.naming import treatment_meant
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -41,6 +41,7 @@ LENT: Final = (
 )
 # What another reading of the same day and water may lend as well.
 LENT_SAME_DAY: Final = ("conductivity_us_cm_25c", "tds_mg_l", "ph")
+_BOILER: Final = re.compile(r"boiler|kessel|chaudière|caldaia|caldera|ketel|thermoblo", re.IGNORECASE)
 _ONE_DAY: Final = pd.Timedelta(days=1)
 _SAME_WATER: Final = 0.15  # hardness and alkalinity of two visits to one water differ by no more [CP]
 
@@ -160,9 +161,10 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     register = _facts(registers.entries(store, "treatment"), site)
     stated = {name: text for name, text in facts.items() if text}
     machine_text = _said("machine", facts, visits)
-    found = machine or _recognised(machine_text)
+    comments = [facts.get("comment", ""), *(visit.about("comment") for visit in visits)]
+    found = machine or _recognised(machine_text, comments)
     country = _said("country", facts, visits)
-    treatment = _treatment(register.get("treatment", "") or _said("treatment", facts, visits))
+    treatment = treatment_meant(register.get("treatment", "") or _said("treatment", facts, visits))
     before = _BEFORE if treatment in KEEPS_MINERALS else _BEFORE[:-1]
     raw = _latest(visits, before) or _latest(visits, before, held=True)
     treated = _latest(visits, _AFTER)
@@ -176,7 +178,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
         machine_text=machine_text,
         litres_per_day=litres_per_day
         if litres_per_day is not None
-        else _number(_said("litres_per_day", {**register, **stated}, visits)),
+        else positive(_said("litres_per_day", {**register, **stated}, visits)),
         register=register,
         raw=_completed(raw, lent),
         treated=treated,
@@ -185,7 +187,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
         held=_waiting(visits, raw),
         bottled=site_records.bottled_samples(store, site.client),
         pair=_pair(visits, treated),
-        drain=_drain([machine_text, facts.get("comment", ""), *(visit.about("comment") for visit in visits)]),
+        drain=drain_of("; ".join([machine_text, *comments])),
     )
 
 
@@ -226,13 +228,15 @@ def _said(name: str, facts: Mapping[str, str], visits: Sequence[Visit]) -> str:
     return facts.get(name, "") or next((text for visit in reversed(visits) if (text := visit.about(name))), "")
 
 
-def _recognised(text: str) -> Machine:
-    """Find the machine a text means; one that is filled by hand is, whatever else is known of it."""
+def _recognised(text: str, comments: Sequence[str]) -> Machine:
+    """Find the machine a text means; filled by hand, or of a metal, it is whatever else is known of it."""
     known = known_machines()
     meant = recognise(pd.Series([text], dtype="str"), known).astype("str").iloc[0].to_dict()
-    found = known[str(meant["machine"])]
-    connection = str(meant["connection"])
-    return found if connection == NOT_KNOWN else replace(found, connection=connection)
+    found, connection = known[str(meant["machine"])], str(meant["connection"])
+    boilers = [part for part in re.split(r"[,;.]", "; ".join(comments)) if _BOILER.search(part)]
+    metals = {*found.metals, *named_metals("; ".join([text, *boilers]))}
+    connected = found.connection if connection == NOT_KNOWN else connection
+    return replace(found, connection=connected, metals=tuple(metal for metal in METALS if metal in metals))
 
 
 def _iso(text: str) -> str:
@@ -240,12 +244,8 @@ def _iso(text: str) -> str:
     return code or (text.upper() if len(text) == 2 and text.isalpha() else "")  # noqa: PLR2004 - letters of an ISO code
 
 
-def _treatment(text: str) -> str:
-    named = str(kind(pd.Series([text], dtype="str")).iloc[0])
-    return named or ("none" if text.casefold() in ("none", "keine", "aucun", "nessuno", "ninguno", "geen") else "")
-
-
-def _number(text: str) -> float:
+def positive(text: str) -> float:
+    """Read a number above 0 that a register or a record gives as text; missing where there is none."""
     plain = re.sub(r"[.,' ](?=\d{3}(?!\d))", "", text.strip())  # thousands: nobody counts thousandths of a litre
     value = pd.to_numeric(pd.Series([plain.replace(",", ".")], dtype="str"), errors="coerce").iloc[0]
     return float(value) if value > 0.0 else math.nan
@@ -285,11 +285,6 @@ def _pair(visits: Sequence[Visit], treated: Visit | None) -> Visit | None:
     near = [visit for visit in visits if visit.stage == "raw" and not visit.held and visit.decides]
     same = [visit for visit in near if abs(visit.day - treated.day) <= _ONE_DAY]
     return same[-1] if same else None
-
-
-def _drain(texts: Sequence[str]) -> bool | None:
-    """Read what records say of a drain; two that contradict each other say nothing."""
-    return drain_of("; ".join(texts))
 
 
 def _waiting(visits: Sequence[Visit], raw: Visit | None) -> tuple[Visit, ...]:

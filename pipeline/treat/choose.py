@@ -127,7 +127,9 @@ def _fitted(case: Case, decided: Decided, row: Row) -> Advice:
     others = tuple(option for option in options if option is not chosen)
     if chosen.treatment == "none" and why.chlorinated(case):
         chosen = replace(chosen, treatment="carbon")
-    conditions = (*(condition(case, turn) for turn in turns), *_conditions(case, row, chosen))
+    # Where another device stands in, a turn may lead to what is advised already.
+    telling = [turn for turn in turns if turn.row is None or _device(case, turn.row).treatment != chosen.treatment]
+    conditions = (*(condition(case, turn) for turn in telling), *_conditions(case, row, chosen))
     reasons = (
         Said(row.reason, why.numbers(decided)),
         *why.over(row, decided),

@@ -242,6 +242,8 @@ def _of_sodium(case: Case, decided: Decided) -> list[Said]:
 
 def _of_device(case: Case, chosen: Option) -> list[Said]:
     found = []
+    if chosen.treatment == "unsoftened tap":
+        found.append(Said("choose.note.no_tap_by_hand" if case.reservoir else "choose.note.no_tap"))
     if chosen.treatment == "reverse osmosis":
         found += [Said("choose.note.drain")] if case.drain is None else []
         found += [Said("choose.note.pump")] if case.pressure_bar < _LEAST_BAR else []
