@@ -146,7 +146,8 @@ def text(report: ClientReport, voice: Voice) -> str:
     if report.now is not None:
         lines += [
             "  " + " ".join(sentences.cup(report.now, voice)),
-            "  " + " ".join(sentences.machine(report.now, voice)),
+            "  "
+            + " ".join([*sentences.machine(report.now, voice), *sentences.limits(report.now, voice, serious=False)]),
             "  " + sentences.about(report, voice),
         ]
     lines += ["", f"{words.decision}: {words.treatment or voice.say('report.heading.no_advice')}"]

@@ -103,7 +103,7 @@ class Dossier:
     litres_per_day : missing where not known.
     register : the row of the treatments' register in force.
     raw, treated : the latest usable sample before and after treatment, or None; ``raw`` is the latest on
-        hold where no sample is usable.
+        hold where no sample is usable, else the latest that lacks hardness or alkalinity.
     earlier : the usable raw sample before ``raw``.
     lent : column -> the sample that lent it to ``raw``.
     held : further samples on hold that are not older than ``raw``, the latest first.
@@ -166,7 +166,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     country = _said("country", facts, visits)
     treatment = treatment_meant(register.get("treatment", "") or _said("treatment", facts, visits))
     before = _BEFORE if treatment in KEEPS_MINERALS else _BEFORE[:-1]
-    raw = _latest(visits, before) or _latest(visits, before, held=True)
+    raw = _latest(visits, before) or _latest(visits, before, held=True) or _incomplete(visits, before)
     treated = _latest(visits, _AFTER)
     lent = _lenders(visits, raw)
     return Dossier(
@@ -180,7 +180,7 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
         if litres_per_day is not None
         else positive(_said("litres_per_day", {**register, **stated}, visits)),
         register=register,
-        raw=_completed(raw, lent),
+        raw=None if raw is None else completed(raw, lent),
         treated=treated,
         earlier=_earlier(visits, raw),
         lent=lent,
@@ -261,6 +261,12 @@ def _latest(visits: Sequence[Visit], preferences: Sequence[tuple[str, ...]], *, 
     return None
 
 
+def _incomplete(visits: Sequence[Visit], preferences: Sequence[tuple[str, ...]]) -> Visit | None:
+    """Pick the latest usable sample that lacks hardness or alkalinity, so that what it lacks can be said."""
+    found = [visit for stages in preferences for visit in reversed(visits) if visit.stage in stages and not visit.held]
+    return next(iter(found), None)
+
+
 def _coarseness(visit: Visit) -> tuple[bool, float]:
     """Rank the samples of one day: without a note first, then by how finely hardness was read."""
     value, high = visit.samples.filled[HARDNESS].iloc[0], visit.samples.high[HARDNESS].iloc[0]
@@ -338,9 +344,15 @@ def _reach(visit: Visit, name: str) -> tuple[float, float]:
     return float(min(low, value - wide)), float(max(high, value + wide))
 
 
-def _completed(raw: Visit | None, lent: Mapping[str, Visit]) -> Visit | None:
-    """Put the lent readings beside those of ``raw``."""
-    if raw is None or not lent:
+def completed(raw: Visit, lent: Mapping[str, Visit]) -> Visit:
+    """Put readings lent by other samples beside those of ``raw``.
+
+    Parameters
+    ----------
+    raw : a sample.
+    lent : column -> the sample that lends it.
+    """
+    if not lent:
         return raw
     frames = {}
     for part in ("filled", "uncertainty", "low", "high"):

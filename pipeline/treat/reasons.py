@@ -42,7 +42,7 @@ _PURE: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulf
 
 __all__ = [
     "answer", "can_be_remineralised", "chlorinated", "demineralised", "device", "health", "measure", "notes", "numbers",
-    "over", "repeats", "settings", "unsoftened",
+    "over", "provisional", "repeats", "settings", "unsoftened",
 ]  # fmt: skip
 
 
@@ -101,11 +101,19 @@ def repeats(case: Case) -> tuple[Said, ...]:
     return asked or tuple(measure(name) for name in sorted(held))
 
 
-def measure(name: str) -> Said:
-    """Ask for a quantity to be measured again, by its code or its column."""
+def measure(name: str, *, first: bool = False) -> Said:
+    """Ask for a quantity to be measured again, or for the ``first`` time, by its code or its column."""
     code = name.removesuffix("_mg_l_caco3").removesuffix("_mg_l")
     known = {"total_hardness": "hardness"}.get(code, code)
-    return Said("choose.measure", {"quantity": Said(f"choose.quantity.{known}")})
+    return Said("choose.measure_first" if first else "choose.measure", {"quantity": Said(f"choose.quantity.{known}")})
+
+
+def provisional(code: str, chosen: Option) -> Said:
+    """Name the answer there would be, with the share it would be set to where it has a valve."""
+    values: dict[str, object] = {"answer": answer(chosen.treatment)}
+    if "bypass" not in chosen.settings:
+        return Said(code, values)
+    return Said(f"{code}_set", {**values, "percent": 100.0 * float(chosen.settings["bypass"])})
 
 
 def device(fitted: Device, chosen: Option) -> tuple[Said, ...]:

@@ -233,7 +233,7 @@ def test_a_record_on_hold_gets_no_advice_but_the_questions(case: Build, holds: t
 
     assert (advice.decision, advice.row, advice.treatment) == ("cannot advise", "0", "")
     assert codes(advice, "repeat") == [f"choose.ask.{check}" for check, _ in holds]
-    assert "choose.provisional" in codes(advice, "reasons")
+    assert "choose.provisional_set" in codes(advice, "reasons")
     assert [option.treatment for option in advice.options] == ["decarboniser"]
     assert not advice.settings
 
