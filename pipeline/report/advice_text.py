@@ -85,7 +85,8 @@ def reasons(report: ClientReport, voice: Voice) -> list[str]:
     if raw is None or not raw.held:
         return said
     why = sentences.why_held(raw, voice)
-    return [voice.say("report.held.lead", sample=voice.sample(raw), why=why), *said]
+    code = "report.held.beside" if report.advised else "report.held.lead"
+    return [voice.say(code, sample=voice.sample(raw), why=why), *said]
 
 
 def cautions(report: ClientReport, voice: Voice) -> list[str]:

@@ -158,7 +158,9 @@ def assemble(
     sign : the client's unit of hardness.
     past : the course of the treatment, where there is one.
     """
-    raw = dossier.raw if dossier.raw is not None and not dossier.raw.held else None
+    # Advice on a sample on hold is given where what is held decides nothing: its hardness and alkalinity count.
+    counts = dossier.raw is not None and (not dossier.raw.held or advice.decision != "cannot advise")
+    raw = dossier.raw if counts else None
     if advice.decision == "decided" and any(visit.stage in RAW_STAGES for visit in dossier.held):
         advice = replace(advice, decision="conditional")
     return ClientReport(

@@ -164,6 +164,7 @@ def test_a_metal_the_record_names_is_minded(ask: Callable[..., tuple[str, int]])
 
     assert (advice["machine"], advice["treatment"]) == ("brewer", "decarboniser")
     assert any("aluminium" in caution for caution in advice["cautions"])
+    assert "espresso" not in ask("advise", "L-1")[0].partition("Decided")[0]  # a brewer pulls no shots
 
 
 def test_a_missing_alkalinity_is_asked_for_beside_what_is_known(ask: Callable[..., tuple[str, int]]) -> None:
@@ -194,3 +195,26 @@ def test_a_record_on_hold_shows_the_setting_it_would_lead_to(
     assert found.exit_code == 1
     assert found.stdout.index("Cannot advise") < found.stdout.index(told[0])
     assert all(part in found.stdout for part in told)
+
+
+def test_what_is_held_beside_hardness_and_alkalinity_does_not_stop_the_advice(tmp_path: Path) -> None:
+    """With the conductivity corrected to 412 µS/cm, only the 412 mg/L of dissolved solids are still in question."""
+    store = ["--store", str(tmp_path / "kettlestone.duckdb")]
+    CliRunner().invoke(main, ["intake", str(SCENARIOS / "P2"), "--out", str(tmp_path)])
+    CliRunner().invoke(main, ["decide", "1", "correct", "--by", "A", "--why", "exchanged", "--value", "412",
+                              "--unit", "µS/cm", "--analyte", "conductivity", *store])  # fmt: skip
+
+    found = CliRunner().invoke(main, ["advise", "P2 floor 3", *store])
+
+    assert "On a condition: Decarboniser" in found.stdout
+    assert "Hardness and alkalinity are not in question" in found.stdout
+    assert "would be a guess" not in found.stdout
+
+
+def test_the_one_treatment_of_a_site_need_not_be_named_to_change_its_setting(
+    ask: Callable[..., tuple[str, int]],
+) -> None:
+    changed, code = ask("treatment", "set", "K-1", "--bypass-percent", "30", "--by", "A", "--why", "new supply")
+
+    assert code == 0
+    assert "bypass percent 20 → 30" in changed
