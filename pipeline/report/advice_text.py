@@ -110,6 +110,8 @@ def _scale_then(report: ClientReport, voice: Voice) -> list[str]:
     after, before = report.expected.scale_per_year, report.raw.scale_per_year
     if math.isnan(after.high) or math.isnan(before.high):
         return []
+    if voice.rough(after.low) == voice.rough(before.low) and voice.rough(after.high) == voice.rough(before.high):
+        return []
     ends = {"low": after.low, "high": after.high, "before_low": before.low, "before_high": before.high}
     return [voice.say("report.scale.then", **{name: voice.rough(end) for name, end in ends.items()})]
 

@@ -135,7 +135,7 @@ def _fitted(case: Case, decided: Decided, row: Row) -> Advice:
     reasons = (
         Said(row.reason, why.numbers(decided)),
         *why.over(row, decided),
-        *why.device(device, chosen),
+        *why.device(case, device, chosen),
         *why.settings(case, chosen),
         *why.notes(case, chosen, decided),
     )

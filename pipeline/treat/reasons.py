@@ -13,10 +13,10 @@ from pipeline.reference import table
 from pipeline.treat.bottled import rank_bottled
 from pipeline.treat.case import ALKALINITY, HARDNESS
 from pipeline.treat.decision import EXCESS, READ, SODIUM_PER_CACO3, derived, reaches, rows
-from pipeline.treat.limits import CHLORIDE, CONDUCTIVITY, MEMBRANES
+from pipeline.treat.limits import CHLORIDE, CONDUCTIVITY, MEMBRANES, spread
 from pipeline.treat.optimise import quantity, targets
 from pipeline.treat.remineralising import grams
-from pipeline.treat.treatments import TREATMENTS
+from pipeline.treat.treatments import TREATMENTS, treat
 from pipeline.treat.turns import UNITS, answer, rounded
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pipeline.treat.decision import Decided, Row
     from pipeline.treat.fitting import Device
 
+_CHALK: Final = ("remineraliser", "calcite contact")
 _HELD: Final = ("hold", "reject")
 _CANISTER_L: Final = 10.0
 _AS_IT_COMES: Final = ("tank cartridge", "resin bag")
@@ -116,13 +117,23 @@ def provisional(code: str, chosen: Option) -> Said:
     return Said(f"{code}_set", {**values, "percent": 100.0 * float(chosen.settings["bypass"])})
 
 
-def device(fitted: Device, chosen: Option) -> tuple[Said, ...]:
+def device(case: Case, fitted: Device, chosen: Option) -> tuple[Said, ...]:
     """Say why this device, and that another one stands in where the first cannot reach the targets."""
     said = (Said(fitted.reason),) if fitted.reason else ()
     if chosen.treatment in (fitted.treatment, "carbon"):
         return said
     values = {"first": answer(fitted.treatment), "instead": answer(chosen.treatment)}
-    return (*said, Said("choose.instead", values))
+    instead = (*said, Said("choose.instead", values))
+    return (*instead, *_of_chalk(case)) if fitted.treatment in _CHALK else instead
+
+
+def _of_chalk(case: Case) -> tuple[Said, ...]:
+    """Say how far chalk alone would go: until the carbon dioxide of the water is used up."""
+    if not case.known["ph"].known:
+        return ()
+    bed = treat(spread(case).head(1), "calcite contact")
+    most = -float(bed["alkalinity_removed_mg_l_caco3"].iloc[0])
+    return (Said("choose.note.chalk", {"amount": rounded(most)}),) if most > 0.0 else ()
 
 
 def settings(case: Case, chosen: Option) -> tuple[Said, ...]:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     Floats = npt.NDArray[np.float64]
 
 _LETS_THROUGH: Final = ("exhausted media", "failed membrane", "moved valve")
+_WHAT_SHOWS_IT: Final = {"resin bag": "verify.resin_bag", "magnesium exchanger": "verify.magnesium"}
 _MISSING: Final = Range(float("nan"), float("nan"), float("nan"), "1")
 _CHLORINE: Final = "free_chlorine_mg_l"
 _CONDUCTIVITY: Final = "conductivity_us_cm_25c"
@@ -152,7 +153,7 @@ def verify(
         findings=_findings(outcome, compared, None if known.before_blending else found, recorded, treatment, causes)
         + _alongside(readings, compared, bounds)
         + _behind_membrane(ratio, known, bounds, treatment)
-        + ((Said("verify.resin_bag"),) if treatment == "resin bag" and outcome != "proved" else ()),
+        + ((Said(_WHAT_SHOWS_IT[treatment]),) if treatment in _WHAT_SHOWS_IT and outcome != "proved" else ()),
         causes=causes,
         next_test=next_test(treatment, known.schedule, fault=known.on_hold or outcome in ("partly", "not proved")),
     )
