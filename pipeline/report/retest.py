@@ -31,6 +31,7 @@ _TO_DO: Final = {
     ("moved valve", ""): "verify.do.valve",
 }
 RISEN: Final = "verify.later_up"
+_TIED: Final = 1.5  # two causes so close in probability are equal [CP]
 _SHOWN: Final = 0.01  # causes less probable are not printed; --json has them
 _DIGITS: Final = {"ph": 1, "free_chlorine_mg_l": 2}
 
@@ -91,7 +92,11 @@ def judged_together(found: Verification, past: History) -> Verification:
     if not causes:
         return found
     top = Said(LIKELIEST, {"cause": causes[0].said, "percent": in_percent(causes[0].probability)})
-    told = [[top, *_what_to_do(found, causes[0])] if said.code == LIKELIEST else [said] for said in found.findings]
+    tied = [Said("verify.as_likely", {"cause": cause.said}) for cause in causes[1:2]
+            if cause.probability * _TIED >= causes[0].probability]  # fmt: skip
+    told = [
+        [top, *tied, *_what_to_do(found, causes[0])] if said.code == LIKELIEST else [said] for said in found.findings
+    ]
     findings = [said for group in told for said in group]
     if causes[0].name == "as set" and past.causes and past.causes[0].name == "source change":
         findings.insert(1, Said("verify.do.source"))

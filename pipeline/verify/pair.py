@@ -139,6 +139,7 @@ def verify(
     causes = rank(
         promised, believed, treatment, own, (recorded, bounds.bypass), known.used, _membrane(ratio, known, bounds)
     )
+    causes = _with_chlorine(causes, compared) if treatment == "carbon" else causes
     rejection = _rejection(readings, known.permeate, of_product) if treatment == "reverse osmosis" else None
     return Verification(
         outcome=outcome,
@@ -157,6 +158,21 @@ def verify(
         causes=causes,
         next_test=next_test(treatment, known.schedule, fault=known.on_hold or outcome in ("partly", "not proved")),
     )
+
+
+def _with_chlorine(causes: tuple[Cause, ...], compared: tuple[Compared, ...]) -> tuple[Cause, ...]:
+    """Let the chlorine speak, of which the minerals know nothing: carbon that lets it through is not at work as set.
+
+    Chlorine that fell and is still there went through carbon that is used up: neither past it nor the other way round.
+    """
+    chlorine = next((one for one in compared if one.column == _CHLORINE and one.verdict == "differs"), None)
+    if chlorine is None:
+        return causes
+    fell = chlorine.after.value < _NOTHING * chlorine.before
+    ruled_out = ("as set", "no effect", "swapped labels") if fell else ("as set",)
+    left = [cause for cause in causes if cause.name not in ruled_out]
+    total = sum(cause.probability for cause in left)
+    return tuple(replace(cause, probability=cause.probability / total) for cause in left) if total > 0.0 else causes
 
 
 def _one(water: pd.Series | pd.DataFrame) -> pd.Series:

@@ -317,3 +317,16 @@ def test_a_membrane_that_lets_a_fifth_through_is_no_open_valve() -> None:
 
     assert (found.outcome, found.causes[0].name) == ("partly", "failed membrane")
     assert "moved valve" not in [cause.name for cause in found.causes]
+
+
+@pytest.mark.source("CP")
+def test_chlorine_behind_carbon_means_used_up_carbon() -> None:
+    """0.9 before and 0.5 behind, at most 0.1 is allowed: the minerals agree and say nothing of it."""
+    raw, treated = (water(110.0, 60.0, 280.0, **{CHLORINE: value}) for value in (0.9, 0.5))
+
+    found = verify(raw, treated, "carbon", {}, exact())
+
+    assert found.outcome != "proved"
+    assert found.causes[0].name == "exhausted media"
+    assert "as set" not in [cause.name for cause in found.causes]
+    assert sum(cause.probability for cause in found.causes) == pytest.approx(1.0, abs=0.01)
