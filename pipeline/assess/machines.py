@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Any, Final
@@ -33,6 +34,8 @@ _NUMBERS: Final = {
 }
 _PART_NUMBERS: Final = {"temperature_c": (20.0, 130.0), "steam_bar_g": (0.0, 1.7), "share": (0.0, 1.0)}
 _SHARES_CLOSE: Final = 1e-6
+_TELLING_LETTERS: Final = 7  # a shorter single word, such as "filter" or "red", means too much inside a text
+_NEGATION: Final = re.compile(r"\b(?:no|not|non|without|kein|keine|nicht|ohne|sans|pas|senza|sin)\b")
 
 
 @dataclass(frozen=True)
@@ -197,11 +200,13 @@ def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFra
 
     Notes
     -----
-    Exact words of ``machine_names.csv`` only, whole or between , ; / ( ) +: nothing is guessed.
+    Words of ``machine_names.csv`` only, whole, between , ; / ( ) +, or standing inside a longer text ("dual boiler
+    in stainless steel"): nothing is guessed. Inside a text only a name of two words or of seven letters counts, and
+    none in a piece that says "not" or "without".
 
     Example
     -------
-    >>> recognise(pd.Series(["HX-Maschine, Festwasser", "steam engine"]), known_machines())["machine"].tolist()
+    >>> recognise(pd.Series(["Zweikreiser mit Wassertank", "steam engine"]), known_machines())["machine"].tolist()
     ['heat exchanger', 'not known']
     """
     names = table("machine_names")
@@ -215,10 +220,48 @@ def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFra
     return pd.DataFrame(columns, index=texts.index)
 
 
+def named_metals(text: str) -> tuple[str, ...]:
+    """Name the metals a text speaks of, in the order of `METALS`.
+
+    Parameters
+    ----------
+    text : what a record says of a machine or its boiler; a word of ``machine_names.csv`` may be part of a longer one.
+
+    Example
+    -------
+    >>> named_metals("Kupferboiler"), named_metals("doppia caldaia inox"), named_metals("lever, 2 groups")
+    (('copper',), ('stainless steel',), ())
+    """
+    names = table("machine_names")
+    stems = names[names["kind"] == "metal"]
+    small = text.casefold()
+    meant = {
+        str(metal)
+        for stem, metal in zip(stems["text"], stems["meaning"], strict=True)
+        if re.search(rf"\b{stem}", small)
+    }
+    return tuple(metal for metal in METALS if metal in meant)
+
+
 def _meaning(text: str, words: dict[str, str]) -> str:
     whole = " ".join(text.casefold().split())
     pieces = [whole]
     for mark in ",;/()+":
         pieces = [part for piece in pieces for part in piece.split(mark)]
-    meant = {words[piece.strip()] for piece in (whole, *pieces) if piece.strip() in words}
+    pieces = [piece.strip() for piece in pieces]
+    meant = {words[piece] for piece in (whole, *pieces) if piece in words}
+    if not meant:
+        meant = {meaning for piece in pieces for meaning in _inside(piece, words)}
     return meant.pop() if len(meant) == 1 else NOT_KNOWN
+
+
+def _inside(piece: str, words: dict[str, str]) -> list[str]:
+    """Give the meanings of the names that stand as whole words in a piece, the longest first and each place once."""
+    if _NEGATION.search(piece):
+        return []
+    telling = [name for name in words if " " in name or len(name) >= _TELLING_LETTERS]
+    found = []
+    for name in sorted(telling, key=len, reverse=True):
+        piece, times = re.subn(rf"(?<!\w){re.escape(name)}(?!\w)", "|", piece)
+        found += [words[name]] * (times > 0)
+    return found

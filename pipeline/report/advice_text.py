@@ -85,7 +85,8 @@ def reasons(report: ClientReport, voice: Voice) -> list[str]:
     if raw is None or not raw.held:
         return said
     why = sentences.why_held(raw, voice)
-    return [voice.say("report.held.lead", sample=voice.sample(raw), why=why), *said]
+    code = "report.held.beside" if report.advised else "report.held.lead"
+    return [voice.say(code, sample=voice.sample(raw), why=why), *said]
 
 
 def cautions(report: ClientReport, voice: Voice) -> list[str]:
@@ -108,6 +109,8 @@ def _scale_then(report: ClientReport, voice: Voice) -> list[str]:
         return []
     after, before = report.expected.scale_per_year, report.raw.scale_per_year
     if math.isnan(after.high) or math.isnan(before.high):
+        return []
+    if voice.rough(after.low) == voice.rough(before.low) and voice.rough(after.high) == voice.rough(before.high):
         return []
     ends = {"low": after.low, "high": after.high, "before_low": before.low, "before_high": before.high}
     return [voice.say("report.scale.then", **{name: voice.rough(end) for name, end in ends.items()})]
@@ -146,7 +149,8 @@ def text(report: ClientReport, voice: Voice) -> str:
     if report.now is not None:
         lines += [
             "  " + " ".join(sentences.cup(report.now, voice)),
-            "  " + " ".join(sentences.machine(report.now, voice)),
+            "  "
+            + " ".join([*sentences.machine(report.now, voice), *sentences.limits(report.now, voice, serious=False)]),
             "  " + sentences.about(report, voice),
         ]
     lines += ["", f"{words.decision}: {words.treatment or voice.say('report.heading.no_advice')}"]

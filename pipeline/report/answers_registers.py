@@ -65,16 +65,22 @@ def shown(settings: Settings, kind: str, site: str, *, as_json: bool) -> str:
 def entered(
     settings: Settings, kind: str, site: str, values: Mapping[str, str], *, by: str, why: str, now: datetime
 ) -> str:
-    """Enter a new row and say what changed.
+    """Enter a new row and say what changed; the only treatment or machine in force need not be named.
 
     Raises
     ------
     KettlestoneError : see `pipeline.store.registers.enter`.
     """
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
-        row = enter(store, kind, site, values, by=by, why=why, now=now)
+        row = enter(store, kind, site, _only_one(store, kind, site) | dict(values), by=by, why=why, now=now)
         rows = of_site(entries(store, kind), f"{row['client'].item()} / {row['site'].item()}")
     return "\n".join(["Entered; earlier entries stay.", *_history(rows, kind)[-1:]])
+
+
+def _only_one(store: Store, kind: str, site: str) -> dict[str, str]:
+    """Name what a new value is about where nothing else is in force at the site; nobody has to say it again."""
+    rows = in_force(of_site(entries(store, kind), site), kind)
+    return {name: str(rows[name].iloc[0]) for name in KEYS[kind]} if len(rows) == 1 else {}
 
 
 def _history(rows: pd.DataFrame, kind: str) -> list[str]:

@@ -19,9 +19,10 @@ from pipeline.report.client_sentences import RAW_STAGES, Voice
 from pipeline.report.client_size import size_of
 from pipeline.report.client_units import own_unit
 from pipeline.report.client_water import Water, judge, predicted_samples
-from pipeline.report.dossier import ALKALINITY, HARDNESS, Dossier, Visit, gather
+from pipeline.report.dossier import ALKALINITY, HARDNESS, Dossier, Visit, completed, gather
 from pipeline.treat.advice import Advice
 from pipeline.treat.case import Case
+from pipeline.treat.reasons import provisional
 from pipeline.words import LANGUAGES, Said
 from schemas.columns import WIDE_COLUMNS
 
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 DEFAULT_PROFILE: Final = "European water chart 2016"
 _SOFTENED: Final = "softened"
 _SOFTENED_EXCESS: Final = 20.0  # mg/L as CaCO3 of alkalinity above hardness [CP]
+_KEEPS_CHLORIDE: Final = ("decarboniser", "buffered decarboniser", "softener", "magnesium exchanger")
 _DECIDED: Final = 0
 _OPEN: Final = 1
 
@@ -156,7 +158,9 @@ def assemble(
     sign : the client's unit of hardness.
     past : the course of the treatment, where there is one.
     """
-    raw = dossier.raw if dossier.raw is not None and not dossier.raw.held else None
+    # Advice on a sample on hold is given where what is held decides nothing: its hardness and alkalinity count.
+    counts = dossier.raw is not None and (not dossier.raw.held or advice.decision != "cannot advise")
+    raw = dossier.raw if counts else None
     if advice.decision == "decided" and any(visit.stage in RAW_STAGES for visit in dossier.held):
         advice = replace(advice, decision="conditional")
     return ClientReport(
@@ -197,7 +201,42 @@ def advice_for(dossier: Dossier, profile: Profile) -> Advice:
     """
     from pipeline.treat.choose import choose  # noqa: PLC0415 - scipy is not needed by a page of given advice
 
-    return _no_water() if dossier.raw is None else choose(case_of_site(dossier, dossier.raw, profile))
+    raw = dossier.raw
+    if raw is None or not (raw.knows(HARDNESS) or raw.knows(ALKALINITY)):
+        return _no_water()
+    advice = choose(case_of_site(dossier, raw, profile))
+    other = _exchanged(dossier, raw)
+    if other is None:
+        return advice
+    # Nothing is swapped: what a person would have to confirm is shown beside what is written.
+    turned = choose(_without_conductivity(case_of_site(dossier, other, profile)))
+    said = provisional("choose.exchanged", turned.options[0]) if turned.options else None
+    return advice if said is None else replace(advice, reasons=(*advice.reasons, said))
+
+
+def _without_conductivity(case: Case) -> Case:
+    """Leave the pair's own question and the conductivity out of a case, as if only that reading were on hold."""
+    held = case.findings.assign(check_id="conductivity-unit", severity="hold", analyte="conductivity")
+    return replace(case, verdict="hold", findings=held.head(1))
+
+
+def _exchanged(dossier: Dossier, raw: Visit) -> Visit | None:
+    """Find the treated sample whose bottle may have been exchanged with the one of the raw water on hold."""
+    near = [visit for visit in dossier.held if visit.stage not in RAW_STAGES and visit.decides and _apart(visit)]
+    other = next(iter(near), None)
+    if other is None or not (raw.held and _apart(raw)) or dossier.treatment not in _KEEPS_CHLORIDE:
+        return None
+    swapped = all(
+        other.samples.filled[name].iloc[0] > raw.samples.filled[name].iloc[0] for name in (HARDNESS, ALKALINITY)
+    )
+    lent = {"chloride_mg_l": raw} if raw.knows("chloride_mg_l") and not other.knows("chloride_mg_l") else {}
+    return completed(other, lent) if swapped else None
+
+
+def _apart(visit: Visit) -> bool:
+    """Say whether a sample is on hold because before and after do not fit what is fitted."""
+    serious = visit.findings[visit.findings["current_severity"].isin(["hold", "reject"])]
+    return bool(serious["check_id"].eq("treatment-pattern").any())
 
 
 def case_of_site(dossier: Dossier, raw: Visit, profile: Profile) -> Case:

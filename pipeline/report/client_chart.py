@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -119,8 +120,8 @@ def draw(
     heat = min(hottest_c, MOST_C)
     line = _scale_line(heat, axes)
     box = None if window is None else _placed(window, axes)
-    written = [*_window_label(box, labels["cup"]), *_scale_label(line, labels["scale"])]
-    spots = _labelled([_spot(kind, water, axes) for kind, water in known], labels, written)
+    written = [*_window_label(box, labels["cup"]), *_scale_label(line, labels["scale"], box)]
+    spots = _labelled([_spot(kind, water, axes) for kind, water in known], labels, written, _drawn(line, box))
     return Chart(
         x_ticks=[(axes.x(tick * unit.hardness), tick) for tick in _ticks(axes.x_end / unit.hardness, x_step)],
         y_ticks=[(axes.y(tick * unit.alkalinity), tick) for tick in _ticks(axes.y_end / unit.alkalinity, y_step)],
@@ -186,14 +187,32 @@ def _window_label(box: Box | None, text: str) -> list[Box]:
     return [(beside, top - 2.0, _LETTER * len(text), _LINE)]
 
 
-def _scale_label(line: list[tuple[float, float]], text: str) -> list[Box]:
-    """Write what the line means under its right end."""
-    width = _LETTER * len(text)
-    return [(WIDTH - RIGHT - width, line[-1][1] + 3.0, width, _LINE)] if line else []
+def _scale_label(line: list[tuple[float, float]], text: str, window: Box | None) -> list[Box]:
+    """Write what the line means under its right end, below the lower edge of the window where that would strike it."""
+    if not line:
+        return []
+    width, top = _LETTER * len(text), line[-1][1] + 3.0
+    edge = -1.0 if window is None else window[1] + window[3]
+    room = HEIGHT - BOTTOM - edge >= _LINE + 3.0
+    return [(WIDTH - RIGHT - width, edge + 3.0 if room and top - 1.0 < edge < top + _LINE + 1.0 else top, width, _LINE)]
 
 
-def _labelled(spots: list[Spot], labels: Mapping[str, str], written: Sequence[Box]) -> list[Spot]:
-    """Place each label above, below, right or left of its box, where it covers no box and no other label."""
+def _drawn(line: list[tuple[float, float]], window: Box | None) -> list[Box]:
+    """Box in what a label had better not lie on: pieces of the line with their strokes, and the edges of the window."""
+    pieces = [
+        (min(x, after_x) - 4.0, min(y, after_y) - 7.0, abs(after_x - x) + 4.0, abs(after_y - y) + 7.0)
+        for (x, y), (after_x, after_y) in pairwise(line)
+    ]
+    if window is None:
+        return pieces
+    left, top, width, height = window
+    level = [(left, edge - 1.0, width, 2.0) for edge in (top, top + height)]
+    upright = [(edge - 1.0, top, 2.0, height) for edge in (left, left + width)]
+    return [*pieces, *level, *upright]
+
+
+def _labelled(spots: list[Spot], labels: Mapping[str, str], written: Sequence[Box], drawn: Sequence[Box]) -> list[Spot]:
+    """Place each label near its box, where it covers no box and no other label; if it can, no line either."""
     boxes = [(spot.left - 2.0, spot.top - 2.0, spot.width + 4.0, spot.height + 4.0) for spot in spots]
     taken = [*written, *boxes]
     placed = []
@@ -201,7 +220,8 @@ def _labelled(spots: list[Spot], labels: Mapping[str, str], written: Sequence[Bo
         width = _LETTER * len(labels[spot.kind])
         places = _places(spot, width)
         free = [(x, y, width, _LINE) for x, y in places if _fits((x, y, width, _LINE), taken)]
-        box = free[0] if free else (*places[0], width, _LINE)
+        clear = [place for place in free if _fits(place, drawn)]
+        box = next(iter([*clear, *free]), (*places[0], width, _LINE))
         taken.append(box)
         placed.append(spot._replace(label_x=box[0] + width / 2.0, label_y=box[1] + _LINE - 2.0))
     return placed

@@ -13,6 +13,7 @@ from pipeline.treat.treatments import TREATMENTS
 from pipeline.verify.history import history
 from pipeline.verify.intervals import Schedule
 from pipeline.verify.pair import Visit, verify
+from pipeline.verify.series import PERMEATE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -53,7 +54,11 @@ def retest_of(dossier: Dossier, today: date, past: History | None = None) -> tup
         dossier.treatment,
         {"bypass": bypass} if known else {},
         (before.samples.uncertainty.iloc[0], after.samples.uncertainty.iloc[0]),
-        visit=Visit(schedule=Schedule(after.day, _day(dossier.register.get("installed_on", "")))),
+        visit=Visit(
+            permeate=after.samples.filled.iloc[0] if after.stage in PERMEATE else None,
+            before_blending=after.stage in PERMEATE,
+            schedule=Schedule(after.day, _day(dossier.register.get("installed_on", ""))),
+        ),
     )
     found = found if past is None else judged_together(found, past)
     ahead = found.next_test.on is not None and found.next_test.on.date() >= today

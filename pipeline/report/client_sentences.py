@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline.report.client_units import OwnUnit, decimals, figure, unit_of
 from pipeline.report.client_water import MACHINE_LIMITS
 from pipeline.report.dossier import ALKALINITY, HARDNESS, KEEPS_MINERALS, Visit
+from pipeline.verify.series import PERMEATE
 from pipeline.words import Said, catalogue, say
 from pipeline.words import day as written_day
 
@@ -45,6 +46,12 @@ _MOST_PLACES: Final = 3
 _LIMIT_DIGITS: Final = 0.1  # a limit is written to a tenth of itself: 1.2 of a degree is not 1
 _LITTLE_G: Final = 5.0  # g per 1000 L; less is called little scale by ``assess.scale.ScaleLimits`` [CP]
 _MOST_REASONS: Final = 3
+_LEAST: Final = 1e-9  # above nothing
+_REGISTERED: Final = {
+    "capacity": (_LEAST, math.inf),
+    "bypass_percent": (0.0, 100.0),
+    "counter_litres": (0.0, math.inf),
+}
 _OLD_MONTHS: Final = 12  # raw water of a steady supply is tested once a year [CP]
 _DAYS_PER_MONTH: Final = 30.4
 _TEN: Final = 10.0
@@ -128,6 +135,8 @@ def about(report: ClientReport, voice: Voice) -> str:
     dossier = report.dossier
     if report.treated is not None and dossier.treated is not None:
         when = dossier.treated.day
+        if dossier.treated.stage in PERMEATE:
+            return voice.say("report.about.permeate", sample=voice.sample(dossier.treated))
         undated = voice.say("report.about.treated_undated")
         return undated if pd.isna(when) else voice.say("report.about.treated", day=voice.day(when))
     untreated = dossier.treatment in KEEPS_MINERALS or report.softened
@@ -225,10 +234,25 @@ def unknown(report: ClientReport, voice: Voice) -> list[str]:
         and not (report.softened or _same_day(dossier)),
     }
     lines += [voice.say(code) for code, holds in facts.items() if holds]
+    lines += _impossible(report, voice)
     months = 0.0 if raw is None or pd.isna(raw.day) else (report.today - raw.day.date()).days / _DAYS_PER_MONTH
     if months > _OLD_MONTHS:
         lines.append(voice.say("report.unknown.age", months=figure(months, 0, voice.language)))
     return [*lines, *(held(visit, voice) for visit in dossier.held)]
+
+
+def _impossible(report: ClientReport, voice: Voice) -> list[str]:
+    """Name what the register of treatments says and cannot be, so that nobody wonders why it was not reckoned with."""
+    register, lines = report.dossier.register, []
+    for name, (low, high) in _REGISTERED.items():
+        text = register.get(name, "")
+        value = pd.to_numeric(text.replace(",", "."), errors="coerce") if text else math.nan
+        if not math.isnan(value) and not low <= value <= high:
+            lines.append(voice.say("report.unknown.register", what=Said(f"report.register.{name}"), text=text))
+    fitted = pd.to_datetime(register.get("installed_on", ""), errors="coerce", format="ISO8601")
+    if not pd.isna(fitted) and fitted.date() > report.today:
+        lines.append(voice.say("report.unknown.ahead", day=voice.day(fitted)))
+    return lines
 
 
 def _same_day(dossier: Dossier) -> bool:
@@ -242,7 +266,7 @@ def _unmeasured(raw: Visit, voice: Voice) -> list[str]:
     if not any(raw.knows(name) for name in _CHLORINE):
         names.append(_CHLORINE[0])
     first = [voice.say("report.unknown.not_measured", quantities=listed(names, voice))] if names else []
-    apart = raw.knows("calcium_mg_l") or raw.knows("calcium_hardness_mg_l_caco3")
+    apart = not raw.knows(HARDNESS) or raw.knows("calcium_mg_l") or raw.knows("calcium_hardness_mg_l_caco3")
     return first if apart else [*first, voice.say("report.unknown.calcium")]
 
 

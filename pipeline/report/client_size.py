@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipeline.report.dossier import Dossier, Visit
-    from pipeline.treat.advice import Advice
+    from pipeline.treat.advice import Advice, Range
 
 # How registers write the units of `pipeline.treat.capacity.UNITS`, without blanks, dots and capitals.
 _SPELLED: Final[dict[str, str]] = {
@@ -138,7 +138,7 @@ def _life(found: Size, litres: float) -> list[Said]:
         return []
     said = [
         Said("report.size.litres", {"span": _span(_two(counted.low), _two(counted.high))}),
-        Said("report.size.change", {"span": _span(change.low, change.high), "litres": litres}),
+        Said(_change_code(change), {"span": _span(change.low, change.high), "litres": litres}),
     ]
     if found.litres_left == counted:
         return said
@@ -148,6 +148,10 @@ def _life(found: Size, litres: float) -> list[Said]:
         else Said("report.size.spent")
     )
     return [*said, rest]
+
+
+def _change_code(change: Range) -> str:
+    return "report.size.change" if math.floor(change.low) < math.floor(change.high) else "report.size.change_one"
 
 
 def _span(low: float, high: float) -> Said:

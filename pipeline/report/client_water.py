@@ -17,6 +17,7 @@ from pipeline.chemistry.equivalents import column as column_of
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import samples_from_wide
 from pipeline.treat.advice import Range
+from pipeline.treat.case import HOT_C
 from schemas.columns import ANALYTES, WIDE_COLUMNS
 
 if TYPE_CHECKING:
@@ -57,6 +58,7 @@ MACHINE_LIMITS: Final[dict[str, tuple[float, float, bool]]] = {
 }
 STAND_INS: Final = {"calcium_hardness": "total_hardness_mg_l_caco3", "total_chlorine": "free_chlorine_mg_l"}
 _SURE, _UNSURE = 0.95, 0.05
+_OF_SHOTS: Final = ("report.cup.flat", "report.cup.soda")
 STATES: Final = ("inside", "unclear", "low", "high")
 
 
@@ -106,7 +108,7 @@ def judge(samples: SampleTable, machine: Machine, profile: Profile, litres_per_d
         spread={name: float(samples.uncertainty[name].iloc[0]) for name in WIDE_COLUMNS},
         zone=str(verdict["cup_zone"]),
         machine=str(verdict["boiler_verdict"]),
-        cup=tuple(CUP_CODES[words] for words, flags in cup_flags(samples).items() if flags[0]),
+        cup=tuple(_cup_code(words, machine) for words, flags in cup_flags(samples).items() if flags[0]),
         scale={
             part.place: _range(figures.get(f"scale_{part.place.strip().lower().replace(' ', '_')}"), "g/m3")
             for part in machine.parts
@@ -114,6 +116,13 @@ def judge(samples: SampleTable, machine: Machine, profile: Profile, litres_per_d
         scale_per_year=_range(figures.get("scale_per_year"), "kg/a"),
         states=_states(samples, profile),
     )
+
+
+def _cup_code(words: str, machine: Machine) -> str:
+    """Word a taste; where nothing is brewed under pressure there is no shot to run slowly."""
+    code = CUP_CODES[words]
+    brews = bool(machine.parts) and max(part.temperature_c for part in machine.parts) < HOT_C
+    return f"{code}_brewed" if brews and code in _OF_SHOTS else code
 
 
 def predicted_samples(predicted: Mapping[str, Range]) -> SampleTable:

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.assess.hardness_classes import country_codes
-from pipeline.assess.machines import NOT_KNOWN, known_machines, recognise
-from pipeline.checks.pairs import kind
+from pipeline.assess.machines import METALS, NOT_KNOWN, known_machines, named_metals, recognise
 from pipeline.treat.case import drain_of
+from pipeline.treat.naming import treatment_meant
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -41,6 +41,7 @@ LENT: Final = (
 )
 # What another reading of the same day and water may lend as well.
 LENT_SAME_DAY: Final = ("conductivity_us_cm_25c", "tds_mg_l", "ph")
+_BOILER: Final = re.compile(r"boiler|kessel|chaudière|caldaia|caldera|ketel|thermoblo", re.IGNORECASE)
 _ONE_DAY: Final = pd.Timedelta(days=1)
 _SAME_WATER: Final = 0.15  # hardness and alkalinity of two visits to one water differ by no more [CP]
 
@@ -102,7 +103,7 @@ class Dossier:
     litres_per_day : missing where not known.
     register : the row of the treatments' register in force.
     raw, treated : the latest usable sample before and after treatment, or None; ``raw`` is the latest on
-        hold where no sample is usable.
+        hold where no sample is usable, else the latest that lacks hardness or alkalinity.
     earlier : the usable raw sample before ``raw``.
     lent : column -> the sample that lent it to ``raw``.
     held : further samples on hold that are not older than ``raw``, the latest first.
@@ -160,11 +161,12 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
     register = _facts(registers.entries(store, "treatment"), site)
     stated = {name: text for name, text in facts.items() if text}
     machine_text = _said("machine", facts, visits)
-    found = machine or _recognised(machine_text)
+    comments = [facts.get("comment", ""), *(visit.about("comment") for visit in visits)]
+    found = machine or _recognised(machine_text, comments)
     country = _said("country", facts, visits)
-    treatment = _treatment(register.get("treatment", "") or _said("treatment", facts, visits))
+    treatment = treatment_meant(register.get("treatment", "") or _said("treatment", facts, visits))
     before = _BEFORE if treatment in KEEPS_MINERALS else _BEFORE[:-1]
-    raw = _latest(visits, before) or _latest(visits, before, held=True)
+    raw = _latest(visits, before) or _latest(visits, before, held=True) or _incomplete(visits, before)
     treated = _latest(visits, _AFTER)
     lent = _lenders(visits, raw)
     return Dossier(
@@ -176,16 +178,16 @@ def gather(store: Store, text: str, *, machine: Machine | None = None, litres_pe
         machine_text=machine_text,
         litres_per_day=litres_per_day
         if litres_per_day is not None
-        else _number(_said("litres_per_day", {**register, **stated}, visits)),
+        else positive(_said("litres_per_day", {**register, **stated}, visits)),
         register=register,
-        raw=_completed(raw, lent),
+        raw=None if raw is None else completed(raw, lent),
         treated=treated,
         earlier=_earlier(visits, raw),
         lent=lent,
         held=_waiting(visits, raw),
         bottled=site_records.bottled_samples(store, site.client),
         pair=_pair(visits, treated),
-        drain=_drain([machine_text, facts.get("comment", ""), *(visit.about("comment") for visit in visits)]),
+        drain=drain_of("; ".join([machine_text, *comments])),
     )
 
 
@@ -226,13 +228,15 @@ def _said(name: str, facts: Mapping[str, str], visits: Sequence[Visit]) -> str:
     return facts.get(name, "") or next((text for visit in reversed(visits) if (text := visit.about(name))), "")
 
 
-def _recognised(text: str) -> Machine:
-    """Find the machine a text means; one that is filled by hand is, whatever else is known of it."""
+def _recognised(text: str, comments: Sequence[str]) -> Machine:
+    """Find the machine a text means; filled by hand, or of a metal, it is whatever else is known of it."""
     known = known_machines()
     meant = recognise(pd.Series([text], dtype="str"), known).astype("str").iloc[0].to_dict()
-    found = known[str(meant["machine"])]
-    connection = str(meant["connection"])
-    return found if connection == NOT_KNOWN else replace(found, connection=connection)
+    found, connection = known[str(meant["machine"])], str(meant["connection"])
+    boilers = [part for part in re.split(r"[,;.]", "; ".join(comments)) if _BOILER.search(part)]
+    metals = {*found.metals, *named_metals("; ".join([text, *boilers]))}
+    connected = found.connection if connection == NOT_KNOWN else connection
+    return replace(found, connection=connected, metals=tuple(metal for metal in METALS if metal in metals))
 
 
 def _iso(text: str) -> str:
@@ -240,12 +244,8 @@ def _iso(text: str) -> str:
     return code or (text.upper() if len(text) == 2 and text.isalpha() else "")  # noqa: PLR2004 - letters of an ISO code
 
 
-def _treatment(text: str) -> str:
-    named = str(kind(pd.Series([text], dtype="str")).iloc[0])
-    return named or ("none" if text.casefold() in ("none", "keine", "aucun", "nessuno", "ninguno", "geen") else "")
-
-
-def _number(text: str) -> float:
+def positive(text: str) -> float:
+    """Read a number above 0 that a register or a record gives as text; missing where there is none."""
     plain = re.sub(r"[.,' ](?=\d{3}(?!\d))", "", text.strip())  # thousands: nobody counts thousandths of a litre
     value = pd.to_numeric(pd.Series([plain.replace(",", ".")], dtype="str"), errors="coerce").iloc[0]
     return float(value) if value > 0.0 else math.nan
@@ -259,6 +259,12 @@ def _latest(visits: Sequence[Visit], preferences: Sequence[tuple[str, ...]], *, 
             same_day = [visit for visit in found if _one_day(visit, found[-1])]
             return min(reversed(same_day), key=_coarseness)
     return None
+
+
+def _incomplete(visits: Sequence[Visit], preferences: Sequence[tuple[str, ...]]) -> Visit | None:
+    """Pick the latest usable sample that lacks hardness or alkalinity, so that what it lacks can be said."""
+    found = [visit for stages in preferences for visit in reversed(visits) if visit.stage in stages and not visit.held]
+    return next(iter(found), None)
 
 
 def _coarseness(visit: Visit) -> tuple[bool, float]:
@@ -285,11 +291,6 @@ def _pair(visits: Sequence[Visit], treated: Visit | None) -> Visit | None:
     near = [visit for visit in visits if visit.stage == "raw" and not visit.held and visit.decides]
     same = [visit for visit in near if abs(visit.day - treated.day) <= _ONE_DAY]
     return same[-1] if same else None
-
-
-def _drain(texts: Sequence[str]) -> bool | None:
-    """Read what records say of a drain; two that contradict each other say nothing."""
-    return drain_of("; ".join(texts))
 
 
 def _waiting(visits: Sequence[Visit], raw: Visit | None) -> tuple[Visit, ...]:
@@ -343,9 +344,15 @@ def _reach(visit: Visit, name: str) -> tuple[float, float]:
     return float(min(low, value - wide)), float(max(high, value + wide))
 
 
-def _completed(raw: Visit | None, lent: Mapping[str, Visit]) -> Visit | None:
-    """Put the lent readings beside those of ``raw``."""
-    if raw is None or not lent:
+def completed(raw: Visit, lent: Mapping[str, Visit]) -> Visit:
+    """Put readings lent by other samples beside those of ``raw``.
+
+    Parameters
+    ----------
+    raw : a sample.
+    lent : column -> the sample that lends it.
+    """
+    if not lent:
         return raw
     frames = {}
     for part in ("filled", "uncertainty", "low", "high"):

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from pipeline.report.site_course import NONE, SiteCourse, gather
+from pipeline.report.site_course import NONE, SiteCourse, gather, later_reading
 from pipeline.store.database import Store
 from pipeline.treat.case import ALKALINITY
 from pipeline.treat.treatments import TREATMENTS
@@ -24,6 +24,14 @@ if TYPE_CHECKING:
 
 CLEAN, FINDINGS = 0, 1
 LIKELIEST: Final = "verify.history.most_likely"
+_TO_DO: Final = {
+    ("exhausted media", ""): "verify.do.change",
+    ("exhausted media", "softener"): "verify.do.regenerate",
+    ("failed membrane", ""): "verify.do.membrane",
+    ("moved valve", ""): "verify.do.valve",
+}
+RISEN: Final = "verify.later_up"
+_TIED: Final = 1.5  # two causes so close in probability are equal [CP]
 _SHOWN: Final = 0.01  # causes less probable are not printed; --json has them
 _DIGITS: Final = {"ph": 1, "free_chlorine_mg_l": 2}
 
@@ -59,7 +67,10 @@ def retest(settings: Settings, site: str, *, as_json: bool, language: str = "en"
     found = _verified(course)
     past = history(course.samples, course.treatment, course.facts, course.uncertainty)
     found = None if found is None else as_guess(judged_together(found, past), course)
+    later = later_reading(course)
+    found = None if found is None else replace(found, findings=(*found.findings, *later))
     clean = found is not None and found.outcome == "proved" and past.course in ("steady", "too few samples")
+    clean = clean and RISEN not in {said.code for said in later}
     plan = _plan(found, past)
     data = _data(course, found, past, plan, language)
     text = json.dumps(data, ensure_ascii=False, indent=1) if as_json else _text(course, found, past, plan, language)
@@ -81,8 +92,21 @@ def judged_together(found: Verification, past: History) -> Verification:
     if not causes:
         return found
     top = Said(LIKELIEST, {"cause": causes[0].said, "percent": in_percent(causes[0].probability)})
-    findings = tuple(top if said.code == LIKELIEST else said for said in found.findings)
-    return replace(found, causes=causes, findings=findings)
+    tied = [Said("verify.as_likely", {"cause": cause.said}) for cause in causes[1:2]
+            if cause.probability * _TIED >= causes[0].probability]  # fmt: skip
+    told = [
+        [top, *tied, *_what_to_do(found, causes[0])] if said.code == LIKELIEST else [said] for said in found.findings
+    ]
+    findings = [said for group in told for said in group]
+    if causes[0].name == "as set" and past.causes and past.causes[0].name == "source change":
+        findings.insert(1, Said("verify.do.source"))
+    return replace(found, causes=causes, findings=tuple(findings))
+
+
+def _what_to_do(found: Verification, cause: Cause) -> list[Said]:
+    """Say what the likeliest cause asks for."""
+    code = _TO_DO.get((cause.name, found.treatment), _TO_DO.get((cause.name, ""), ""))
+    return [Said(code)] if code else []
 
 
 def as_guess(found: Verification, course: SiteCourse) -> Verification:

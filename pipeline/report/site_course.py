@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from pipeline.checks.pairs import kind
 from pipeline.errors import KettlestoneError
 from pipeline.report.client_size import capacity
+from pipeline.report.dossier import positive
 from pipeline.treat.capacity import EQUIVALENTS_PER_UNIT
+from pipeline.treat.naming import treatment_meant
 from pipeline.treat.size import SizeFacts, size
 from pipeline.treat.treatments import TREATMENTS
 from pipeline.verify import HistoryFacts, Schedule, Visit
 from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
+from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from pipeline.store.site_records import Site
 
 NONE: Final = "none"
+_FOLLOWED: Final = ("alkalinity_mg_l_caco3", "total_hardness_mg_l_caco3")  # shows a worn medium first [CP]
 _HELD: Final = ("hold", "reject")
 
 
@@ -98,7 +101,7 @@ def gather_site(store: Store, site: Site) -> SiteCourse:
     last = {} if fitted.empty else {str(name): str(value) for name, value in fitted.iloc[-1].items()}
     share = _number(_first_said(_own(wide, treated, "bypass_percent"), last.get("bypass_percent", ""))) / 100
     possible = _has_bypass(treatment) and 0.0 <= share <= 1.0  # NaN is not; an impossible one was told when it was read
-    use = _number(_first_said(_own(wide, treated, "litres_per_day"), last.get("litres_per_day", ""),
+    use = positive(_first_said(_own(wide, treated, "litres_per_day"), last.get("litres_per_day", ""),
                               _column(registered, "litres_per_day")))  # fmt: skip
     facts = _facts(fitted, treatment, last, use)
     course = SiteCourse(
@@ -144,6 +147,29 @@ def last_pair(samples: pd.DataFrame) -> tuple[str, str]:
             return str(near.idxmin()), name
     behind = _behind(samples)
     return "", str(behind.index[-1]) if len(behind) else ""
+
+
+def later_reading(course: SiteCourse) -> tuple[Said, ...]:
+    """Name the reading behind the treatment that is younger than the pair and has no raw water beside it.
+
+    Returns
+    -------
+    what was read then and now, and that it has risen where it did by more than both readings can be off; else nothing.
+    """
+    samples = course.samples[course.samples["collected_at"].notna()]
+    behind = samples[samples["stage"].isin(TREATED) & ~samples["current_verdict"].isin(_HELD)]
+    if not course.raw or behind.empty or course.treated not in behind.index:
+        return ()
+    last = str(behind.index[-1])
+    known = [name for name in _FOLLOWED if behind.loc[[course.treated, last], name].notna().all()]
+    if behind["collected_at"][last] <= behind["collected_at"][course.treated] or not known:
+        return ()
+    name = known[0]
+    then, now = (float(behind[name].astype("float64")[sample]) for sample in (course.treated, last))
+    off = math.hypot(*(float(course.uncertainty[name].fillna(0.0)[sample]) for sample in (course.treated, last)))
+    values = {"label": str(behind["label"][last]), "date": pd.Timestamp(behind["collected_at"][last]).normalize(),
+              "name": Said(f"verify.name.{name}"), "now": now, "then": then}  # fmt: skip
+    return (Said("verify.later", values), *((Said("verify.later_up"),) if now - then > off else ()))
 
 
 def fullest_pair(samples: pd.DataFrame, changes: tuple[pd.Timestamp, ...]) -> tuple[str, str] | None:
@@ -195,8 +221,7 @@ def named(written: str, site: Site) -> str:
     ------
     KettlestoneError : it means none.
     """
-    plain = written.strip().casefold()
-    found = plain if plain in TREATMENTS else str(kind(pd.Series([written], dtype="str")).iloc[0])
+    found = treatment_meant(written)
     if found:
         return found
     raise KettlestoneError(
@@ -228,6 +253,7 @@ def _with_visit(course: SiteCourse, last: Mapping[str, str]) -> SiteCourse:
         permeate=permeate,
         permeate_baseline=baseline,
         used=counter / life if life > 0 else math.nan,
+        before_blending=str(samples["stage"][treated]) in PERMEATE,
         on_hold=bool(samples.loc[pair, "current_verdict"].isin(_HELD).any()),
         schedule=schedule,
     )
@@ -250,7 +276,8 @@ def _membrane(course: SiteCourse) -> tuple[pd.Series | None, float]:
 
 def _facts(fitted: pd.DataFrame, treatment: str, last: Mapping[str, str], use: float) -> HistoryFacts:
     """Read cartridge changes, use and capacity out of the register."""
-    rows = fitted if fitted.empty else fitted[(kind(fitted["treatment"]) == kind(pd.Series([treatment]))[0]).to_numpy()]
+    own = [treatment_meant(text) == treatment for text in _texts(fitted, "treatment")]
+    rows = fitted if fitted.empty else fitted[own]
     days = pd.to_datetime(_texts(rows, "installed_on"), format="ISO8601", errors="coerce")
     number, unit = capacity(last)
     return HistoryFacts(

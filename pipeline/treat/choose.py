@@ -75,14 +75,16 @@ def _refused(case: Case) -> Advice | None:
         return _cannot("0", (Said("choose.hot_outlet"), *health))
     if lacking:
         said = tuple(Said(f"choose.missing.{name.removesuffix('_mg_l_caco3')}") for name in lacking)
-        return _cannot("0", (*said, *health), why.repeats(case) or tuple(why.measure(name) for name in lacking))
+        return _cannot(
+            "0", (*said, *health), why.repeats(case) or tuple(why.measure(name, first=True) for name in lacking)
+        )
     if case.held() & DECIDING:
         provisional = _decided(case)
         reasons: tuple[Said, ...] = (Said("choose.row.0"), *health)
         options: tuple[Option, ...] = ()
         if provisional.row is not None and provisional.row.treatment not in _NO_ADVICE:
             options = _options(case, _device(case, provisional.row), ())
-            reasons = (*reasons, Said("choose.provisional", {"answer": why.answer(options[0].treatment)}))
+            reasons = (*reasons, why.provisional("choose.provisional", options[0]))
         return replace(_cannot("0", reasons, why.repeats(case)), options=options)
     return None
 
@@ -127,11 +129,13 @@ def _fitted(case: Case, decided: Decided, row: Row) -> Advice:
     others = tuple(option for option in options if option is not chosen)
     if chosen.treatment == "none" and why.chlorinated(case):
         chosen = replace(chosen, treatment="carbon")
-    conditions = (*(condition(case, turn) for turn in turns), *_conditions(case, row, chosen))
+    # Where another device stands in, a turn may lead to what is advised already.
+    telling = [turn for turn in turns if turn.row is None or _device(case, turn.row).treatment != chosen.treatment]
+    conditions = (*(condition(case, turn) for turn in telling), *_conditions(case, row, chosen))
     reasons = (
         Said(row.reason, why.numbers(decided)),
         *why.over(row, decided),
-        *why.device(device, chosen),
+        *why.device(case, device, chosen),
         *why.settings(case, chosen),
         *why.notes(case, chosen, decided),
     )

@@ -13,6 +13,7 @@ from pipeline.chemistry.equivalents import (
     milliequivalents,
 )
 from pipeline.errors import KettlestoneError
+from pipeline.treat.media import MG_CHLORINE_PER_MMOL
 from pipeline.treat.treatments import named
 
 if TYPE_CHECKING:
@@ -42,7 +43,18 @@ def load(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str) -> Floats:
     if kind not in ("hardness", "alkalinity", "calcium", "salts"):
         raise KettlestoneError(f"{treatment}: nothing is used up by hardness or alkalinity, so it has no such capacity")
     before, after = (_content(side, kind) for side in (raw, treated))
+    if kind == "alkalinity":
+        before = before - _acid_of_chlorine(raw, treated)
     return floats(MG_CACO3_PER_MEQ * (before - after))
+
+
+def _acid_of_chlorine(raw: pd.DataFrame, treated: pd.DataFrame) -> Floats:
+    """Alkalinity [meq/L] that chlorine took as it turned to chloride on the carbon: no resin was used up by it."""
+    before, after = (
+        column(side, "total_chlorine_mg_l").fillna(column(side, "free_chlorine_mg_l")).fillna(0.0)
+        for side in (raw, treated)
+    )
+    return floats((before - after).clip(lower=0.0) / MG_CHLORINE_PER_MMOL)
 
 
 def _content(waters: pd.DataFrame, kind: str) -> Floats:

@@ -177,7 +177,10 @@ def _option(
 def _obstacle(limit: held.Limit, value: float) -> Said:
     side = "low" if value < limit.low else "high"
     bound = limit.low if side == "low" else limit.high
-    values = {"quantity": quantity(limit.code), "value": float(value), "limit": bound, "unit": f" {limit.unit}"}
+    whole = float(round(value))
+    # A figure that only rounds to its limit keeps the digit that shows on which side it lies.
+    shown = whole if whole != bound else round(value, 1)
+    values = {"quantity": quantity(limit.code), "value": shown, "limit": bound, "unit": f" {limit.unit}"}
     return Said(f"choose.obstacle.{side}", values)
 
 
@@ -334,7 +337,7 @@ def _percent(name: str, values: Mapping[str, float]) -> dict[str, object]:
     """Shares are said in percent, amounts in mg/L."""
     amount = name.endswith("_mg_l_caco3")
     return {key: value if amount else 100.0 * value for key, value in values.items()} | {
-        "unit": "mg/L" if amount else "%"
+        "unit": "mg/L" if amount else Said(f"choose.window.{'share' if name == 'share' else 'percent'}")
     }
 
 

@@ -13,10 +13,10 @@ from pipeline.reference import table
 from pipeline.treat.bottled import rank_bottled
 from pipeline.treat.case import ALKALINITY, HARDNESS
 from pipeline.treat.decision import EXCESS, READ, SODIUM_PER_CACO3, derived, reaches, rows
-from pipeline.treat.limits import CHLORIDE, CONDUCTIVITY, MEMBRANES
+from pipeline.treat.limits import CHLORIDE, CONDUCTIVITY, MEMBRANES, spread
 from pipeline.treat.optimise import quantity, targets
 from pipeline.treat.remineralising import grams
-from pipeline.treat.treatments import TREATMENTS
+from pipeline.treat.treatments import TREATMENTS, treat
 from pipeline.treat.turns import UNITS, answer, rounded
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pipeline.treat.decision import Decided, Row
     from pipeline.treat.fitting import Device
 
+_CHALK: Final = ("remineraliser", "calcite contact")
 _HELD: Final = ("hold", "reject")
 _CANISTER_L: Final = 10.0
 _AS_IT_COMES: Final = ("tank cartridge", "resin bag")
@@ -42,7 +43,7 @@ _PURE: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulf
 
 __all__ = [
     "answer", "can_be_remineralised", "chlorinated", "demineralised", "device", "health", "measure", "notes", "numbers",
-    "over", "repeats", "settings", "unsoftened",
+    "over", "provisional", "repeats", "settings", "unsoftened",
 ]  # fmt: skip
 
 
@@ -101,20 +102,38 @@ def repeats(case: Case) -> tuple[Said, ...]:
     return asked or tuple(measure(name) for name in sorted(held))
 
 
-def measure(name: str) -> Said:
-    """Ask for a quantity to be measured again, by its code or its column."""
+def measure(name: str, *, first: bool = False) -> Said:
+    """Ask for a quantity to be measured again, or for the ``first`` time, by its code or its column."""
     code = name.removesuffix("_mg_l_caco3").removesuffix("_mg_l")
     known = {"total_hardness": "hardness"}.get(code, code)
-    return Said("choose.measure", {"quantity": Said(f"choose.quantity.{known}")})
+    return Said("choose.measure_first" if first else "choose.measure", {"quantity": Said(f"choose.quantity.{known}")})
 
 
-def device(fitted: Device, chosen: Option) -> tuple[Said, ...]:
+def provisional(code: str, chosen: Option) -> Said:
+    """Name the answer there would be, with the share it would be set to where it has a valve."""
+    values: dict[str, object] = {"answer": answer(chosen.treatment)}
+    if "bypass" not in chosen.settings:
+        return Said(code, values)
+    return Said(f"{code}_set", {**values, "percent": 100.0 * float(chosen.settings["bypass"])})
+
+
+def device(case: Case, fitted: Device, chosen: Option) -> tuple[Said, ...]:
     """Say why this device, and that another one stands in where the first cannot reach the targets."""
     said = (Said(fitted.reason),) if fitted.reason else ()
     if chosen.treatment in (fitted.treatment, "carbon"):
         return said
     values = {"first": answer(fitted.treatment), "instead": answer(chosen.treatment)}
-    return (*said, Said("choose.instead", values))
+    instead = (*said, Said("choose.instead", values))
+    return (*instead, *_of_chalk(case)) if fitted.treatment in _CHALK else instead
+
+
+def _of_chalk(case: Case) -> tuple[Said, ...]:
+    """Say how far chalk alone would go: until the carbon dioxide of the water is used up."""
+    if not case.known["ph"].known:
+        return ()
+    bed = treat(spread(case).head(1), "calcite contact")
+    most = -float(bed["alkalinity_removed_mg_l_caco3"].iloc[0])
+    return (Said("choose.note.chalk", {"amount": rounded(most)}),) if most > 0.0 else ()
 
 
 def settings(case: Case, chosen: Option) -> tuple[Said, ...]:
@@ -242,6 +261,8 @@ def _of_sodium(case: Case, decided: Decided) -> list[Said]:
 
 def _of_device(case: Case, chosen: Option) -> list[Said]:
     found = []
+    if chosen.treatment == "unsoftened tap":
+        found.append(Said("choose.note.no_tap_by_hand" if case.reservoir else "choose.note.no_tap"))
     if chosen.treatment == "reverse osmosis":
         found += [Said("choose.note.drain")] if case.drain is None else []
         found += [Said("choose.note.pump")] if case.pressure_bar < _LEAST_BAR else []

@@ -73,7 +73,7 @@ def rank(
     promised : of the treatment as recorded.
     readings : of the visit.
     treatment, settings : as recorded, without the bypass.
-    recorded : the recorded bypass and its k = 2 [-]; missing where not recorded.
+    recorded : the recorded bypass and its k = 2 [-]; missing where not recorded, without width where there is no valve.
     used : share of the life of the medium that is used [-]; missing where not known.
     membrane_failing : what the membrane's own water says; None where it was not read.
 
@@ -144,7 +144,7 @@ def _share_weight(recorded: tuple[float, float], *, shared: bool) -> Floats:
     bypass, expanded = recorded
     if not shared or np.isnan(bypass):
         return np.ones(len(_GRID))
-    weight: Floats = np.exp(-(((_GRID - bypass) / (expanded / 2)) ** 2) / 2)
+    weight: Floats = np.exp(-(((_GRID - bypass) / max(expanded / 2, _GRID[1])) ** 2) / 2)
     return weight
 
 
@@ -161,7 +161,7 @@ def _let_through(per_reading: Floats, recorded: tuple[float, float], treatment: 
     total = per_reading.sum(axis=1)
     worn = "failed membrane" if treatment == "reverse osmosis" else "exhausted media"
     found = [(worn, "", _mean(total, more))]
-    if np.isfinite(recorded[0]):
+    if np.isfinite(recorded[0]) and recorded[1] > 0.0:
         found.append(("moved valve", "", _mean(total, anything)))
     return found
 

@@ -271,7 +271,7 @@ def _schedule(series: Series, facts: HistoryFacts, action: Span | None) -> Sched
         tested_on=(series.start + pd.Timedelta(days=float(series.day[-1]))).normalize(),
         changed_on=series.changed_on,
         tests_since=len(series.day),
-        life_days=facts.life_litres / facts.litres_per_day,
+        life_days=facts.life_litres / facts.litres_per_day if facts.litres_per_day > 0 else float("nan"),
         due_on=None if action is None else action.day.normalize(),
     )
 

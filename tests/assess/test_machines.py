@@ -115,3 +115,23 @@ def test_a_faulty_machine_is_refused_by_name(tmp_path: Path, text: str, words: s
 
     with pytest.raises(KettlestoneError, match=words):
         load(path)
+
+
+@pytest.mark.source("CP")
+@pytest.mark.parametrize(
+    ("text", "machine", "connection"),
+    [
+        ("Zweikreiser mit Wassertank", "heat exchanger", "reservoir"),
+        ("machine avec échangeur inox", "heat exchanger", "not known"),
+        ("plumbed airpot brewer", "brewer", "plumbed"),
+        ("dual boiler with filter", "dual boiler", "not known"),
+        ("heat exchanger or dual boiler", "not known", "not known"),
+        ("Einkreiser, nicht Festwasser", "single boiler", "not known"),
+        ("water filter", "not known", "not known"),
+    ],
+)
+def test_a_name_inside_a_longer_text_is_found(text: str, machine: str, connection: str) -> None:
+    """A short word inside a text, a contradiction or a "not" names nothing."""
+    found = recognise(pd.Series([text]), known_machines()).iloc[0]
+
+    assert (found["machine"], found["connection"]) == (machine, connection)

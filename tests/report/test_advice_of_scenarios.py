@@ -30,3 +30,8 @@ def test_the_finer_count_of_a_day_and_its_pen_decide_the_salts(tmp_path: Path) -
     assert advice["treatment"] == "salt dosing"
     doses = {name: value for name, value in advice["settings"].items() if name.endswith("_mg_l")}
     assert sorted(doses.values()) == pytest.approx([38.1, 92.8], rel=5e-3)
+    # 8.8 mg/L of carbon dioxide turn 19.9 mg/L of chalk into hardness and alkalinity, and a little dissolves without.
+    assert any("adds at most about 21 mg/L" in reason for reason in advice["reasons"])
+    assert any(
+        "copper test by a laboratory" in reason for reason in advice["reasons"]
+    )  # the note names a copper boiler

@@ -211,7 +211,7 @@ def test_without_hardness_or_alkalinity_there_is_no_advice(
 
     assert advice.decision == "cannot advise"
     assert codes(advice, "reasons") == missing
-    assert codes(advice, "repeat") == ["choose.measure"] * len(missing)
+    assert codes(advice, "repeat") == ["choose.measure_first"] * len(missing)
 
 
 def test_ions_stand_for_hardness_and_alkalinity(case: Build) -> None:
@@ -233,7 +233,7 @@ def test_a_record_on_hold_gets_no_advice_but_the_questions(case: Build, holds: t
 
     assert (advice.decision, advice.row, advice.treatment) == ("cannot advise", "0", "")
     assert codes(advice, "repeat") == [f"choose.ask.{check}" for check, _ in holds]
-    assert "choose.provisional" in codes(advice, "reasons")
+    assert "choose.provisional_set" in codes(advice, "reasons")
     assert [option.treatment for option in advice.options] == ["decarboniser"]
     assert not advice.settings
 
@@ -395,3 +395,24 @@ def test_readings_that_contradict_each_other_do_not_stop_the_advice(case: Build)
 
     assert all(say(said) for said in (*advice.reasons, *advice.conditions))
     assert advice.row == "9"
+
+
+@pytest.mark.source("CP")
+def test_too_much_taken_is_not_called_too_little(case: Build) -> None:
+    """A cartridge in the tank halves 68 mg/L to 34, below 40: a jug through which half of the water passes gives 49."""
+    advice = choose(case("thermoblock", th=130, alk=68, cl=18, na=10, so4=40, ph=7.6, ec=300, free=0.0, total=0.0))
+
+    assert advice.treatment == "jug"
+    assert "choose.instead" in codes(advice, "reasons")
+    assert "too little or too much" in say(next(said for said in advice.reasons if said.code == "choose.instead"))
+
+
+@pytest.mark.source("CP")
+def test_a_figure_that_rounds_to_its_limit_shows_on_which_side_it_lies(case: Build) -> None:
+    """Chloride 205 may be 30 behind the membrane: 10.1 % of raw water leave 340 * (0.101 + 0.899 * 0.05) = 49.6."""
+    given = {"th": 340, "alk": 190, "cl": 205, "na": 118, "so4": 130, "ph": 7.6, "ec": 1250}
+    advice = choose(case("dual boiler", drain=True, **given))
+
+    assert any(
+        said.code == "choose.obstacle.low" and say(said).startswith("Hardness would be 49.") for said in advice.reasons
+    )

@@ -294,3 +294,39 @@ def test_the_range_of_the_bypass_holds_the_truth_nineteen_times_in_twenty() -> N
         held.append(best.low <= share <= best.high)
 
     assert np.mean(held) >= 0.90
+
+
+@pytest.mark.source("CP")
+def test_a_membrane_better_than_planned_is_no_fault() -> None:
+    """3 % of the feed behind a membrane planned with 5 % is nothing to find fault with."""
+    raw, permeate = water(320.0, 260.0, 735.0), water(9.6, 7.8, 24.0, ph=5.9)
+
+    found = verify(raw, permeate, "reverse osmosis", {"bypass": 0.15}, exact(),
+                   visit=Visit(permeate=permeate, before_blending=True))  # fmt: skip
+
+    assert (found.outcome, found.causes[0].name) == ("proved", "as set")
+    assert not any(said.code.startswith("verify.bypass") for said in found.findings)
+
+
+@pytest.mark.source("CP")
+def test_a_membrane_that_lets_a_fifth_through_is_no_open_valve() -> None:
+    raw, permeate = water(320.0, 260.0, 735.0), water(61.0, 50.0, 141.0, ph=6.4)
+
+    found = verify(raw, permeate, "reverse osmosis", {"bypass": 0.15}, exact(),
+                   visit=Visit(permeate=permeate, before_blending=True))  # fmt: skip
+
+    assert (found.outcome, found.causes[0].name) == ("partly", "failed membrane")
+    assert "moved valve" not in [cause.name for cause in found.causes]
+
+
+@pytest.mark.source("CP")
+def test_chlorine_behind_carbon_means_used_up_carbon() -> None:
+    """0.9 before and 0.5 behind, at most 0.1 is allowed: the minerals agree and say nothing of it."""
+    raw, treated = (water(110.0, 60.0, 280.0, **{CHLORINE: value}) for value in (0.9, 0.5))
+
+    found = verify(raw, treated, "carbon", {}, exact())
+
+    assert found.outcome != "proved"
+    assert found.causes[0].name == "exhausted media"
+    assert "as set" not in [cause.name for cause in found.causes]
+    assert sum(cause.probability for cause in found.causes) == pytest.approx(1.0, abs=0.01)
