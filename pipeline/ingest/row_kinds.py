@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from pipeline.ingest.entries import Source
     from pipeline.ingest.grid import Grid
 
+# Names of people and places: a client may be called "N" or "Max", so beside a label they tell nothing of the row.
+_NAMES: Final = ("client", "site", "sampling_point")
 # Fields whose cells name the row; a remark may well speak of a limit.
 _LABEL_PARTS: Final = 3  # columns looked at, from the left, besides the naming ones
 
@@ -98,14 +100,21 @@ def _repeats_header(source: Source) -> npt.NDArray[np.bool_]:
 def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     """Find rows that a cell names as limit, average, … or that begin like a footer."""
     match = source.match
-    naming = [column.position for column in match.columns if column.role == "about" and column.code in NAMING]
+    about = {column.position: column.code for column in match.columns if column.role == "about"}
     measured = {column.position for column in match.measured}
     leading = [position for position in range(min(_LABEL_PARTS, len(match.columns))) if position not in measured]
+    labels = [position for position, code in about.items() if code == "label"]
+    labelled = np.zeros(len(source.rows), dtype=bool)
+    for position in labels:
+        labelled |= ~source.category(position).empty()
     found: dict[str, npt.NDArray[np.bool_]] = {}
-    for position in dict.fromkeys((*naming, *leading)):
+    for position in dict.fromkeys((*(place for place, code in about.items() if code in NAMING), *leading)):
         texts = source.category(position)
         for detail, unique in _kinds_of(texts.texts).items():
-            found[detail] = found.get(detail, np.zeros(len(texts), dtype=bool)) | unique[texts.codes]
+            named = unique[texts.codes]
+            if about.get(position) in _NAMES:
+                named &= ~labelled
+            found[detail] = found.get(detail, np.zeros(len(texts), dtype=bool)) | named
     return list(found.items())
 
 

@@ -203,6 +203,13 @@ def test_a_remark_column_gives_sign_or_status() -> None:
     ]
 
 
+def test_a_client_may_be_called_like_an_average() -> None:
+    result = extracted("Sample;Client;pH;Ca mg/l\nA;N;7.2;80\nB;Max;7.3;81\n;Mean;7.25;80.5")
+
+    assert list(result.rows["client"]) == ["N", "Max"]
+    assert result.set_aside["detail"].unique().tolist() == ["an average or extreme"]
+
+
 def test_limits_averages_repeated_headings_and_footers_are_not_samples() -> None:
     result = extracted(
         "Punto;Durezza totale;Calcio;Cloruri\n;°f;mg/l;mg/l\nFontana;32;100;38\nvalori di parametro;;;250\n"
