@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -16,9 +17,8 @@ from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
 
-    from pipeline.checks.columns import Column, Columns
+    from pipeline.checks.columns import Column, Columns, Flags
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -112,15 +112,12 @@ def _grouped(
 
 
 def _last_digits(samples: SampleTable, limits: Limits) -> Columns:
-    fine = samples.once(record.said, "method").isin(_READ_FINELY) & samples.once(record.said, "analyte").isin(
-        _ROUNDABLE
-    )
-    digit = pc.utf8_slice_codeunits(_written(samples.readings), start=-1)
-    known = pc.fill_null(pc.ascii_is_decimal(digit), fill_value=False).to_numpy(zero_copy_only=False)
-    chosen = np.flatnonzero(fine & known)
-    hit = pc.is_in(digit, value_set=pa.array(["0", "5"], digit.type)).to_numpy(zero_copy_only=False)[chosen]
+    fine = samples.once(record.said, "method").isin(_READ_FINELY)
+    fine &= samples.once(record.said, "analyte").isin(_ROUNDABLE)
+    digit, round_digit = _ends(samples.readings)
+    chosen = np.flatnonzero(fine & digit)
     return {
-        **_grouped(samples, chosen, hit, limits.digits.fewest_values),
+        **_grouped(samples, chosen, round_digit[chosen], limits.digits.fewest_values),
         "low": np.nan,
         "high": limits.digits.share,
         "habit": "end in 0 or 5",
@@ -128,11 +125,17 @@ def _last_digits(samples: SampleTable, limits: Limits) -> Columns:
     }
 
 
-def _written(readings: pd.DataFrame) -> pa.Array:
+def _ends(readings: pd.DataFrame) -> tuple[Flags, Flags]:
+    """Tell which readings were written with a digit at the end, and which of them with a 0 or 5."""
     if "raw_text" not in readings:
-        return pa.nulls(len(readings), pa.string())
-    texts = pa.array(readings["raw_text"], from_pandas=True)
-    return texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
+        return np.zeros(len(readings), dtype="bool"), np.zeros(len(readings), dtype="bool")
+    column = readings["raw_text"]
+    category = isinstance(column.dtype, pd.CategoricalDtype)
+    last = pc.utf8_slice_codeunits(pa.array(column.cat.categories if category else column, from_pandas=True), start=-1)
+    told = (pc.ascii_is_decimal(last), pc.is_in(last, value_set=pa.array(["0", "5"], last.type)))
+    flags = [np.append(pc.fill_null(part, fill_value=False).to_numpy(zero_copy_only=False), False) for part in told]
+    code = column.cat.codes.to_numpy() if category else np.arange(len(column))
+    return flags[0][code], flags[1][code]
 
 
 def _between_drops(samples: SampleTable, limits: Limits) -> Columns:

@@ -72,9 +72,9 @@ def instrument_range(samples: SampleTable, limits: Limits) -> Columns:
         _METER_METHODS
     )
     chosen = np.flatnonzero(display)
-    readings = samples.readings.take(chosen)
-    shown = coded(readings["raw_text"]) if "raw_text" in readings else silent(len(chosen))
-    by_value = np.isin(record.number(readings, "value").to_numpy(), _FULL_SCALE)
+    readings = samples.readings
+    shown = coded(readings["raw_text"].iloc[chosen]) if "raw_text" in readings else silent(len(chosen))
+    by_value = np.isin(readings["value"].to_numpy(dtype="float64")[chosen], _FULL_SCALE)
     meters: Columns = {
         "place": samples.once(record.positions)[chosen],
         "analyte": samples.once(record.said, "analyte").take(chosen),
@@ -90,7 +90,7 @@ def instrument_range(samples: SampleTable, limits: Limits) -> Columns:
 
 def _strips(samples: SampleTable, limits: Limits) -> Columns:
     instruments = limits.instruments
-    value = record.number(samples.readings, "value").to_numpy()
+    value = samples.readings["value"].to_numpy(dtype="float64")
     place = samples.once(record.positions)
     chosen = np.flatnonzero(samples.once(record.said, "method").isin(["strip"]) & ~np.isnan(value) & (place >= 0))
     file = samples.fact("file_sha256").in_order()

@@ -90,6 +90,8 @@ class Coded:
 def coded(column: pd.Series) -> Coded:
     """Give each different text of a column a number; what is missing says ""."""
     if isinstance(column.dtype, pd.CategoricalDtype):
+        if len(column.cat.categories) > len(column):  # a part of a longer column says less than all of it
+            column = column.cat.remove_unused_categories()
         code, known = column.cat.codes.to_numpy(), column.cat.categories
     else:
         code, known = pd.factorize(column)
