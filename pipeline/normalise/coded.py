@@ -96,7 +96,7 @@ def coded(column: pd.Series) -> Coded:
     else:
         code, known = pd.factorize(column)
     texts = tuple(pd.Index(known).astype("str").tolist())
-    if len(code) and code.min() >= 0:
+    if not len(code) or code.min() >= 0:
         return Coded(code, texts)
     empty = texts.index("") if "" in texts else len(texts)
     return Coded(np.where(code < 0, empty, code), texts if "" in texts else (*texts, ""))
