@@ -36,12 +36,6 @@ def picked(column: Column, rows: Places) -> Plain:
     return pa.array(np.asarray(chosen, dtype=object), pa.string(), from_pandas=True)
 
 
-def _repeated(column: Column | None, length: int) -> Coded | None:
-    if isinstance(column, str):
-        return Coded(np.zeros(length, dtype="int8"), (column,))
-    return column if isinstance(column, Coded) else None
-
-
 def taken(column: Column, rows: Places) -> Column:
     """Keep some rows of a column as it is; what holds for all rows still does."""
     if isinstance(column, Coded):
@@ -51,9 +45,9 @@ def taken(column: Column, rows: Places) -> Column:
     return column[rows] if isinstance(column, np.ndarray) else column
 
 
-def spelt(text: pa.Array) -> pa.Array:
-    """Write a dictionary of texts out row by row."""
-    return text.dictionary.take(text.indices) if isinstance(text, pa.DictionaryArray) else text
+def spelt(column: Plain) -> Plain:
+    """Write a dictionary of texts out row by row; any other column is what it is."""
+    return column.dictionary.take(column.indices) if isinstance(column, pa.DictionaryArray) else column
 
 
 def stacked(*parts: Columns) -> dict[str, Column]:
@@ -67,6 +61,7 @@ def stacked(*parts: Columns) -> dict[str, Column]:
 
 
 def _joined(columns: list[Column | None], lengths: list[int]) -> Column:
+    """Join arrays as they are, few texts as few texts, and whatever is mixed or missing row by row."""
     whole = [column for column in columns if isinstance(column, np.ndarray)]
     if len(whole) == len(columns):
         return np.concatenate(whole)
@@ -75,18 +70,21 @@ def _joined(columns: list[Column | None], lengths: list[int]) -> Column:
     if len(known) == len(columns):
         return reduce(Coded.followed_by, known)
     plain = [
-        None if column is None else picked(column, np.arange(length))
+        None if column is None else spelt(picked(column, np.arange(length)))
         for column, length in zip(columns, lengths, strict=True)
     ]
-    if all(column is None or isinstance(column, np.ndarray) for column in plain):
-        filler: Any = np.nan
-        pieces = [column if isinstance(column, np.ndarray) else None for column in plain]
-    else:
-        filler = None
-        pieces = [None if column is None else spelt(column).to_numpy(zero_copy_only=False) for column in plain]
-    return np.concatenate(
-        [np.full(length, filler) if piece is None else piece for piece, length in zip(pieces, lengths, strict=True)]
-    )
+    numeric = all(column is None or isinstance(column, np.ndarray) for column in plain)
+    pieces = [
+        np.full(length, np.nan if numeric else None) if column is None else np.asarray(column)
+        for column, length in zip(plain, lengths, strict=True)
+    ]
+    return np.concatenate(pieces)
+
+
+def _repeated(column: Column | None, length: int) -> Coded | None:
+    if isinstance(column, str):
+        return Coded(np.zeros(length, dtype="int8"), (column,))
+    return column if isinstance(column, Coded) else None
 
 
 def worded(count: int, columns: Columns, templates: Mapping[str, Flags]) -> Column:
@@ -101,11 +99,10 @@ def worded(count: int, columns: Columns, templates: Mapping[str, Flags]) -> Colu
     words = np.full(count, "", dtype=object)
     for template, where in templates.items():
         rows = np.flatnonzero(where)
-        named = {name: picked(column, rows) for name, column in columns.items() if f"{{{name}" in template}
         if not len(rows):
             continue
-        texts = {name: column if isinstance(column, np.ndarray) else spelt(column) for name, column in named.items()}
-        words[rows] = filled(template, texts).to_numpy(zero_copy_only=False) if texts else template
+        named = {name: spelt(picked(column, rows)) for name, column in columns.items() if f"{{{name}" in template}
+        words[rows] = np.asarray(filled(template, named)) if named else template
     return words
 
 

@@ -104,8 +104,8 @@ def copied_reading(samples: SampleTable, limits: Limits) -> Columns:
         mine = samples.where(pd.Series(chosen, index=samples.about.index))
         once_in[visits] = _rough(1 / coincidence.chance(mine, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph))
     compared = (~np.isnan(values[tied])).sum(axis=1)
-    found, printed = _judged_ties(samples, ties, compared, once_in, bounds), ties.days <= 1
-    printed &= ties.sites >= bounds.printed_sites
+    printed = (ties.days <= 1) & (ties.sites >= bounds.printed_sites)
+    found = _judged_ties(samples, ties, printed, compared, once_in, bounds)
     told = {name: taken(column, np.flatnonzero(~printed)) for name, column in found.items()}
     first = np.flatnonzero(printed & ties.first)
     file = samples.fact("file_sha256").take(place[first])
@@ -173,11 +173,10 @@ def _tie_weight(samples: SampleTable) -> np.ndarray:
 
 
 def _judged_ties(
-    samples: SampleTable, ties: _Ties, compared: Places, once_in: Floats, bounds: IdentityLimits
+    samples: SampleTable, ties: _Ties, printed: Flags, compared: Places, once_in: Floats, bounds: IdentityLimits
 ) -> dict[str, Column]:
     count = len(ties.place)
     one_day = ties.days <= 1
-    printed = one_day & (ties.sites >= bounds.printed_sites)
     double = one_day & (ties.places == 1)
     rarest = np.select(
         [ties.sites <= 1, one_day], [bounds.chance, bounds.chance_one_day], default=bounds.chance_elsewhere

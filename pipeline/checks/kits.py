@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 
 from pipeline.checks import record
 from pipeline.checks.columns import Floats, outside, worded
@@ -167,17 +168,15 @@ def count_vs_value(samples: SampleTable, limits: Limits) -> Columns:
 def _typed_beside(samples: SampleTable, typed: npt.NDArray[np.intp]) -> tuple[Counts, npt.NDArray[np.intp]]:
     """Pair every typed value with the counts of the same sample, quantity and line; typed values in order."""
     counted = samples.once(counts)
+    keys = ["sample", "analyte", "line"]
     place, analyte = samples.once(record.positions), samples.once(record.said, "analyte").code
     line = samples.readings["line"].to_numpy()
-    rows = np.concatenate([counted.row, typed])
-    keys = np.column_stack([place[rows], analyte[rows], line[rows]])
-    _, key = np.unique(keys, axis=0, return_inverse=True)
-    of_count, of_typed = key.ravel()[: len(counted.row)], key.ravel()[len(counted.row) :]
-    order = np.argsort(of_count, kind="stable")
-    first = np.searchsorted(of_count[order], of_typed, side="left")
-    size = np.searchsorted(of_count[order], of_typed, side="right") - first
-    at = np.repeat(first - (np.cumsum(size) - size), size) + np.arange(size.sum())
-    return counted.take(order[at]), np.repeat(typed, size)
+    left, right = (
+        pd.DataFrame(dict(zip(keys, (part[rows] for part in (place, analyte, line)), strict=True)))
+        for rows in (typed, counted.row)
+    )
+    pairs = left.assign(typed=typed).merge(right.assign(count=np.arange(len(right))), on=keys)
+    return counted.take(pairs["count"].to_numpy()), pairs["typed"].to_numpy()
 
 
 def _other_multiplication(pairs: Counts, value: Floats) -> tuple[Coded, Floats]:

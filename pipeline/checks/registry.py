@@ -66,8 +66,6 @@ _NAMES: Final[dict[str, str]] = {
     for name in (analyte.column, analyte.code)
     if "_" in name
 }
-
-
 # A column of a template, or a name that it spells out; the longer name first.
 _FIELD: Final = re.compile("|".join([r"\{\w+", *sorted(_NAMES, key=len, reverse=True)]))
 _NO_EVIDENCE: Final = frozenset({"file_sha256", "severity", "reading_ids", "analyte", "observed", "low", "high"})
@@ -161,14 +159,14 @@ def _numbers(column: Any) -> Any:  # noqa: ANN401 - one number for all rows, or 
 
 def _raised(entry: Check, result: Columns, place: Places, rows: Places) -> Raised:
     shown = {name: picked(column, rows) for name, column in result.items() if name not in ("place", "evaluated")}
-    texts = {name: column if isinstance(column, np.ndarray) else spelt(column) for name, column in shown.items()}
+    texts = {name: spelt(column) for name, column in shown.items()}
     count = len(rows)
     return {
         "place": place,
         "file_sha256": texts.get("file_sha256", pa.nulls(count, pa.string())),
         "check_id": pa.repeat(entry.check_id, count),
         "severity": texts.get("severity", pa.repeat(entry.severity, count)),
-        **{name: picked(result[name], rows) for name in ("observed", "low", "high")},
+        **{name: shown[name] for name in ("observed", "low", "high")},
         "unit": pa.repeat(entry.unit, count),
         "message": _in_words(filled(_worded(entry.message), texts)),
         "evidence": _json({name: column for name, column in shown.items() if name not in _NO_EVIDENCE}, count),
