@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -54,6 +54,7 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     limits : the limits of all subjects.
     progress : called with the id of each check before it runs.
     """
+    samples = replace(samples)  # what the checks work out of the table goes with them
     index = samples.about.index
     parts, runs = [], []
     lacking = np.zeros((len(index), len(CHECKS)), dtype="bool", order="F")
