@@ -7,6 +7,7 @@ remark that costs no entry: an unrecognised column, a formula without value, an 
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Final, Literal
@@ -28,6 +29,7 @@ PROBLEM_COLUMNS: Final[list[str]] = ["file_sha256", "line", "column", "raw_text"
 
 # Characters that a message repeats: of a cell, a line of a terminal less the rest of the sentence.
 _MOST_SHOWN: Final = {"raw_text": 60, "column": 60, "detail": 240}
+_NAME: Final = re.compile(r"\{(\w+)")  # of a column in a template
 _PLACES: Final = 3  # decimals of a number whose template asks for none
 _SIGNIFICANT: Final = 2  # digits that rounding always leaves
 _MOST_PLACES: Final = 12
@@ -38,6 +40,7 @@ __all__ = [
     "KettlestoneError",
     "Problem",
     "fill",
+    "filled",
     "messages",
     "no_problems",
     "problem_frame",
@@ -256,9 +259,21 @@ def _shortened(texts: pd.Series, most: int) -> pd.Series:
 def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | None = None) -> pd.Series:
     """Fill a {name} template with whole columns at a time.
 
-    Names refer to columns of ``frame`` or to ``values``. ``{name:2}`` prints a number with two decimals,
-    more where it is so small that two significant digits need them; text is printed as it
-    is. The cost is one vectorised join, whatever the number of rows.
+    Names refer to columns of ``frame`` or to ``values``; otherwise as ``filled``.
+    """
+    given = values or {}
+    columns = {name: _plain(given[name] if name in given else frame[name]) for name in _NAME.findall(template)}
+    if not columns:
+        return pd.Series(template, index=frame.index, dtype="str")
+    return pd.Series(filled(template, columns).to_pandas().array, index=frame.index, dtype="str")
+
+
+def filled(template: str, columns: Mapping[str, npt.NDArray[np.float64] | pa.Array]) -> pa.Array:
+    """Fill a {name} template that names at least one column with columns of equal length.
+
+    ``{name:2}`` prints a number with two decimals, more where it is so small that two significant digits
+    need them; text is printed as it is, what is missing as "?". The cost is one vectorised join, whatever
+    the number of rows.
     """
     pieces: list[pa.Array | pa.Scalar] = []
     rest = template
@@ -266,19 +281,19 @@ def fill(template: str, frame: pd.DataFrame, values: Mapping[str, pd.Series] | N
         literal, _, rest = rest.partition("{")
         field, _, rest = rest.partition("}")
         name, _, decimals = field.partition(":")
-        column = values[name] if values is not None and name in values else frame[name]
-        pieces += [pa.scalar(literal), _text(column, decimals)]
-    pieces.append(pa.scalar(rest))
-    if len(pieces) == 1:
-        return pd.Series(template, index=frame.index, dtype="str")
-    joined = pc.binary_join_element_wise(*pieces, pa.scalar(""), null_handling="replace", null_replacement="?")
-    return pd.Series(joined.to_pandas().array, index=frame.index, dtype="str")
+        column = columns[name]
+        if isinstance(column, np.ndarray):
+            column = _written(column, int(decimals) if decimals else None)
+        pieces += [pa.scalar(literal), column]
+    return pc.binary_join_element_wise(
+        *pieces, pa.scalar(rest), pa.scalar(""), null_handling="replace", null_replacement="?"
+    )
 
 
-def _text(column: pd.Series, decimals: str) -> pa.Array:
-    if not pd.api.types.is_numeric_dtype(column):
-        return pa.array(column.astype("str"), type=pa.string(), from_pandas=True)
-    return _written(column.to_numpy(dtype="float64"), int(decimals) if decimals else None)
+def _plain(column: pd.Series) -> npt.NDArray[np.float64] | pa.Array:
+    if pd.api.types.is_numeric_dtype(column):
+        return column.to_numpy(dtype="float64")
+    return pa.array(column.astype("str"), type=pa.string(), from_pandas=True)
 
 
 def _written(numbers: npt.NDArray[np.float64], decimals: int | None) -> pa.Array:

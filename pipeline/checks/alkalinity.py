@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks import evidence, record
+from pipeline.checks import evidence
+from pipeline.checks.columns import either, fitting, worded
 from pipeline.checks.registry import check
 from pipeline.chemistry.constants import log_k
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3, MG_CACO3_PER_MEQ, MOLAR_MASS
@@ -16,6 +17,7 @@ from pipeline.chemistry.equivalents import HCO3_PER_CACO3, MG_CACO3_PER_MEQ, MOL
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -62,7 +64,7 @@ def _log_k(reaction: str, samples: SampleTable) -> Floats:
     message="bicarbonate {bicarbonate:1} mg/L makes an alkalinity of {observed:1} mg/L as CaCO3, but "
     "{alkalinity:1} was measured (ratio {ratio:3}). {alternative}.",
 )
-def alkalinity_forms(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def alkalinity_forms(samples: SampleTable, limits: Limits) -> Columns:
     """Compare the alkalinity (or acid capacity to pH 4.3) with the bicarbonate of the same report.
 
     The two are one measurement in two forms; "as CaCO3" under a heading "HCO3", and the other way
@@ -104,20 +106,17 @@ def alkalinity_forms(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         )
         & (forms > alkalinity.value),
     }
-    return pd.DataFrame(
-        {
-            "observed": forms,
-            "low": alkalinity.value - allowed,
-            "high": alkalinity.value + allowed,
-            "analyte": evidence.constant(samples, "bicarbonate alkalinity"),
-            "bicarbonate": bicarbonate.value * HCO3_PER_CACO3,
-            "alkalinity": alkalinity.value,
-            "bicarbonate_if_alkalinity_is_right_mg_l": alkalinity.value * HCO3_PER_CACO3,
-            "ratio": forms / np.where(alkalinity.value > 0, alkalinity.value, np.nan),
-            "alternative": evidence.fitting(samples.about.index, answers, "Repeat the alkalinity titration"),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": forms,
+        "low": alkalinity.value - allowed,
+        "high": alkalinity.value + allowed,
+        "analyte": "bicarbonate alkalinity",
+        "bicarbonate": bicarbonate.value * HCO3_PER_CACO3,
+        "alkalinity": alkalinity.value,
+        "bicarbonate_if_alkalinity_is_right_mg_l": alkalinity.value * HCO3_PER_CACO3,
+        "ratio": forms / np.where(alkalinity.value > 0, alkalinity.value, np.nan),
+        "alternative": fitting(len(samples), answers, "Repeat the alkalinity titration"),
+    }
 
 
 def _capped(samples: SampleTable, alkalinity: Floats) -> npt.NDArray[np.bool_]:
@@ -134,7 +133,7 @@ def _capped(samples: SampleTable, alkalinity: Floats) -> npt.NDArray[np.bool_]:
     message="phenolphthalein_alkalinity {observed:1} is above the total alkalinity {alkalinity:1} mg/L as "
     "CaCO3, of which it is a part. {alternative}.",
 )
-def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> Columns:
     """Find an alkalinity to pH 8.3 (P) above the total (M).
 
     The same titration passes pH 8.3 on its way down to 4.3: P is reached first and is never larger.
@@ -156,20 +155,15 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> pd.DataF
     floor = (bounds.relative, bounds.absolute_mg_l_caco3)
     total = evidence.read(samples, "alkalinity_mg_l_caco3", *floor)
     partial = evidence.read(samples, "phenolphthalein_alkalinity_mg_l_caco3", *floor)
-    return pd.DataFrame(
-        {
-            "observed": np.maximum(partial.value - partial.slack, 0.0),
-            "low": np.nan,
-            "high": total.value
-            + evidence.tolerance(total, evidence.Quantity(partial.value, partial.reach, 0.0 * partial.value)),
-            "analyte": evidence.constant(samples, "phenolphthalein_alkalinity alkalinity"),
-            "alkalinity": total.value,
-            "alternative": evidence.constant(
-                samples, "The two columns swapped would fit, or the burette was refilled in between"
-            ),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": np.maximum(partial.value - partial.slack, 0.0),
+        "low": np.nan,
+        "high": total.value
+        + evidence.tolerance(total, evidence.Quantity(partial.value, partial.reach, 0.0 * partial.value)),
+        "analyte": "phenolphthalein_alkalinity alkalinity",
+        "alkalinity": total.value,
+        "alternative": "The two columns swapped would fit, or the burette was refilled in between",
+    }
 
 
 @check(
@@ -180,7 +174,7 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> pd.DataF
     unit="[pH]",
     message="ph {observed:2} does not go with alkalinity {alkalinity:1}{split} (mg/L as CaCO3). {alternative}.",
 )
-def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> Columns:
     """Compare pH with the carbonate part of the alkalinity, and with there being any alkalinity at all.
 
     Above pH 8.3 carbonate must show, if there is enough of it to be seen; below it there is none; and
@@ -228,29 +222,25 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         "The pH is too low (carbon dioxide taken up, electrode), or the end point was overrun": ~impossible
         & ~(ph > high),
     }
-    return pd.DataFrame(
-        {
-            "observed": np.where(np.isnan(total.value), np.nan, ph),
-            "low": low,
-            "high": high,
-            "severity": evidence.either(impossible, "reject", "hold"),
-            "analyte": evidence.constant(samples, "ph alkalinity"),
-            "alkalinity": total.value,
-            "partial": partial.value,
-            "partial_expected": expected,
-            "split": _split(partial.value, expected, (ph < low) | (ph > high)).array,
-            "alternative": evidence.fitting(samples.about.index, answers),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": np.where(np.isnan(total.value), np.nan, ph),
+        "low": low,
+        "high": high,
+        "severity": either(impossible, "reject", "hold"),
+        "analyte": "ph alkalinity",
+        "alkalinity": total.value,
+        "partial": partial.value,
+        "partial_expected": expected,
+        "split": _split(partial.value, expected, (ph < low) | (ph > high)),
+        "alternative": fitting(len(samples), answers),
+    }
 
 
-def _split(partial: Floats, expected: Floats, worded: npt.NDArray[np.bool_]) -> pd.Series:
+def _split(partial: Floats, expected: Floats, said: npt.NDArray[np.bool_]) -> Column:
     """Say how much of an alkalinity was read to pH 8.3, where it was."""
-    shares = pd.DataFrame({"partial": partial, "expected": expected})
-    return record.worded(
-        shares, {" of which {partial:1} to pH 8.3 ({expected:1} expected at this pH)": worded & ~np.isnan(partial)}
-    )
+    shares = {"partial": partial, "expected": expected}
+    words = " of which {partial:1} to pH 8.3 ({expected:1} expected at this pH)"
+    return worded(len(partial), shares, {words: said & ~np.isnan(partial)})
 
 
 def _ph_of_share(share: Floats, pk2: Floats) -> Floats:
@@ -270,7 +260,7 @@ def _ph_of_share(share: Floats, pk2: Floats) -> Floats:
     message="ph {ph:2} with alkalinity {alkalinity:1} mg/L as CaCO3 makes {observed:0} mg/L carbon dioxide, "
     "more than {high:0} mg/L. {alternative}.",
 )
-def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def carbon_dioxide(samples: SampleTable, limits: Limits) -> Columns:
     """Work out the carbon dioxide that pH and alkalinity imply.
 
     A raw tap water with more than 100 mg/L would fizz; pH or alkalinity is then wrong, or the sample
@@ -292,26 +282,22 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     uncertainty of the pH (at least 0.1) widens the limit of 100 mg/L to 126.
     """
     bounds = limits.alkalinity
-    ph = samples.measured["ph"]
-    alkalinity = samples.filled["alkalinity_mg_l_caco3"]
+    ph = samples.measured["ph"].to_numpy()
+    alkalinity = samples.filled["alkalinity_mg_l_caco3"].to_numpy()
     acid = np.power(10.0, -_log_k("K1", samples) - ph)
     reach = evidence.known(samples, "ph", 0.0, bounds.carbon_dioxide_ph).reach
     gas = alkalinity / MG_CACO3_PER_MEQ * acid * MOLAR_MASS["carbon_dioxide"]
-    stage = evidence.text(samples, "stage")
-    raw = (stage == "raw").to_numpy()
-    treated = stage.isin(TREATED_STAGES).to_numpy() | (~raw & (evidence.text(samples, "treatment") != "").to_numpy())
-    return pd.DataFrame(
-        {
-            "observed": gas.where(ph >= bounds.lowest_ph),
-            "low": np.nan,
-            "high": np.where(treated, np.nan, bounds.carbon_dioxide_mg_l * 10.0**reach),
-            "severity": evidence.either(raw, "hold", "note"),
-            "analyte": evidence.constant(samples, "ph alkalinity"),
-            "ph": ph,
-            "alkalinity": alkalinity,
-            "ph_at_limit": ph + np.log10((gas / bounds.carbon_dioxide_mg_l).where(gas > 0)),
-            "alternative": evidence.constant(
-                samples, "Water behind a decarboniser would fit; otherwise repeat pH and alkalinity"
-            ),
-        }
-    )
+    stage = samples.fact("stage")
+    raw = stage.isin(["raw"])
+    treated = stage.isin(TREATED_STAGES) | (~raw & samples.fact("treatment").stated())
+    return {
+        "observed": np.where(ph >= bounds.lowest_ph, gas, np.nan),
+        "low": np.nan,
+        "high": np.where(treated, np.nan, bounds.carbon_dioxide_mg_l * 10.0**reach),
+        "severity": either(raw, "hold", "note"),
+        "analyte": "ph alkalinity",
+        "ph": ph,
+        "alkalinity": alkalinity,
+        "ph_at_limit": ph + np.log10(np.where(gas > 0, gas, np.nan) / bounds.carbon_dioxide_mg_l),
+        "alternative": "Water behind a decarboniser would fit; otherwise repeat pH and alkalinity",
+    }

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks import evidence, record
+from pipeline.normalise.coded import coded
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
+    import pandas as pd
 
     from pipeline.normalise.sample_table import SampleTable
 
@@ -25,6 +27,7 @@ _FOLLOWS: Final = (
 )
 _DROP_SPREAD: Final = 0.7  # drops that two counts of one water differ by, one standard deviation [CP]
 _SILENT: Final = ("strip", "label", "calculated", "derived")  # ties in these are no coincidence
+_NO_DIGIT: Final = re.compile(r"[^0-9]")
 _BIN: Final = 2.0 * np.sqrt(np.pi)
 
 
@@ -55,11 +58,11 @@ def chance(samples: SampleTable, columns: list[str], spread: float, spread_ph: f
     for name in columns:
         code = next(analyte.code for analyte in ANALYTES.values() if analyte.column == name)
         value = measured[name].to_numpy(dtype="float64")
-        method = samples.method[name].astype("str").to_numpy()
         size = spread_ph if name == "ph" else spread * value
         with np.errstate(divide="ignore", invalid="ignore"):
-            tie = np.where(method == "drops", 1.0 / (_BIN * _DROP_SPREAD), value / steps[code] / (_BIN * size))
-        silent = np.isnan(tie) | np.isin(method, _SILENT) | _follows(measured, code)
+            tie = value / steps[code] / (_BIN * size)
+        tie = np.where(evidence.obtained(samples, name, "drops"), 1.0 / (_BIN * _DROP_SPREAD), tie)
+        silent = np.isnan(tie) | evidence.obtained(samples, name, *_SILENT) | _follows(measured, code)
         share *= np.where(silent, 1.0, np.minimum(tie, 1.0))
     return share
 
@@ -68,7 +71,8 @@ def _follows(measured: pd.DataFrame, code: str) -> npt.NDArray[np.bool_]:
     sources = next((makers for figure, makers in _FOLLOWS if figure == code), ())
     if not sources:
         return np.zeros(len(measured), dtype="bool")
-    return measured[[ANALYTES[source].column for source in sources]].notna().all(axis=1).to_numpy()
+    known = [~np.isnan(measured[ANALYTES[source].column].to_numpy()) for source in sources]
+    return np.asarray(np.all(known, axis=0))
 
 
 def _steps(samples: SampleTable) -> dict[str, Floats]:
@@ -76,10 +80,10 @@ def _steps(samples: SampleTable) -> dict[str, Floats]:
     readings = samples.readings
     written = record.text(readings, "raw_text")
     value = record.number(readings, "value").round(6).astype("str")
-    code, texts = pd.factorize(written.where(written != "", value))
-    digits = pd.Series(texts, dtype="str").str.replace(r"\D", "", regex=True).str.rstrip("0").str.lstrip("0")
-    steps = pd.to_numeric(digits.str.slice(0, 9), errors="coerce").to_numpy(dtype="float64")[code]
-    place, analyte = record.positions(samples, readings), record.analyte_codes(readings)
+    said = coded(written.where(written != "", value))
+    digits = (_NO_DIGIT.sub("", text).strip("0")[:9] for text in said.texts)
+    steps = np.array([float(text) if text else np.nan for text in digits])[said.code]
+    place, analyte = samples.once(record.positions), samples.once(record.analyte_codes)
     known = (place >= 0) & (analyte >= 0)
     laid = np.full((len(ANALYTES), len(samples)), np.nan)
     laid[analyte[known], place[known]] = steps[known]

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from pipeline.checks import evidence, slips
 from pipeline.checks.alkalinity import DEGREE_PER_MEQ
+from pipeline.checks.columns import either, fitting
 from pipeline.checks.hardness import CACO3_PER_CAO, SOFTENED_WORDS
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import (
@@ -22,6 +22,7 @@ from pipeline.chemistry.equivalents import (
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -108,7 +109,7 @@ def _sulfate_water(samples: SampleTable, hardness: Floats, share: float) -> Flag
     message="conductivity {observed:1} µS/cm does not go with total_hardness {hardness:1} mg/L as CaCO3 "
     "(ratio {ratio:2}; tap water 1.85 to 2.9, none below {lowest_ratio:2}). Would fit: {alternative}.",
 )
-def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> Columns:
     """Compare conductivity with total hardness.
 
     Dissolved calcium and magnesium conduct; a water cannot hold hardness without showing it. Too
@@ -151,20 +152,17 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     )
     above = conductivity > most
     answers["a water with much sodium or chloride (measure them)"] = above
-    return pd.DataFrame(
-        {
-            "observed": np.where(np.isnan(hardness.value), np.nan, conductivity),
-            "low": lowest_ratio * hardness.low,
-            "high": np.where(judged, most, np.nan),
-            "severity": evidence.either(above, "note", "hold"),
-            "analyte": evidence.constant(samples, "conductivity total_hardness"),
-            "hardness": hardness.value,
-            "ratio": ratio,
-            "lowest_ratio": lowest_ratio,
-            "alternative": evidence.fitting(samples.about.index, answers, "no single change; repeat both"),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": np.where(np.isnan(hardness.value), np.nan, conductivity),
+        "low": lowest_ratio * hardness.low,
+        "high": np.where(judged, most, np.nan),
+        "severity": either(above, "note", "hold"),
+        "analyte": "conductivity total_hardness",
+        "hardness": hardness.value,
+        "ratio": ratio,
+        "lowest_ratio": lowest_ratio,
+        "alternative": fitting(len(samples), answers, "no single change; repeat both"),
+    }
 
 
 @check(
@@ -176,7 +174,7 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
     message="conductivity {observed:1} µS/cm is too little for alkalinity {alkalinity:1} mg/L as CaCO3 "
     "(ratio {ratio:2}, at least {lowest_ratio:2}). Would fit: {alternative}.",
 )
-def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> Columns:
     """Compare conductivity with alkalinity.
 
     Bicarbonate never comes without a cation that conducts beside it.
@@ -209,16 +207,13 @@ def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> pd.DataF
         "half the sample volume not applied (alkalinity ÷ 2)": _within(2.0 * ratio, usual),
         "acid capacity typed with the factor for °dH twice (÷ 2.804)": _within(DEGREE_PER_MEQ * ratio, usual),
     }
-    return pd.DataFrame(
-        {
-            "observed": np.where(np.isnan(alkalinity.value), np.nan, conductivity),
-            "low": lowest_ratio * alkalinity.low,
-            "high": np.nan,
-            "analyte": evidence.constant(samples, "conductivity alkalinity"),
-            "alkalinity": alkalinity.value,
-            "ratio": ratio,
-            "lowest_ratio": lowest_ratio,
-            "alternative": evidence.fitting(samples.about.index, answers, "no single change; repeat both"),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": np.where(np.isnan(alkalinity.value), np.nan, conductivity),
+        "low": lowest_ratio * alkalinity.low,
+        "high": np.nan,
+        "analyte": "conductivity alkalinity",
+        "alkalinity": alkalinity.value,
+        "ratio": ratio,
+        "lowest_ratio": lowest_ratio,
+        "alternative": fitting(len(samples), answers, "no single change; repeat both"),
+    }

@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
+from pipeline.checks import evidence
+from pipeline.checks.columns import worded
 from pipeline.checks.registry import check
 from pipeline.chemistry.arrays import floats
-from pipeline.chemistry.conductance import expected, lost_to_pairs
+from pipeline.chemistry.conductance import carried
 from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     anion_sum,
@@ -19,9 +20,11 @@ from pipeline.chemistry.equivalents import (
     ion_balance_percent,
     milliequivalents,
 )
+from pipeline.normalise.coded import Coded
 from pipeline.reference import table
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
     from pipeline.chemistry.arrays import Floats
     from pipeline.normalise.sample_table import SampleTable
@@ -65,7 +68,7 @@ _SLIPS: Final = ((0.1, "mS/m taken for µS/cm: {} µS/cm would fit", 10.0),
     message="Conductivity {observed:0} µS/cm, the ions carry {expected:0} ({low:0} to {high:0}); "
     "ion balance {balance_percent:1} %: {suspect}.{alternative}",
 )
-def conductivity_from_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def conductivity_from_ions(samples: SampleTable, limits: Limits) -> Columns:
     """Compare the conductivity read with the one that follows from the ions.
 
     It is the strongest single test of a full analysis, and together with the ion balance it names the
@@ -78,7 +81,7 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame
 
     Returns
     -------
-    frame of the samples that could be evaluated: ``observed`` [µS/cm at 25 °C], ``low``, ``high``, ``expected``,
+    one row per sample: ``observed`` [µS/cm at 25 °C] where it could be evaluated, ``low``, ``high``, ``expected``,
     ``second_opinion``, ``balance_percent`` (missing where a sum is), ``suspect``, ``alternative``, ``analyte``.
 
     Notes
@@ -89,35 +92,29 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame
     bicarbonate [PHREEQC3].
     """
     bounds = limits.conductivity_from_ions
-    model = expected(samples.filled)
-    observed = column(samples.measured, "conductivity_us_cm_25c")
-    computed = samples.method["conductivity_us_cm_25c"].isin(["calculated", "derived"]).to_numpy()
-    usable = (observed.notna() & model["conductivity_us_cm_25c"].notna()).to_numpy() & ~computed
-    carried = floats(model["conductivity_us_cm_25c"])
-    allowed = _allowed(samples, carried, floats(observed), bounds)
-    balance = ion_balance_percent(cation_sum(samples.filled), anion_sum(samples.filled))
-    too_high = floats(observed) > carried
-    result = pd.DataFrame(
-        {
-            "observed": observed,
-            "low": carried - floats(lost_to_pairs(samples.filled)) - allowed,
-            "high": carried + allowed,
-            "expected": carried,
-            "second_opinion": model["conductivity_us_cm_25c_sm2510"],
-            "balance_percent": balance,
-            "suspect": _suspect(too_high, floats(balance), bounds.balanced_percent),
-            "alternative": _slip(floats(observed), carried, bounds.relative),
-            "analyte": "conductivity",
-        },
-        index=observed.index,
-    )
-    return result[usable]
+    model = carried(samples.filled)
+    expected = model.molal
+    observed = samples.measured["conductivity_us_cm_25c"].to_numpy()
+    computed = evidence.obtained(samples, "conductivity_us_cm_25c", "calculated", "derived")
+    allowed = _allowed(samples, expected, observed, bounds)
+    balance = floats(ion_balance_percent(cation_sum(samples.filled), anion_sum(samples.filled)))
+    return {
+        "observed": np.where(computed | np.isnan(expected), np.nan, observed),
+        "low": expected - model.lost - allowed,
+        "high": expected + allowed,
+        "expected": expected,
+        "second_opinion": model.equivalent,
+        "balance_percent": balance,
+        "suspect": _suspect(observed > expected, balance, bounds.balanced_percent),
+        "alternative": _slip(observed, expected, bounds.relative),
+        "analyte": "conductivity",
+    }
 
 
-def _allowed(samples: SampleTable, carried: Floats, observed: Floats, bounds: ConductivityFromIonsLimits) -> Floats:
+def _allowed(samples: SampleTable, expected: Floats, observed: Floats, bounds: ConductivityFromIonsLimits) -> Floats:
     """Half-width of the acceptable range [µS/cm]."""
     spread = samples.uncertainty
-    variance = np.square(bounds.relative * carried)
+    variance = np.square(bounds.relative * expected)
     for ion in _MEASURED_ION:
         variance += np.square(_LAMBDA[ion] * np.nan_to_num(milliequivalents(spread, ion).to_numpy()))
     alkalinity = column(spread, "alkalinity_mg_l_caco3").to_numpy() / MG_CACO3_PER_MEQ
@@ -127,7 +124,7 @@ def _allowed(samples: SampleTable, carried: Floats, observed: Floats, bounds: Co
     return floats(np.sqrt(variance))
 
 
-def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> pd.api.extensions.ExtensionArray:
+def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> Coded:
     """Name the side: conductivity above or below, charges positive or negative."""
     balanced_or_unknown = ~(np.abs(balance) > balanced)
     negative = balance < 0.0
@@ -136,17 +133,15 @@ def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> pd.api.e
         [4, 5, 0, 1, 2],
         default=3,
     )
-    return pd.array(_SUSPECTS, dtype="str").take(code)
+    return Coded(code, _SUSPECTS)
 
 
-def _slip(observed: Floats, carried: Floats, relative: float) -> pd.api.extensions.ExtensionArray:
+def _slip(observed: Floats, expected: Floats, relative: float) -> Column:
     """Offer the reading that one slip of the unit would explain."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = observed / carried
-    texts = np.full(observed.size, "", dtype=object)
-    for share, words, factor in _SLIPS:
-        rows = np.flatnonzero(np.abs(ratio / share - 1.0) <= relative)
-        shown = pd.Series(observed[rows] * factor).round(0).astype("int64").astype("str")
-        before, _, after = words.partition("{}")
-        texts[rows] = (" " + before + shown + after + ".").to_numpy(dtype=object)
-    return pd.array(texts, dtype="str")
+    ratio = observed / expected
+    numbers = {f"by_{place}": np.round(observed * factor) for place, (_, _, factor) in enumerate(_SLIPS)}
+    templates = {
+        " " + words.format(f"{{by_{place}:0}}") + ".": np.abs(ratio / share - 1.0) <= relative
+        for place, (share, words, _) in enumerate(_SLIPS)
+    }
+    return worded(len(observed), numbers, templates)

@@ -10,13 +10,15 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.checks import record
+from pipeline.checks import evidence, record
+from pipeline.checks.columns import either, first_that_holds, stacked, within
 from pipeline.checks.registry import check
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Column, Columns, Flags
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -47,6 +49,13 @@ _ROUNDABLE: Final = (
     "nitrate",
     "silica",
 )
+_COMPARED: Final = (
+    "conductivity_us_cm_25c",
+    "total_hardness_mg_l_caco3",
+    "alkalinity_mg_l_caco3",
+    "chloride_mg_l",
+    "sulfate_mg_l",
+)
 _READ_FINELY: Final = ("laboratory", "burette", "photometer", "meter", "unknown", "typed")
 
 
@@ -57,7 +66,7 @@ _READ_FINELY: Final = ("laboratory", "burette", "photometer", "meter", "unknown"
     severity="note",
     message="{analyte}: {percent:0} % of {values:0} values in this source {habit}: {alternative}.",
 )
-def rounding_habit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def rounding_habit(samples: SampleTable, limits: Limits) -> Columns:
     """Count last digits, and kit values that no whole number of drops gives.
 
     Values that all end in 0 or 5, or fall between two drops, were rounded, converted or guessed.
@@ -76,68 +85,78 @@ def rounding_habit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     Last digits of measurements are near uniform, so 20 % end in 0 or 5 [CP]. Counts, strips, labels and
     published statistics are left out.
     """
-    found = pd.concat([_last_digits(samples, limits), _between_drops(samples, limits)], ignore_index=True)
-    judged = samples.about.index[record.source(samples).isin(found["file_sha256"]).to_numpy()]
-    return record.with_passing(found, judged)
+    found = stacked(_last_digits(samples, limits), _between_drops(samples, limits))
+    of = evidence.sources(samples)
+    judged = np.isin(of.names.astype("str"), np.asarray(found["file_sha256"], dtype="str"))
+    return {**found, "place": np.full(len(np.asarray(found["observed"])), -1), "evaluated": judged[of.code]}
 
 
 def _grouped(
-    samples: SampleTable, chosen: npt.NDArray[np.bool_], hit: npt.NDArray[np.bool_], fewest: int
-) -> pd.DataFrame:
+    samples: SampleTable, chosen: npt.NDArray[np.intp], hit: npt.NDArray[np.bool_], fewest: int
+) -> dict[str, Column]:
     """Count the chosen readings and the hits among them, by source and quantity."""
-    readings = samples.readings
-    file_code, files = pd.factorize(record.source(samples))
-    file_of = file_code[record.positions(samples, readings)[chosen]]
-    cell = file_of * len(ANALYTES) + record.analyte_codes(readings)[chosen]
+    of = evidence.sources(samples)
+    analyte = samples.once(record.analyte_codes)[chosen]
+    cell = of.code[samples.once(record.positions)[chosen]].astype("int64") * len(ANALYTES) + analyte
     size = np.bincount(cell, minlength=1)
-    hits = np.bincount(cell, weights=hit[chosen], minlength=1)
+    hits = np.bincount(cell, weights=hit, minlength=1)
     kept = np.flatnonzero(size >= fewest)
-    table = pd.DataFrame(
-        {
-            "sample_id": pd.Series(pd.NA, index=range(len(kept)), dtype="str"),
-            "file_sha256": pd.Index(files).take(kept // len(ANALYTES)),
-            "analyte": pd.Index(ANALYTES).take(kept % len(ANALYTES)),
-            "observed": hits[kept] / size[kept],
-            "percent": 100 * hits[kept] / size[kept],
-            "values": size[kept].astype("float64"),
-        }
+    kept = kept[of.names[kept // len(ANALYTES)] != ""]
+    return {
+        "file_sha256": of.names[kept // len(ANALYTES)],
+        "analyte": np.array(list(ANALYTES), dtype=object)[kept % len(ANALYTES)],
+        "observed": hits[kept] / size[kept],
+        "percent": 100 * hits[kept] / size[kept],
+        "values": size[kept].astype("float64"),
+    }
+
+
+def _last_digits(samples: SampleTable, limits: Limits) -> Columns:
+    fine = samples.once(record.said, "method").isin(_READ_FINELY)
+    fine &= samples.once(record.said, "analyte").isin(_ROUNDABLE)
+    digit, round_digit = _ends(samples.readings)
+    chosen = np.flatnonzero(fine & digit)
+    return {
+        **_grouped(samples, chosen, round_digit[chosen], limits.digits.fewest_values),
+        "low": np.nan,
+        "high": limits.digits.share,
+        "habit": "end in 0 or 5",
+        "alternative": "rounded, or read from a scale by eye",
+    }
+
+
+def _ends(readings: pd.DataFrame) -> tuple[Flags, Flags]:
+    """Tell which readings were written with a digit at the end, and which of them with a 0 or 5."""
+    if "raw_text" not in readings:
+        return np.zeros(len(readings), dtype="bool"), np.zeros(len(readings), dtype="bool")
+    column = readings["raw_text"]
+    category = isinstance(column.dtype, pd.CategoricalDtype)
+    last = pc.utf8_slice_codeunits(pa.array(column.cat.categories if category else column, from_pandas=True), start=-1)
+    told = (pc.ascii_is_decimal(last), pc.is_in(last, value_set=pa.array(["0", "5"], last.type)))
+    flags = [np.append(pc.fill_null(part, fill_value=False).to_numpy(zero_copy_only=False), False) for part in told]
+    code = column.cat.codes.to_numpy() if category else np.arange(len(column))
+    return flags[0][code], flags[1][code]
+
+
+def _between_drops(samples: SampleTable, limits: Limits) -> Columns:
+    by_drops = samples.once(record.said, "method").isin(["drops"])
+    chosen = np.flatnonzero(by_drops & ~samples.once(record.said, "form").isin(["drops"]))
+    readings = samples.readings.take(chosen)
+    nominal, used, degree, value = (
+        record.number(readings, name).to_numpy() for name in ("nominal_ml", "used_ml", "degree_per_drop", "value")
     )
-    return table[table["file_sha256"] != ""]
-
-
-def _last_digits(samples: SampleTable, limits: Limits) -> pd.DataFrame:
-    readings = samples.readings
-    fine = (readings["analyte"].isin(_ROUNDABLE) & readings["method"].isin(_READ_FINELY)).to_numpy()
-    words = pa.array(record.text(readings, "raw_text"))
-    digit = pc.utf8_slice_codeunits(words, start=-1)
-    known = pc.fill_null(pc.ascii_is_decimal(digit), fill_value=False).to_numpy(zero_copy_only=False)
-    round_digit = pc.is_in(digit, value_set=pa.array(["0", "5"], digit.type)).to_numpy(zero_copy_only=False)
-    return _grouped(samples, fine & known, round_digit, limits.digits.fewest_values).assign(
-        low=np.nan,
-        high=limits.digits.share,
-        habit="end in 0 or 5",
-        alternative="rounded, or read from a scale by eye",
-    )
-
-
-def _between_drops(samples: SampleTable, limits: Limits) -> pd.DataFrame:
-    readings = samples.readings
-    typed = (readings["method"] == "drops").to_numpy()
-    if "form" in readings:
-        typed = typed & (readings["form"] != "drops").to_numpy()
-    chosen = readings[typed]
-    ratio = (record.number(chosen, "nominal_ml") / record.number(chosen, "used_ml")).fillna(1.0)
-    step, value = record.number(chosen, "degree_per_drop") * ratio, record.number(chosen, "value")
-    gap = (value - step * (value / step).round()).abs()
-    between, known = np.zeros(len(readings), dtype="bool"), typed.copy()
-    between[typed] = (gap > np.maximum(limits.digits.kit_rounding_mg_l, 0.05 * step)).to_numpy()
-    known[typed] = (step.notna() & value.notna()).to_numpy()
-    return _grouped(samples, known, between, limits.digits.fewest_kit_values).assign(
-        low=np.nan,
-        high=limits.digits.kit_share,
-        habit="are no whole number of drops of the kit named",
-        alternative="converted with another kit's factor, or not from this kit",
-    )
+    ratio = nominal / used
+    step = degree * np.where(np.isnan(ratio), 1.0, ratio)
+    known = ~np.isnan(step) & ~np.isnan(value)
+    gap = np.abs(value - step * np.round(value / step))
+    between = gap > np.maximum(limits.digits.kit_rounding_mg_l, 0.05 * step)
+    return {
+        **_grouped(samples, chosen[known], between[known], limits.digits.fewest_kit_values),
+        "low": np.nan,
+        "high": limits.digits.kit_share,
+        "habit": "are no whole number of drops of the kit named",
+        "alternative": "converted with another kit's factor, or not from this kit",
+    }
 
 
 @check(
@@ -149,7 +168,7 @@ def _between_drops(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="conductivity / hardness is {observed:2} here and ordinary in {ordinary:0} rows of this source: "
     "{alternative}. Ask which instrument or kit this row came from.",
 )
-def unit_copied_down(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def unit_copied_down(samples: SampleTable, limits: Limits) -> Columns:
     """Find rows written in another unit than the rest of their column.
 
     A unit filled down a column is right for the first instrument and wrong for the next one.
@@ -172,17 +191,14 @@ def unit_copied_down(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """
     units = limits.units
     lowest, highest = units.usual_ratio
-    measured = samples.measured
-    conductivity = measured["conductivity_us_cm_25c"]
-    hardness = measured["total_hardness_mg_l_caco3"].where(measured["total_hardness_mg_l_caco3"] > 0)
-    alkalinity = measured["alkalinity_mg_l_caco3"].where(measured["alkalinity_mg_l_caco3"] > 0)
-    by_hardness, by_alkalinity = conductivity / hardness, conductivity / alkalinity
-    ordinary = by_hardness.between(lowest, highest) & by_alkalinity.between(lowest, 2 * highest)
-    file = record.source(samples)
-    code = pd.factorize(file)[0]
-    count = np.bincount(code, weights=ordinary.to_numpy(), minlength=1)[code]
-    salts = (measured["chloride_mg_l"] / 35.45).fillna(0) + (measured["sulfate_mg_l"] / 48.03).fillna(0)
-    mixed = (count >= units.column_rows) & (file != "")
+    conductivity, hardness, alkalinity, chloride, sulfate = (samples.measured[name].to_numpy() for name in _COMPARED)
+    by_hardness = conductivity / np.where(hardness > 0, hardness, np.nan)
+    by_alkalinity = conductivity / np.where(alkalinity > 0, alkalinity, np.nan)
+    ordinary = within(by_hardness, lowest, highest) & within(by_alkalinity, lowest, 2 * highest)
+    of = evidence.sources(samples)
+    count = of.count(ordinary)
+    salts = np.nan_to_num(chloride / 35.45) + np.nan_to_num(sulfate / 48.03)
+    mixed = ((count >= units.column_rows) & (of.names != ""))[of.code]
     fresh = 100 * salts < 0.5 * conductivity
     slips = {
         "German degrees (×17.85) under a heading of mg/L would fit": 1 / 17.848,
@@ -196,21 +212,19 @@ def unit_copied_down(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         words: fresh
         & (mixed if factor > 1 else thick)
         & ~ordinary
-        & (by_hardness * factor).between(lowest, highest)
-        & (by_alkalinity * factor).between(lowest, highest)
+        & within(by_hardness * factor, lowest, highest)
+        & within(by_alkalinity * factor, lowest, highest)
         for words, factor in slips.items()
     }
-    alternative = record.first_that_holds(conductivity.index, answers)
-    suspect = (alternative != "").to_numpy()
-    return pd.DataFrame(
-        {
-            "observed": by_hardness.where(by_alkalinity.notna()),
-            "low": np.where(suspect, lowest, np.nan),
-            "high": np.where(suspect, highest, np.nan),
-            "analyte": "total_hardness alkalinity conductivity",
-            "severity": record.first_that_holds(conductivity.index, {"hold": mixed, "note": ~mixed}),
-            "ordinary": count,
-            "conductivity_per_alkalinity": by_alkalinity,
-            "alternative": alternative,
-        }
-    )
+    alternative = first_that_holds(len(samples), answers)
+    suspect = alternative.stated()
+    return {
+        "observed": np.where(np.isnan(by_alkalinity), np.nan, by_hardness),
+        "low": np.where(suspect, lowest, np.nan),
+        "high": np.where(suspect, highest, np.nan),
+        "analyte": "total_hardness alkalinity conductivity",
+        "severity": either(mixed, "hold", "note"),
+        "ordinary": count[of.code],
+        "conductivity_per_alkalinity": by_alkalinity,
+        "alternative": alternative,
+    }

@@ -6,15 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from pipeline.checks import evidence
+from pipeline.checks.columns import either, fitting
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import dissolved_solids_calculated
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -68,7 +69,7 @@ def _ratio(samples: SampleTable) -> Floats:
     message="tds {tds:1} mg/L over conductivity {conductivity:1} µS/cm is {observed:2}; "
     "{low:2} to {high:2} is usual. {alternative}.",
 )
-def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> Columns:
     """Compare dissolved solids with conductivity.
 
     A pen computes the one from the other, and a weighed residue stays near it; a ratio far off means
@@ -91,11 +92,11 @@ def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     swap is a pen on the sodium chloride scale.
     """
     bounds = limits.dissolved_solids
-    tds = samples.measured["tds_mg_l"]
-    conductivity = samples.measured["conductivity_us_cm_25c"]
+    tds = samples.measured["tds_mg_l"].to_numpy()
+    conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
     ratio = _ratio(samples)
-    weighed = ~samples.method["tds_mg_l"].isin(_METERED).to_numpy()
-    wider = bounds.absolute_mg_l / np.maximum(conductivity.to_numpy(), 1e-3)
+    weighed = ~evidence.obtained(samples, "tds_mg_l", *_METERED)
+    wider = bounds.absolute_mg_l / np.maximum(conductivity, 1e-3)
     low = np.maximum(bounds.meter_ratio[0] - wider, 0.0)
     high = np.where(weighed, bounds.weighed_ratio[1], bounds.meter_ratio[1]) + wider
     swapped = (ratio >= bounds.swapped_ratio[0]) & (ratio <= bounds.swapped_ratio[1])
@@ -106,22 +107,17 @@ def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         "Conductivity copied into TDS, or a meter factor of 1.0, would fit": copied,
         "Conductivity in mS/cm (× 1000) would fit": thousand,
     }
-    return pd.DataFrame(
-        {
-            "observed": ratio,
-            "low": low,
-            "high": high,
-            "severity": evidence.either(swapped | copied | thousand, "hold", "note"),
-            "analyte": evidence.constant(samples, "tds conductivity"),
-            "tds": tds,
-            "conductivity": conductivity,
-            "ratio_if_swapped": 1.0 / np.where(ratio > 0, ratio, np.nan),
-            "alternative": evidence.fitting(
-                samples.about.index, answers, "Ask for the scale and factor of the meter, or the method"
-            ),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": ratio,
+        "low": low,
+        "high": high,
+        "severity": either(swapped | copied | thousand, "hold", "note"),
+        "analyte": "tds conductivity",
+        "tds": tds,
+        "conductivity": conductivity,
+        "ratio_if_swapped": 1.0 / np.where(ratio > 0, ratio, np.nan),
+        "alternative": fitting(len(samples), answers, "Ask for the scale and factor of the meter, or the method"),
+    }
 
 
 @check(
@@ -133,7 +129,7 @@ def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="tds {observed:0} mg/L is {ratio:2} of the {calculated:0} mg/L its ions make (0.9 to 1.2 usual). "
     "{alternative}.",
 )
-def tds_vs_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def tds_vs_ions(samples: SampleTable, limits: Limits) -> Columns:
     """Compare a weighed residue with the one calculated from the ions.
 
     A residue smaller than its ions is impossible: one ion is too high. A larger one holds something
@@ -157,8 +153,8 @@ def tds_vs_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     bounds = limits.dissolved_solids
     tds = evidence.read(samples, "tds_mg_l", bounds.relative, bounds.absolute_mg_l)
     of = evidence.sources(samples)
-    _, same = multiple_of_conductivity(samples, limits)
-    weighed = ~samples.method["tds_mg_l"].isin(_METERED).to_numpy() & ~same[of.code]
+    _, same = samples.once(multiple_of_conductivity, limits)
+    weighed = ~evidence.obtained(samples, "tds_mg_l", *_METERED) & ~same[of.code]
     solids = dissolved_solids_calculated(samples.filled)
     calculated = solids["tds_evaporated_mg_l"].to_numpy()
     whole = solids["sum_of_ions_mg_l"].to_numpy()
@@ -169,20 +165,17 @@ def tds_vs_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         "One ion is too high (digit, unit or form), or the residue was not dried whole": tds.value < least,
         "Something was not analysed (silica, organic matter, an ion)": tds.value > most,
     }
-    return pd.DataFrame(
-        {
-            "observed": np.where(weighed & ~np.isnan(calculated), tds.value, np.nan),
-            "low": least,
-            "high": most,
-            "severity": evidence.either(tds.value > most, "note", "hold"),
-            "analyte": evidence.constant(samples, "tds"),
-            "calculated": calculated,
-            "sum_of_ions": whole,
-            "ratio": tds.value / np.where(calculated > 0, calculated, np.nan),
-            "alternative": evidence.fitting(samples.about.index, answers),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": np.where(weighed & ~np.isnan(calculated), tds.value, np.nan),
+        "low": least,
+        "high": most,
+        "severity": either(tds.value > most, "note", "hold"),
+        "analyte": "tds",
+        "calculated": calculated,
+        "sum_of_ions": whole,
+        "ratio": tds.value / np.where(calculated > 0, calculated, np.nan),
+        "alternative": fitting(len(samples), answers),
+    }
 
 
 @check(
@@ -193,7 +186,7 @@ def tds_vs_ions(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="tds is {observed:3} × conductivity in {samples:0} of {seen:0} samples of this source: it "
     "repeats the conductivity and proves nothing. {alternative}.",
 )
-def tds_calculated(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def tds_calculated(samples: SampleTable, limits: Limits) -> Columns:
     """Recognise a source whose dissolved solids are its conductivity times a constant.
 
     Such a TDS is no second measurement; agreement with it says nothing. One note for the whole source.
@@ -213,18 +206,16 @@ def tds_calculated(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """
     ratio = _ratio(samples)
     of = evidence.sources(samples)
-    median, same = multiple_of_conductivity(samples, limits)
+    median, same = samples.once(multiple_of_conductivity, limits)
     close = np.abs(ratio / median[of.code] - 1.0) <= limits.dissolved_solids.same_within
-    found = pd.DataFrame(
-        {
-            "file_sha256": of.names,
-            "observed": median,
-            "low": np.nan,
-            "high": np.where(same, 0.0, np.nan),
-            "analyte": "tds conductivity",
-            "samples": of.count(close),
-            "seen": of.count(~np.isnan(ratio)),
-            "alternative": "Use the conductivity; a pen's factor is its scale, 0.5 or so for sodium chloride",
-        }
-    )
-    return evidence.with_members(found, samples, ~np.isnan(ratio))
+    found: Columns = {
+        "file_sha256": of.names,
+        "observed": median,
+        "low": np.nan,
+        "high": np.where(same, 0.0, np.nan),
+        "analyte": "tds conductivity",
+        "samples": of.count(close),
+        "seen": of.count(~np.isnan(ratio)),
+        "alternative": "Use the conductivity; a pen's factor is its scale, 0.5 or so for sodium chloride",
+    }
+    return evidence.of_sources(found, np.ones(len(of.names), dtype="bool"), ~np.isnan(ratio))

@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from pipeline.checks.columns import taken
 from schemas.methods import METHODS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Column, Columns
     from pipeline.normalise.sample_table import SampleTable
 
     Floats = npt.NDArray[np.float64]
@@ -95,6 +97,12 @@ def known(samples: SampleTable, column: str, relative: float, absolute: float = 
     return Quantity(value, reach, slack)
 
 
+def obtained(samples: SampleTable, column: str, *methods: str) -> Flags:
+    """Tell which samples have a value that was obtained by one of the methods."""
+    wanted = np.array([name in methods for name in (*METHODS, "")], dtype="bool")
+    return wanted[samples.method[column].cat.codes.to_numpy()]
+
+
 def tolerance(*quantities: Quantity) -> Floats:
     """Combine what is not known of several quantities: √Σ reach² + Σ slack [JCGM100, 5.1.2]."""
     squares = sum((quantity.reach**2 for quantity in quantities), start=np.float64(0.0))
@@ -116,60 +124,24 @@ def says(samples: SampleTable, names: Sequence[str], words: Sequence[str]) -> Fl
 
     Every different text is searched once, so the cost follows the vocabulary, not the rows.
     """
-    found = np.zeros(len(samples), dtype="bool")
     pattern = "|".join(words)
-    for name in names:
-        codes, texts = pd.factorize(text(samples, name))
-        holds = pd.Series(texts, dtype="str").str.contains(pattern, case=False).to_numpy(dtype="bool")
-        found |= holds[codes]
-    return found
+    return np.asarray(np.any([samples.fact(name).mentions(pattern) for name in names], axis=0))
 
 
-def constant(samples: SampleTable, words: str) -> pd.Categorical[str]:
-    """Give every sample the same words, stored once."""
-    return either(np.zeros(len(samples), dtype="bool"), words, words)
-
-
-def either(flags: Flags, yes: str, no: str) -> pd.Categorical[str]:
-    """Word a yes or no for every row; each word is stored once."""
-    codes = np.asarray(flags, dtype="int8") * np.int8(yes != no)
-    categories = pd.Index(list(dict.fromkeys((no, yes))), dtype="str")
-    return cast("pd.Categorical[str]", pd.Categorical.from_codes(pd.Index(codes), categories=categories))
-
-
-def fitting(index: pd.Index, answers: Mapping[str, Flags], otherwise: str = "") -> pd.Series[str]:
-    """Name every answer that fits a row, joined by "; or "; ``otherwise`` where none does.
-
-    Several answers may fit: then the data cannot tell and a person is asked. Rows with the same
-    answers are worded once.
-    """
-    flags = np.column_stack([np.asarray(flag, dtype="bool") for flag in answers.values()])
-    weights = 1 << np.arange(flags.shape[1], dtype="int64")
-    patterns, inverse = np.unique(flags @ weights, return_inverse=True)
-    names = list(answers)
-    worded = [
-        _listed([name for place, name in enumerate(names) if pattern >> place & 1]) or otherwise
-        for pattern in patterns.tolist()
-    ]
-    categories = list(dict.fromkeys(worded))
-    codes = np.array([categories.index(words) for words in worded], dtype="int32")[inverse]
-    return pd.Series(
-        pd.Categorical.from_codes(pd.Index(codes), categories=pd.Index(categories, dtype="str")), index=index
-    )
-
-
-def _listed(answers: list[str]) -> str:
-    """Join answers to one phrase; only the first keeps its capital."""
-    lowered = [words[:1].lower() + words[1:] if words[1:2].islower() else words for words in answers]
-    return "; or ".join([*answers[:1], *lowered[1:]])
+def middle(values: Floats, group: npt.NDArray[np.integer[Any]], count: int) -> Floats:
+    """Give the medians of (n,) or (n, k) values in each of ``count`` groups; what is missing is left out."""
+    medians = pd.DataFrame(values).groupby(group).median()
+    laid = np.full((count, medians.shape[1]), np.nan)
+    laid[medians.index] = medians
+    return laid[:, 0] if values.ndim == 1 else laid
 
 
 @dataclass(frozen=True)
 class Sources:
-    """The source (file) of every sample: ``code`` is its number, ``names`` its SHA-256."""
+    """The source (file) of every sample: ``code`` is its number, ``names`` the SHA-256 of each."""
 
-    code: npt.NDArray[np.intp]
-    names: pd.Index
+    code: npt.NDArray[np.integer[Any]]
+    names: npt.NDArray[np.object_]
 
     def count(self, flags: Flags) -> Floats:
         """Count the samples of each source for which ``flags`` holds."""
@@ -177,8 +149,7 @@ class Sources:
 
     def median(self, values: Floats) -> Floats:
         """Give each source's median of the values that are not missing."""
-        medians = pd.Series(values).groupby(self.code).median()
-        return np.asarray(medians.reindex(range(len(self.names))), dtype="float64")
+        return middle(values, self.code, len(self.names))
 
     def spread(self, values: Floats) -> Floats:
         """Give each source's robust standard deviation: 1.4826 × the median distance from the median."""
@@ -186,23 +157,23 @@ class Sources:
 
 
 def sources(samples: SampleTable) -> Sources:
-    """Give the sources of the samples, numbered in order of appearance."""
-    code, names = pd.factorize(text(samples, "file_sha256"))
-    return Sources(code, pd.Index(names))
+    """Give the sources of the samples."""
+    named = samples.fact("file_sha256")
+    return Sources(named.code, np.array(named.texts, dtype=object))
 
 
-def with_members(found: pd.DataFrame, samples: SampleTable, evaluated: Flags) -> pd.DataFrame:
-    """Put findings about whole sources beside a passing row for each sample that was looked at.
+def of_sources(found: Columns, chosen: Flags, evaluated: Flags) -> dict[str, Column]:
+    """Keep the sources about which something can be said, and count the samples that were looked at.
 
     Parameters
     ----------
     found : one row per source with `file_sha256`, `observed`, `low`, `high` and evidence.
-    samples : the sample table.
+    chosen : which of them have enough samples.
     evaluated : (n,) which samples had what the check needs.
     """
-    members = pd.DataFrame({"sample_id": samples.about.index[evaluated], "observed": 0.0})
-    if found.empty:
-        return members.reindex(columns=["sample_id", *found.columns])
-    of_source = found.assign(sample_id=pd.array([None] * len(found), dtype="str"))
-    joined: pd.DataFrame = pd.concat([of_source, members], ignore_index=True)
-    return joined
+    rows = np.flatnonzero(chosen)
+    return {
+        **{name: taken(column, rows) for name, column in found.items()},
+        "place": np.full(len(rows), -1),
+        "evaluated": evaluated,
+    }

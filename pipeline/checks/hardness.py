@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
-from pipeline.checks import evidence, record
+from pipeline.checks import evidence
+from pipeline.checks.columns import either, fitting, worded
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
@@ -19,6 +19,7 @@ from pipeline.chemistry.equivalents import (
 )
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -64,7 +65,7 @@ def _part(samples: SampleTable, ion: str, per_ion: float, limits: HardnessLimits
     message="total_hardness {observed:1} mg/L as CaCO3 does not fit its parts (calcium {calcium_hardness:1}, "
     "magnesium {magnesium_hardness:1}; {expected:1} ± {allowed:1} expected). {alternative}.",
 )
-def hardness_sum(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def hardness_sum(samples: SampleTable, limits: Limits) -> Columns:
     """Compare titrated total hardness with the hardness of its calcium and magnesium.
 
     The figures come from separate measurements, so a gap points at a misread end point, a wrong
@@ -113,23 +114,18 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         "Calcium as CaCO3 was typed as Ca": np.abs(observed - swapped) <= allowed,
     }
     answers = {words: fits & both for words, fits in answers.items()}
-    return pd.DataFrame(
-        {
-            "observed": np.where(np.isnan(expected), np.nan, observed),
-            "severity": evidence.either(np.abs(observed - expected) > bounds.hold_beyond * allowed, "hold", "note"),
-            "low": expected - allowed,
-            "high": np.where(both, expected + allowed, np.nan),
-            "analyte": evidence.constant(samples, "total_hardness calcium magnesium"),
-            "calcium_hardness": calcium.value,
-            "magnesium_hardness": magnesium.value,
-            "expected": expected,
-            "allowed": allowed,
-            "alternative": evidence.fitting(
-                samples.about.index, answers, "No single unit error explains it; repeat the titrations"
-            ),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": np.where(np.isnan(expected), np.nan, observed),
+        "severity": either(np.abs(observed - expected) > bounds.hold_beyond * allowed, "hold", "note"),
+        "low": expected - allowed,
+        "high": np.where(both, expected + allowed, np.nan),
+        "analyte": "total_hardness calcium magnesium",
+        "calcium_hardness": calcium.value,
+        "magnesium_hardness": magnesium.value,
+        "expected": expected,
+        "allowed": allowed,
+        "alternative": fitting(len(samples), answers, "No single unit error explains it; repeat the titrations"),
+    }
 
 
 @check(
@@ -141,7 +137,7 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="alkalinity {alkalinity:1} exceeds total_hardness {hardness:1} by {observed:1} mg/L as CaCO3; "
     "that needs at least {sodium_needed:0} mg/L sodium, {sodium_said}. {alternative}.",
 )
-def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> Columns:
     """Ask for the sodium behind an alkalinity that is larger than the hardness.
 
     Softened houses and natural soda waters look exactly like a mistake here; sodium decides. Not
@@ -200,39 +196,36 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> pd.DataFra
         "Hardness given as Ca (× 2.497) would fit": short & (alkalinity.value - top * CACO3_PER_CALCIUM <= high),
         "Hardness in °dH typed as °f (× 1.785) would fit": short & (alkalinity.value - top * CACO3_PER_CAO <= high),
     }
-    return pd.DataFrame(
-        {
-            "observed": excess,
-            "low": np.nan,
-            "high": high,
-            "severity": evidence.either(short, "hold", "note"),
-            "analyte": evidence.constant(samples, "alkalinity total_hardness sodium"),
-            "alkalinity": alkalinity.value,
-            "hardness": top,
-            "sodium_needed": np.maximum(excess, 0.0) * SODIUM_PER_CACO3,
-            "sodium_found": found,
-            "sodium_said": _sodium_said(samples, found, excess > high),
-            "sodium_from_conductivity_mg_l": np.maximum(from_conductivity, 0.0),
-            "alternative": evidence.fitting(samples.about.index, answers, "Repeat alkalinity, hardness and sodium"),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": excess,
+        "low": np.nan,
+        "high": high,
+        "severity": either(short, "hold", "note"),
+        "analyte": "alkalinity total_hardness sodium",
+        "alkalinity": alkalinity.value,
+        "hardness": top,
+        "sodium_needed": np.maximum(excess, 0.0) * SODIUM_PER_CACO3,
+        "sodium_found": found,
+        "sodium_said": _sodium_said(found, excess > high),
+        "sodium_from_conductivity_mg_l": np.maximum(from_conductivity, 0.0),
+        "alternative": fitting(len(samples), answers, "Repeat alkalinity, hardness and sodium"),
+    }
 
 
-def _sodium_said(samples: SampleTable, found: evidence.Floats, worded: evidence.Flags) -> pd.Series:
+def _sodium_said(found: evidence.Floats, said: evidence.Flags) -> Column:
     """Say how much sodium was read, for the rows that need words."""
     known = ~np.isnan(found)
-    words = {"found: {found:0}": worded & known, "which was not measured": worded & ~known}
-    return record.worded(pd.DataFrame({"found": found}, index=samples.about.index), words)
+    words = {"found: {found:0}": said & known, "which was not measured": said & ~known}
+    return worded(len(found), {"found": found}, words)
 
 
 def _exchange_fits(
     samples: SampleTable, alkalinity: evidence.Quantity, hardness: evidence.Quantity, bounds: HardnessLimits
 ) -> evidence.Flags:
     """Tell where the two titrations of a raw water may have changed places, as far as anything else says."""
-    raw = (evidence.text(samples, "stage") == "raw").to_numpy()
+    raw = samples.fact("stage").isin(["raw"])
     stated = evidence.says(samples, ("supply", "treatment", "comment"), _SODIUM_WORDS)
-    agency = np.asarray(samples.method["alkalinity_mg_l_caco3"] == "public-data", dtype="bool")
+    agency = evidence.obtained(samples, "alkalinity_mg_l_caco3", "public-data")
     ratio = samples.measured["conductivity_us_cm_25c"].to_numpy() / alkalinity.value
     lowest, highest = bounds.exchanged_ratio
     carried = np.isnan(ratio) | ((ratio >= lowest) & (ratio <= highest))

@@ -9,11 +9,13 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import coincidence, record
+from pipeline.checks.columns import either, stacked, taken, worded
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Column, Columns, Flags, Floats, Places
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -61,7 +63,7 @@ _PH_WEIGHT: Final = 0.5
     message="{observed:0} records carry exactly the same {compared:0} values: {alternative} "
     "({other} {same_as}, {same_site}, {same_day}).",
 )
-def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def copied_reading(samples: SampleTable, limits: Limits) -> Columns:
     """Find records that agree in every figure.
 
     The previous row filled in again agrees to the last digit. So do, now and then, two honest visits to a
@@ -87,34 +89,29 @@ def copied_reading(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     500 pairs on one day, where rows are copied within a sheet, or once in a hundred thousand on different
     days: hold. Anything else: hold. Blanks, standards and duplicates are left out.
     """
-    routine = record.text(samples.about, "activity").isin(["", "routine"]).to_numpy()
-    heavy = routine & (_tie_weight(samples) >= limits.identity.tie_weight)
-    values = samples.measured.loc[heavy, _COMPARED]
-    about = samples.about[heavy]
-    group, _ = pd.factorize(pd.util.hash_pandas_object(values, index=False))
-    tied = np.bincount(group, minlength=1)[group] > 1
-    judged = about.index
-    values, about, group = values[tied], about[tied], group[tied]
-    table = pd.DataFrame(
-        {
-            "group": group,
-            "label": record.text(about, "label"),
-            "site": record.text(about, "client") + " " + record.text(about, "site"),
-            "point": record.text(about, "sampling_point") + " " + record.text(about, "stage"),
-            "day": record.moment(about, "collected_at").dt.floor("D"),
-            "file_sha256": record.text(about, "file_sha256"),
-            "compared": values.notna().sum(axis=1).astype("float64"),
-        }
-    )
     bounds = limits.identity
-    visits = _repeat_visits(table)
-    once_in = np.full(len(table), np.nan)
+    heavy = samples.fact("activity").isin(["", "routine"]) & (_tie_weight(samples) >= bounds.tie_weight)
+    values = samples.measured[_COMPARED].to_numpy()[heavy]
+    group, _ = pd.factorize(pd.util.hash_pandas_object(pd.DataFrame(values), index=False).to_numpy())
+    tied = np.bincount(group, minlength=1)[group] > 1
+    place = np.flatnonzero(heavy)[tied]
+    ties = _ties(samples, place, pd.factorize(group[tied])[0])
+    visits = (ties.days > 1) | (ties.sites > 1)
+    once_in = np.full(len(place), np.nan)
     if visits.any():
-        mine = samples.where(pd.Series(samples.about.index.isin(values.index[visits]), index=samples.about.index))
-        chance = coincidence.chance(mine, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph)
-        once_in[visits] = _rough(1 / chance)
-    found = _judged_ties(table.assign(once_in=once_in), bounds)
-    return record.with_passing(found, judged)
+        chosen = np.zeros(len(samples), dtype="bool")
+        chosen[place[visits]] = True
+        mine = samples.where(pd.Series(chosen, index=samples.about.index))
+        once_in[visits] = _rough(1 / coincidence.chance(mine, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph))
+    compared = (~np.isnan(values[tied])).sum(axis=1)
+    printed = (ties.days <= 1) & (ties.sites >= bounds.printed_sites)
+    found = _judged_ties(samples, ties, printed, compared, once_in, bounds)
+    told = {name: taken(column, np.flatnonzero(~printed)) for name, column in found.items()}
+    first = np.flatnonzero(printed & ties.first)
+    file = samples.fact("file_sha256").take(place[first])
+    once = {**{name: taken(column, first) for name, column in found.items()}, "file_sha256": file}
+    places = np.append(place[~printed], np.full(len(first), -1))
+    return {**stacked(told, once), "place": places, "evaluated": heavy}
 
 
 def _rough(numbers: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
@@ -124,10 +121,45 @@ def _rough(numbers: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return kept
 
 
-def _repeat_visits(several: pd.DataFrame) -> np.ndarray:
-    """Tell which records agree with one of another day or of another site."""
-    groups = several.groupby("group")
-    return ((groups["day"].transform("nunique") > 1) | (groups["site"].transform("nunique") > 1)).to_numpy(dtype="bool")
+@dataclass(frozen=True)
+class _Ties:
+    """Records with equal figures, (k,) each: position, how many carry the figures, and of how many origins.
+
+    ``first`` tells the first record of each group, ``other`` is the position of the first one of the others.
+    """
+
+    place: Places
+    size: Floats
+    sites: Floats
+    days: Floats
+    places: Floats
+    first: Flags
+    other: Places
+
+
+def _ties(samples: SampleTable, place: Places, group: Places) -> _Ties:
+    where = record.together([samples.fact("client"), samples.fact("site")])
+    point = record.together([samples.fact(name) for name in ("client", "site", "sampling_point", "stage")])
+    day = samples.once(record.instants, "collected_at").astype("datetime64[D]")[place]
+    order = np.argsort(group, kind="stable")
+    start = np.flatnonzero(np.append(True, np.diff(group[order]) != 0)[: len(order)])
+    first = np.zeros(len(group), dtype="bool")
+    first[order[start]] = True
+    return _Ties(
+        place=place,
+        size=np.bincount(group, minlength=1)[group].astype("float64"),
+        sites=_distinct(group, where[place], np.ones(len(group), dtype="bool")),
+        days=_distinct(group, day.astype("int64"), ~np.isnat(day)),
+        places=_distinct(group, point[place], np.ones(len(group), dtype="bool")),
+        first=first,
+        other=place[np.where(first, order[start + 1][group], order[start][group])],
+    )
+
+
+def _distinct(group: Places, code: Places, known: Flags) -> Floats:
+    """Count the different codes of each row's group."""
+    pairs = np.unique(np.column_stack([group[known], code[known]]), axis=0)
+    return np.bincount(pairs[:, 0], minlength=int(group.max(initial=0)) + 1)[group].astype("float64")
 
 
 def _tie_weight(samples: SampleTable) -> np.ndarray:
@@ -135,60 +167,47 @@ def _tie_weight(samples: SampleTable) -> np.ndarray:
     for column in _COMPARED:
         codes = samples.method[column].cat.codes.to_numpy()
         by_code = np.array([_WEIGHT.get(str(name), 1.0) for name in samples.method[column].cat.categories] + [0.0])
-        known = samples.measured[column].notna().to_numpy()
+        known = ~np.isnan(samples.measured[column].to_numpy())
         weight += np.where(known, by_code[codes], 0.0) * (_PH_WEIGHT if column == "ph" else 1.0)
     return weight
 
 
-def _judged_ties(several: pd.DataFrame, bounds: IdentityLimits) -> pd.DataFrame:
-    size = np.bincount(several["group"], minlength=1)[several["group"]].astype("float64")
-    groups = several.groupby("group")
-    place = several["site"] + "|" + several["point"]
-    sites, days = groups["site"].transform("nunique"), groups["day"].transform("nunique")
-    places = place.groupby(several["group"]).transform("nunique")
-    one_day = days <= 1
-    printed = one_day & (sites >= bounds.printed_sites)
-    double = one_day & (places == 1)
-    rarest = np.select([sites <= 1, one_day], [bounds.chance, bounds.chance_one_day], default=bounds.chance_elsewhere)
-    chance = several["once_in"] <= 1 / rarest
-    words: dict[str, pd.Series | np.ndarray] = {
-        "a row may have been copied, ask for the original sheet": np.ones(len(several), dtype="bool"),
+def _judged_ties(
+    samples: SampleTable, ties: _Ties, printed: Flags, compared: Places, once_in: Floats, bounds: IdentityLimits
+) -> dict[str, Column]:
+    count = len(ties.place)
+    one_day = ties.days <= 1
+    double = one_day & (ties.places == 1)
+    rarest = np.select(
+        [ties.sites <= 1, one_day], [bounds.chance, bounds.chance_one_day], default=bounds.chance_elsewhere
+    )
+    chance = once_in <= 1 / rarest
+    words = {
+        "a row may have been copied, ask for the original sheet": np.ones(count, dtype="bool"),
         "one steady water read in steps as coarse gives that about once in {once_in} pairs of visits, "
         "a copied row always": chance,
         "a double entry, count it once": double,
         "the same analysis is printed for several addresses, it counts once": printed,
     }
-    other = groups.nth(0).set_index("group").reindex(several["group"])
-    second = groups.nth(1).set_index("group").reindex(several["group"])
-    is_first = ~several["group"].duplicated().to_numpy()
-    for name in ("label", "site", "day"):
-        other[name] = other[name].where(~is_first, second[name])
-    found = pd.DataFrame(
-        {
-            "sample_id": several.index,
-            "file_sha256": several["file_sha256"].to_numpy(),
-            "observed": size,
-            "severity": np.where(printed | double | chance, "note", "hold"),
-            "compared": several["compared"].to_numpy(),
-            "alternative": record.worded(several, words).to_numpy(),
-            "other": np.where(size > 2, "one of the others:", "the other one:"),  # noqa: PLR2004 - a pair
-            "same_as": other["label"].to_numpy(),
-            "same_site": other["site"].str.strip().to_numpy(),
-            "same_day": _day(other["day"]),
-            "once_in": several["once_in"].to_numpy(),
-            "low": np.nan,
-            "high": 1.0,
-        }
-    )
-    whole = found[printed.to_numpy() & is_first].assign(sample_id=None)
-    found = found[~printed.to_numpy()].drop(columns="file_sha256")
-    return pd.concat([found, whole], ignore_index=True)
+    other = samples.about.iloc[ties.other]
+    site = record.text(other, "client") + " " + record.text(other, "site")
+    return {
+        "observed": ties.size,
+        "severity": either(printed | double | chance, "note", "hold"),
+        "compared": compared.astype("float64"),
+        "alternative": worded(count, {"once_in": once_in}, words),
+        "other": either(ties.size > 2, "one of the others:", "the other one:"),  # noqa: PLR2004 - a pair
+        "same_as": record.text(other, "label"),
+        "same_site": site.str.strip(),
+        "same_day": _day(samples.once(record.instants, "collected_at")[ties.other]),
+        "once_in": once_in,
+        "low": np.nan,
+        "high": 1.0,
+    }
 
 
-def _day(moments: pd.Series) -> np.ndarray:
-    plain = moments.dt.tz_localize(None) if moments.dt.tz is not None else moments
-    days = np.datetime_as_string(plain.to_numpy(dtype="datetime64[s]"), unit="D").astype(object)
-    return np.where(moments.isna(), "day not known", days)
+def _day(moments: record.Instants) -> npt.NDArray[np.object_]:
+    return np.where(np.isnat(moments), "day not known", record.dates(moments))
 
 
 @check(
@@ -199,7 +218,7 @@ def _day(moments: pd.Series) -> np.ndarray:
     unit="reports",
     message="{observed:0} reports give this sample different values ({detail}). {alternative}.",
 )
-def report_revision(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001 -- no limit to set
+def report_revision(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
     """Hold a sample whose laboratory values were issued again with other numbers.
 
     Both issues stay in the store; which one counts is for a person to say, not for the date of the file.
@@ -217,12 +236,10 @@ def report_revision(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # no
     -----
     A report that names the one it replaces settles the matter and is not a finding [CP].
     """
-    return pd.DataFrame(
-        {
-            "observed": record.number(samples.about, "revisions"),
-            "low": np.nan,
-            "high": 0.0,
-            "detail": record.text(samples.about, "revision_detail"),
-            "alternative": "Decide which report counts",
-        }
-    )
+    return {
+        "observed": record.number(samples.about, "revisions").to_numpy(),
+        "low": np.nan,
+        "high": 0.0,
+        "detail": samples.fact("revision_detail"),
+        "alternative": "Decide which report counts",
+    }

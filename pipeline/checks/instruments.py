@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks import evidence, record
+from pipeline.checks.columns import either, stacked
 from pipeline.checks.registry import check
+from pipeline.normalise.coded import Coded, coded, silent
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns, Flags
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -46,7 +48,7 @@ _FULL_SCALE: Final = (999.0, 1999.0, 3999.0, 9999.0, 19999.0)
     severity="reject",
     message='{analyte}: "{shown}" is {alternative}.',
 )
-def instrument_range(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def instrument_range(samples: SampleTable, limits: Limits) -> Columns:
     """Find displays that ran out of digits and strips read at their last pad.
 
     A saturated meter shows the same number for every stronger water; the true value is only "more than".
@@ -66,60 +68,55 @@ def instrument_range(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     999, 1999, 3999, 9999, 19.99, 199.9 and "1 ." are what such displays print [CP]. A laboratory
     or published value of 999 is not a display and passes.
     """
+    display = samples.once(record.said, "analyte").isin(_METERED) & samples.once(record.said, "method").isin(
+        _METER_METHODS
+    )
+    chosen = np.flatnonzero(display)
     readings = samples.readings
-    metered = readings["analyte"].isin(_METERED) & readings["method"].isin(_METER_METHODS)
-    chosen = readings[metered.to_numpy()]
-    written = record.text(chosen, "raw_text")
-    codes, words = pd.factorize(written)
-    shows_full = pd.Series(words, dtype="str").str.match(_FULL_SCALE_TEXT).to_numpy(dtype="bool")
-    silent = np.asarray(words == "", dtype="bool")
-    by_value = record.number(chosen, "value").isin(_FULL_SCALE).to_numpy()
-    full = np.where(silent[codes], by_value, shows_full[codes]) if len(chosen) else np.zeros(0)
-    shown_text = written.where(written != "", "the limit of the display")
-    meters = pd.DataFrame(
-        {
-            "sample_id": chosen["sample_id"],
-            "analyte": chosen["analyte"],
-            "observed": full.astype("float64"),
-            "high": 0.0,
-            "shown": shown_text.to_numpy(),
-            "severity": "reject",
-            "alternative": "what the display shows when the water is beyond its range: more than this",
-        }
-    )
-    return pd.concat([meters, _strips(samples, limits)], ignore_index=True).assign(low=np.nan)
+    shown = coded(readings["raw_text"].iloc[chosen]) if "raw_text" in readings else silent(len(chosen))
+    by_value = np.isin(readings["value"].to_numpy(dtype="float64")[chosen], _FULL_SCALE)
+    meters: Columns = {
+        "place": samples.once(record.positions)[chosen],
+        "analyte": samples.once(record.said, "analyte").take(chosen),
+        "observed": np.where(shown.stated(), shown.mentions(_FULL_SCALE_TEXT), by_value).astype("float64"),
+        "high": 0.0,
+        "shown": shown.instead_of_nothing("the limit of the display"),
+        "severity": "reject",
+        "alternative": "what the display shows when the water is beyond its range: more than this",
+    }
+    found = stacked(meters, _strips(samples, limits))
+    return {**found, "low": np.nan}
 
 
-def _strips(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def _strips(samples: SampleTable, limits: Limits) -> Columns:
     instruments = limits.instruments
-    readings = samples.readings[(samples.readings["method"] == "strip").to_numpy()]
-    table = pd.DataFrame(
-        {
-            "file_sha256": record.of_sample(samples, readings, record.source(samples)),
-            "analyte": readings["analyte"].astype("str"),
-            "value": record.number(readings, "value"),
-        }
-    ).dropna(subset=["value"])
-    keys = ["file_sha256", "analyte"]
-    top = table.groupby(keys)["value"].transform("max")
-    groups = (
-        table.assign(top=top, at_top=(table["value"] == top) & (top > 0))
-        .groupby(keys, as_index=False)
-        .agg(observed=("at_top", "sum"), readings=("value", "size"), top=("top", "max"))
-    )
-    repeated = (groups["observed"] >= instruments.strip_repeats) & (
-        groups["observed"] >= instruments.strip_share * groups["readings"]
-    )
-    groups = groups[(groups["readings"] >= instruments.strip_readings) & (groups["file_sha256"] != "")]
-    return groups.assign(
-        sample_id=pd.Series(pd.NA, index=groups.index, dtype="str"),
-        observed=groups["observed"].astype("float64"),
-        high=np.where(repeated.loc[groups.index], 0.0, np.nan),
-        shown=groups["top"].astype("str"),
-        severity="note",
-        alternative="the highest strip value and comes again and again: it may be the last pad, "
+    value = samples.readings["value"].to_numpy(dtype="float64")
+    place = samples.once(record.positions)
+    chosen = np.flatnonzero(samples.once(record.said, "method").isin(["strip"]) & ~np.isnan(value) & (place >= 0))
+    file = samples.fact("file_sha256").in_order()
+    analyte = samples.once(record.said, "analyte").in_order()
+    width = len(analyte.texts)
+    cells, cell = np.unique(file.code[place[chosen]] * width + analyte.code[chosen], return_inverse=True)
+    value = value[chosen]
+    top = np.full(len(cells), -np.inf)
+    np.maximum.at(top, cell, value)
+    total = np.bincount(cell, minlength=len(cells))
+    at_top = np.bincount(cell, weights=(value == top[cell]) & (value > 0), minlength=len(cells))
+    repeated = (at_top >= instruments.strip_repeats) & (at_top >= instruments.strip_share * total)
+    of_file = Coded(cells // width, file.texts)
+    kept = np.flatnonzero((total >= instruments.strip_readings) & of_file.stated())
+    return {
+        "place": np.full(len(kept), -1),
+        "file_sha256": of_file.take(kept),
+        "analyte": Coded(cells % width, analyte.texts).take(kept),
+        "observed": at_top[kept],
+        "readings": total[kept].astype("float64"),
+        "high": np.where(repeated[kept], 0.0, np.nan),
+        "shown": top[kept].astype("str").astype(object),
+        "severity": "note",
+        "alternative": "the highest strip value and comes again and again: it may be the last pad, "
         "to be stored as more than this",
-    ).drop(columns="top")
+    }
 
 
 @check(
@@ -130,7 +127,7 @@ def _strips(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     unit="days",
     message="{instrument}: {alternative}: {observed:0}.",
 )
-def uncalibrated_instrument(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def uncalibrated_instrument(samples: SampleTable, limits: Limits) -> Columns:
     """Compare the day of the reading with the day the meter was last calibrated.
 
     Electrodes age; a reading from a meter nobody has checked for a season is an opinion.
@@ -150,45 +147,34 @@ def uncalibrated_instrument(samples: SampleTable, limits: Limits) -> pd.DataFram
     -----
     90 days for a meter in field use [CP].
     """
-    about = samples.about
     instrument = record.instrument(samples, _CALIBRATED)
-    age = record.days(record.moment(about, "collected_at") - record.moment(about, "calibrated_on"))
-    aged = pd.DataFrame(
-        {
-            "sample_id": about.index,
-            "observed": age.to_numpy(),
-            "low": -1.0,
-            "high": limits.instruments.calibration_days,
-            "instrument": instrument.where(instrument != "", "the meter").to_numpy(),
-            "alternative": record.first_that_holds(
-                about.index,
-                {
-                    "calibrated after the reading, days": age < 0,
-                    "days since calibration": np.ones(len(about), dtype="bool"),
-                },
-            ).to_numpy(),
-        }
-    )
-    return pd.concat([aged, _no_day(samples, instrument)], ignore_index=True)
+    calibrated = samples.once(record.instants, "calibrated_on")
+    age = record.days(samples.once(record.instants, "collected_at"), calibrated)
+    aged: Columns = {
+        "place": np.arange(len(samples)),
+        "observed": age,
+        "low": -1.0,
+        "high": limits.instruments.calibration_days,
+        "instrument": instrument.instead_of_nothing("the meter"),
+        "alternative": either(age < 0, "calibrated after the reading, days", "days since calibration"),
+    }
+    return stacked(aged, _no_day(samples, instrument.stated(), ~np.isnat(calibrated)))
 
 
-def _no_day(samples: SampleTable, instrument: pd.Series) -> pd.DataFrame:
-    file = record.source(samples)
-    named = record.moment(samples.about, "calibrated_on").notna()
-    groups = pd.DataFrame({"file_sha256": file, "silent": ~named & (instrument != ""), "named": named})
-    groups = groups[groups["file_sha256"] != ""].groupby("file_sha256", as_index=False).sum()
-    groups = groups[groups["named"] > 0]
-    return pd.DataFrame(
-        {
-            "sample_id": pd.Series(pd.NA, index=groups.index, dtype="str"),
-            "file_sha256": groups["file_sha256"],
-            "observed": groups["silent"].astype("float64"),
-            "low": np.nan,
-            "high": 0.0,
-            "instrument": "This source",
-            "alternative": "samples without a day of calibration",
-        }
-    )
+def _no_day(samples: SampleTable, instrument: Flags, named: Flags) -> Columns:
+    file = samples.fact("file_sha256").in_order()
+    of = evidence.Sources(file.code, np.array(file.texts, dtype=object))
+    silent_samples, naming = of.count(~named & instrument), of.count(named)
+    kept = np.flatnonzero((naming > 0) & (of.names != ""))
+    return {
+        "place": np.full(len(kept), -1),
+        "file_sha256": of.names[kept],
+        "observed": silent_samples[kept],
+        "low": np.nan,
+        "high": 0.0,
+        "instrument": "This source",
+        "alternative": "samples without a day of calibration",
+    }
 
 
 @check(
@@ -198,7 +184,7 @@ def _no_day(samples: SampleTable, instrument: pd.Series) -> pd.DataFrame:
     severity="hold",
     message='The reading names "{instrument}", the calibration "{calibrated}": {alternative}.',
 )
-def instrument_mismatch(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001 -- no limit to set
+def instrument_mismatch(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
     """Compare the instrument of the reading with the instrument of the calibration.
 
     A calibration of another meter proves nothing about this one.
@@ -216,18 +202,15 @@ def instrument_mismatch(samples: SampleTable, limits: Limits) -> pd.DataFrame:  
     -----
     Letters' case and outer blanks do not count [CP].
     """
-    instrument = record.instrument(samples, _CALIBRATED)
-    calibrated = record.text(samples.about, "instrument_calibration_id")
-    both = (record.stated(samples.about, "instrument_calibration_id")) & (instrument != "").to_numpy()
-    differ = np.full(len(both), np.nan)
-    differ[both] = instrument[both].str.strip().str.lower() != calibrated[both].str.strip().str.lower()
-    return pd.DataFrame(
-        {
-            "observed": differ,
-            "low": np.nan,
-            "high": 0.0,
-            "instrument": instrument,
-            "calibrated": calibrated,
-            "alternative": "one of the two is written wrong, or the meter was not calibrated",
-        }
-    )
+    instrument, calibrated = record.instrument(samples, _CALIBRATED), samples.fact("instrument_calibration_id")
+    both = np.flatnonzero(instrument.stated() & calibrated.stated())
+    read, proven = (np.array(texts.plain().take(both).tolist(), dtype=object) for texts in (instrument, calibrated))
+    return {
+        "place": both,
+        "observed": (read != proven).astype("float64"),
+        "low": np.nan,
+        "high": 0.0,
+        "instrument": instrument.take(both),
+        "calibrated": calibrated.take(both),
+        "alternative": "one of the two is written wrong, or the meter was not calibrated",
+    }

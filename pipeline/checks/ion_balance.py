@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from pipeline.checks import evidence
+from pipeline.checks.columns import either, fitting
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
@@ -23,6 +23,7 @@ from pipeline.chemistry.equivalents import (
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -113,15 +114,15 @@ def balance(samples: SampleTable, limits: Limits) -> Balance:
     )
 
 
-def measured_balance(samples: SampleTable, charges: Balance, limits: Limits) -> Floats:
+def measured_balance(samples: SampleTable, limits: Limits) -> Floats:
     """Balance in percent where it is evidence: missing where an ion was computed from the others.
 
     Such a balance is 0 by construction. It shows in the method of an ion, or in a source whose
     balance is 0 in nearly every sample.
     """
     bounds = limits.ion_balance
-    percent = charges.percent()
-    computed = [np.asarray(samples.method[name] == "calculated") for name in (*_MAJOR, "bicarbonate_mg_l")]
+    percent = samples.once(balance, limits).percent()
+    computed = [evidence.obtained(samples, name, "calculated") for name in (*_MAJOR, "bicarbonate_mg_l")]
     exact = np.abs(percent) < bounds.exact_percent
     of = evidence.sources(samples)
     known = of.count(~np.isnan(percent))
@@ -139,7 +140,7 @@ def _allowed_percent(samples: SampleTable, charges: Balance, bounds: IonBalanceL
         [bounds.soft_allowed_meq_l * per_meq, bounds.medium_percent],
         bounds.strong_percent,
     )
-    counted = [np.asarray(samples.method[name].isin(["drops", "strip"])) for name in _DROPS_COUNT]
+    counted = [evidence.obtained(samples, name, "drops", "strip") for name in _DROPS_COUNT]
     kit = np.where(np.logical_or.reduce(counted), bounds.drop_kit_percent, 0.0)
     widest: Floats = np.maximum(np.maximum(band, kit), charges.allowed * per_meq)
     return widest
@@ -155,7 +156,7 @@ def _allowed_percent(samples: SampleTable, charges: Balance, bounds: IonBalanceL
     "(± {allowed_percent:2} % allowed; {balance_of_half_sum_percent:2} % if divided by half the sum). "
     "{alternative}.",
 )
-def ion_balance(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def ion_balance(samples: SampleTable, limits: Limits) -> Columns:
     """Compare the charges of the cations with those of the anions.
 
     Every water is neutral, so a gap means a wrong, swapped or missing ion, or an alkalinity in the
@@ -179,8 +180,8 @@ def ion_balance(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     drop kit [CP], or the combined uncertainty of the ions (k = 2) if that is more [JCGM100].
     """
     bounds = limits.ion_balance
-    charges = balance(samples, limits)
-    percent = measured_balance(samples, charges, limits)
+    charges = samples.once(balance, limits)
+    percent = samples.once(measured_balance, limits)
     allowed = _allowed_percent(samples, charges, bounds)
     minus, plus = charges.anions, charges.cations
     as_caco3 = charges.percent(anions=minus + charges.alkalinity * (HCO3_PER_CACO3 - 1.0))
@@ -195,24 +196,21 @@ def ion_balance(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         "Sulfate × 2.996 (given as S) would fit": np.abs(as_sulfur) <= allowed,
         "Calcium ÷ 2.497 (given as CaCO3) would fit": np.abs(calcium_as_caco3) <= allowed,
     }
-    return pd.DataFrame(
-        {
-            "observed": percent,
-            "low": -allowed,
-            "high": allowed,
-            "severity": evidence.either(np.abs(percent) <= bounds.note_within_percent, "note", "hold"),
-            "analyte": evidence.constant(samples, "calcium magnesium sodium alkalinity chloride sulfate"),
-            "cations": plus,
-            "anions": minus,
-            "balance_of_half_sum_percent": 2.0 * percent,
-            "allowed_percent": allowed,
-            "balance_if_bicarbonate_is_as_caco3_percent": as_caco3,
-            "balance_if_alkalinity_is_as_hco3_percent": as_hco3,
-            "alternative": evidence.fitting(
-                samples.about.index,
-                answers,
-                "No single change of form closes it; look for a wrong or missing ion",
-            ),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": percent,
+        "low": -allowed,
+        "high": allowed,
+        "severity": either(np.abs(percent) <= bounds.note_within_percent, "note", "hold"),
+        "analyte": "calcium magnesium sodium alkalinity chloride sulfate",
+        "cations": plus,
+        "anions": minus,
+        "balance_of_half_sum_percent": 2.0 * percent,
+        "allowed_percent": allowed,
+        "balance_if_bicarbonate_is_as_caco3_percent": as_caco3,
+        "balance_if_alkalinity_is_as_hco3_percent": as_hco3,
+        "alternative": fitting(
+            len(samples),
+            answers,
+            "No single change of form closes it; look for a wrong or missing ion",
+        ),
+    }

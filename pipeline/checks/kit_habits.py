@@ -5,43 +5,39 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
-import pandas as pd
 
 from pipeline.checks import record
-from pipeline.checks.kits import LABORATORY, counts
+from pipeline.checks.columns import Flags, Floats, either, first_that_holds, stacked, within
+from pipeline.checks.kits import LABORATORY, Counts, counts
 from pipeline.checks.registry import check
+from pipeline.normalise.coded import Coded
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.kits import KitLimits
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
+_IN_WORDS = ("drop_convention", "comment")
 _MISSED_FIRST_DROP = (
     r"first drop (?:was )?not|without the first drop|from (?:the )?(?:2nd|second) drop"
     r"|(?:ab|vom) (?:dem )?(?:2\.|zweiten) tropfen|erste[nr]? tropfen nicht"
 )
 
 
-def _beside_laboratory(samples: SampleTable, counted: pd.DataFrame) -> pd.DataFrame:
-    """Pair every drop count with a laboratory-grade reading of the same quantity in the same sample."""
-    readings = samples.readings if len(counted) else samples.readings.iloc[:0]
-    wanted = _cell(samples, counted)
-    found = np.full((len(samples) + 1) * (len(ANALYTES) + 1), np.nan)
-    needed = np.zeros(len(found), dtype="bool")
-    needed[wanted] = True
-    cell = _cell(samples, readings)
-    graded = needed[cell] & readings["method"].isin(LABORATORY).to_numpy()
-    found[cell[graded][::-1]] = readings["value"].to_numpy(dtype="float64")[graded][::-1]
-    laboratory = found[wanted]
-    known = ~np.isnan(laboratory)
-    beside: pd.DataFrame = counted[known].assign(laboratory=laboratory[known])
-    return beside
-
-
-def _cell(samples: SampleTable, rows: pd.DataFrame) -> npt.NDArray[np.int64]:
-    return (record.positions(samples, rows) + 1) * (len(ANALYTES) + 1) + record.analyte_codes(rows) + 1
+def _beside_laboratory(samples: SampleTable) -> tuple[Counts, Floats]:
+    """Pair every drop count with the first laboratory-grade reading of the same quantity in the same sample."""
+    counted = samples.once(counts)
+    cell = samples.once(record.positions) * (len(ANALYTES) + 1) + samples.once(record.analyte_codes)
+    needed = np.zeros((len(samples) + 1) * (len(ANALYTES) + 1), dtype="bool")
+    needed[cell[counted.row]] = True
+    graded = np.flatnonzero(samples.once(record.said, "method").isin(LABORATORY) & needed[cell])[::-1]
+    found = np.full(len(needed), np.nan)
+    found[cell[graded]] = samples.readings["value"].to_numpy(dtype="float64")[graded]
+    laboratory = found[cell[counted.row]]
+    known = np.flatnonzero(~np.isnan(laboratory))
+    return counted.take(known), laboratory[known]
 
 
 @check(
@@ -52,7 +48,7 @@ def _cell(samples: SampleTable, rows: pd.DataFrame) -> npt.NDArray[np.int64]:
     message="{analyte}: {observed:2} times the {compared_with} ({used_ml:1} mL used, kit made for "
     "{nominal_ml:1} mL, {step:2} mg/L per drop): {alternative}.",
 )
-def sample_volume(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def sample_volume(samples: SampleTable, limits: Limits) -> Columns:
     """Look for a kit run on a volume it was not made for.
 
     Half the water makes each drop worth twice as much. Unrecorded, it halves the result; recorded and
@@ -72,50 +68,54 @@ def sample_volume(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     value = n · d · Vnominal / Vused [CP]. Less than nominal, recorded and applied: note.
     """
-    counted = counts(samples.readings)
-    recorded = record.flagged_and_passing(samples, _recorded_volume(counted, limits.kits))
-    compared = _halved_or_doubled(samples, counted, limits.kits)
-    return pd.concat([recorded, compared], ignore_index=True)
+    recorded, compared = _recorded_volume(samples.once(counts), limits.kits), _halved_or_doubled(samples, limits.kits)
+    return stacked(recorded, compared)
 
 
-def _recorded_volume(counted: pd.DataFrame, kits: KitLimits) -> pd.DataFrame:
-    share = 1 / counted["ratio"].where(counted["nominal_ml"].notna())
+def _recorded_volume(counted: Counts, kits: KitLimits) -> Columns:
+    share = np.where(np.isnan(counted.nominal_ml), np.nan, 1 / counted.ratio)
     smallest, largest = kits.usual_volumes
     odd = (share < smallest) | (share > largest)
-    return counted[["sample_id", "analyte", "used_ml", "nominal_ml", "step"]].assign(
-        observed=share,
-        low=1.0,
-        high=largest,
-        compared_with="nominal volume",
-        severity=record.first_that_holds(counted.index, {"hold": odd, "note": ~odd}),
-        alternative=record.first_that_holds(
-            counted.index,
-            {
-                "such a volume is not usual; ask how many mL were taken": odd,
-                "less water makes coarser steps; the volume is applied to the value": share < 1,
-            },
-        ),
-    )
+    answers = {
+        "such a volume is not usual; ask how many mL were taken": odd,
+        "less water makes coarser steps; the volume is applied to the value": share < 1,
+    }
+    return {
+        "place": counted.place,
+        "analyte": counted.analyte,
+        "used_ml": counted.used_ml,
+        "nominal_ml": counted.nominal_ml,
+        "step": counted.step,
+        "observed": share,
+        "low": 1.0,
+        "high": largest,
+        "compared_with": "nominal volume",
+        "severity": either(odd, "hold", "note"),
+        "alternative": first_that_holds(len(share), answers),
+    }
 
 
-def _halved_or_doubled(samples: SampleTable, counted: pd.DataFrame, kits: KitLimits) -> pd.DataFrame:
-    pairs = _beside_laboratory(samples, counted)
-    share = pairs["counted"] / pairs["laboratory"]
-    near = {factor: (share / factor - 1).abs() <= kits.volume_tolerance for factor in (0.5, 2.0)}
-    return pairs[["sample_id", "analyte", "used_ml", "nominal_ml", "step"]].assign(
-        observed=share,
-        low=np.where(near[0.5], 1 / (1 + 4 * kits.volume_tolerance), np.nan),
-        high=np.where(near[2.0], 1 + 4 * kits.volume_tolerance, np.nan),
-        compared_with="laboratory value",
-        severity="hold",
-        alternative=record.first_that_holds(
-            pairs.index,
-            {
-                "half the sample volume was used and not recorded (×2 fits)": near[0.5],
-                "twice the sample volume was used and not recorded (÷2 fits)": near[2.0],
-            },
-        ),
-    )
+def _halved_or_doubled(samples: SampleTable, kits: KitLimits) -> Columns:
+    pairs, laboratory = samples.once(_beside_laboratory)
+    share = pairs.counted / laboratory
+    halved, doubled = (np.abs(share / factor - 1) <= kits.volume_tolerance for factor in (0.5, 2.0))
+    answers = {
+        "half the sample volume was used and not recorded (×2 fits)": halved,
+        "twice the sample volume was used and not recorded (÷2 fits)": doubled,
+    }
+    return {
+        "place": pairs.place,
+        "analyte": pairs.analyte,
+        "used_ml": pairs.used_ml,
+        "nominal_ml": pairs.nominal_ml,
+        "step": pairs.step,
+        "observed": share,
+        "low": np.where(halved, 1 / (1 + 4 * kits.volume_tolerance), np.nan),
+        "high": np.where(doubled, 1 + 4 * kits.volume_tolerance, np.nan),
+        "compared_with": "laboratory value",
+        "severity": "hold",
+        "alternative": first_that_holds(len(share), answers),
+    }
 
 
 @check(
@@ -127,7 +127,7 @@ def _halved_or_doubled(samples: SampleTable, counted: pd.DataFrame, kits: KitLim
     message="{analyte}: {observed:1} drop missed: {reason}. Counted from the first drop the interval is "
     "{interval_low:1}-{interval_high:1} mg/L as CaCO3. Stored values are not changed.",
 )
-def first_drop(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def first_drop(samples: SampleTable, limits: Limits) -> Columns:
     """Find counts that left out the first drop, by the operator's own words or by comparison.
 
     One missed drop is 18 mg/L: nothing in hard water, everything in treated water.
@@ -147,53 +147,58 @@ def first_drop(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     True interval of a count n from the second drop: (n · step, (n + 1) · step]. A habit shows as
     mean(kit − laboratory) of −1 ± 0.3 drops over five pairs or more [CP].
     """
-    counted = counts(samples.readings)
-    return pd.concat([_declared(samples, counted), _habit(samples, counted, limits.kits)], ignore_index=True)
+    missed = np.logical_or.reduce([samples.fact(name).mentions(_MISSED_FIRST_DROP) for name in _IN_WORDS])
+    said = samples.fact("drop_convention").stated() | missed
+    judged = np.zeros(len(samples), dtype="bool")
+    place = samples.once(counts).place
+    judged[place[said[place]]] = True
+    rows = stacked(_declared(samples.once(counts), missed), _habit(samples, limits.kits))
+    return {**rows, "evaluated": judged}
 
 
-def _declared(samples: SampleTable, counted: pd.DataFrame) -> pd.DataFrame:
-    about = samples.about
-    missed = record.mentions(record.text(about, "drop_convention"), _MISSED_FIRST_DROP)
-    missed |= record.mentions(record.text(about, "comment"), _MISSED_FIRST_DROP)
-    said = record.stated(about, "drop_convention") | missed
-    place = record.positions(samples, counted)
-    judged = about.index[np.unique(place[said[place]])]
-    counted = counted[missed[place]]
-    rows = counted[["sample_id", "analyte", "drops", "step"]].assign(
-        observed=1.0,
-        low=np.nan,
-        high=0.0,
-        reason="the record says it was left out",
-        interval_low=counted["drops"] * counted["step"],
-        interval_high=(counted["drops"] + 1) * counted["step"],
-        alternative="one more drop",
+def _declared(counted: Counts, missed: Flags) -> Columns:
+    counted = counted.take(missed[counted.place])
+    return {
+        "place": counted.place,
+        "analyte": counted.analyte,
+        "drops": counted.drops,
+        "step": counted.step,
+        "observed": np.ones(len(counted.place)),
+        "low": np.nan,
+        "high": 0.0,
+        "reason": "the record says it was left out",
+        "interval_low": counted.drops * counted.step,
+        "interval_high": (counted.drops + 1) * counted.step,
+        "alternative": "one more drop",
+    }
+
+
+def _habit(samples: SampleTable, kits: KitLimits) -> Columns:
+    pairs, laboratory = samples.once(_beside_laboratory)
+    file, operator = samples.fact("file_sha256").in_order(), samples.fact("operator").in_order()
+    who, group = np.unique(
+        file.code[pairs.place] * len(operator.texts) + operator.code[pairs.place], return_inverse=True
     )
-    return record.with_passing(rows, judged)
-
-
-def _habit(samples: SampleTable, counted: pd.DataFrame, kits: KitLimits) -> pd.DataFrame:
-    pairs = _beside_laboratory(samples, counted)
-    who = pd.DataFrame(
-        {
-            "file_sha256": record.of_sample(samples, pairs, record.source(samples)),
-            "operator": record.of_sample(samples, pairs, record.text(samples.about, "operator")),
-            "gap": (pairs["counted"] - pairs["laboratory"]) / pairs["step"],
-            "step": pairs["step"],
-        }
-    )
-    habits = who.groupby(["file_sha256", "operator"], as_index=False).agg(
-        gap=("gap", "mean"), pairs=("gap", "count"), step=("step", "mean")
-    )
+    gap = (pairs.counted - laboratory) / pairs.step
+    size = np.bincount(group, minlength=len(who))
+    of_pairs = np.bincount(group, weights=~np.isnan(gap), minlength=len(who))
+    mean = np.bincount(group, weights=np.nan_to_num(gap), minlength=len(who)) / of_pairs
+    step = np.bincount(group, weights=pairs.step, minlength=len(who)) / size
+    of_file = Coded(who // len(operator.texts), file.texts)
+    kept = np.flatnonzero((of_pairs >= kits.bias_pairs) & of_file.stated())
     least, most = kits.bias_drops
-    habits = habits[(habits["pairs"] >= kits.bias_pairs) & (habits["file_sha256"] != "")]
-    return habits.assign(
-        sample_id=pd.Series(pd.NA, index=habits.index, dtype="str"),
-        analyte="all counts",
-        observed=-habits["gap"],
-        low=np.nan,
-        high=np.where(habits["gap"].between(least, most), 0.0, np.nan),
-        reason="the mean difference to the laboratory is one drop",
-        interval_low=0.0,
-        interval_high=habits["step"],
-        alternative="one more drop; show the operator where to start counting",
-    ).drop(columns="gap")
+    return {
+        "place": np.full(len(kept), -1),
+        "file_sha256": of_file.take(kept),
+        "operator": Coded(who % len(operator.texts), operator.texts).take(kept),
+        "pairs": of_pairs[kept],
+        "step": step[kept],
+        "analyte": "all counts",
+        "observed": -mean[kept],
+        "low": np.nan,
+        "high": np.where(within(mean[kept], least, most), 0.0, np.nan),
+        "reason": "the mean difference to the laboratory is one drop",
+        "interval_low": 0.0,
+        "interval_high": step[kept],
+        "alternative": "one more drop; show the operator where to start counting",
+    }

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass, fields
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from pipeline.checks import record
+from pipeline.checks.columns import Floats, outside, worded
 from pipeline.checks.registry import check
+from pipeline.normalise.coded import Coded
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -40,45 +44,67 @@ OTHER_KITS: Final[dict[str, float]] = {
     "a kit of 20 mg/L per drop": 20.0,
     "a kit of 50 mg/L per drop": 50.0,
 }
-_COUNT_COLUMNS: Final = (
-    "sample_id",
-    "analyte",
-    "line",
-    "drops",
-    "degree_per_drop",
-    "nominal_ml",
-    "used_ml",
-)
 LABORATORY: Final = ("laboratory", "burette", "photometer")
 
 
-def counts(readings: pd.DataFrame) -> pd.DataFrame:
-    """Take the drop counts out of the readings, with the worth of one drop as used.
+@dataclass(frozen=True)
+class Counts:
+    """Drop counts among the readings, (k,) each; volumes in mL, worth in mg/L as CaCO3.
 
-    Returns
-    -------
-    (k, …) frame: `sample_id analyte line drops degree ratio step counted used_ml nominal_ml`; `step` and
-    `counted` = drops · step [mg/L as CaCO3], `ratio` = nominal / used volume (1 where none is recorded).
+    Attributes
+    ----------
+    row, place, analyte : which reading, the position of its sample, its quantity.
+    line, drops : where it stood and what was counted.
+    degree, ratio, step : worth of a drop as made, nominal over used volume (1 where none is recorded), and
+        worth of a drop as used.
+    counted : drops · step.
     """
-    columns = [name for name in _COUNT_COLUMNS if name in readings]
-    is_count = (readings["form"] == "drops").to_numpy() if "form" in readings else np.zeros(len(readings), bool)
-    chosen = readings.loc[is_count, columns]
-    nominal, used = record.number(chosen, "nominal_ml"), record.number(chosen, "used_ml")
-    ratio = (nominal / used).fillna(1.0)
-    degree, drops = record.number(chosen, "degree_per_drop"), record.number(chosen, "drops")
-    return pd.DataFrame(
-        {
-            "sample_id": chosen["sample_id"],
-            "analyte": chosen["analyte"],
-            "line": chosen["line"],
-            "drops": drops,
-            "degree": degree,
-            "ratio": ratio,
-            "step": degree * ratio,
-            "counted": drops * degree * ratio,
-            "used_ml": used.fillna(nominal),
-            "nominal_ml": nominal,
-        }
+
+    row: npt.NDArray[np.intp]
+    place: npt.NDArray[np.integer]
+    analyte: Coded
+    line: npt.NDArray[np.integer]
+    drops: Floats
+    degree: Floats
+    ratio: Floats
+    counted: Floats
+    used_ml: Floats
+    nominal_ml: Floats
+
+    @property
+    def step(self) -> Floats:
+        """Worth of one drop as used."""
+        return self.degree * self.ratio
+
+    def take(self, rows: npt.NDArray[np.intp] | npt.NDArray[np.bool_]) -> Counts:
+        """Keep some of the counts."""
+        return Counts(**{part.name: _taken(getattr(self, part.name), rows) for part in fields(self)})
+
+
+def _taken(column: Any, rows: Any) -> Any:  # noqa: ANN401 - an array or a coded column, and its kind of index
+    return column.take(rows) if isinstance(column, Coded) else column[rows]
+
+
+def counts(samples: SampleTable) -> Counts:
+    """Take the drop counts out of the readings, with the worth of one drop as used."""
+    row = np.flatnonzero(samples.once(record.said, "form").isin(["drops"]))
+    chosen = samples.readings.take(row)
+    nominal, used, degree, drops = (
+        record.number(chosen, name).to_numpy() for name in ("nominal_ml", "used_ml", "degree_per_drop", "drops")
+    )
+    known = nominal / used
+    ratio = np.where(np.isnan(known), 1.0, known)
+    return Counts(
+        row=row,
+        place=samples.once(record.positions)[row],
+        analyte=samples.once(record.said, "analyte").take(row),
+        line=chosen["line"].to_numpy(),
+        drops=drops,
+        degree=degree,
+        ratio=ratio,
+        counted=drops * degree * ratio,
+        used_ml=np.where(np.isnan(used), nominal, used),
+        nominal_ml=nominal,
     )
 
 
@@ -91,7 +117,7 @@ def counts(readings: pd.DataFrame) -> pd.DataFrame:
     message="{analyte}: {drops:0} drops × {step:2} mg/L = {expected:1}, but {observed:1} was typed; "
     "{alternative}. Ask which kit and how many mL were used.",
 )
-def count_vs_value(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def count_vs_value(samples: SampleTable, limits: Limits) -> Columns:
     """Compare a typed value with the count typed beside it.
 
     The multiplication is the step where most kit errors are born: another kit's factor, a sample volume
@@ -111,44 +137,52 @@ def count_vs_value(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     expected = n · d · Vnominal / Vused [CP]; allowed: 0.6 of one drop. `alternative` names the other
     factor or volume that gives the typed number within 1 % or its rounding, `alternative_value` that number.
     """
-    readings = samples.readings
-    counted = counts(readings)
-    is_typed = (readings["form"] == "typed").to_numpy() if "form" in readings else np.zeros(len(readings), bool)
-    typed = readings.loc[is_typed, ["sample_id", "analyte", "line", "value"]]
-    pairs = typed.merge(counted, on=["sample_id", "analyte", "line"], how="inner")
-    expected, allowed = pairs["counted"], limits.kits.agreement_drops * pairs["step"]
-    slip, value = _other_multiplication(pairs)
-    result = pd.DataFrame(
-        {
-            "sample_id": pairs["sample_id"],
-            "analyte": pairs["analyte"],
-            "observed": pairs["value"],
-            "low": expected - allowed,
-            "high": expected + allowed,
-            "expected": expected,
-            "drops": pairs["drops"],
-            "step": pairs["step"],
-            "used_ml": pairs["used_ml"],
-            "nominal_ml": pairs["nominal_ml"],
-            "slip": slip,
-            "alternative_value": value,
-        }
-    )
-    wrong = record.outside(result)
-    alternative = record.worded(
-        result,
-        {
-            "{alternative_value:1} would fit if {slip}": wrong & value.notna(),
-            "no usual slip gives this number": wrong & value.isna(),
-        },
-    )
-    return result.drop(columns="slip").assign(alternative=alternative)
+    typed = np.flatnonzero(samples.once(record.said, "form").isin(["typed"]))
+    beside, row = _typed_beside(samples, typed)
+    count = len(row)
+    value = record.number(samples.readings, "value").to_numpy()[row]
+    expected, allowed = beside.counted, limits.kits.agreement_drops * beside.step
+    slip, other = _other_multiplication(beside, value)
+    low, high = expected - allowed, expected + allowed
+    wrong = outside(value, low, high)
+    templates = {
+        "{alternative_value:1} would fit if {slip}": wrong & ~np.isnan(other),
+        "no usual slip gives this number": wrong & np.isnan(other),
+    }
+    return {
+        "place": beside.place,
+        "analyte": beside.analyte,
+        "observed": value,
+        "low": low,
+        "high": high,
+        "expected": expected,
+        "drops": beside.drops,
+        "step": beside.step,
+        "used_ml": beside.used_ml,
+        "nominal_ml": beside.nominal_ml,
+        "alternative_value": other,
+        "alternative": worded(count, {"slip": slip, "alternative_value": other}, templates),
+    }
 
 
-def _other_multiplication(pairs: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
+def _typed_beside(samples: SampleTable, typed: npt.NDArray[np.intp]) -> tuple[Counts, npt.NDArray[np.intp]]:
+    """Pair every typed value with the counts of the same sample, quantity and line; typed values in order."""
+    counted = samples.once(counts)
+    keys = ["sample", "analyte", "line"]
+    place, analyte = samples.once(record.positions), samples.once(record.said, "analyte").code
+    line = samples.readings["line"].to_numpy()
+    left, right = (
+        pd.DataFrame(dict(zip(keys, (part[rows] for part in (place, analyte, line)), strict=True)))
+        for rows in (typed, counted.row)
+    )
+    pairs = left.assign(typed=typed).merge(right.assign(count=np.arange(len(right))), on=keys)
+    return counted.take(pairs["count"].to_numpy()), pairs["typed"].to_numpy()
+
+
+def _other_multiplication(pairs: Counts, value: Floats) -> tuple[Coded, Floats]:
     """Find the slip that gives the typed number: its words and the number it gives."""
-    drops, degree, ratio = (pairs[name].to_numpy() for name in ("drops", "degree", "ratio"))
-    slips: dict[str, np.ndarray] = {
+    drops, degree, ratio = pairs.drops, pairs.degree, pairs.ratio
+    slips: dict[str, Floats] = {
         "the sample volume was forgotten": drops * degree,
         "the sample volume was applied twice": drops * degree * ratio**2,
         "the sample volume was applied upside down": drops * degree / ratio,
@@ -157,15 +191,11 @@ def _other_multiplication(pairs: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
         **{f"{kit} was used and the volume forgotten": drops * worth for kit, worth in OTHER_KITS.items()},
     }
     given = np.column_stack(list(slips.values()))
-    gap = np.abs(given - pairs["value"].to_numpy()[:, None])
+    gap = np.abs(given - value[:, None])
     gap = np.where(gap <= np.maximum(0.6, 0.01 * given), gap, np.inf)
-    best = gap.argmin(axis=1) if len(pairs) else np.zeros(0, dtype="int64")
-    row = np.arange(len(pairs))
-    fits = np.isfinite(gap[row, best])
-    words = pd.Categorical.from_codes(
-        np.where(fits, best, len(slips)), categories=pd.Index([*slips, "no usual slip found"])
-    )
-    return pd.Series(words, index=pairs.index), pd.Series(np.where(fits, given[row, best], np.nan), index=pairs.index)
+    best = gap.argmin(axis=1) if len(value) else np.zeros(0, dtype="int64")
+    row = np.arange(len(value))
+    return Coded(best, tuple(slips)), np.where(np.isfinite(gap[row, best]), given[row, best], np.nan)
 
 
 @check(
@@ -177,7 +207,7 @@ def _other_multiplication(pairs: pd.DataFrame) -> tuple[pd.Series, pd.Series]:
     message="{analyte}: {observed:0} drop(s) of {step:2} mg/L: the water holds between {interval_low:1} "
     "and {interval_high:1} mg/L as CaCO3. Repeat with {suggested_ml:0} mL for finer steps.",
 )
-def drop_resolution(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def drop_resolution(samples: SampleTable, limits: Limits) -> Columns:
     """Name the interval a count of very few drops stands for.
 
     The true value lies between the last two drops; with one or two drops that is half the value or more,
@@ -197,19 +227,17 @@ def drop_resolution(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     interval = ((n − 1) · step, n · step], never below 0; step = d · Vnominal / Vused: a rectangular
     distribution of one step [JCGM100].
     """
-    counted = counts(samples.readings)
-    drops = counted["drops"]
-    return pd.DataFrame(
-        {
-            "sample_id": counted["sample_id"],
-            "analyte": counted["analyte"],
-            "observed": drops,
-            "low": limits.kits.fewest_drops,
-            "high": np.nan,
-            "step": counted["step"],
-            "interval_low": np.maximum(drops - 1, 0) * counted["step"],
-            "interval_high": np.maximum(drops, 1) * counted["step"],
-            "suggested_ml": limits.kits.larger_sample * counted["used_ml"],
-            "alternative": "",
-        }
-    )
+    counted = samples.once(counts)
+    drops = counted.drops
+    return {
+        "place": counted.place,
+        "analyte": counted.analyte,
+        "observed": drops,
+        "low": limits.kits.fewest_drops,
+        "high": np.nan,
+        "step": counted.step,
+        "interval_low": np.maximum(drops - 1, 0) * counted.step,
+        "interval_high": np.maximum(drops, 1) * counted.step,
+        "suggested_ml": limits.kits.larger_sample * counted.used_ml,
+        "alternative": "",
+    }

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks import evidence, record
+from pipeline.checks.columns import first_that_holds, within, worded
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -36,7 +37,7 @@ class MeterLimits:
     unit="samples",
     message="ph: {observed:0} of {readings:0} samples of this meter read 7.00 ± 0.02. {alternative}.",
 )
-def stuck_instrument(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def stuck_instrument(samples: SampleTable, limits: Limits) -> Columns:
     """Find a pH meter that shows 7.00 whatever it is dipped into.
 
     A dead electrode and a meter left in its buffer both read 7.00; so does now and then a real water.
@@ -54,25 +55,20 @@ def stuck_instrument(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     At least four samples and half of the meter's readings in the file [CP].
     """
-    instruments = limits.instruments
-    ph = samples.measured["ph"].where(samples.method["ph"] != "strip")
-    near = (ph - instruments.stuck_ph).abs() <= instruments.stuck_within + 1e-9  # 7.02 − 7.00 in binary
-    meter = pd.DataFrame({"file": record.source(samples), "of": record.instrument(samples, ("ph",))})
-    group = meter.groupby(["file", "of"], sort=False).ngroup().to_numpy()
-    stuck = np.bincount(group, weights=near.to_numpy(), minlength=1)[group]
-    total = np.bincount(group, weights=ph.notna().to_numpy(), minlength=1)[group]
-    high = np.where(stuck >= instruments.stuck_share * total, instruments.stuck_samples, np.nan)
-    return pd.DataFrame(
-        {
-            "observed": np.where(near, stuck, np.where(ph.notna(), 0.0, np.nan)),
-            "low": np.nan,
-            "high": high,
-            "analyte": "ph",
-            "readings": total,
-            "alternative": "Check the meter in two buffers before its pH is used",
-        },
-        index=samples.about.index,
-    )
+    bounds = limits.instruments
+    ph = np.where(evidence.obtained(samples, "ph", "strip"), np.nan, samples.measured["ph"].to_numpy())
+    near = np.abs(ph - bounds.stuck_ph) <= bounds.stuck_within + 1e-9  # 7.02 − 7.00 in binary
+    meter = record.together([samples.fact("file_sha256"), record.instrument(samples, ("ph",))])
+    stuck = np.bincount(meter, weights=near, minlength=1)[meter]
+    total = np.bincount(meter, weights=~np.isnan(ph), minlength=1)[meter]
+    return {
+        "observed": np.where(near, stuck, 0.0 * ph),
+        "low": np.nan,
+        "high": np.where(stuck >= bounds.stuck_share * total, bounds.stuck_samples, np.nan),
+        "analyte": "ph",
+        "readings": total,
+        "alternative": "Check the meter in two buffers before its pH is used",
+    }
 
 
 @check(
@@ -84,7 +80,7 @@ def stuck_instrument(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="ph {ph:2} was read at {observed:1} µS/cm; below {low:0} µS/cm an electrode may be 0.3 "
     "off or more. {alternative}.",
 )
-def ph_low_conductivity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def ph_low_conductivity(samples: SampleTable, limits: Limits) -> Columns:
     """Mark pH readings in water too thin for an ordinary electrode.
 
     Permeate, rain and softest tap waters leave the junction starved; the value drifts for minutes.
@@ -102,17 +98,15 @@ def ph_low_conductivity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     Below 100 µS/cm expect ±0.3 or worse [ISO10523]; give such a pH little weight.
     """
-    ph = samples.measured["ph"]
-    return pd.DataFrame(
-        {
-            "observed": samples.measured["conductivity_us_cm_25c"].where(ph.notna()),
-            "low": limits.instruments.low_conductivity_us_cm,
-            "high": np.nan,
-            "analyte": "ph",
-            "ph": ph,
-            "alternative": "Stir, wait for a steady value, and give it little weight",
-        }
-    )
+    ph = samples.measured["ph"].to_numpy()
+    return {
+        "observed": np.where(np.isnan(ph), np.nan, samples.measured["conductivity_us_cm_25c"].to_numpy()),
+        "low": limits.instruments.low_conductivity_us_cm,
+        "high": np.nan,
+        "analyte": "ph",
+        "ph": ph,
+        "alternative": "Stir, wait for a steady value, and give it little weight",
+    }
 
 
 @check(
@@ -124,7 +118,7 @@ def ph_low_conductivity(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="conductivity: {observed:2} µS/cm is too little for {hardness:0} mg/L as CaCO3 "
     "(at least {low:0}); {alternative}.",
 )
-def conductivity_unit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def conductivity_unit(samples: SampleTable, limits: Limits) -> Columns:
     """Find conductivities typed in mS/cm, dS/m or mS/m under the heading µS/cm.
 
     German, Nordic and Japanese reports print mS/m, growers print dS/m; both look like small numbers.
@@ -145,41 +139,37 @@ def conductivity_unit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     1.85 µS/cm per mg/L as CaCO3, never below 1.6 [APHA2510].
     """
     meters = limits.meters
-    conductivity = samples.measured["conductivity_us_cm_25c"]
-    hardness = samples.filled["total_hardness_mg_l_caco3"].fillna(samples.filled["alkalinity_mg_l_caco3"])
-    hardness = hardness.where(hardness > 0)
+    conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
+    titrated, alkalinity = (
+        samples.filled[f"{name}_mg_l_caco3"].to_numpy() for name in ("total_hardness", "alkalinity")
+    )
+    known = np.where(np.isnan(titrated), alkalinity, titrated)
+    hardness = np.where(known > 0, known, np.nan)
     ratio = conductivity / hardness
     milli = (conductivity < meters.milli_below_us_cm) & (hardness > meters.milli_hardness_mg_l)
-    per_metre = conductivity.between(*meters.per_metre_us_cm) & ratio.between(*meters.per_metre_ratio)
-    suspect = milli | per_metre
-    fits_ten = ratio.between(*meters.per_metre_ratio)
-    fits_thousand = (ratio * 1000).between(meters.lowest_ratio, 10 * meters.highest_usual_ratio)
+    fits_ten = within(ratio, *meters.per_metre_ratio)
+    suspect = milli | (within(conductivity, *meters.per_metre_us_cm) & fits_ten)
+    fits_thousand = within(ratio * 1000, meters.lowest_ratio, 10 * meters.highest_usual_ratio)
     factor = np.select([fits_ten, fits_thousand], [10.0, 1000.0], default=np.nan)
-    result = pd.DataFrame(
+    meant = first_that_holds(
+        len(samples),
         {
-            "observed": conductivity.where(hardness.notna()),
-            "low": (meters.lowest_ratio * hardness).where(suspect),
-            "high": np.nan,
-            "analyte": "conductivity",
-            "hardness": hardness,
-            "ratio": ratio,
-            "meant": record.first_that_holds(
-                conductivity.index,
-                {
-                    "mS/m was meant (×10)": fits_ten,
-                    "mS/cm or dS/m was meant, or a thousands mark was read as decimal (×1000)": fits_thousand,
-                },
-            ),
-            "alternative_value": conductivity * factor,
-            "alternative_ratio": ratio * factor,
-        }
-    )
-    alternative = record.worded(
-        result,
-        {
-            "{meant}: {alternative_value:0} µS/cm would fit (ratio {alternative_ratio:2})": suspect
-            & np.isfinite(factor),
-            "no usual unit fits, ask for it": suspect & np.isnan(factor),
+            "mS/m was meant (×10)": fits_ten,
+            "mS/cm or dS/m was meant, or a thousands mark was read as decimal (×1000)": fits_thousand,
         },
     )
-    return result.drop(columns="meant").assign(alternative=alternative)
+    numbers = {"alternative_value": conductivity * factor, "alternative_ratio": ratio * factor}
+    templates = {
+        "{meant}: {alternative_value:0} µS/cm would fit (ratio {alternative_ratio:2})": suspect & ~np.isnan(factor),
+        "no usual unit fits, ask for it": suspect & np.isnan(factor),
+    }
+    return {
+        "observed": np.where(np.isnan(hardness), np.nan, conductivity),
+        "low": np.where(suspect, meters.lowest_ratio * hardness, np.nan),
+        "high": np.nan,
+        "analyte": "conductivity",
+        "hardness": hardness,
+        "ratio": ratio,
+        **numbers,
+        "alternative": worded(len(samples), {"meant": meant, **numbers}, templates),
+    }

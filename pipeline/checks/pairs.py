@@ -8,11 +8,17 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import record
+from pipeline.checks.columns import first_that_holds
+from pipeline.normalise.coded import Coded, coded
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.normalise.sample_table import SampleTable
 
 RAW: Final = ("raw",)
+_DAY: Final = 86_400_000_000  # µs
+_NO_TIME: Final = np.iinfo("int64").min  # a missing moment as a number
 TREATED: Final = ("treated", "machine_inlet", "permeate")
 
 # Words for a treatment; the first that occurs names it, so a carbon block before a membrane is a membrane.
@@ -29,12 +35,14 @@ KINDS: Final[dict[str, str]] = {
 
 def kind(words: pd.Series) -> pd.Series:
     """Name the kind of treatment a text speaks of; "" where it names none. Each text is read once."""
-    codes, texts = pd.factorize(words)
-    lower = pd.Series(texts, dtype="str").str.lower()
-    named = record.first_that_holds(
-        lower.index, {name: lower.str.contains(pattern, regex=True) for name, pattern in KINDS.items()}
-    )
-    return pd.Series(named.array.take(codes), index=words.index)
+    return kinds(coded(words)).series(words.index)
+
+
+def kinds(words: Coded) -> Coded:
+    """Name the kinds of treatment that texts speak of, as ``kind`` does."""
+    each = Coded(np.arange(len(words.texts)), words.texts)
+    named = first_that_holds(len(each), {name: each.mentions(pattern) for name, pattern in KINDS.items()})
+    return Coded(named.code[words.code], named.texts)
 
 
 def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
@@ -50,35 +58,41 @@ def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
     (k, …) frame: `raw`, `treated` (places in the table), `kind`, `bypass` [%]. Samples that name neither
     client nor site, or no date while others do, have no pair.
     """
-    about = samples.about
-    client, site = record.text(about, "client"), record.text(about, "site")
-    visits = pd.DataFrame(
-        {
-            "place": np.arange(len(about)),
-            "where": pd.factorize(client + "|" + site)[0],
-            "when": record.moment(about, "collected_at").dt.tz_localize(None).fillna(pd.Timestamp(0)),
-            "stage": record.text(about, "stage"),
-        }
-    )[((client != "") | (site != "")).to_numpy()].sort_values("when", kind="stable")
-    raw = visits.loc[visits["stage"].isin(RAW), ["when", "where", "place"]]
-    treated = visits.loc[visits["stage"].isin(TREATED), ["when", "where", "place"]]
-    paired = pd.merge_asof(
-        treated.rename(columns={"place": "treated"}),
-        raw.rename(columns={"place": "raw"}),
-        on="when",
-        by="where",
-        direction="nearest",
-        tolerance=pd.Timedelta(days=days_apart),
-    ).dropna(subset=["raw"])
-    after, before = paired["treated"].to_numpy(), paired["raw"].to_numpy(dtype="int64")
-    words = record.text(about, "treatment")
-    own = words.take(after).reset_index(drop=True)
-    named = own.where(own != "", words.take(before).reset_index(drop=True))
+    client, site, stage = (samples.fact(name) for name in ("client", "site", "stage"))
+    when = samples.once(record.instants, "collected_at").astype("int64")
+    when = np.where(when == _NO_TIME, 0, when)
+    where = record.together([client, site])
+    placed = client.stated() | site.stated()
+    raw, treated = (np.flatnonzero(placed & stage.isin(stages)) for stages in (RAW, TREATED))
+    treated = treated[np.argsort(when[treated], kind="stable")]
+    before = _nearest(where, when, raw, treated)
+    near = (before >= 0) & (np.abs(when[before] - when[treated]) <= days_apart * _DAY)
+    after, before = treated[near], before[near]
+    words = samples.fact("treatment")
+    named = np.where(words.stated()[after], words.code[after], words.code[before])
     return pd.DataFrame(
         {
             "raw": before,
             "treated": after,
-            "kind": kind(named),
-            "bypass": record.number(about, "bypass_percent").to_numpy()[after],
+            "kind": kinds(Coded(named, words.texts)).series(pd.RangeIndex(len(after))),
+            "bypass": record.number(samples.about, "bypass_percent").to_numpy()[after],
         }
     )
+
+
+def _nearest(
+    where: npt.NDArray[np.int64], when: npt.NDArray[np.int64], raw: npt.NDArray[np.intp], treated: npt.NDArray[np.intp]
+) -> npt.NDArray[np.intp]:
+    """Point from each treated sample to the raw one nearest in time at its place (or -1); of two the earlier."""
+    moments, moment = np.unique(when, return_inverse=True)
+    key = where * len(moments) + moment
+    raw = np.append(raw[np.argsort(key[raw], kind="stable")], -1)
+    keys = key[raw[:-1]]
+    best, gap = np.full(len(treated), -1, dtype="intp"), np.full(len(treated), np.inf)
+    after = np.searchsorted(keys, key[treated], side="left")
+    before = np.searchsorted(keys, key[treated], side="right") - 1
+    for candidate in (raw[before], raw[after]):
+        apart = np.abs(when[candidate] - when[treated])
+        closer = (candidate >= 0) & (where[candidate] == where[treated]) & (apart < gap)
+        best, gap = np.where(closer, candidate, best), np.where(closer, apart, gap)
+    return best

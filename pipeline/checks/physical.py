@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from pipeline.checks import evidence
 from pipeline.checks.alkalinity import TREATED_STAGES
+from pipeline.checks.columns import fitting
 from pipeline.checks.registry import check
 from pipeline.reference import table
 from schemas.columns import ANALYTES, WIDE_COLUMNS
@@ -17,6 +17,7 @@ from schemas.columns import ANALYTES, WIDE_COLUMNS
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -37,7 +38,10 @@ class PhysicalLimits:
 _WORDED: Final = {"[pH]": "", "Cel": " °C", "uS/cm": " µS/cm", "mg/L": " mg/L", "NTU": " NTU"}
 _LIMITS: Final = table("physical_limits")
 _PLACE: Final = [WIDE_COLUMNS.index(ANALYTES[code].column) for code in _LIMITS["analyte"]]
-_UNIT: Final = pd.Series([_WORDED[ANALYTES[code].unit] for code in _LIMITS["analyte"]])
+_UNIT: Final = np.array([_WORDED[ANALYTES[code].unit] for code in _LIMITS["analyte"]], dtype=object)
+_TEXTS: Final = {
+    name: _LIMITS[name].to_numpy(dtype=object) for name in ("severity", "analyte", "reason", "alternative")
+}
 _LOW: Final = _LIMITS["low"].to_numpy(dtype="float64")
 _HIGH: Final = _LIMITS["high"].to_numpy(dtype="float64")
 _NATURAL_ONLY: Final = (_LIMITS["applies_to"] == "natural").to_numpy()
@@ -50,7 +54,7 @@ _NATURAL_ONLY: Final = (_LIMITS["applies_to"] == "natural").to_numpy()
     severity="hold",
     message="{analyte} {observed}{value_unit} is out of range: {reason}. {alternative}.",
 )
-def out_of_physical_range(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001  the limits are a table
+def out_of_physical_range(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001  the limits are a table
     """Find values that no water, or no water fit for a coffee machine, can have.
 
     A lost decimal mark, a wrong unit or a shifted column often leaves the possible altogether. Metals
@@ -73,26 +77,20 @@ def out_of_physical_range(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     [EU2020]; metals: ten times a health limit or a hundred times an aesthetic one [CP].
     """
     place, limit, observed = _outside(samples)
-    found = pd.DataFrame(
-        {
-            "sample_id": samples.about.index[place],
-            "observed": observed,
-            "low": _LOW[limit],
-            "high": _HIGH[limit],
-            "value_unit": _UNIT.array.take(limit),
-        }
-    )
-    for name in ("severity", "analyte", "reason", "alternative"):
-        found[name] = _LIMITS[name].array.take(limit)
-    some = np.logical_or.reduce([samples.measured[name].notna().to_numpy() for name in WIDE_COLUMNS])
-    some[place] = False
-    passing = pd.DataFrame({"sample_id": samples.about.index[some], "observed": 0.0})
-    return pd.concat([found, passing], ignore_index=True)
+    return {
+        "place": place,
+        "observed": observed,
+        "low": _LOW[limit],
+        "high": _HIGH[limit],
+        "value_unit": _UNIT[limit],
+        **{name: texts[limit] for name, texts in _TEXTS.items()},
+        "evaluated": ~np.isnan(samples.measured.to_numpy()).all(axis=1),
+    }
 
 
 def _outside(samples: SampleTable) -> tuple[Places, Places, Floats]:
     """Find the values outside a range: the sample's place, the row of the worst range left, the value."""
-    natural = ~evidence.text(samples, "stage").isin(TREATED_STAGES).to_numpy()
+    natural = ~samples.fact("stage").isin(TREATED_STAGES)
     places, rows = [], []
     for row, quantity in enumerate(_PLACE):
         values = samples.measured[WIDE_COLUMNS[quantity]].to_numpy(dtype="float64")
@@ -116,7 +114,7 @@ def _outside(samples: SampleTable) -> tuple[Places, Places, Floats]:
     message="total_chlorine {observed:2} mg/L is below free_chlorine {free_chlorine:2} mg/L, "
     "which is a part of it. {alternative}.",
 )
-def chlorine_forms(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def chlorine_forms(samples: SampleTable, limits: Limits) -> Columns:
     """Compare total with free chlorine.
 
     Total is free plus combined; a smaller total means two pads of a strip or two columns were swapped.
@@ -138,18 +136,14 @@ def chlorine_forms(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     free = evidence.read(samples, "free_chlorine_mg_l", *floor)
     total = evidence.read(samples, "total_chlorine_mg_l", *floor)
     sure = evidence.Quantity(free.value - free.slack, free.reach, 0.0 * free.slack)
-    return pd.DataFrame(
-        {
-            "observed": total.value + total.slack,
-            "low": sure.value
-            - evidence.tolerance(sure, evidence.Quantity(total.value, total.reach, 0.0 * total.slack)),
-            "high": np.nan,
-            "analyte": evidence.constant(samples, "total_chlorine free_chlorine"),
-            "free_chlorine": free.value,
-            "alternative": evidence.constant(samples, "Free and total swapped would fit; repeat both"),
-        },
-        index=samples.about.index,
-    )
+    return {
+        "observed": total.value + total.slack,
+        "low": sure.value - evidence.tolerance(sure, evidence.Quantity(total.value, total.reach, 0.0 * total.slack)),
+        "high": np.nan,
+        "analyte": "total_chlorine free_chlorine",
+        "free_chlorine": free.value,
+        "alternative": "Free and total swapped would fit; repeat both",
+    }
 
 
 @check(
@@ -160,7 +154,7 @@ def chlorine_forms(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     unit="mg/L",
     message="chloride {observed:2} mg/L is very little for a water of {conductivity:0} µS/cm. {alternative}.",
 )
-def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> Columns:
     """Find a chloride so small that chlorine may have been meant.
 
     "Cl", "Chlor" and "cloro" stand for either; one is a salt, the other a disinfectant. A limestone
@@ -180,17 +174,16 @@ def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     Less than 2 mg/L above 300 µS/cm [CP]. A "<" chloride is not looked at: nobody writes chlorine so.
     """
     bounds = limits.physical
-    conductivity = samples.measured["conductivity_us_cm_25c"]
-    chlorine = samples.measured["free_chlorine_mg_l"].fillna(samples.measured["total_chlorine_mg_l"])
-    alone = {"Chlorine typed under chloride would fit: ask for the kit or report": chlorine.isna().to_numpy()}
-    answer = evidence.fitting(samples.about.index, alone, "Chlorine is given as well, so it may be true; ask")
-    return pd.DataFrame(
-        {
-            "observed": samples.measured["chloride_mg_l"].where(conductivity.notna()),
-            "low": np.where(conductivity > bounds.chloride_conductivity_us_cm, bounds.chloride_least_mg_l, np.nan),
-            "high": np.nan,
-            "analyte": evidence.constant(samples, "chloride free_chlorine"),
-            "conductivity": conductivity,
-            "alternative": answer,
-        }
-    )
+    conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
+    chloride = samples.measured["chloride_mg_l"].to_numpy()
+    known = [~np.isnan(samples.measured[name].to_numpy()) for name in ("free_chlorine_mg_l", "total_chlorine_mg_l")]
+    alone = {"Chlorine typed under chloride would fit: ask for the kit or report": ~(known[0] | known[1])}
+    answer = fitting(len(samples), alone, "Chlorine is given as well, so it may be true; ask")
+    return {
+        "observed": np.where(np.isnan(conductivity), np.nan, chloride),
+        "low": np.where(conductivity > bounds.chloride_conductivity_us_cm, bounds.chloride_least_mg_l, np.nan),
+        "high": np.nan,
+        "analyte": "chloride free_chlorine",
+        "conductivity": conductivity,
+        "alternative": answer,
+    }

@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
+import numpy.typing as npt
 
 from pipeline.checks import record, slips
+from pipeline.checks.columns import Flags, Floats, either, worded
 from pipeline.checks.registry import check
 from schemas.columns import ANALYTES
 from schemas.methods import METHOD_RANK
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
+    from pipeline.normalise.coded import Coded
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -28,64 +31,78 @@ class AgreementLimits:
     tds_tolerance: float = 0.03  # how close a conductivity must come to the TDS it was exchanged with [CP]
 
 
-def pairs(samples: SampleTable, left_out: tuple[str, ...]) -> pd.DataFrame:
+_NUMBERS: Final = ("value", "uncertainty", "limit", "degree_per_drop", "nominal_ml", "used_ml")
+_SAME_KIT: Final = 1e-6  # mg/L by which two worths of a drop differ in rounding only
+
+
+@dataclass(frozen=True)
+class Beside:
+    """The preferred reading of each repeated quantity and each other one of the same sample, (k,) each.
+
+    Attributes
+    ----------
+    place, analyte : position of the sample, quantity.
+    used, other : the value of both; a reading below its limit stands at half the limit ± half the limit.
+    used_method, other_method : how they were obtained.
+    allowed : √(U1² + U2²), both with k = 2.
+    """
+
+    place: npt.NDArray[np.int64]
+    analyte: Coded
+    used: Floats
+    other: Floats
+    used_method: Coded
+    other_method: Coded
+    allowed: Floats
+
+    @property
+    def difference(self) -> Floats:
+        """By how much the other lies above the preferred one."""
+        return self.other - self.used
+
+
+def beside(samples: SampleTable, left_out: tuple[str, ...]) -> Beside:
     """Set the preferred reading of each repeated quantity beside the others of the same sample.
 
     A value typed beside its own count, and two counts with the same kit, have checks of their own.
-
-    Returns
-    -------
-    (k, …) frame: `sample_id analyte used other used_method other_method used_u other_u`; a reading below
-    its limit stands at half the limit ± half the limit.
     """
-    readings = samples.readings
-    sample, analyte = record.positions(samples, readings), record.analyte_codes(readings)
-    cell = sample * len(ANALYTES) + analyte
-    counted = (sample >= 0) & (analyte >= 0) & ~np.isin(analyte, [list(ANALYTES).index(code) for code in left_out])
-    if "form" in readings:
-        counted &= (readings["form"] != "typed").to_numpy()
-    if "counts" in readings:
-        counted &= readings["counts"].to_numpy()
-    size = np.bincount(cell[counted], minlength=1) if counted.any() else np.zeros(1, dtype="int64")
-    several = counted & (size[np.where(counted, cell, 0)] > 1)
-    chosen = _best_first(readings.loc[several].assign(cell=cell[several]))
-    return _beside_best(chosen)
-
-
-def _best_first(chosen: pd.DataFrame) -> pd.DataFrame:
-    limit = record.number(chosen, "limit").where(record.text(chosen, "qualifier") == "<")
-    below = record.number(chosen, "value").isna() & limit.notna()
-    chosen = chosen.assign(
-        value=record.number(chosen, "value").where(~below, limit / 2),
-        uncertainty=record.number(chosen, "uncertainty").where(~below, limit / 2),
-        method=record.text(chosen, "method"),
-        step=record.number(chosen, "degree_per_drop")
-        * (record.number(chosen, "nominal_ml") / record.number(chosen, "used_ml")).fillna(1.0),
-    )
-    rank = chosen["method"].map(METHOD_RANK).fillna(len(METHOD_RANK))
-    return (
-        chosen.assign(rank=rank)
-        .dropna(subset=["value", "uncertainty"])
-        .sort_values(["cell", "rank", "uncertainty", "line"], kind="stable")
+    row, cell = _repeated(samples, left_out)
+    readings = samples.readings.take(row)
+    value, spread, limit, degree, nominal, used_ml = (record.number(readings, name).to_numpy() for name in _NUMBERS)
+    below = np.isnan(value) & samples.once(record.said, "qualifier").take(row).isin(["<"])
+    value, spread = np.where(below, limit / 2, value), np.where(below, limit / 2, spread)
+    ratio = nominal / used_ml
+    step = degree * np.where(np.isnan(ratio), 1.0, ratio)
+    method = samples.once(record.said, "method").take(row)
+    rank = np.array([METHOD_RANK.get(name, len(METHOD_RANK)) for name in method.texts])[method.code]
+    known = np.flatnonzero(~np.isnan(value) & ~np.isnan(spread))
+    order = known[np.lexsort([part[known] for part in (readings["line"].to_numpy(), spread, rank, cell)])]
+    start = np.append(True, np.diff(cell[order]) != 0)[: len(order)]
+    best, each = order[start][np.cumsum(start) - 1], order
+    others = np.flatnonzero(~start & ~(np.abs(step[each] - step[best]) < _SAME_KIT))
+    best, each = best[others], each[others]
+    return Beside(
+        place=samples.once(record.positions)[row[each]],
+        analyte=samples.once(record.said, "analyte").take(row[each]),
+        used=value[best],
+        other=value[each],
+        used_method=method.take(best),
+        other_method=method.take(each),
+        allowed=np.hypot(spread[each], spread[best]),
     )
 
 
-def _beside_best(chosen: pd.DataFrame) -> pd.DataFrame:
-    names = ["value", "method", "uncertainty", "step"]
-    first = ~chosen.duplicated("cell")
-    best = chosen.loc[first, ["cell", *names]].rename(columns={name: f"used_{name}" for name in names})
-    others = chosen.loc[~first, ["sample_id", "analyte", "cell", *names]]
-    beside = others.merge(best, on="cell", how="left")
-    same_kit = (beside["step"] - beside["used_step"]).abs() < 1e-6  # noqa: PLR2004 -- equal but for rounding
-    return beside[~same_kit].reset_index(drop=True)
-
-
-def _compared(samples: SampleTable, limits: Limits) -> pd.DataFrame:
-    beside = pairs(samples, limits.readings_agree.left_out)
-    return beside.assign(
-        difference=beside["value"] - beside["used_value"],
-        allowed=np.hypot(beside["uncertainty"], beside["used_uncertainty"]),
-    )
+def _repeated(samples: SampleTable, left_out: tuple[str, ...]) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.int64]]:
+    """Find the readings that have company: their places, and the cell of sample and quantity each belongs to."""
+    sample, analyte = samples.once(record.positions), samples.once(record.analyte_codes)
+    counted = (sample >= 0) & (analyte >= 0) & ~samples.once(record.said, "analyte").isin(left_out)
+    counted &= ~samples.once(record.said, "form").isin(["typed"])
+    if "counts" in samples.readings:
+        counted &= samples.readings["counts"].to_numpy()
+    cell = np.where(counted, sample * len(ANALYTES) + analyte, len(samples) * len(ANALYTES))
+    size = np.bincount(cell)
+    row = np.flatnonzero(counted & (size[cell] > 1))
+    return row, cell[row]
 
 
 @check(
@@ -96,7 +113,7 @@ def _compared(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="{analyte}: {used_method} {used:2} and {other_method} {other:2} differ by {observed:2} where "
     "±{high:2} is allowed; {alternative}.",
 )
-def readings_disagree(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def readings_disagree(samples: SampleTable, limits: Limits) -> Columns:
     """Compare the readings of one quantity in one sample with each other.
 
     Two methods that disagree by more than both admit mean that one of them is not about this water.
@@ -116,47 +133,46 @@ def readings_disagree(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     difference there is a note and the reading on site is to be preferred [CP]. The slip whose ratio
     comes closest is named, among those that can happen to this quantity.
     """
-    beside = _compared(samples, limits)
-    drifts = beside["analyte"].isin(limits.readings_agree.drifting)
-    quotient = _positive(beside["value"]) / _positive(beside["used_value"])
-    ratio = quotient.where(quotient >= 1, 1 / quotient)
-    fits = slips.closest(beside["analyte"], ratio, limits.readings_agree.ratio_tolerance)
-    exchanged = _is_tds(samples, beside, limits.readings_agree.tds_tolerance)
-    return pd.DataFrame(
-        {
-            "sample_id": beside["sample_id"],
-            "analyte": beside["analyte"],
-            "observed": beside["difference"],
-            "low": -beside["allowed"],
-            "high": beside["allowed"],
-            "severity": record.first_that_holds(beside.index, {"note": drifts, "hold": ~drifts}),
-            "used": beside["used_value"],
-            "used_method": beside["used_method"],
-            "other": beside["value"],
-            "other_method": beside["method"],
-            "ratio": ratio,
-            "alternative": record.worded(
-                beside.assign(fits=fits),
-                {
-                    "no usual slip gives this ratio, repeat the worse of the two": ~drifts,
-                    "the ratio fits {fits}": ~drifts & (fits != ""),
-                    "one of them is the TDS of this sample: the two were exchanged or copied": exchanged,
-                    "it changes in the bottle, prefer the reading on site": drifts,
-                },
-            ),
-        }
-    )
+    bounds = limits.readings_agree
+    pair = samples.once(beside, bounds.left_out)
+    drifts = pair.analyte.isin(bounds.drifting)
+    quotient = _positive(pair.other) / _positive(pair.used)
+    ratio = np.where(quotient >= 1, quotient, 1 / quotient)
+    fits = slips.closest(pair.analyte, ratio, bounds.ratio_tolerance)
+    templates = {
+        "no usual slip gives this ratio, repeat the worse of the two": ~drifts,
+        "the ratio fits {fits}": ~drifts & fits.stated(),
+        "one of them is the TDS of this sample: the two were exchanged or copied": _is_tds(
+            samples, pair, bounds.tds_tolerance
+        ),
+        "it changes in the bottle, prefer the reading on site": drifts,
+    }
+    return {
+        "place": pair.place,
+        "analyte": pair.analyte,
+        "observed": pair.difference,
+        "low": -pair.allowed,
+        "high": pair.allowed,
+        "severity": either(drifts, "note", "hold"),
+        "used": pair.used,
+        "used_method": pair.used_method,
+        "other": pair.other,
+        "other_method": pair.other_method,
+        "ratio": ratio,
+        "alternative": worded(len(ratio), {"fits": fits}, templates),
+    }
 
 
-def _is_tds(samples: SampleTable, beside: pd.DataFrame, tolerance: float) -> np.ndarray:
+def _is_tds(samples: SampleTable, pair: Beside, tolerance: float) -> Flags:
     """Tell which of two conductivities is the number that stands as TDS in the same sample."""
-    tds = record.of_sample(samples, beside, samples.measured["tds_mg_l"])
-    same = [(beside[name] / tds - 1).abs() <= tolerance for name in ("value", "used_value")]
-    return ((beside["analyte"] == "conductivity") & (same[0] | same[1])).to_numpy(dtype="bool")
+    tds = samples.measured["tds_mg_l"].to_numpy()[pair.place]
+    same = [np.abs(value / tds - 1) <= tolerance for value in (pair.other, pair.used)]
+    told: Flags = pair.analyte.isin(["conductivity"]) & (same[0] | same[1])
+    return told
 
 
-def _positive(values: pd.Series) -> pd.Series:
-    return values.where(values > 0)
+def _positive(values: Floats) -> Floats:
+    return np.where(values > 0, values, np.nan)
 
 
 @check(
@@ -167,7 +183,7 @@ def _positive(values: pd.Series) -> pd.Series:
     message="{analyte}: {used_method} {used:2} is used, {other_method} {other:2} stands beside it; they "
     "agree within ±{allowed:2}.",
 )
-def several_readings(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def several_readings(samples: SampleTable, limits: Limits) -> Columns:
     """Say which of several agreeing readings the summary uses.
 
     Nobody should have to wonder where the other number went.
@@ -185,20 +201,18 @@ def several_readings(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     The preferred reading follows the order of ``schemas.methods`` [CP]. Equal numbers need no remark.
     """
-    beside = _compared(samples, limits)
-    gap = beside["difference"].abs()
-    return pd.DataFrame(
-        {
-            "sample_id": beside["sample_id"],
-            "analyte": beside["analyte"],
-            "observed": gap,
-            "low": np.nan,
-            "high": np.where(gap <= beside["allowed"], 0.0, np.nan),
-            "used": beside["used_value"],
-            "used_method": beside["used_method"],
-            "other": beside["value"],
-            "other_method": beside["method"],
-            "allowed": beside["allowed"],
-            "alternative": "",
-        }
-    )
+    pair = samples.once(beside, limits.readings_agree.left_out)
+    gap = np.abs(pair.difference)
+    return {
+        "place": pair.place,
+        "analyte": pair.analyte,
+        "observed": gap,
+        "low": np.nan,
+        "high": np.where(gap <= pair.allowed, 0.0, np.nan),
+        "used": pair.used,
+        "used_method": pair.used_method,
+        "other": pair.other,
+        "other_method": pair.other_method,
+        "allowed": pair.allowed,
+        "alternative": "",
+    }

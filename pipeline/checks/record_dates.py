@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -9,10 +10,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks import evidence, record
+from pipeline.checks.columns import first_that_holds
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -41,7 +44,7 @@ _MONTHS: Final = 12
     message="The sample is dated {collected}, {observed:0} days after {later}{alternative}. "
     "Ask for the date of sampling.",
 )
-def date_order(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def date_order(samples: SampleTable, limits: Limits) -> Columns:
     """Compare the date of sampling with today, receipt and analysis.
 
     Nothing is analysed before it is taken: day and month are swapped, or the row is another one's.
@@ -61,28 +64,26 @@ def date_order(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     A date without time covers its whole day; half a day is allowed for time zones [ISO8601]. If swapping
     day and month puts everything in order, `alternative` shows that date; it is not used.
     """
-    about = samples.about
-    collected = record.moment(about, "collected_at")
+    bounds = limits.record_dates
+    collected = samples.once(record.instants, "collected_at")
+    now = np.datetime64("NaT") if bounds.now is None else bounds.now.tz_localize(None).to_datetime64()
     later = {
-        "the analysis": record.last_moment(about, "analysed_on"),
-        "the receipt": record.last_moment(about, "received_on"),
-        "today": pd.Series(limits.record_dates.now, index=about.index, dtype="datetime64[us, UTC]"),
+        "the analysis": record.last_instants(samples, "analysed_on"),
+        "the receipt": record.last_instants(samples, "received_on"),
+        "today": np.full(len(samples), now, dtype="datetime64[us]"),
     }
-    late = pd.DataFrame({name: record.days(collected - day) for name, day in later.items()})
-    known = late.notna().any(axis=1)
-    worst = late.max(axis=1)
-    late_rows = (worst > limits.record_dates.zone_slack_days).to_numpy(dtype="bool")
-    earliest = pd.concat(list(later.values()), axis=1).min(axis=1)
-    return pd.DataFrame(
-        {
-            "observed": worst.where(known),
-            "low": np.nan,
-            "high": limits.record_dates.zone_slack_days,
-            "collected": _words_where(late_rows, _iso(collected[late_rows])),
-            "later": record.first_that_holds(about.index, {name: late[name] == worst for name in later}),
-            "alternative": _words_where(late_rows, _swap_words(collected[late_rows], earliest[late_rows])),
-        }
-    )
+    late = {name: record.days(collected, day) for name, day in later.items()}
+    worst = np.fmax.reduce(list(late.values()))
+    earliest = np.fmin.reduce(list(later.values()))
+    out = worst > bounds.zone_slack_days
+    return {
+        "observed": worst,
+        "low": np.nan,
+        "high": bounds.zone_slack_days,
+        "collected": _words_where(out, record.dates(collected[out])),
+        "later": first_that_holds(len(samples), {name: days == worst for name, days in late.items()}),
+        "alternative": _words_where(out, _swap_words(collected[out], earliest[out])),
+    }
 
 
 def _words_where(mask: npt.NDArray[np.bool_], words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
@@ -91,21 +92,15 @@ def _words_where(mask: npt.NDArray[np.bool_], words: npt.NDArray[np.object_]) ->
     return result
 
 
-def _swap_words(moments: pd.Series, earliest: pd.Series) -> npt.NDArray[np.object_]:
+def _swap_words(moments: record.Instants, earliest: record.Instants) -> npt.NDArray[np.object_]:
     """Say the date with day and month exchanged where it would come before all the others."""
-    plain = moments.dt.tz_localize(None).to_numpy(dtype="datetime64[D]")
-    limit = earliest.dt.tz_localize(None).to_numpy(dtype="datetime64[D]")
-    year, day, month = plain.astype("datetime64[Y]"), moments.dt.day.to_numpy(), moments.dt.month.to_numpy()
+    plain, limit = moments.astype("datetime64[D]"), earliest.astype("datetime64[D]")
+    year, months = plain.astype("datetime64[Y]"), plain.astype("datetime64[M]")
+    day = (plain - months.astype("datetime64[D]")).astype("int64") + 1
+    month = (months - year.astype("datetime64[M]")).astype("int64") + 1
     possible = (day <= _MONTHS) & (day != month)
     other = (year.astype("datetime64[M]") + (np.where(possible, day, 1) - 1)).astype("datetime64[D]") + (month - 1)
-    dates = np.datetime_as_string(other, unit="D").astype(object)
-    return np.where(possible & (other <= limit), "; with day and month swapped it would be " + dates, "")
-
-
-def _iso(moments: pd.Series) -> npt.NDArray[np.object_]:
-    plain = moments.dt.tz_localize(None).to_numpy(dtype="datetime64[s]")
-    words: npt.NDArray[np.object_] = np.datetime_as_string(plain, unit="D").astype(object)
-    return words
+    return np.where(possible & (other <= limit), "; with day and month swapped it would be " + record.dates(other), "")
 
 
 @check(
@@ -115,7 +110,7 @@ def _iso(moments: pd.Series) -> npt.NDArray[np.object_]:
     severity="note",
     message='The date "{written}" {alternative}; it was read as {read_as}.',
 )
-def date_form(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001 -- no limit to set
+def date_form(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
     """Mark dates that were completed or could mean another day.
 
     07/08/25 is a day in July or in August, of a year without a century; R7 is a year of an era.
@@ -134,37 +129,28 @@ def date_form(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: AR
     Day and month are ambiguous when both are at most 12 and no other date of the source has a part above
     12 [CP]. Dates with full stops are day first wherever they are used; ISO 8601 dates are never marked.
     """
-    written = record.text(samples.about, "collected_on")
-    codes, words = pd.factorize(written.where(~written.str.match(_ISO), ""))
-    texts = pd.Series(words, dtype="str")
-    era = texts.str.contains(_ERA, regex=True).to_numpy(dtype="bool")[codes]
-    two_digit = texts.str.match(_TWO_DIGIT).to_numpy(dtype="bool")[codes]
-    parts = texts.str.extract(_SLASHED).astype("float64").take(codes)
-    first, second = parts["first"].to_numpy(), parts["second"].to_numpy()
-    slashed = np.isfinite(first)
-    source = pd.factorize(record.source(samples))[0]
-    decides = slashed & ((first > _MONTHS) | (second > _MONTHS))
-    decided = np.bincount(source, weights=decides, minlength=1)[source] > 0
-    ambiguous = slashed & ~decided & (first != second) & (first <= _MONTHS) & (second <= _MONTHS)
-    alternative = record.first_that_holds(
-        written.index,
-        {
-            "can be day/month or month/day": ambiguous,
-            "counts the years of an era": era,
-            "has a year of two digits": two_digit,
-        },
-    )
-    marked = (alternative != "").to_numpy()
-    return pd.DataFrame(
-        {
-            "observed": np.where(written != "", marked, np.nan),
-            "low": np.nan,
-            "high": 0.0,
-            "written": written,
-            "read_as": _words_where(marked, _iso(record.moment(samples.about, "collected_at")[marked])),
-            "alternative": alternative,
-        }
-    )
+    written = samples.fact("collected_on")
+    texts = pd.Series(["" if re.match(_ISO, text) else text for text in written.texts], dtype="str")
+    parts = texts.str.extract(_SLASHED).astype("float64").to_numpy()[written.code]
+    first, second = parts.T
+    of = evidence.sources(samples)
+    decides = ~np.isnan(first) & ((first > _MONTHS) | (second > _MONTHS))
+    decided = (of.count(decides) > 0)[of.code]
+    answers = {
+        "can be day/month or month/day": ~decided & (first != second) & (first <= _MONTHS) & (second <= _MONTHS),
+        "counts the years of an era": texts.str.contains(_ERA, regex=True).to_numpy(dtype="bool")[written.code],
+        "has a year of two digits": texts.str.match(_TWO_DIGIT).to_numpy(dtype="bool")[written.code],
+    }
+    alternative = first_that_holds(len(samples), answers)
+    marked = alternative.stated()
+    return {
+        "observed": np.where(written.stated(), marked, np.nan),
+        "low": np.nan,
+        "high": 0.0,
+        "written": written,
+        "read_as": _words_where(marked, record.dates(samples.once(record.instants, "collected_at")[marked])),
+        "alternative": alternative,
+    }
 
 
 @check(
@@ -175,7 +161,7 @@ def date_form(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: AR
     unit="days",
     message="The reagent had expired {observed:0} day(s) before the test. {alternative}.",
 )
-def reagent_expired(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001 -- no limit to set
+def reagent_expired(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
     """Compare the day of the test with the date on the reagent.
 
     Indicators fade and titrants thicken or decompose; the result may be right, but nothing shows that it is.
@@ -193,15 +179,10 @@ def reagent_expired(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # no
     -----
     A check standard read within 90-110 % on the same day proves the reagent all the same [CP].
     """
-    past = record.days(
-        record.moment(samples.about, "collected_at") - record.last_moment(samples.about, "reagent_expiry")
-    )
-    return pd.DataFrame(
-        {
-            "observed": past,
-            "low": np.nan,
-            "high": 0.0,
-            "alternative": "Accept only with a check standard within 90-110 % on the same day",
-        },
-        index=samples.about.index,
-    )
+    collected, expiry = samples.once(record.instants, "collected_at"), record.last_instants(samples, "reagent_expiry")
+    return {
+        "observed": record.days(collected, expiry),
+        "low": np.nan,
+        "high": 0.0,
+        "alternative": "Accept only with a check standard within 90-110 % on the same day",
+    }

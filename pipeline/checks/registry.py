@@ -2,26 +2,28 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.problems import fill
+from pipeline.checks.columns import Columns, Flags, Places, Plain, outside, picked, spelt
+from pipeline.problems import filled
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
-Flags = npt.NDArray[np.bool_]
-CheckFunction = Callable[["SampleTable", "Limits"], pd.DataFrame]
+CheckFunction = Callable[["SampleTable", "Limits"], Columns]
 
 FINDING_COLUMNS: Final[list[str]] = [
     "sample_id",
@@ -64,6 +66,12 @@ _NAMES: Final[dict[str, str]] = {
     for name in (analyte.column, analyte.code)
     if "_" in name
 }
+# A column of a template, or a name that it spells out; the longer name first.
+_FIELD: Final = re.compile("|".join([r"\{\w+", *sorted(_NAMES, key=len, reverse=True)]))
+_NO_EVIDENCE: Final = frozenset({"file_sha256", "severity", "reading_ids", "analyte", "observed", "low", "high"})
+_FOUND: Final = [name for name in (*FINDING_COLUMNS, "analyte") if name != "sample_id"]
+# What a check raised: _FOUND and the `place` of each finding's sample; nothing where it raised nothing.
+Raised = dict[str, Any]
 
 
 def check(
@@ -71,12 +79,14 @@ def check(
 ) -> Callable[[CheckFunction], CheckFunction]:
     """Register a check. The function's docstring is its rationale, shown by ``kettlestone checks ID``.
 
-    The function returns one row per case it could evaluate (a sample, a reading, a source): index
-    `sample_id`, or a column `sample_id` (missing for a finding about a whole source, then with a column
-    `file_sha256`); `observed`, `low`, `high`: the acceptable range, open where missing; optionally
-    `severity`, `alternative` (the other reading that would fit, as text), `analyte` (a space-separated
-    list of the quantities involved) and any number of further columns, which are the evidence.
-    A row is a finding when `observed` lies outside the range. Missing `observed` = not evaluated.
+    The function returns columns by name, with one row per case it looked at (a sample, a reading, a
+    source). A column is an array, a `Coded` of few texts, or one number or text for all rows:
+    `observed`, `low`, `high`: the acceptable range, open where missing; `severity`, `alternative` (the
+    other reading that would fit, as text), `analyte` (a space-separated list of the quantities involved),
+    all three optional; any number of further columns, which are the evidence. The rows are the samples in
+    their order unless `place` gives the position of each row's sample (-1 for a finding about a whole
+    source, then with `file_sha256`). A row is a finding when `observed` lies outside the range. A sample
+    counts as evaluated where `observed` is not missing, or where (n,) flags `evaluated` say so.
     """
 
     def register(function: CheckFunction) -> CheckFunction:
@@ -97,38 +107,98 @@ def run_check(entry: Check, samples: SampleTable, limits: Limits) -> tuple[pd.Da
     findings : FINDING_COLUMNS plus `analyte`.
     evaluated : (n,) True for the samples the check could evaluate.
     """
-    return findings_of(entry, entry.function(samples, limits), samples.about.index)
+    raised, evaluated = looked_at(entry, samples, limits)
+    return table_of([raised], samples.about.index), evaluated
+
+
+def looked_at(entry: Check, samples: SampleTable, limits: Limits) -> tuple[Raised, Flags]:
+    """Run one check: what it raises, not yet laid out, and which samples it could evaluate.
+
+    A division by nothing is no fault in a check: what comes of it is missing, as what was not measured is.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return _examined(entry, entry.function(samples, limits), len(samples))
 
 
 def findings_of(entry: Check, result: pd.DataFrame, index: pd.Index) -> tuple[pd.DataFrame, Flags]:
-    """Turn what a check's function returned into findings.
+    """Turn a frame of cases into findings.
 
     Parameters
     ----------
     entry : the check.
-    result : as described at ``check``.
+    result : the columns described at ``check``, index `sample_id`.
     index : the samples, `sample_id`.
 
     Returns
     -------
     findings, evaluated : as ``run_check``.
     """
-    evaluated = np.zeros(len(index), dtype="bool")
-    known = result["observed"].notna().to_numpy()
-    if "sample_id" in result:
-        place = index.get_indexer(pd.Index(result["sample_id"].to_numpy()[known]))
-        evaluated[place[place >= 0]] = True
-    elif result.index.equals(index):
-        evaluated = known
-    else:
-        evaluated[index.get_indexer(result.index[known])] = True
-    outside = (result["observed"] < result["low"]) | (result["observed"] > result["high"])
-    flagged = result[known & outside.to_numpy()]
-    if flagged.empty:
-        return no_findings(), evaluated
-    if "sample_id" not in flagged:
-        flagged = flagged.rename_axis("sample_id").reset_index()
-    return _findings(entry, flagged.reset_index(drop=True)), evaluated
+    raised, evaluated = _examined(entry, columns_of(result, index), len(index))
+    return table_of([raised], index), evaluated
+
+
+def columns_of(result: pd.DataFrame, index: pd.Index) -> Columns:
+    """Give a frame of cases, index `sample_id`, as the columns described at ``check``."""
+    return {**{str(name): column for name, column in result.items()}, "place": index.get_indexer(result.index)}
+
+
+def _examined(entry: Check, result: Columns, count: int) -> tuple[Raised, Flags]:
+    """Judge the cases of a check: what is raised, and which of ``count`` samples could be evaluated."""
+    observed, low, high = (_numbers(result[name]) for name in ("observed", "low", "high"))
+    place = np.asarray(result.get("place", np.arange(len(observed))))
+    evaluated = np.zeros(count, dtype="bool")
+    evaluated[place[~np.isnan(observed) & (place >= 0)]] = True
+    evaluated |= np.asarray(result.get("evaluated", evaluated), dtype="bool")
+    rows = np.flatnonzero(outside(observed, low, high))
+    return _raised(entry, result, place[rows], rows) if len(rows) else {}, evaluated
+
+
+def _numbers(column: Any) -> Any:  # noqa: ANN401 - one number for all rows, or an array of them
+    return np.asarray(column, dtype="float64")
+
+
+def _raised(entry: Check, result: Columns, place: Places, rows: Places) -> Raised:
+    shown = {name: picked(column, rows) for name, column in result.items() if name not in ("place", "evaluated")}
+    texts = {name: spelt(column) for name, column in shown.items()}
+    count = len(rows)
+    return {
+        "place": place,
+        "file_sha256": texts.get("file_sha256", pa.nulls(count, pa.string())),
+        "check_id": pa.repeat(entry.check_id, count),
+        "severity": texts.get("severity", pa.repeat(entry.severity, count)),
+        **{name: shown[name] for name in ("observed", "low", "high")},
+        "unit": pa.repeat(entry.unit, count),
+        "message": _in_words(filled(_worded(entry.message), texts)),
+        "evidence": _json({name: column for name, column in shown.items() if name not in _NO_EVIDENCE}, count),
+        "reading_ids": texts.get("reading_ids", pa.repeat("", count)),
+        "analyte": texts.get("analyte", pa.repeat("", count)),
+    }
+
+
+def places_of(parts: Iterable[Raised]) -> Places:
+    """Give the position of each finding's sample, -1 for one about a source, in the order of ``table_of``."""
+    return np.concatenate([np.zeros(0, dtype="intp"), *(part["place"] for part in parts if part)])
+
+
+def table_of(parts: Iterable[Raised], index: pd.Index) -> pd.DataFrame:
+    """Lay what several checks raised under one another: FINDING_COLUMNS plus `analyte`.
+
+    Parameters
+    ----------
+    parts : of ``looked_at``.
+    index : the samples, `sample_id`.
+    """
+    found = [part for part in parts if part]
+    if not found:
+        return no_findings()
+    owner = pd.Series(index.array.take(places_of(found), allow_fill=True)).astype("str")
+    return pd.DataFrame({"sample_id": owner, **{name: _joined([part[name] for part in found]) for name in _FOUND}})
+
+
+def _joined(pieces: list[Plain]) -> Any:  # noqa: ANN401 - an array or a column of text
+    if isinstance(pieces[0], np.ndarray):
+        return np.concatenate(pieces)
+    return pa.chunked_array(pieces, pa.string()).to_pandas()
 
 
 @cache
@@ -139,55 +209,38 @@ def no_findings() -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
 
 
-def _findings(entry: Check, flagged: pd.DataFrame) -> pd.DataFrame:
-    known = {"sample_id", "file_sha256", "severity", "reading_ids", "analyte", "observed", "low", "high"}
-    given = {name: flagged[name].astype("str") for name in ("severity", "reading_ids", "analyte") if name in flagged}
-    source = flagged["file_sha256"] if "file_sha256" in flagged else pd.Series(np.nan, index=flagged.index)
-    return pd.DataFrame(
-        {
-            "sample_id": flagged["sample_id"].astype("str"),
-            "file_sha256": source.astype("str"),
-            "check_id": entry.check_id,
-            "severity": given.get("severity", entry.severity),
-            "observed": flagged["observed"].astype("float64"),
-            "low": flagged["low"].astype("float64"),
-            "high": flagged["high"].astype("float64"),
-            "unit": entry.unit,
-            "message": _in_words(fill(entry.message, flagged)),
-            "evidence": _json(flagged[[column for column in flagged if column not in known]]),
-            "reading_ids": given.get("reading_ids", ""),
-            "analyte": given.get("analyte", ""),
-        }
-    )
+def _worded(template: str) -> str:
+    """Name the quantities that a template spells out as people do; the {names} of columns stay."""
+    return _FIELD.sub(lambda found: found[0] if found[0].startswith("{") else _NAMES[found[0]], template)
 
 
-def _in_words(messages: pd.Series) -> pd.Series:
+def _in_words(messages: pa.Array) -> pa.Array:
     """Name quantities as people do: total hardness, not total_hardness_mg_l_caco3."""
-    named = messages.str.contains("_", regex=False).to_numpy(dtype="bool")
-    if not named.any():
+    named = pc.match_substring(messages, "_")
+    if not pc.any(named).as_py():
         return messages
-    text = pa.array(messages[named], type=pa.string(), from_pandas=True)
+    text = messages.filter(named)
     for name, words in _NAMES.items():
         text = pc.replace_substring(text, name, words)
-    worded = messages.to_numpy(dtype=object)
-    worded[named] = text.to_numpy(zero_copy_only=False)
-    return pd.Series(worded, index=messages.index, dtype="str")
+    return pc.replace_with_mask(messages, named, text)
 
 
-def _json(evidence: pd.DataFrame) -> pd.Series:
+def _json(evidence: dict[str, Plain], count: int) -> pa.Array:
     """Write the evidence columns of every row as one JSON object, column-wise."""
-    if evidence.empty or not len(evidence.columns):
-        return pd.Series("{}", index=evidence.index, dtype="str")
-    members = []
-    for name, column in evidence.items():
-        key = f'"{name}": '
-        if pd.api.types.is_numeric_dtype(column):
-            numbers = np.round(column.to_numpy(dtype="float64"), 6)
-            text = pc.cast(pa.array(np.where(np.isfinite(numbers), numbers, np.nan), from_pandas=True), pa.string())
-        else:
-            raw = pa.array(column.astype("str"), type=pa.string(), from_pandas=True)
-            plain = pc.replace_substring(pc.replace_substring(raw, "\\", "\\\\"), '"', '\\"')
-            text = pc.binary_join_element_wise('"', pc.replace_substring_regex(plain, r"[\x00-\x1f]", " "), '"', "")
-        members.append(pc.binary_join_element_wise(key, text.fill_null("null"), ""))
-    joined = pc.binary_join_element_wise(*members, ", ")
-    return pd.Series(pc.binary_join_element_wise("{", joined, "}", "").to_pandas(), index=evidence.index, dtype="str")
+    if not evidence:
+        return pa.repeat("{}", count)
+    members = [
+        pc.binary_join_element_wise(f'"{name}": ', _as_json(column).fill_null("null"), "")
+        for name, column in evidence.items()
+    ]
+    return pc.binary_join_element_wise("{", pc.binary_join_element_wise(*members, ", "), "}", "")
+
+
+def _as_json(column: Plain) -> pa.Array:
+    if isinstance(column, np.ndarray):
+        numbers = np.round(column, 6)
+        return pc.cast(pa.array(np.where(np.isfinite(numbers), numbers, np.nan), from_pandas=True), pa.string())
+    if isinstance(column, pa.DictionaryArray):
+        return _as_json(column.dictionary).take(column.indices)
+    plain = pc.replace_substring(pc.replace_substring(column, "\\", "\\\\"), '"', '\\"')
+    return pc.binary_join_element_wise('"', pc.replace_substring_regex(plain, r"[\x00-\x1f]", " "), '"', "")

@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks.columns import first_that_holds
 from pipeline.checks.kits import counts
 from pipeline.checks.registry import check
+from pipeline.normalise.coded import Coded
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     message="{analyte}: {repeats:0} counts from {fewest:0} to {most:0} drops, {observed:0} apart where "
     "{high:1} is allowed: {alternative}. Repeat the test.",
 )
-def repeat_spread(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def repeat_spread(samples: SampleTable, limits: Limits) -> Columns:
     """Compare repeated counts of the same quantity in the same sample.
 
     An overshot end point, a count stopped at the first flash of colour or odd drops all show as spread.
@@ -43,32 +44,34 @@ def repeat_spread(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     allowed = max(1 drop, 10 % of the mean count) [CP].
     """
-    counted = counts(samples.readings)
-    keys = ["sample_id", "analyte", "step"]
-    repeated = counted[counted.duplicated(keys, keep=False)]
-    groups = repeated.groupby(keys, as_index=False, observed=True)["drops"].agg(
-        ["count", "min", "median", "max", "mean"]
-    )
-    middle = (groups["min"] + groups["max"]) / 2
-    several = groups["count"] > 2  # noqa: PLR2004 -- of two counts neither is the odd one
-    return pd.DataFrame(
-        {
-            "sample_id": groups["sample_id"],
-            "analyte": groups["analyte"],
-            "observed": groups["max"] - groups["min"],
-            "low": np.nan,
-            "high": np.maximum(limits.kits.repeat_drops, limits.kits.repeat_relative * groups["mean"]),
-            "repeats": groups["count"].astype("float64"),
-            "fewest": groups["min"],
-            "most": groups["max"],
-            "step": groups["step"],
-            "alternative": record.first_that_holds(
-                groups.index,
-                {
-                    "one count ran past the end point": several & (groups["median"] < middle),
-                    "one count stopped at the first change of colour": several & (groups["median"] > middle),
-                    "which count is right cannot be told": np.ones(len(groups), dtype="bool"),
-                },
-            ),
-        }
-    )
+    counted = samples.once(counts)
+    keys = np.column_stack([counted.place, counted.analyte.code, counted.step, counted.drops])
+    keys = keys[~np.isnan(keys).any(axis=1)]
+    keys = keys[np.lexsort(keys.T[::-1])]
+    starts = np.flatnonzero(np.append(True, (keys[1:, :-1] != keys[:-1, :-1]).any(axis=1))[: len(keys)])
+    size = np.diff(np.append(starts, len(keys)))
+    starts, size = starts[size > 1], size[size > 1]
+    place, analyte, step, fewest = keys[starts].T
+    drops = keys[:, -1]
+    most = drops[starts + size - 1]
+    median = (drops[starts + (size - 1) // 2] + drops[starts + size // 2]) / 2
+    total = np.append(0.0, np.cumsum(drops))
+    mean = (total[starts + size] - total[starts]) / size
+    middle, several = (fewest + most) / 2, size > 2  # noqa: PLR2004 -- of two counts neither is the odd one
+    answers = {
+        "one count ran past the end point": several & (median < middle),
+        "one count stopped at the first change of colour": several & (median > middle),
+        "which count is right cannot be told": np.ones(len(size), dtype="bool"),
+    }
+    return {
+        "place": place.astype("intp"),
+        "analyte": Coded(analyte.astype("intp"), counted.analyte.texts),
+        "observed": most - fewest,
+        "low": np.nan,
+        "high": np.maximum(limits.kits.repeat_drops, limits.kits.repeat_relative * mean),
+        "repeats": size.astype("float64"),
+        "fewest": fewest,
+        "most": most,
+        "step": step,
+        "alternative": first_that_holds(len(size), answers),
+    }

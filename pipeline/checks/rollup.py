@@ -7,11 +7,14 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.checks import evidence
+from pipeline.normalise.coded import coded
 from pipeline.problems import fill
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Places
     from pipeline.normalise.sample_table import SampleTable
 
     Counts = npt.NDArray[np.int64]
@@ -24,7 +27,7 @@ _PART: Final = " Asked once for the whole source."
 
 
 def rolled_up(
-    findings: pd.DataFrame, samples: SampleTable, evaluated: dict[str, npt.NDArray[np.bool_]]
+    findings: pd.DataFrame, place: Places, samples: SampleTable, evaluated: dict[str, npt.NDArray[np.bool_]]
 ) -> pd.DataFrame:
     """Put a finding that nearly every sample of a source shares into words once.
 
@@ -34,6 +37,7 @@ def rolled_up(
     Parameters
     ----------
     findings : FINDING_COLUMNS and `analyte` of all checks.
+    place : position of each finding's sample, -1 for one about a source.
     samples : the samples they belong to.
     evaluated : for each check, which samples it could evaluate.
 
@@ -41,26 +45,22 @@ def rolled_up(
     -------
     A new frame: one further finding per check and source, the findings it stands for turned into notes.
     """
-    open_findings = findings["severity"].isin(_OPEN).to_numpy() & findings["sample_id"].notna().to_numpy()
-    if not open_findings.any():
-        return findings
-    source, names = pd.factorize(samples.about["file_sha256"])
-    place = samples.about.index.get_indexer(pd.Index(findings["sample_id"]))
-    of_file = np.append(source, -1)[place]
+    open_findings = coded(findings["severity"]).isin(_OPEN) & (place >= 0)
+    check, of = coded(findings["check_id"]), evidence.sources(samples)
     added = []
     explained = np.zeros(len(findings), dtype="bool")
-    for check_id in findings.loc[open_findings, "check_id"].unique():
-        mine = open_findings & (findings["check_id"] == check_id).to_numpy()
-        pairs = np.unique(np.stack([of_file[mine], place[mine]]), axis=1)
-        flagged = np.bincount(pairs[0], minlength=len(names))
-        seen = np.bincount(source[evaluated[check_id]], minlength=len(names))
-        common = np.flatnonzero((flagged >= _FEWEST) & (flagged >= _SHARE * seen))
-        if len(common):
-            members = mine & np.isin(of_file, common)
-            explained |= members
-            first = findings[members].assign(at=of_file[members]).drop_duplicates("at")
-            at = first["at"].to_numpy()
-            added.append(_about_source(first, names.to_numpy()[at], flagged[at], seen[at]))
+    for number in pd.unique(check.code[open_findings]).tolist():
+        mine = np.flatnonzero(open_findings & (check.code == number))
+        own = np.unique(place[mine])
+        flagged = np.bincount(of.code[own], minlength=len(of.names))
+        seen = of.count(evaluated[check.texts[number]]).astype("int64")
+        common = (flagged >= _FEWEST) & (flagged >= _SHARE * seen)
+        members = mine[common[of.code[place[mine]]]]
+        if len(members):
+            explained[members] = True
+            first = np.sort(np.unique(of.code[place[members]], return_index=True)[1])
+            at = of.code[place[members[first]]]
+            added.append(_about_source(findings.iloc[members[first]], of.names[at], flagged[at], seen[at]))
     if not added:
         return findings
     parts = findings.assign(
@@ -73,7 +73,7 @@ def rolled_up(
 
 def _about_source(first: pd.DataFrame, names: npt.NDArray[Any], flagged: Counts, seen: Counts) -> pd.DataFrame:
     counted = first.assign(flagged=flagged, seen=seen)
-    return first.drop(columns="at").assign(
+    return first.assign(
         sample_id=None,
         file_sha256=names,
         observed=flagged.astype("float64"),

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS, no_findings, run_check
+from pipeline.checks.registry import CHECKS, looked_at, places_of, table_of
 from pipeline.checks.rollup import rolled_up
 from pipeline.checks.source import explained_by_source
+from pipeline.normalise.coded import Coded, coded
 from schemas.columns import SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.checks.columns import Places
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -52,24 +54,25 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     limits : the limits of all subjects.
     progress : called with the id of each check before it runs.
     """
+    samples = replace(samples)  # what the checks work out of the table goes with them
     index = samples.about.index
     parts, runs = [], []
-    lacking = np.zeros((len(index), len(CHECKS)), dtype="bool")
+    lacking = np.zeros((len(index), len(CHECKS)), dtype="bool", order="F")
     for position, check_id in enumerate(sorted(CHECKS)):
         progress(check_id)
-        findings, evaluated = run_check(CHECKS[check_id], samples, limits)
+        raised, evaluated = looked_at(CHECKS[check_id], samples, limits)
         lacking[:, position] = ~evaluated
         missing = int(lacking[:, position].sum())
-        runs.append((check_id, len(index) - missing, missing, len(findings)))
-        if len(findings):
-            parts.append(findings)
-    findings = pd.concat(parts, ignore_index=True) if parts else no_findings()
-    findings = explained_by_source(findings, samples)
-    verdict = _verdicts(index, findings["sample_id"], _ranks(findings))
-    unsettled = findings.loc[findings["severity"] != SEVERITIES[0], ["sample_id", "severity", "analyte"]]
+        runs.append((check_id, len(index) - missing, missing, len(raised["place"]) if raised else 0))
+        parts.append(raised)
+    findings, place = table_of(parts, index), places_of(parts)
+    findings = explained_by_source(findings, place, samples)
+    rank = _ranks(findings)
+    verdict = _verdicts(index, place, rank)
+    unsettled = findings.loc[rank > 1, ["sample_id", "severity", "analyte"]]
     judged = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
-    findings = rolled_up(findings, samples, judged)
-    order = np.lexsort((np.arange(len(findings)), -_ranks(findings)))
+    findings = rolled_up(findings, place, samples, judged)
+    order = np.argsort(-_ranks(findings), kind="stable")
     return Checked(
         findings=findings.iloc[order].reset_index(drop=True),
         verdict=verdict,
@@ -79,25 +82,24 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     )
 
 
-def _ranks(findings: pd.DataFrame) -> np.ndarray:
-    return findings["severity"].map(_RANK).to_numpy(dtype="int64")
+def _ranks(findings: pd.DataFrame) -> Places:
+    severity = coded(findings["severity"])
+    return np.array([_RANK[name] for name in severity.texts], dtype="int64")[severity.code]
 
 
-def _verdicts(index: pd.Index, sample_id: pd.Series, rank: np.ndarray) -> pd.Series:
-    place = index.get_indexer(pd.Index(sample_id))
-    worst = np.zeros(len(index), dtype="int64")
-    np.maximum.at(worst, place[place >= 0], rank[place >= 0])
-    words = pd.array(VERDICTS, dtype="str").take(worst)
-    return pd.Series(words, index=index, name="verdict", dtype="str")
+def _verdicts(index: pd.Index, place: Places, rank: Places) -> pd.Series:
+    worst = np.zeros(len(index) + 1, dtype="int64")  # the last one is for findings about a whole source
+    np.maximum.at(worst, place, rank)
+    return Coded(worst[:-1], VERDICTS).series(index).rename("verdict")
 
 
 def _names(index: pd.Index, lacking: np.ndarray) -> pd.Series:
     """Name the checks each sample lacked; equal combinations are worded once."""
     mixed = np.zeros(len(index), dtype="int64")
     for column in lacking.T:
-        mixed, _ = pd.factorize(mixed * 2 + column)
+        if column.any() and not column.all():
+            mixed, _ = pd.factorize(mixed * 2 + column)
     first = np.zeros(mixed.max(initial=-1) + 1, dtype="int64")
     first[mixed[::-1]] = np.arange(len(index))[::-1]
     ids = np.array(sorted(CHECKS), dtype=object)
-    texts = pd.Series([" ".join(ids[lacking[row]]) for row in first], dtype="str")
-    return pd.Series(texts.array.take(mixed), index=index, name="not_evaluated", dtype="str")
+    return Coded(mixed, tuple(" ".join(ids[lacking[row]]) for row in first)).series(index).rename("not_evaluated")

@@ -6,12 +6,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks import evidence, record
+from pipeline.checks.columns import either, first_that_holds
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -45,7 +46,7 @@ _COLD_STAGES: Final = ("", "raw")
     message="temperature: {observed:1} °C in a sample called raw; {alternative} ({alternative_value:1}). "
     "Leave it out of the history of the raw water.",
 )
-def hot_sample(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def hot_sample(samples: SampleTable, limits: Limits) -> Columns:
     """Find samples called raw that came from a hot tap, a boiler or a machine.
 
     Hot water has lost lime and gained copper; it says nothing of the supply.
@@ -64,29 +65,26 @@ def hot_sample(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     30-40 °C: note (tropical mains do reach it); above 40 °C: hold [CP]. Where the number is a cold
     water's in Fahrenheit, (F − 32)/1.8 is shown.
     """
-    temperature = samples.measured["temperature_c"]
-    raw = record.text(samples.about, "stage").isin(_COLD_STAGES)
+    temperature = samples.measured["temperature_c"].to_numpy()
+    raw = samples.fact("stage").isin(_COLD_STAGES)
     celsius = (temperature - 32) / 1.8
-    fahrenheit = celsius.between(*limits.sampling.cold_c)
+    lowest, highest = limits.sampling.cold_c
+    fahrenheit = (celsius >= lowest) & (celsius <= highest)
     hot = temperature > limits.sampling.hot_c
-    return pd.DataFrame(
-        {
-            "observed": temperature.where(raw),
-            "low": np.nan,
-            "high": limits.sampling.warm_c,
-            "analyte": "temperature",
-            "severity": record.first_that_holds(temperature.index, {"hold": hot, "note": ~hot}),
-            "alternative": record.first_that_holds(
-                temperature.index,
-                {
-                    "it may be degrees Fahrenheit, in °C": hot & fahrenheit,
-                    "it may come from a hot tap or a machine, as read in °C": hot,
-                    "a warm pipe or a hot tap, as read in °C": ~hot,
-                },
-            ),
-            "alternative_value": celsius.where(hot & fahrenheit, temperature),
-        }
-    )
+    answers = {
+        "it may be degrees Fahrenheit, in °C": hot & fahrenheit,
+        "it may come from a hot tap or a machine, as read in °C": hot,
+        "a warm pipe or a hot tap, as read in °C": ~hot,
+    }
+    return {
+        "observed": np.where(raw, temperature, np.nan),
+        "low": np.nan,
+        "high": limits.sampling.warm_c,
+        "analyte": "temperature",
+        "severity": either(hot, "hold", "note"),
+        "alternative": first_that_holds(len(samples), answers),
+        "alternative_value": np.where(hot & fahrenheit, celsius, temperature),
+    }
 
 
 @check(
@@ -96,7 +94,7 @@ def hot_sample(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     severity="note",
     message="The sample was taken without flushing: {alternative}.",
 )
-def unflushed_sample(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # noqa: ARG001 -- no limit to set
+def unflushed_sample(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
     """Mark samples of water that stood in the pipe.
 
     Stagnant water carries metals and warmth and no chlorine; for hardness and alkalinity it still serves.
@@ -114,19 +112,16 @@ def unflushed_sample(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # n
     -----
     Metals are judged only from a declared first-draw sample or a flushed one [CP].
     """
-    said = record.text(samples.about, "flushed").str.strip().str.lower()
-    worded = record.mentions(record.text(samples.about, "comment"), _STAGNANT)
-    unflushed = said.isin(_NOT_FLUSHED) | worded
-    return pd.DataFrame(
-        {
-            "observed": unflushed.astype("float64").where(worded | (said != "")),
-            "low": np.nan,
-            "high": 0.0,
-            "copper": samples.measured["copper_mg_l"],
-            "lead": samples.measured["lead_mg_l"],
-            "alternative": "not for a verdict on metals or chlorine; repeat after flushing",
-        }
-    )
+    said = samples.fact("flushed").plain()
+    worded = samples.fact("comment").mentions(_STAGNANT)
+    return {
+        "observed": np.where(worded | said.stated(), said.isin(_NOT_FLUSHED) | worded, np.nan),
+        "low": np.nan,
+        "high": 0.0,
+        "copper": samples.measured["copper_mg_l"].to_numpy(),
+        "lead": samples.measured["lead_mg_l"].to_numpy(),
+        "alternative": "not for a verdict on metals or chlorine; repeat after flushing",
+    }
 
 
 @check(
@@ -137,7 +132,7 @@ def unflushed_sample(samples: SampleTable, limits: Limits) -> pd.DataFrame:  # n
     message="This looks like a statement of a utility, not a sample: {alternative}. "
     "Keep it out of trends and use a sample for advice.",
 )
-def utility_statement(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def utility_statement(samples: SampleTable, limits: Limits) -> Columns:
     """Recognise yearly means and typical values entered as if they were measured.
 
     A mean of a year says what the zone is like, not what came out of this tap on a day.
@@ -156,29 +151,24 @@ def utility_statement(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     Signs: words such as "annual mean"; a date that is only a year; 1 January or 31 December in at least
     three samples and half of the source [CP].
     """
-    about = samples.about
-    worded = record.mentions(record.text(about, "comment"), _STATEMENT)
-    yearly = record.text(about, "collected_precision") == "year"
-    day = record.moment(about, "collected_at")
-    turn = ((day.dt.month == 1) & (day.dt.day == 1)) | ((day.dt.month == 12) & (day.dt.day == 31))  # noqa: PLR2004 -- turn of the year
-    file = record.source(samples)
-    code = pd.factorize(file)[0]
-    hits = np.bincount(code, weights=turn.to_numpy(), minlength=1)[code]
-    size = np.bincount(code, minlength=1)[code]
-    often = (hits >= limits.sampling.statement_samples) & (hits >= limits.sampling.statement_share * size)
-    alternative = record.first_that_holds(
-        about.index,
-        {
-            "it is called a mean or a typical value": worded,
-            "its date is only a year": yearly,
-            "most of this source is dated at the turn of the year": turn & often & (file != ""),
-        },
+    bounds, count = limits.sampling, len(samples)
+    day = samples.once(record.instants, "collected_at").astype("datetime64[D]")
+    year = day.astype("datetime64[Y]")
+    turn = (day == year.astype("datetime64[D]")) | (day + 1 == (year + 1).astype("datetime64[D]"))
+    of = evidence.sources(samples)
+    hits = of.count(turn)
+    often = (hits >= bounds.statement_samples) & (
+        hits >= bounds.statement_share * of.count(np.ones(count, dtype="bool"))
     )
-    return pd.DataFrame(
-        {
-            "observed": (alternative != "").astype("float64"),
-            "low": np.nan,
-            "high": 0.0,
-            "alternative": alternative,
-        }
-    )
+    answers = {
+        "it is called a mean or a typical value": samples.fact("comment").mentions(_STATEMENT),
+        "its date is only a year": samples.fact("collected_precision").isin(["year"]),
+        "most of this source is dated at the turn of the year": turn & (often & (of.names != ""))[of.code],
+    }
+    alternative = first_that_holds(count, answers)
+    return {
+        "observed": alternative.stated().astype("float64"),
+        "low": np.nan,
+        "high": 0.0,
+        "alternative": alternative,
+    }

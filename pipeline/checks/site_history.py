@@ -9,12 +9,15 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import record
+from pipeline.checks.columns import either, first_that_holds, worded
 from pipeline.checks.registry import check
+from pipeline.normalise.coded import Coded, coded
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Column, Columns, Places
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -26,6 +29,7 @@ _TOGETHER: Final = ("total_hardness", "alkalinity", "conductivity")
 HISTORY_ANALYTES: Final = (*_TOGETHER, "ph", "chloride")
 _WHERE: Final = ("client", "site", "sampling_point", "stage")
 _UNITS: Final = {"ph": "", "conductivity": " µS/cm", "chloride": " mg/L"}
+_CALLED: Final = {"ph": "pH"}
 _NORMAL: Final = 1.4826  # median deviation of a normal distribution -> its standard deviation [IH1993]
 
 
@@ -52,7 +56,7 @@ class SiteHistoryLimits:
     message="{quantity} is {shown}{unit}, {times:0} times the usual scatter from {usual}, the middle of the "
     "{earlier:0} samples before it at this point. {alternative}.",
 )
-def site_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def site_history(samples: SampleTable, limits: Limits) -> Columns:
     """Compare a sample with the earlier ones of the same site, point and stage.
 
     A site's water is its own best reference: a lost digit, a bottle of another site or a wrong unit stands
@@ -79,39 +83,57 @@ def site_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     """
     bounds = limits.site_history
     rows = _in_order(samples)
-    rows = rows[rows.groupby("where")["when"].transform("size") > bounds.least_earlier].reset_index(drop=True)
-    if rows.empty:
-        return record.with_passing(pd.DataFrame({"sample_id": pd.Series(dtype="str")}), samples.about.index[:0])
+    rows = rows.take(np.flatnonzero(np.bincount(rows.where, minlength=1)[rows.where] > bounds.least_earlier))
     before = _before(rows, bounds.most_earlier)
     judged = {name: _against(rows, before, name, bounds) for name in HISTORY_ANALYTES}
-    return _worded(rows, judged, bounds)
+    return _worded(samples, rows, judged, bounds)
 
 
-def _in_order(samples: SampleTable) -> pd.DataFrame:
+@dataclass(frozen=True)
+class _Rows:
+    """Samples by place and time, (n,) each: position in the batch (-1: of the store), place, moment, numbers."""
+
+    place: Places
+    where: npt.NDArray[np.int64]
+    site: npt.NDArray[np.int64]
+    raw: Flags
+    when: record.Instants
+    numbers: dict[str, Floats]
+
+    def take(self, rows: Places) -> _Rows:
+        """Keep some rows, in the order given."""
+        numbers = {name: part[rows] for name, part in self.numbers.items()}
+        return _Rows(self.place[rows], self.where[rows], self.site[rows], self.raw[rows], self.when[rows], numbers)
+
+
+def _in_order(samples: SampleTable) -> _Rows:
     """Lay the samples of the batch and the earlier ones of the store out by place and time."""
-    about = samples.about
-    named = {name: record.text(about, name).to_numpy() for name in _WHERE}
+    facts = {name: samples.fact(name) for name in _WHERE}
+    when = samples.once(record.instants, "collected_at")
+    usable = samples.fact("activity").isin(["", "routine"]) & (facts["client"].stated() | facts["site"].stated())
+    batch = np.flatnonzero(usable & ~np.isnat(when))
     columns = {ANALYTES[name].column: name for name in HISTORY_ANALYTES}
-    values = samples.measured[list(columns)].rename(columns=columns)
-    spread = samples.uncertainty[list(columns)].rename(columns={old: f"{new}.u" for old, new in columns.items()})
-    batch = pd.concat([values, spread], axis=1).assign(**named, sample_id=about.index, own=True)
-    batch["when"] = record.moment(about, "collected_at").dt.tz_localize(None).to_numpy()
-    routine = record.text(about, "activity").isin(["", "routine"]).to_numpy()
-    placed = (named["client"] != "") | (named["site"] != "")
-    batch = batch[routine & placed & batch["when"].notna().to_numpy()]
-    parts = [batch]
-    if len(samples.earlier):
+    numbers = {name: samples.measured[column].to_numpy()[batch] for column, name in columns.items()}
+    numbers |= {f"{name}.u": samples.uncertainty[column].to_numpy()[batch] for column, name in columns.items()}
+    told = {name: fact.take(batch) for name, fact in facts.items()}
+    place, when = batch, when[batch]
+    earlier = samples.earlier
+    if len(earlier):
         short = {**columns, **{f"{old}.u": f"{new}.u" for old, new in columns.items()}}
-        stored = samples.earlier.rename(columns=short).assign(own=False, sample_id="")
-        parts = [stored.assign(when=stored["collected_at"]), batch]
-    rows: pd.DataFrame = pd.concat(parts, ignore_index=True)
-    return rows.assign(where=record.grouped(rows, _WHERE)).sort_values(["where", "when"], kind="stable")
+        stored = {new: record.number(earlier, old).to_numpy() for old, new in short.items()}
+        numbers = {name: np.append(stored[name], values) for name, values in numbers.items()}
+        told = {name: coded(record.text(earlier, name)).followed_by(fact) for name, fact in told.items()}
+        place = np.append(np.full(len(earlier), -1), place)
+        when = np.append(earlier["collected_at"].to_numpy(dtype="datetime64[us]"), when)
+    where = record.together(list(told.values()))
+    site = record.together([told["client"], told["site"]])
+    rows = _Rows(place, where, site, told["stage"].isin(["raw"]), when, numbers)
+    return rows.take(np.lexsort([when, where]))
 
 
-def _before(rows: pd.DataFrame, most: int) -> npt.NDArray[np.int64]:
+def _before(rows: _Rows, most: int) -> npt.NDArray[np.int64]:
     """Point from every row to the rows before it at the same place; to one past the end where there is none."""
-    where, when = rows["where"].to_numpy(), rows["when"].to_numpy()
-    count = len(rows)
+    where, when, count = rows.where, rows.when, len(rows.where)
     place = np.full((count, most), count, dtype="int64")
     for back in range(1, min(most, count - 1) + 1):
         fits = (where[back:] == where[:-back]) & (when[back:] > when[:-back])
@@ -128,16 +150,13 @@ def _middle(values: Floats, count: npt.NDArray[np.int64]) -> Floats:
     return middle
 
 
-def _against(
-    rows: pd.DataFrame, before: npt.NDArray[np.int64], name: str, bounds: SiteHistoryLimits
-) -> dict[str, Floats]:
+def _against(rows: _Rows, before: npt.NDArray[np.int64], name: str, bounds: SiteHistoryLimits) -> dict[str, Floats]:
     """Give value, median and scatter of the rows before, and the distance in units of it."""
-    value = rows[name].to_numpy(dtype="float64")
+    value, stated = rows.numbers[name], rows.numbers[f"{name}.u"]
     earlier = np.append(value, np.nan)[before]
     count = np.count_nonzero(~np.isnan(earlier), axis=1)
     median = _middle(earlier, count)
     deviation = _middle(np.abs(earlier - median[:, None]), count)
-    stated = rows[f"{name}.u"].to_numpy(dtype="float64")
     usual = 0.0 if name == "ph" else bounds.relative_uncertainty * np.abs(value)
     natural = bounds.natural_ph if name == "ph" else bounds.natural_share * np.abs(median)
     # A reading that lost its decimal mark must not widen its own range: the uncertainty is that of the median.
@@ -150,35 +169,34 @@ def _against(
     return {"value": value, "median": median, "scatter": scatter, "earlier": count * 1.0, "z": z, "ratio": ratio}
 
 
-def _worded(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits) -> pd.DataFrame:
-    """Put the samples that stand out into words; the other ones that have a past pass."""
-    own = rows["own"].to_numpy(dtype="bool")
+def _worded(
+    samples: SampleTable, rows: _Rows, judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits
+) -> Columns:
+    """Put the samples that stand out into words, and tell which ones have a past."""
+    own = rows.place >= 0
     furthest = np.fmax.reduce([np.abs(one["z"]) for one in judged.values()])
-    out = own & (furthest > bounds.note_z)
-    with_raw = _with_raw(rows, furthest > bounds.note_z)
-    chosen = rows[out].assign(with_raw=with_raw[out]).reset_index(drop=True)
-    found = _found(chosen, {k: _taken(one, out) for k, one in judged.items()}, bounds)
-    evaluated = pd.Index(rows.loc[own & ~np.isnan(furthest), "sample_id"].astype("str"))
-    return record.with_passing(found, evaluated)
+    far = furthest > bounds.note_z
+    out = np.flatnonzero(own & far)
+    evaluated = np.zeros(len(samples), dtype="bool")
+    evaluated[rows.place[own & ~np.isnan(furthest)]] = True
+    chosen = {name: {part: values[out] for part, values in one.items()} for name, one in judged.items()}
+    found = _found(rows.raw[out], _with_raw(rows, far)[out], chosen, bounds)
+    return {**found, "place": rows.place[out], "evaluated": evaluated}
 
 
-def _with_raw(rows: pd.DataFrame, moved: Flags) -> Flags:
+def _with_raw(rows: _Rows, moved: Flags) -> Flags:
     """Tell which rows are of a day on which the raw water of the site moved: then no treatment has to be to blame."""
-    day = rows["when"].dt.strftime("%Y-%m-%d")
-    visit = rows["client"].astype("str") + "\n" + rows["site"].astype("str") + "\n" + day
-    raw = (rows["stage"] == "raw").to_numpy(dtype="bool")
-    told: Flags = visit.isin(set(visit[raw & moved])).to_numpy(dtype="bool")
-    return told
+    day = pd.factorize(rows.when.astype("datetime64[D]"))[0]
+    visit = rows.site * (int(day.max(initial=0)) + 1) + day
+    return np.isin(visit, visit[rows.raw & moved])
 
 
-def _taken(numbers: dict[str, Floats], where: Flags) -> dict[str, Floats]:
-    return {name: values[where] for name, values in numbers.items()}
-
-
-def _found(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits) -> pd.DataFrame:
+def _found(
+    raw: Flags, with_raw: Flags, judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits
+) -> dict[str, Column]:
     z = np.column_stack([one["z"] for one in judged.values()])
     furthest = np.where(np.isnan(z), -1.0, np.abs(z)).argmax(axis=1)
-    at = np.arange(len(rows))
+    at = np.arange(len(raw))
     chosen = {
         part: np.column_stack([one[part] for one in judged.values()])[at, furthest]
         for part in ("value", "median", "scatter", "earlier", "ratio")
@@ -191,39 +209,33 @@ def _found(rows: pd.DataFrame, judged: dict[str, dict[str, Floats]], bounds: Sit
     alone = other.any(axis=1) & ~moved.any(axis=1) & (furthest < len(_TOGETHER))
     softened = (furthest == 0) & (chosen["ratio"] < bounds.softened_below)
     alone &= ~softened
-    raw = (rows["stage"] == "raw").to_numpy(dtype="bool")
     held = raw & alone & ~together & (np.abs(observed) > bounds.hold_z)
-    names = np.array(HISTORY_ANALYTES, dtype=object)[furthest]
-    numbers = pd.DataFrame({name: chosen[name] for name in ("value", "median")})
-    ph = names == "ph"
-    texts = {name: record.worded(numbers, {f"{{{name}:0}}": ~ph, f"{{{name}:1}}": ph}) for name in numbers}
-    return pd.DataFrame(
-        {
-            "sample_id": rows["sample_id"],
-            "observed": observed,
-            "low": -bounds.note_z,
-            "high": bounds.note_z,
-            "severity": np.where(held, "hold", "note"),
-            "analyte": names,
-            "quantity": pd.Series(names, dtype="str").str.replace("_", " ").replace("ph", "pH"),
-            "shown": texts["value"],
-            "usual": texts["median"],
-            "unit": [_UNITS.get(name, " mg/L as CaCO3") for name in names],
-            "times": np.abs(observed),
-            **chosen,
-            "alternative": record.first_that_holds(
-                rows.index,
-                {
-                    "Hardness, alkalinity, conductivity moved together: another supply or season, no error": together
-                    & (raw | rows["with_raw"].to_numpy(dtype="bool")),
-                    "The treatment may be used up or its valve moved, or the reading is wrong: retest": ~raw,
-                    "A softener before this point would look like this: ask for one": softened & ~together,
-                    "Nothing else moved with it: a reading, its unit or the label is wrong": alone,
-                    "Repeat the test: a changed supply or a wrong reading": np.ones(len(rows), dtype="bool"),
-                },
-            ),
-        }
+    ph = furthest == HISTORY_ANALYTES.index("ph")
+    shown, usual = (
+        worded(len(raw), chosen, {f"{{{name}:0}}": ~ph, f"{{{name}:1}}": ph}) for name in ("value", "median")
     )
+    answers = {
+        "Hardness, alkalinity, conductivity moved together: another supply or season, no error": together
+        & (raw | with_raw),
+        "The treatment may be used up or its valve moved, or the reading is wrong: retest": ~raw,
+        "A softener before this point would look like this: ask for one": softened & ~together,
+        "Nothing else moved with it: a reading, its unit or the label is wrong": alone,
+        "Repeat the test: a changed supply or a wrong reading": np.ones(len(raw), dtype="bool"),
+    }
+    return {
+        "observed": observed,
+        "low": -bounds.note_z,
+        "high": bounds.note_z,
+        "severity": either(held, "hold", "note"),
+        "analyte": Coded(furthest, HISTORY_ANALYTES),
+        "quantity": Coded(furthest, tuple(_CALLED.get(name, name.replace("_", " ")) for name in HISTORY_ANALYTES)),
+        "shown": shown,
+        "usual": usual,
+        "unit": Coded(furthest, tuple(_UNITS.get(name, " mg/L as CaCO3") for name in HISTORY_ANALYTES)),
+        "times": np.abs(observed),
+        **chosen,
+        "alternative": first_that_holds(len(raw), answers),
+    }
 
 
 def _together(judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits) -> Flags:

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
-from pipeline.checks import evidence
+from pipeline.checks import record
+from pipeline.checks.columns import fitting
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
     CACO3_PER_MAGNESIUM,
@@ -17,11 +17,11 @@ from pipeline.chemistry.equivalents import (
     MOLAR_MASS,
 )
 from pipeline.normalise.unit_spellings import folded, split_form
-from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.normalise.coded import Coded
     from pipeline.normalise.sample_table import SampleTable
 
     Floats = npt.NDArray[np.float64]
@@ -87,7 +87,7 @@ SLIPS: Final[tuple[Slip, ...]] = (
 )
 
 
-def closest(analyte: pd.Series, ratio: pd.Series, tolerance: float) -> pd.Series:
+def closest(analyte: Coded, ratio: Floats, tolerance: float) -> Coded:
     """Name the slip of the quantity whose ratio comes closest, and every other that has the same ratio.
 
     Parameters
@@ -101,17 +101,16 @@ def closest(analyte: pd.Series, ratio: pd.Series, tolerance: float) -> pd.Series
     (n,) words joined by "; or ", with the ratio of each; "" where none comes close enough.
     """
     expected = np.array([slip.ratio for slip in SLIPS])
-    apart = np.abs(ratio.to_numpy(dtype="float64")[:, None] / expected - 1)
-    names = list(ANALYTES)
-    possible = np.array([[not slip.analytes or code in slip.analytes for slip in SLIPS] for code in [*names, ""]])
-    apart = np.where(possible[pd.Index(names).get_indexer(pd.Index(analyte))], apart, np.inf)
+    apart = np.abs(ratio[:, None] / expected - 1)
+    possible = np.array([[not slip.analytes or code in slip.analytes for slip in SLIPS] for code in analyte.texts])
+    apart = np.where(possible[analyte.code], apart, np.inf)
     apart = np.where(np.isnan(apart) | (apart > tolerance), np.inf, apart)
     least = apart.min(axis=1, initial=np.inf)
     # Ratios are compared, not distances: two slips on either side of a reading are not the same.
     nearest = expected[apart.argmin(axis=1)] if len(apart) else expected[:0]
     equal = np.isfinite(apart) & (np.abs(expected / nearest[:, None] - 1) <= _EQUAL) & np.isfinite(least)[:, None]
     answers = {f"{slip.words} (ratio {slip.ratio:.4g})": equal[:, place] for place, slip in enumerate(SLIPS)}
-    return evidence.fitting(analyte.index, answers)
+    return fitting(len(ratio), answers)
 
 
 def degree_typed(samples: SampleTable, analyte: str) -> npt.NDArray[np.intp]:
@@ -121,16 +120,17 @@ def degree_typed(samples: SampleTable, analyte: str) -> npt.NDArray[np.intp]:
     -------
     (n,) position in DEGREES; -1 where it was another unit or is not known.
     """
-    readings = samples.readings
     place = np.full(len(samples), -1, dtype="intp")
-    if "raw_unit" in readings:
-        chosen = readings[(readings["analyte"] == analyte).to_numpy()]
-        codes, texts = pd.factorize(chosen["raw_unit"].astype("str"))
-        named = np.array([_named(text) for text in texts] + [-1], dtype="intp")[codes]
-        if "degree_per_drop" in chosen:
-            named = np.where(named < 0, _counted(chosen["degree_per_drop"].to_numpy(dtype="float64")), named)
-        known = named >= 0
-        place[samples.about.index.get_indexer(pd.Index(chosen["sample_id"][known]))] = named[known]
+    if "raw_unit" not in samples.readings:
+        return place
+    row = np.flatnonzero(samples.once(record.said, "analyte").isin([analyte]))
+    written = samples.once(record.said, "raw_unit")
+    named = np.array([_named(text) for text in written.texts], dtype="intp")[written.code[row]]
+    if "degree_per_drop" in samples.readings:
+        worth = samples.readings["degree_per_drop"].to_numpy(dtype="float64")[row]
+        named = np.where(named < 0, _counted(worth), named)
+    known = named >= 0
+    place[samples.once(record.positions)[row[known]]] = named[known]
     return place
 
 

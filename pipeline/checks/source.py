@@ -9,11 +9,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import evidence
+from pipeline.checks.columns import fitting
 from pipeline.checks.ion_balance import balance, measured_balance
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3
+from pipeline.normalise.coded import coded
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns, Places
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -45,7 +48,7 @@ _EXPLAINED_TEXT: Final = " All samples of this source show it: see the finding a
     message="the ion balance of this source centres at {observed:2} % over {samples:0} samples "
     "(scatter {scatter:2} %). {alternative}.",
 )
-def source_balance_bias(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def source_balance_bias(samples: SampleTable, limits: Limits) -> Columns:
     """Find a source whose ion balance is off by the same amount everywhere.
 
     Single errors scatter to both sides. A constant offset is one wrong method, form or unit, and one
@@ -65,8 +68,8 @@ def source_balance_bias(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     A finding where the median is more than 2 % off and more than twice the robust standard deviation [CP].
     """
     bounds = limits.ion_balance
-    charges = balance(samples, limits)
-    percent = measured_balance(samples, charges, limits)
+    charges = samples.once(balance, limits)
+    percent = samples.once(measured_balance, limits)
     of = evidence.sources(samples)
     seen = of.count(~np.isnan(percent))
     median, scatter = of.median(percent), of.spread(percent)
@@ -79,23 +82,19 @@ def source_balance_bias(samples: SampleTable, limits: Limits) -> pd.DataFrame:
         "Alkalinity given as CaCO3 under HCO3 would centre it": np.abs(as_caco3) <= bounds.bias_percent,
         "Alkalinity given as HCO3 under CaCO3 would centre it": np.abs(as_hco3) <= bounds.bias_percent,
     }
-    found = pd.DataFrame(
-        {
-            "file_sha256": of.names,
-            "observed": median,
-            "low": np.where(steady, -bounds.bias_percent, np.nan),
-            "high": np.where(steady, bounds.bias_percent, np.nan),
-            "analyte": "alkalinity",
-            "samples": seen,
-            "scatter": scatter,
-            "median_if_bicarbonate_is_as_caco3_percent": as_caco3,
-            "median_if_alkalinity_is_as_hco3_percent": as_hco3,
-            "alternative": evidence.fitting(
-                pd.RangeIndex(len(of.names)), answers, "Ask for method, form and unit of the ion that is off"
-            ).astype("str"),
-        }
-    )
-    return evidence.with_members(found[seen >= bounds.bias_samples], samples, ~np.isnan(percent))
+    found: Columns = {
+        "file_sha256": of.names,
+        "observed": median,
+        "low": np.where(steady, -bounds.bias_percent, np.nan),
+        "high": np.where(steady, bounds.bias_percent, np.nan),
+        "analyte": "alkalinity",
+        "samples": seen,
+        "scatter": scatter,
+        "median_if_bicarbonate_is_as_caco3_percent": as_caco3,
+        "median_if_alkalinity_is_as_hco3_percent": as_hco3,
+        "alternative": fitting(len(of.names), answers, "Ask for method, form and unit of the ion that is off"),
+    }
+    return evidence.of_sources(found, seen >= bounds.bias_samples, ~np.isnan(percent))
 
 
 @check(
@@ -106,7 +105,7 @@ def source_balance_bias(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="the ion balance is 0 within {exact:1} % in {observed:0} of {samples:0} samples of this source: "
     "{alternative}.",
 )
-def ion_by_difference(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def ion_by_difference(samples: SampleTable, limits: Limits) -> Columns:
     """Recognise a source whose balance is always zero.
 
     No laboratory is that good: one ion, mostly sodium, was computed from the others. Its balance
@@ -126,22 +125,20 @@ def ion_by_difference(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     Within 0.2 % in nine of ten samples [CP].
     """
     bounds = limits.ion_balance
-    percent = balance(samples, limits).percent()
+    percent = samples.once(balance, limits).percent()
     of = evidence.sources(samples)
     seen = of.count(~np.isnan(percent))
-    found = pd.DataFrame(
-        {
-            "file_sha256": of.names,
-            "observed": of.count(np.abs(percent) < bounds.exact_percent),
-            "low": np.nan,
-            "high": np.nextafter(bounds.exact_share * seen, 0.0),
-            "analyte": "sodium",
-            "samples": seen,
-            "exact": bounds.exact_percent,
-            "alternative": "an ion was computed from the others; ask which",
-        }
-    )
-    return evidence.with_members(found[seen >= bounds.exact_samples], samples, ~np.isnan(percent))
+    found: Columns = {
+        "file_sha256": of.names,
+        "observed": of.count(np.abs(percent) < bounds.exact_percent),
+        "low": np.nan,
+        "high": np.nextafter(bounds.exact_share * seen, 0.0),
+        "analyte": "sodium",
+        "samples": seen,
+        "exact": bounds.exact_percent,
+        "alternative": "an ion was computed from the others; ask which",
+    }
+    return evidence.of_sources(found, seen >= bounds.exact_samples, ~np.isnan(percent))
 
 
 @check(
@@ -152,7 +149,7 @@ def ion_by_difference(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     message="bicarbonate over alkalinity is {observed:3} in this source ({samples:0} of {seen:0} samples); "
     "1.219 is right. {alternative}.",
 )
-def alkalinity_form_of_source(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def alkalinity_form_of_source(samples: SampleTable, limits: Limits) -> Columns:
     """Find a source that prints one alkalinity twice, under two names.
 
     A column headed HCO3 that holds numbers as CaCO3 (or the other way round) is wrong in every row.
@@ -183,22 +180,20 @@ def alkalinity_form_of_source(samples: SampleTable, limits: Limits) -> pd.DataFr
         "Both columns hold the same form: as CaCO3, or both as HCO3; ask which": once > twice,
         "The conversion was applied twice": twice > once,
     }
-    found = pd.DataFrame(
-        {
-            "file_sha256": of.names,
-            "observed": of.median(ratio),
-            "low": np.where(wrong, HCO3_PER_CACO3, np.nan),
-            "high": np.where(wrong, HCO3_PER_CACO3, np.nan),
-            "analyte": "bicarbonate alkalinity",
-            "samples": np.maximum(once, twice),
-            "seen": seen,
-            "alternative": evidence.fitting(pd.RangeIndex(len(of.names)), answers).astype("str"),
-        }
-    )
-    return evidence.with_members(found[seen >= bounds.form_samples], samples, ~np.isnan(ratio))
+    found: Columns = {
+        "file_sha256": of.names,
+        "observed": of.median(ratio),
+        "low": np.where(wrong, HCO3_PER_CACO3, np.nan),
+        "high": np.where(wrong, HCO3_PER_CACO3, np.nan),
+        "analyte": "bicarbonate alkalinity",
+        "samples": np.maximum(once, twice),
+        "seen": seen,
+        "alternative": fitting(len(of.names), answers),
+    }
+    return evidence.of_sources(found, seen >= bounds.form_samples, ~np.isnan(ratio))
 
 
-def explained_by_source(findings: pd.DataFrame, samples: SampleTable) -> pd.DataFrame:
+def explained_by_source(findings: pd.DataFrame, place: Places, samples: SampleTable) -> pd.DataFrame:
     """Make notes of the findings about samples that one finding about their source explains.
 
     A thousand holds for one wrong heading help nobody: the source is asked once. A sample that is off by
@@ -206,7 +201,8 @@ def explained_by_source(findings: pd.DataFrame, samples: SampleTable) -> pd.Data
 
     Parameters
     ----------
-    findings : findings of a batch, with `sample_id file_sha256 check_id severity observed low high message`.
+    findings : findings of a batch, with `file_sha256 check_id severity observed low high message`.
+    place : position of each finding's sample, -1 for one about a source.
     samples : the sample table they belong to.
 
     Returns
@@ -218,20 +214,22 @@ def explained_by_source(findings: pd.DataFrame, samples: SampleTable) -> pd.Data
     Explained: the sample's deviation minus the source's median lies within the sample's own allowed
     range (half of `high` − `low`).
     """
+    check = coded(findings["check_id"])
+    whole = np.flatnonzero(check.isin(_EXPLAINS))
+    if not len(whole):
+        return findings
+    of = evidence.sources(samples)
+    observed, low, high = (findings[name].to_numpy() for name in ("observed", "low", "high"))
+    number = pd.Index(of.names).get_indexer(pd.Index(findings["file_sha256"].iloc[whole]))
     explained = np.zeros(len(findings), dtype="bool")
-    file = evidence.text(samples, "file_sha256")
-    place = samples.about.index.get_indexer(pd.Index(findings["sample_id"]))
-    known = place >= 0
-    of_sample = pd.Series(file.array.take(place, allow_fill=True), index=findings.index)
-    half = (findings["high"] - findings["low"]).to_numpy() / 2.0
-    middle = (findings["high"] + findings["low"]).to_numpy() / 2.0
     for source_check, sample_check in _EXPLAINS.items():
-        about_source = findings[findings["check_id"] == source_check].drop_duplicates("file_sha256")
-        medians = about_source.set_index("file_sha256")["observed"]
-        bias = of_sample.map(medians).to_numpy(dtype="float64")
-        concerned = known & (findings["check_id"] == sample_check).to_numpy()
-        rest = _rest(findings["observed"].to_numpy(), middle, bias, source_check)
-        explained |= concerned & (np.abs(rest) <= half)
+        bias = np.full(len(of.names), np.nan)
+        mine = check.isin([source_check])[whole] & (number >= 0)
+        bias[number[mine][::-1]] = observed[whole[mine]][::-1]
+        about = np.flatnonzero(check.isin([sample_check]) & (place >= 0))
+        middle, half = (high[about] + low[about]) / 2.0, (high[about] - low[about]) / 2.0
+        rest = _rest(observed[about], middle, bias[of.code[place[about]]], source_check)
+        explained[about[np.abs(rest) <= half]] = True
     message = findings["message"] + _EXPLAINED_TEXT
     return findings.assign(
         severity=findings["severity"].where(~explained, "note"),

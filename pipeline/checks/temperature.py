@@ -6,17 +6,18 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from pipeline.checks import evidence
+from pipeline.checks.columns import fitting, stacked
 from pipeline.checks.registry import check
 from pipeline.chemistry.compensation import EC25_PER_EC20, factor_to_25c
-from pipeline.chemistry.conductance import expected
+from pipeline.chemistry.conductance import carried
 from pipeline.reference import table
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -57,7 +58,7 @@ _NEEDED: Final = (
     severity="note",
     message="conductivity is {observed:3} of what is expected ({seen:0} readings). {alternative}.",
 )
-def temperature_compensation(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def temperature_compensation(samples: SampleTable, limits: Limits) -> Columns:
     """Find conductivities at 20 °C or at the temperature of the water under a heading for 25 °C.
 
     One reading cannot tell: other salts explain 10 %. But a standard solution can, and so can a source
@@ -82,32 +83,31 @@ def temperature_compensation(samples: SampleTable, limits: Limits) -> pd.DataFra
     ratio, chosen = _over_expected(samples, limits.temperature)
     of = evidence.sources(samples)
     seen = of.count(~np.isnan(ratio))
-    standards = _standards(samples, limits.temperature)
-    standard = ~np.isnan(standards["observed"].to_numpy())
+    enough = seen >= limits.temperature.samples
     found = _of_sources(samples, ratio, of, limits.temperature)
-    enough = seen[of.code] >= limits.temperature.samples
-    result = evidence.with_members(found, samples, chosen & enough & ~standard)
-    joined: pd.DataFrame = pd.concat([result, standards[standard]], ignore_index=True)
-    return joined
+    whole = evidence.of_sources(found, enough, chosen & enough[of.code])
+    standards = _standards(samples, limits.temperature)
+    return {**stacked(whole, standards), "evaluated": whole["evaluated"]}
 
 
 def _over_expected(samples: SampleTable, bounds: TemperatureLimits) -> tuple[Floats, Flags]:
     """Divide measured by expected conductivity, for evenly spread samples of each source."""
-    complete = np.logical_and.reduce([samples.filled[name].notna().to_numpy() for name in _NEEDED])
+    complete = np.logical_and.reduce([~np.isnan(samples.filled[name].to_numpy()) for name in _NEEDED])
     code = evidence.sources(samples).code
-    places = np.flatnonzero(complete & (evidence.text(samples, "activity") != "standard").to_numpy())
-    rank = pd.Series(places).groupby(code[places]).cumcount().to_numpy()
-    step = -(-np.bincount(code[places], minlength=1)[code[places]] // bounds.looked_at)
-    kept = places[rank % np.maximum(step, 1) == 0]
+    places = np.flatnonzero(complete & ~samples.fact("activity").isin(["standard"]))
+    places = places[np.argsort(code[places], kind="stable")]  # source by source
+    size = np.bincount(code[places], minlength=1)
+    rank = np.arange(len(places)) - np.repeat(np.cumsum(size) - size, size)
+    step = np.maximum(-(-size // bounds.looked_at), 1)
+    kept = np.sort(places[rank % np.repeat(step, size) == 0])
     ratio = np.full(len(samples), np.nan)
     waters = samples.filled.iloc[kept]
-    should_be = expected(waters)["conductivity_us_cm_25c"].to_numpy()
-    ratio[kept] = waters["conductivity_us_cm_25c"].to_numpy() / should_be
+    ratio[kept] = waters["conductivity_us_cm_25c"].to_numpy() / carried(waters).molal
     return ratio, complete
 
 
-def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, bounds: TemperatureLimits) -> pd.DataFrame:
-    """Judge every source with enough full analyses."""
+def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, bounds: TemperatureLimits) -> Columns:
+    """Judge every source."""
     temperature = samples.measured["temperature_c"]
     factor = factor_to_25c(temperature).to_numpy()
     seen = of.count(~np.isnan(ratio))
@@ -125,25 +125,22 @@ def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, bound
         "Conductivity at the temperature of the water, without compensation, would fit": not_compensated,
     }
     flagged = at_20 | not_compensated
-    found = pd.DataFrame(
-        {
-            "file_sha256": of.names,
-            "observed": median,
-            "low": np.where(flagged, 1.0 - bounds.ratio_within, np.nan),
-            "high": np.where(flagged, 1.0 + bounds.ratio_within, np.nan),
-            "analyte": "conductivity temperature",
-            "seen": seen,
-            "alternative": evidence.fitting(pd.RangeIndex(len(of.names)), answers).astype("str"),
-        }
-    )
-    return found[seen >= bounds.samples]
+    return {
+        "file_sha256": of.names,
+        "observed": median,
+        "low": np.where(flagged, 1.0 - bounds.ratio_within, np.nan),
+        "high": np.where(flagged, 1.0 + bounds.ratio_within, np.nan),
+        "analyte": "conductivity temperature",
+        "seen": seen,
+        "alternative": fitting(len(of.names), answers),
+    }
 
 
-def _standards(samples: SampleTable, bounds: TemperatureLimits) -> pd.DataFrame:
+def _standards(samples: SampleTable, bounds: TemperatureLimits) -> Columns:
     """Hold readings of the potassium chloride standard against 1413 µS/cm; other standards are left out."""
-    standard = (evidence.text(samples, "activity") == "standard").to_numpy()
-    conductivity = np.where(standard, samples.measured["conductivity_us_cm_25c"].to_numpy(), np.nan)
-    temperature = samples.measured["temperature_c"].to_numpy()
+    place = np.flatnonzero(samples.fact("activity").isin(["standard"]))
+    conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()[place]
+    temperature = samples.measured["temperature_c"].to_numpy()[place]
     raw = np.interp(
         temperature,
         _STANDARD["temperature_c"],
@@ -155,14 +152,12 @@ def _standards(samples: SampleTable, bounds: TemperatureLimits) -> pd.DataFrame:
     uncompensated = np.abs(conductivity / raw - 1.0) <= bounds.uncompensated_within
     uncompensated &= np.abs(temperature - 25.0) >= bounds.apart_c
     right = np.abs(ratio - 1.0) <= bounds.standard_within
-    return pd.DataFrame(
-        {
-            "sample_id": samples.about.index,
-            "observed": np.where(right | uncompensated, ratio, np.nan),
-            "low": 1.0 - bounds.standard_within,
-            "high": 1.0 + bounds.standard_within,
-            "analyte": "conductivity temperature",
-            "seen": 1.0,
-            "alternative": "The meter does not compensate: 1413 µS/cm is the standard at 25 °C",
-        }
-    )
+    return {
+        "place": place,
+        "observed": np.where(right | uncompensated, ratio, np.nan),
+        "low": 1.0 - bounds.standard_within,
+        "high": 1.0 + bounds.standard_within,
+        "analyte": "conductivity temperature",
+        "seen": 1.0,
+        "alternative": "The meter does not compensate: 1413 µS/cm is the standard at 25 °C",
+    }

@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 
-from pipeline.checks import pairs, record
+from pipeline.checks import pairs
+from pipeline.checks.columns import Floats, Places, outside, range_words, stacked, taken
 from pipeline.checks.fingerprints import Side, Sides
 from pipeline.checks.registry import check
 from pipeline.checks.treatment_rules import RULES
+from pipeline.normalise.coded import Coded, coded
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -51,7 +53,7 @@ _PH_UNCERTAINTY: Final = 0.2  # of one field reading, k = 2 [CP]
     severity="hold",
     message="{pattern} ({kind}): {quantity} {before:1} before, {observed:1} after, expected {expected}. {alternative}.",
 )
-def treatment_pattern(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def treatment_pattern(samples: SampleTable, limits: Limits) -> Columns:
     """Compare the raw and the treated sample of one visit with the fingerprint of the treatment.
 
     Labels swapped at the sink keep every sum right; only the direction of change gives them away. The same
@@ -74,57 +76,58 @@ def treatment_pattern(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     lowers all. A remineraliser raises hardness and alkalinity. A magnesium exchanger keeps hardness. Allowed:
     √(U1² + U2²), k = 2 [JCGM100]. The labels are never swapped by the program.
     """
-    matched = pairs.match(samples, limits.treatment.days_apart)
-    sides = _sides(samples, matched, limits.treatment)
-    found = _first_broken(sides, matched, limits.treatment)
-    index = samples.about.index
+    matched = samples.once(pairs.match, limits.treatment.days_apart)
     before, after = matched["raw"].to_numpy(), matched["treated"].to_numpy()
-    label = record.text(samples.about, "label").to_numpy(dtype=object)
-    found = found.assign(
-        kind=matched["kind"].astype("str").replace("", "treatment not named"),
-        raw_label=label[before],
-        treated_label=label[after],
-        raw_hardness=sides.raw.hardness,
-        treated_hardness=sides.treated.hardness,
-        raw_alkalinity=sides.raw.alkalinity,
-        treated_alkalinity=sides.treated.alkalinity,
-        raw_ph=sides.raw.ph,
-        treated_ph=sides.treated.ph,
-        expected=record.range_words(found["low"], found["high"], record.outside(found)),
-    )
-    swapped = found["both"].to_numpy()
-    treated_rows = found.assign(sample_id=index[after])
-    raw_rows = found[swapped].assign(sample_id=index[before[swapped]])
-    rows = pd.concat([treated_rows, raw_rows], ignore_index=True).drop(columns="both")
-    return record.with_passing(rows, index[np.unique(before)])
+    sides = _sides(samples, before, after, limits.treatment, matched["bypass"].to_numpy())
+    kind = coded(matched["kind"])
+    found = _first_broken(sides, kind, limits.treatment)
+    label = samples.about["label"].to_numpy(dtype=object) if "label" in samples.about else np.full(len(samples), "")
+    low, high, observed = (np.asarray(found[name]) for name in ("low", "high", "observed"))
+    rows = {
+        **found,
+        "kind": kind.instead_of_nothing("treatment not named"),
+        "raw_label": label[before],
+        "treated_label": label[after],
+        "raw_hardness": sides.raw.hardness,
+        "treated_hardness": sides.treated.hardness,
+        "raw_alkalinity": sides.raw.alkalinity,
+        "treated_alkalinity": sides.treated.alkalinity,
+        "raw_ph": sides.raw.ph,
+        "treated_ph": sides.treated.ph,
+        "expected": range_words(low, high, outside(observed, low, high)),
+    }
+    swapped = rows.pop("both")
+    both = {name: taken(column, np.flatnonzero(swapped)) for name, column in rows.items()}
+    judged = np.zeros(len(samples), dtype="bool")
+    judged[before] = True
+    places = np.append(after, before[swapped])
+    return {**stacked(rows, both), "place": places, "evaluated": judged}
 
 
-def _sides(samples: SampleTable, matched: pd.DataFrame, limits: TreatmentLimits) -> Sides:
-    measured, uncertainty = samples.measured, samples.uncertainty
-    before, after = matched["raw"].to_numpy(), matched["treated"].to_numpy()
-    raw: dict[str, np.ndarray] = {}
-    treated: dict[str, np.ndarray] = {}
-    allowed: dict[str, np.ndarray] = {}
+def _sides(samples: SampleTable, before: Places, after: Places, limits: TreatmentLimits, bypass: Floats) -> Sides:
+    raw: dict[str, Floats] = {}
+    treated: dict[str, Floats] = {}
+    allowed: dict[str, Floats] = {}
+    rows = np.concatenate([before, after])
+    hardness = samples.measured[_QUANTITIES["hardness"]].to_numpy()[rows]
     for name, column in _QUANTITIES.items():
-        value = measured[column].to_numpy()
+        value, spread = samples.measured[column].to_numpy()[rows], samples.uncertainty[column].to_numpy()[rows]
         if name == "conductivity":  # a value in another unit must not hide a pattern; it has its own check
-            value = np.where(value < measured["total_hardness_mg_l_caco3"].to_numpy(), np.nan, value)
-        spread = uncertainty[column].to_numpy()
-        default = np.full(len(value), _PH_UNCERTAINTY) if name == "ph" else limits.relative_uncertainty * value
+            value = np.where(value < hardness, np.nan, value)
+        default = _PH_UNCERTAINTY if name == "ph" else limits.relative_uncertainty * value
         spread = np.where(np.isnan(spread), default, spread)
-        raw[name], treated[name] = value[before], value[after]
-        allowed[name] = np.hypot(spread[before], spread[after])
-    return Sides(Side(**raw), Side(**treated), Side(**allowed), matched["bypass"].to_numpy())
+        raw[name], treated[name] = np.split(value, 2)
+        allowed[name] = np.hypot(*np.split(spread, 2))
+    return Sides(Side(**raw), Side(**treated), Side(**allowed), bypass)
 
 
-def _first_broken(sides: Sides, matched: pd.DataFrame, limits: TreatmentLimits) -> pd.DataFrame:
+def _first_broken(sides: Sides, kind: Coded, limits: TreatmentLimits) -> dict[str, Any]:
     """Judge every pair by the rules of its kind; the first broken one is the finding."""
-    size = len(matched)
+    size = len(kind)
     numbers = {name: np.full(size, np.nan) for name in ("observed", "low", "high", "before")}
     code = np.zeros(size, dtype="int8")
-    kinds = matched["kind"].astype("str").to_numpy(dtype=object)
     for position, rule in enumerate(RULES, start=1):
-        applies = np.isin(kinds, rule.kinds) if rule.kinds else np.ones(size, dtype="bool")
+        applies = kind.isin(rule.kinds) if rule.kinds else np.ones(size, dtype="bool")
         before, after, low, high = rule.judge(sides, limits)
         broken = applies & ((after < low) | (after > high))
         # A pair that breaks no rule keeps the first quantity it could be judged by.
@@ -133,11 +136,8 @@ def _first_broken(sides: Sides, matched: pd.DataFrame, limits: TreatmentLimits) 
         for name, values in zip(numbers, (after, low, high, before), strict=True):
             numbers[name] = np.where(chosen, values, numbers[name])
         code = np.where(broken & (code == 0), position, code).astype("int8")
-    parts = {
-        name: pd.Series(pd.Categorical.from_codes(code, categories=pd.RangeIndex(len(RULES) + 1))).cat.codes.map(
-            dict(enumerate(["", *(getattr(rule, name) for rule in RULES)]))
-        )
+    words = {
+        name: Coded(code, ("", *(str(getattr(rule, name)) for rule in RULES)))
         for name in ("pattern", "severity", "quantity", "alternative")
     }
-    both = np.array([False, *(rule.both for rule in RULES)])[code]
-    return pd.DataFrame({**numbers, **parts, "both": both}, index=matched.index)
+    return {**numbers, **words, "both": np.array([False, *(rule.both for rule in RULES)])[code]}

@@ -8,12 +8,15 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks import record
+from pipeline.checks import evidence, record
+from pipeline.checks.columns import either, outside, range_words, stacked, within
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MOLAR_MASS
+from pipeline.normalise.coded import Coded
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -56,7 +59,7 @@ OTHER_FORM: Final[dict[str, tuple[str, float]]] = {
     severity="hold",
     message="{analyte}: {why}. Read as {value:2}; {alternative}. Ask what the number counts.",
 )
-def ambiguous_unit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def ambiguous_unit(samples: SampleTable, limits: Limits) -> Columns:
     """List readings whose unit or form had to be assumed.
 
     A bare "ppm" of alkalinity may count CaCO3 or HCO3, one of calcium the ion or CaCO3; the two differ
@@ -75,29 +78,26 @@ def ambiguous_unit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     -----
     The other values follow from molar masses [IUPAC2021]: HCO3/CaCO3 1.219, CaCO3/Ca 2.497, NO3/N 4.427.
     """
-    readings = samples.readings
-    judged = samples.about.index if "ambiguous" in readings else samples.about.index[:0]
-    unclear = readings[record.stated(readings, "ambiguous")]
-    words = {code: f"{words} it is {factor:.4f} times as much" for code, (words, factor) in OTHER_FORM.items()}
-    known = [code if code in OTHER_FORM else "" for code in ANALYTES]
-    code = record.analyte_codes(unclear)
-    factor = np.array([OTHER_FORM[name][1] if name else np.nan for name in known])[code]
-    noted = np.isin(list(ANALYTES), limits.units.only_noted)[code]
-    found = pd.DataFrame(
-        {
-            "sample_id": unclear["sample_id"].astype("str"),
-            "observed": 1.0,
-            "analyte": unclear["analyte"],
-            "severity": record.first_that_holds(unclear.index, {"note": noted, "hold": ~noted}),
-            "why": unclear.get("ambiguous", ""),
-            "value": record.number(unclear, "value"),
-            "alternative": pd.array([words.get(name, "no other form is known") for name in ANALYTES], dtype="str").take(
-                code
-            ),
-            "alternative_value": record.number(unclear, "value") * factor,
-        }
-    )
-    return record.with_passing(found.assign(low=np.nan, high=0.0), judged)
+    unclear = np.flatnonzero(samples.once(record.said, "ambiguous").stated())
+    known = [OTHER_FORM.get(code) for code in (*ANALYTES, "")]
+    words = [f"{one[0]} it is {one[1]:.4f} times as much" if one else "no other form is known" for one in known]
+    factor = np.array([one[1] if one else np.nan for one in known])
+    noted = np.isin([*ANALYTES, ""], limits.units.only_noted)
+    analyte = samples.once(record.analyte_codes)[unclear]
+    value = record.number(samples.readings, "value").to_numpy()[unclear]
+    return {
+        "place": samples.once(record.positions)[unclear],
+        "observed": np.ones(len(unclear)),
+        "analyte": samples.once(record.said, "analyte").take(unclear),
+        "severity": either(noted[analyte], "note", "hold"),
+        "why": samples.once(record.said, "ambiguous").take(unclear),
+        "value": value,
+        "alternative": Coded(analyte % len(words), tuple(words)),
+        "alternative_value": value * factor[analyte],
+        "low": np.nan,
+        "high": 0.0,
+        "evaluated": np.full(len(samples), "ambiguous" in samples.readings),
+    }
 
 
 @check(
@@ -107,7 +107,7 @@ def ambiguous_unit(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     severity="hold",
     message="{analyte}: {observed:2}, but {why} {expected}; {alternative}: {alternative_value:2} would fit.",
 )
-def factor_ten(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def factor_ten(samples: SampleTable, limits: Limits) -> Columns:
     """Find one value ten times off while all else of the record agrees.
 
     "7,4" read as 74, a zero too many, a figure dropped in typing: the neighbours give it away.
@@ -129,63 +129,57 @@ def factor_ten(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     the other one fits; a value ten times or a tenth of the median of its own sampling point while two other
     quantities stay within 30 % of theirs [CP]. Softened or salty water cannot meet any of them.
     """
-    parts = [
+    found = stacked(
         _ph(samples, limits),
         _against_conductivity(samples, limits, "total_hardness", "alkalinity"),
         _against_conductivity(samples, limits, "alkalinity", "total_hardness"),
         _against_history(samples, limits),
-    ]
-    found = pd.concat(parts, ignore_index=True)
-    found = found.assign(expected=record.range_words(found["low"], found["high"], record.outside(found)))
+    )
+    low, high, observed = (np.asarray(found[name], dtype="float64") for name in ("low", "high", "observed"))
     measured = samples.measured
-    judged = measured["ph"].notna().to_numpy() | ~np.isnan(measured[_JUDGED].to_numpy()).any(axis=1)
-    return record.with_passing(found, samples.about.index[judged])
+    judged = ~np.isnan(measured["ph"].to_numpy()) | ~np.isnan(measured[_JUDGED].to_numpy()).any(axis=1)
+    expected = range_words(low, high, outside(observed, low, high))
+    return {**found, "expected": expected, "evaluated": judged}
 
 
 _JUDGED: Final[list[str]] = ["conductivity_us_cm_25c", "total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
 
 
-def _ph(samples: SampleTable, limits: Limits) -> pd.DataFrame:
-    ph = samples.measured["ph"]
+def _ph(samples: SampleTable, limits: Limits) -> Columns:
+    ph = samples.measured["ph"].to_numpy()
     lowest, highest = limits.units.ph_range
-    too_high = ph.between(10 * lowest, 10 * highest)
-    ph = ph[too_high | ph.between(lowest / 10, highest / 10)]
+    place = np.flatnonzero(within(ph, 10 * lowest, 10 * highest) | within(ph, lowest / 10, highest / 10))
+    ph = ph[place]
     high = ph >= 10 * lowest
-    return pd.DataFrame(
-        {
-            "sample_id": ph.index,
-            "observed": ph.to_numpy(),
-            "low": np.where(high, np.nan, lowest),
-            "high": np.where(high, highest, np.nan),
-            "analyte": "ph",
-            "why": "the pH of a water is",
-            "alternative": "the decimal sign was lost",
-            "alternative_value": np.where(high, ph / 10, ph * 10),
-        }
-    )
+    return {
+        "place": place,
+        "observed": ph,
+        "low": np.where(high, np.nan, lowest),
+        "high": np.where(high, highest, np.nan),
+        "analyte": "ph",
+        "why": "the pH of a water is",
+        "alternative": "the decimal sign was lost",
+        "alternative_value": np.where(high, ph / 10, ph * 10),
+    }
 
 
-def _against_conductivity(samples: SampleTable, limits: Limits, code: str, other: str) -> pd.DataFrame:
-    conductivity = samples.measured["conductivity_us_cm_25c"]
-    value = samples.measured[f"{code}_mg_l_caco3"]
-    neighbour = samples.measured[f"{other}_mg_l_caco3"]
+def _against_conductivity(samples: SampleTable, limits: Limits, code: str, other: str) -> Columns:
+    conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
+    value, neighbour = (samples.measured[f"{name}_mg_l_caco3"].to_numpy() for name in (code, other))
     lowest, highest = limits.units.usual_ratio
-    ratio = (conductivity / value).where(value > 0)
-    fits = (conductivity / neighbour.where(neighbour > 0)).between(lowest, highest)
-    suspect = fits & (ratio < limits.units.impossible_ratio) & (ratio * 10).between(lowest, highest)
-    value = value[suspect]
-    return pd.DataFrame(
-        {
-            "sample_id": value.index,
-            "observed": value.to_numpy(),
-            "low": np.nan,
-            "high": (conductivity[suspect] / lowest).to_numpy(),
-            "analyte": code,
-            "why": f"conductivity and {other.replace('_', ' ')} put it",
-            "alternative": "a digit too many",
-            "alternative_value": (value / 10).to_numpy(),
-        }
-    )
+    ratio = conductivity / np.where(value > 0, value, np.nan)
+    fits = within(conductivity / np.where(neighbour > 0, neighbour, np.nan), lowest, highest)
+    suspect = fits & (ratio < limits.units.impossible_ratio) & within(ratio * 10, lowest, highest)
+    return {
+        "place": np.flatnonzero(suspect),
+        "observed": value[suspect],
+        "low": np.nan,
+        "high": conductivity[suspect] / lowest,
+        "analyte": code,
+        "why": f"conductivity and {other.replace('_', ' ')} put it",
+        "alternative": "a digit too many",
+        "alternative_value": value[suspect] / 10,
+    }
 
 
 _STEADY: Final[list[str]] = [
@@ -200,36 +194,33 @@ _STEADY: Final[list[str]] = [
 ]
 
 
-def _against_history(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def _against_history(samples: SampleTable, limits: Limits) -> Columns:
     """Compare each quantity with the median of its sampling point, in powers of ten."""
-    about = samples.about
-    place = record.text(about, "client") + "|" + record.text(about, "site")
-    key = place + "|" + record.text(about, "sampling_point") + "|" + record.text(about, "stage")
-    group = pd.factorize(key)[0]
-    enough = (np.bincount(group, minlength=1)[group] >= limits.units.history_samples) & (place != "|").to_numpy()
-    values = samples.measured.loc[enough, _STEADY]
-    values = values.where(values > 0)
-    medians = values.groupby(group[enough]).transform("median")
-    ratio = values.to_numpy() / medians.to_numpy()
-    tolerance = limits.units.history_tolerance
+    units = limits.units
+    client, site, point, stage = (samples.fact(name) for name in ("client", "site", "sampling_point", "stage"))
+    group = record.together([client, site, point, stage])
+    size = np.bincount(group, minlength=1)[group]
+    enough = np.flatnonzero((size >= units.history_samples) & (client.stated() | site.stated()))
+    group = pd.factorize(group[enough])[0]
+    values = samples.measured[_STEADY].to_numpy()[enough]
+    values = np.where(values > 0, values, np.nan)
+    medians = evidence.middle(values, group, int(group.max(initial=-1)) + 1)[group]
+    ratio = values / medians
+    tolerance = units.history_tolerance
     slipped = (np.abs(ratio / 10 - 1) <= tolerance) | (np.abs(ratio * 10 - 1) <= tolerance)
-    steady = (np.abs(ratio - 1) <= limits.units.steady_tolerance).sum(axis=1)
+    steady = (np.abs(ratio - 1) <= units.steady_tolerance).sum(axis=1)
     # One quantity off, two others say that it is this water, and none that it has become another (a softener).
-    far = (np.maximum(ratio, 1 / ratio) > limits.units.changed_factor).sum(axis=1)
+    far = (np.maximum(ratio, 1 / ratio) > units.changed_factor).sum(axis=1)
     slipped &= ((slipped.sum(axis=1) == 1) & (steady >= 2) & (far == 1))[:, None]  # noqa: PLR2004 -- see above
     row, column = np.nonzero(slipped)
-    value, median = values.to_numpy()[row, column], medians.to_numpy()[row, column]
-    return pd.DataFrame(
-        {
-            "sample_id": values.index[row],
-            "observed": value,
-            "low": median * (1 - limits.units.steady_tolerance),
-            "high": median * (1 + limits.units.steady_tolerance),
-            "analyte": pd.Series(_STEADY, dtype="str").take(column).to_numpy(),
-            "why": "other samples of this point put it",
-            "alternative": record.first_that_holds(
-                pd.RangeIndex(len(row)), {"a digit too many": value > median, "a digit lost": value < median}
-            ),
-            "alternative_value": np.where(value > median, value / 10, value * 10),
-        }
-    )
+    value, median = values[row, column], medians[row, column]
+    return {
+        "place": enough[row],
+        "observed": value,
+        "low": median * (1 - units.steady_tolerance),
+        "high": median * (1 + units.steady_tolerance),
+        "analyte": Coded(column, tuple(_STEADY)),
+        "why": "other samples of this point put it",
+        "alternative": either(value > median, "a digit too many", "a digit lost"),
+        "alternative_value": np.where(value > median, value / 10, value * 10),
+    }

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,8 +16,9 @@ from pipeline.chemistry.equivalents import (
     MAJOR_CATIONS,
     MINOR_ANIONS,
     MINOR_CATIONS,
-    column,
-    meq_per_l,
+    equivalents,
+    numbers,
+    zero_if_missing,
 )
 from pipeline.chemistry.ion_pairs import BICARBONATE, SULFATE, paired
 from pipeline.chemistry.remarks import remarks
@@ -31,7 +33,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SCALES",
+    "Carried",
     "at",
+    "carried",
     "expected",
     "factor_to_25c",
     "from_20c",
@@ -52,9 +56,11 @@ TEMPERATURE_RANGE_C: Final = (0.0, 95.0)  # [MNR2012]
 _PAIR_MOBILITY: Final = 0.43  # of CaHCO3+ and MgHCO3+, against bicarbonate [PHREEQC3]
 STRENGTH_LIMIT_SM2510: Final = 0.5  # mol/L [APHA2510]
 
-_MOLAL: Final = table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64")
-_EQUIVALENT: Final = table("conductance_sm2510").set_index("ion")["equivalent_conductivity"].astype("float64")
-_CHARGE: Final = {ion: abs(CHARGE.get(ion, 1)) for ion in _MOLAL.index}  # H+ and OH- have no column of their own
+_MOLAL: Final = (
+    table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64").to_dict("index")
+)
+_EQUIVALENT: Final = table("conductance_sm2510").set_index("ion")["equivalent_conductivity"].astype("float64").to_dict()
+_CHARGE: Final = {str(ion): abs(CHARGE.get(str(ion), 1)) for ion in _MOLAL}  # H+ and OH- have no column of their own
 
 
 def expected(waters: pd.DataFrame) -> pd.DataFrame:
@@ -96,11 +102,9 @@ def expected(waters: pd.DataFrame) -> pd.DataFrame:
     ions, strength = _ions_and_strength(waters)
     faults = _faults(waters, strength)
     usable = ~np.any(list(faults.values()), axis=0)
-    first = np.where(usable, _molal_sum(ions, strength, 25.0), np.nan)
-    second_usable = usable & (strength <= STRENGTH_LIMIT_SM2510)
-    second = np.where(second_usable, _equivalent_sum(ions, strength), np.nan)
+    first, second = _both(ions, strength, usable)
     assumed = _assumptions(waters, strength)
-    assumed["ionic strength above 0.5 mol/kg: no second opinion"] = ~second_usable
+    assumed["ionic strength above 0.5 mol/kg: no second opinion"] = ~(strength <= STRENGTH_LIMIT_SM2510)
     return pd.DataFrame(
         {
             "conductivity_us_cm_25c": first,
@@ -110,6 +114,33 @@ def expected(waters: pd.DataFrame) -> pd.DataFrame:
         },
         index=waters.index,
     )
+
+
+@dataclass(frozen=True)
+class Carried:
+    """The figures of `expected` and `lost_to_pairs`, (n,) each [µS/cm at 25 °C], without a word about them."""
+
+    molal: Floats  # [MNR2012]
+    equivalent: Floats  # [APHA2510]
+    lost: Floats
+
+
+def carried(waters: pd.DataFrame) -> Carried:
+    """Work out what the ions carry in both ways, and what pairs take from it, in one go.
+
+    Parameters
+    ----------
+    waters : (n, ...) frame as for `expected`.
+    """
+    ions, strength = _ions_and_strength(waters)
+    usable = ~np.any(list(_faults(waters, strength).values()), axis=0)
+    return Carried(*_both(ions, strength, usable), _lost(ions, strength, usable))
+
+
+def _both(ions: dict[str, Floats], strength: Floats, usable: Flags) -> tuple[Floats, Floats]:
+    first = np.where(usable, _molal_sum(ions, strength, 25.0), np.nan)
+    second_usable = usable & (strength <= STRENGTH_LIMIT_SM2510)
+    return first, np.where(second_usable, _equivalent_sum(ions, strength), np.nan)
 
 
 def lost_to_pairs(waters: pd.DataFrame) -> pd.Series[float]:
@@ -129,8 +160,10 @@ def lost_to_pairs(waters: pd.DataFrame) -> pd.Series[float]:
     bicarbonate moves as a single charge, 0.43 as well as bicarbonate (diffusion coefficients 5.06e-10 and
     1.18e-9 m²/s [PHREEQC3]).
     """
-    ions, strength = _ions_and_strength(waters)
-    usable = ~np.any(list(_faults(waters, strength).values()), axis=0)
+    return pd.Series(carried(waters).lost, index=waters.index, name="lost_us_cm_25c")
+
+
+def _lost(ions: dict[str, Floats], strength: Floats, usable: Flags) -> Floats:
     metal = (ions["calcium"] + ions["magnesium"]) / 1000.0
     with_sulfate, _, _ = paired(metal, ions["sulfate"] / 1000.0, strength, SULFATE, 8.0)
     left = metal - with_sulfate
@@ -140,8 +173,7 @@ def lost_to_pairs(waters: pd.DataFrame) -> pd.Series[float]:
         "sulfate": 1000.0 * with_sulfate,
         "bicarbonate": (1.0 - _PAIR_MOBILITY) * 1000.0 * with_bicarbonate,
     }
-    lost = np.where(usable, _molal_sum(gone, strength, 25.0), np.nan)
-    return pd.Series(lost, index=waters.index, name="lost_us_cm_25c")
+    return np.where(usable, _molal_sum(gone, strength, 25.0), np.nan)
 
 
 def at(waters: pd.DataFrame, temperature_c: pd.Series[float] | float) -> pd.DataFrame:
@@ -206,15 +238,14 @@ def ionic_strength(waters: pd.DataFrame) -> pd.Series[float]:
 
 def _ions_and_strength(waters: pd.DataFrame) -> tuple[dict[str, Floats], Floats]:
     """Give every ion [mmol/kg], an absent minor one as 0, and the ionic strength [mol/kg]."""
-    meq = meq_per_l(waters)
-    carbonate = meq["carbonate_meq_l"].fillna(0.0).to_numpy()
+    meq = equivalents(waters)
+    carbonate = zero_if_missing(meq["carbonate"])
     hydrogen, hydroxide = _hydrogen_and_hydroxide(waters)
-    alkalinity = meq["alkalinity_meq_l"].to_numpy()
-    equivalents = {ion: meq[f"{ion}_meq_l"].to_numpy() for ion in (*MAJOR_CATIONS, *MAJOR_ANIONS)}
-    equivalents |= {ion: meq[f"{ion}_meq_l"].fillna(0.0).to_numpy() for ion in MINOR}
-    equivalents |= {"carbonate": carbonate, "hydrogen": hydrogen, "hydroxide": hydroxide}
-    equivalents["bicarbonate"] = np.maximum(alkalinity - carbonate - hydroxide, 0.0)
-    finite = {ion: np.where(np.isfinite(values), values, np.nan) for ion, values in equivalents.items()}
+    charges = {ion: meq[ion] for ion in (*MAJOR_CATIONS, *MAJOR_ANIONS)}
+    charges |= {ion: zero_if_missing(meq[ion]) for ion in MINOR}
+    charges |= {"carbonate": carbonate, "hydrogen": hydrogen, "hydroxide": hydroxide}
+    charges["bicarbonate"] = np.maximum(meq["alkalinity"] - carbonate - hydroxide, 0.0)
+    finite = {ion: np.where(np.isfinite(values), values, np.nan) for ion, values in charges.items()}
     ions = {ion: values / _CHARGE[ion] for ion, values in finite.items()}
     twice = sum((_CHARGE[ion] ** 2 * values for ion, values in ions.items()), start=np.zeros(len(waters)))
     return ions, twice / 2000.0
@@ -223,7 +254,7 @@ def _ions_and_strength(waters: pd.DataFrame) -> tuple[dict[str, Floats], Floats]
 def _hydrogen_and_hydroxide(waters: pd.DataFrame) -> tuple[Floats, Floats]:
     """Give H+ and OH- [mmol/kg] from the pH at the temperature it was read, 0 where pH is not usable."""
     ph, known = _usable_ph(waters)
-    degrees = np.asarray(column(waters, "temperature_c"), dtype=np.float64)
+    degrees = numbers(waters, "temperature_c")
     read_at = np.where(_inside(degrees, TEMPERATURE_RANGE_C), degrees, 25.0)
     unique, rows = np.unique(read_at, return_inverse=True)
     log_kw = log_k("Kw", unique)[rows]
@@ -232,7 +263,7 @@ def _hydrogen_and_hydroxide(waters: pd.DataFrame) -> tuple[Floats, Floats]:
 
 
 def _usable_ph(waters: pd.DataFrame) -> tuple[Floats, Flags]:
-    ph = np.asarray(column(waters, "ph"), dtype=np.float64)
+    ph = numbers(waters, "ph")
     return ph, _inside(ph, (0.0, 14.0))
 
 
@@ -242,13 +273,11 @@ def _inside(values: Floats, bounds: tuple[float, float]) -> Flags:
 
 def _faults(waters: pd.DataFrame, strength: Floats) -> dict[str, Flags]:
     """Flag every reason for giving no figure."""
-    meq = meq_per_l(waters)
-    faults = {f"{ion} missing": meq[f"{ion}_meq_l"].isna().to_numpy() for ion in MAJOR}
+    meq = equivalents(waters)
+    faults = {f"{ion} missing": np.isnan(meq[ion]) for ion in MAJOR}
     for ion in (*MAJOR, *MINOR, "carbonate"):
-        values = meq[f"{ion}_meq_l"].to_numpy()
-        faults[f"{ion} below 0 or infinite"] = (values < 0.0) | np.isinf(values)
-    excess = meq["carbonate_meq_l"] - meq["alkalinity_meq_l"]
-    faults["carbonate above the alkalinity"] = (excess > 1e-9 * meq["carbonate_meq_l"]).to_numpy()
+        faults[f"{ion} below 0 or infinite"] = (meq[ion] < 0.0) | np.isinf(meq[ion])
+    faults["carbonate above the alkalinity"] = meq["carbonate"] - meq["alkalinity"] > 1e-9 * meq["carbonate"]
     faults["ionic strength above 0.7 mol/kg"] = strength > STRENGTH_RANGE[1]
     return faults
 
@@ -256,8 +285,8 @@ def _faults(waters: pd.DataFrame, strength: Floats) -> dict[str, Flags]:
 def _assumptions(waters: pd.DataFrame, strength: Floats) -> dict[str, Flags]:
     """Flag everything that was taken for granted."""
     ph, known = _usable_ph(waters)
-    temperature_known = _inside(np.asarray(column(waters, "temperature_c"), dtype=np.float64), TEMPERATURE_RANGE_C)
-    assumed = {f"{ion} taken as 0": column(waters, f"{ion}_mg_l").isna().to_numpy() for ion in MINOR}
+    temperature_known = _inside(numbers(waters, "temperature_c"), TEMPERATURE_RANGE_C)
+    assumed = {f"{ion} taken as 0": np.isnan(numbers(waters, f"{ion}_mg_l")) for ion in MINOR}
     assumed["pH missing: H+ and OH- left out"] = np.isnan(ph)
     assumed["pH outside 0–14: H+ and OH- left out"] = ~known & ~np.isnan(ph)
     assumed["pH taken as read at 25 °C"] = known & ~temperature_known
@@ -272,7 +301,7 @@ def _molal_sum(ions: dict[str, Floats], strength: Floats, temperature_c: Floats 
     powers = {"t2": np.square(temperature_c), "t1": temperature_c, "t0": 1.0}
     total = np.zeros_like(strength)
     for ion, molality in ions.items():
-        row = _MOLAL.loc[ion]
+        row = _MOLAL[ion]
         limiting = sum(row[f"lambda0_{power}"] * value for power, value in powers.items())
         slope = sum(row[f"a_{power}"] * value for power, value in powers.items())
         total = total + molality * (limiting - slope * root / (1.0 + row["b"] * root))

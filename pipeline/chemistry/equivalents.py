@@ -5,12 +5,15 @@ Every figure here is arithmetic on molar masses, so that each conversion factor 
 
 from __future__ import annotations
 
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import pandas as pd
 
 from pipeline.reference import table
+
+if TYPE_CHECKING:
+    from pipeline.chemistry.arrays import Floats
 
 _IONS: Final = table("ions")
 
@@ -22,8 +25,11 @@ CHARGE: Final[dict[str, int]] = dict(zip(_IONS["code"], _IONS["charge"].astype(i
 MG_CACO3_PER_MEQ: Final = MOLAR_MASS["calcium_carbonate"] / 2  # 50.04345
 CACO3_PER_CALCIUM: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium"]  # 2.4973 [APHA2340B]
 CACO3_PER_MAGNESIUM: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["magnesium"]  # 4.1180 [APHA2340B]
+_CACO3_PER: Final = {"calcium": CACO3_PER_CALCIUM, "magnesium": CACO3_PER_MAGNESIUM}
 HCO3_PER_CACO3: Final = MOLAR_MASS["bicarbonate"] / MG_CACO3_PER_MEQ  # 1.21928
 ALKALINITY_LEFT_ON_EVAPORATION: Final = 0.6  # mg of carbonate per mg CaCO3, as the standard prints it [APHA1030]
+
+_MEQ_PER_MG: Final = {ion: abs(charge) / MOLAR_MASS[ion] for ion, charge in CHARGE.items()}
 
 MAJOR_CATIONS: Final = ("calcium", "magnesium", "sodium")
 MINOR_CATIONS: Final = ("potassium", "ammonium")
@@ -33,15 +39,29 @@ MINOR_ANIONS: Final = ("nitrate", "fluoride")
 
 def column(frame: pd.DataFrame, name: str) -> pd.Series[float]:
     """Take one column as 64-bit floats, all missing where the frame has no such column."""
+    return pd.Series(numbers(frame, name), index=frame.index, name=name)
+
+
+def numbers(frame: pd.DataFrame, name: str) -> Floats:
+    """Take one column as an array of 64-bit floats, all missing where the frame has no such column."""
     if name not in frame.columns:
-        return pd.Series(np.nan, index=frame.index, name=name, dtype="float64")
-    values = frame[name].to_numpy(dtype="float64", na_value=np.nan)
-    return pd.Series(values, index=frame.index, name=name)
+        return np.full(len(frame), np.nan)
+    return frame[name].to_numpy(dtype="float64", na_value=np.nan)
+
+
+def zero_if_missing(values: Floats) -> Floats:
+    """Let what is missing count as 0."""
+    return np.where(np.isnan(values), 0.0, values)
+
+
+def _first(values: Floats, otherwise: Floats) -> Floats:
+    """Fill what is missing from another figure for the same."""
+    return np.where(np.isnan(values), otherwise, values)
 
 
 def milliequivalents(frame: pd.DataFrame, ion: str) -> pd.Series[float]:
     """Convert an ion's own column from mg/L to meq/L, with the sign of its charge dropped."""
-    return column(frame, f"{ion}_mg_l") * (abs(CHARGE[ion]) / MOLAR_MASS[ion])
+    return column(frame, f"{ion}_mg_l") * _MEQ_PER_MG[ion]
 
 
 def alkalinity_meq_l(frame: pd.DataFrame) -> pd.Series[float]:
@@ -67,9 +87,13 @@ def alkalinity_meq_l(frame: pd.DataFrame) -> pd.Series[float]:
     >>> float(alkalinity_meq_l(pd.DataFrame({"bicarbonate_mg_l": [250.0]})).round(4).item())
     4.0972
     """
-    forms = milliequivalents(frame, "bicarbonate") + milliequivalents(frame, "carbonate").fillna(0.0)
-    total = column(frame, "alkalinity_mg_l_caco3") / MG_CACO3_PER_MEQ
-    return total.fillna(forms).rename("alkalinity_meq_l")
+    return pd.Series(_alkalinity(frame), index=frame.index, name="alkalinity_meq_l")
+
+
+def _alkalinity(frame: pd.DataFrame) -> Floats:
+    forms = numbers(frame, "bicarbonate_mg_l") * _MEQ_PER_MG["bicarbonate"]
+    forms = forms + zero_if_missing(numbers(frame, "carbonate_mg_l") * _MEQ_PER_MG["carbonate"])
+    return _first(numbers(frame, "alkalinity_mg_l_caco3") / MG_CACO3_PER_MEQ, forms)
 
 
 def calcium_and_magnesium(frame: pd.DataFrame) -> pd.DataFrame:
@@ -97,16 +121,19 @@ def calcium_and_magnesium(frame: pd.DataFrame) -> pd.DataFrame:
     >>> calcium_and_magnesium(kit).round(1).to_numpy().tolist()
     [[80.0, 12.0]]
     """
-    calcium = (column(frame, "calcium_mg_l") * CACO3_PER_CALCIUM).fillna(column(frame, "calcium_hardness_mg_l_caco3"))
-    magnesium = (column(frame, "magnesium_mg_l") * CACO3_PER_MAGNESIUM).fillna(
-        column(frame, "magnesium_hardness_mg_l_caco3")
-    )
-    total = column(frame, "total_hardness_mg_l_caco3")
-    both = {"calcium": calcium.fillna(total - magnesium), "magnesium": magnesium.fillna(total - calcium)}
-    per_ion = {"calcium": CACO3_PER_CALCIUM, "magnesium": CACO3_PER_MAGNESIUM}
-    derived = {f"{ion}_mg_l": hardness / per_ion[ion] for ion, hardness in both.items()}
-    own = {name: column(frame, name) for name in derived}
-    return pd.DataFrame({name: own[name].fillna(derived[name]) for name in derived})
+    return pd.DataFrame({f"{ion}_mg_l": values for ion, values in _calcium_and_magnesium(frame).items()}, frame.index)
+
+
+def _calcium_and_magnesium(frame: pd.DataFrame) -> dict[str, Floats]:
+    """Give both ions [mg/L], from their own columns or else from the hardness titrations."""
+    own = {ion: numbers(frame, f"{ion}_mg_l") for ion in _CACO3_PER}
+    part = {
+        ion: _first(values * _CACO3_PER[ion], numbers(frame, f"{ion}_hardness_mg_l_caco3"))
+        for ion, values in own.items()
+    }
+    total = numbers(frame, "total_hardness_mg_l_caco3")
+    rest = {"calcium": total - part["magnesium"], "magnesium": total - part["calcium"]}
+    return {ion: _first(values, _first(part[ion], rest[ion]) / _CACO3_PER[ion]) for ion, values in own.items()}
 
 
 def meq_per_l(frame: pd.DataFrame) -> pd.DataFrame:
@@ -127,11 +154,16 @@ def meq_per_l(frame: pd.DataFrame) -> pd.DataFrame:
     >>> float(meq_per_l(pd.DataFrame({"calcium_mg_l": [40.078]}))["calcium_meq_l"].item())
     2.0
     """
-    hardness = calcium_and_magnesium(frame)
+    return pd.DataFrame({f"{ion}_meq_l": values for ion, values in equivalents(frame).items()}, frame.index)
+
+
+def equivalents(frame: pd.DataFrame) -> dict[str, Floats]:
+    """Give the columns of `meq_per_l` [meq/L] as plain arrays, by the name of the ion or ``alkalinity``."""
+    hardness = _calcium_and_magnesium(frame)
     ions = (*MAJOR_CATIONS, *MINOR_CATIONS, "bicarbonate", "carbonate", *MAJOR_ANIONS, *MINOR_ANIONS)
-    sources = {ion: hardness if f"{ion}_mg_l" in hardness else frame for ion in ions}
-    columns = {f"{ion}_meq_l": milliequivalents(source, ion) for ion, source in sources.items()}
-    return pd.DataFrame({**columns, "alkalinity_meq_l": alkalinity_meq_l(frame)})
+    amounts = {ion: hardness[ion] if ion in hardness else numbers(frame, f"{ion}_mg_l") for ion in ions}
+    charges = {ion: values * _MEQ_PER_MG[ion] for ion, values in amounts.items()}
+    return {**charges, "alkalinity": _alkalinity(frame)}
 
 
 def hardness_from_ions(frame: pd.DataFrame) -> pd.Series[float]:
@@ -183,11 +215,11 @@ def cation_sum(frame: pd.DataFrame) -> pd.Series[float]:
     >>> float(cation_sum(water).item())
     3.0
     """
-    meq = meq_per_l(frame)
-    titrated = column(frame, "total_hardness_mg_l_caco3") / MG_CACO3_PER_MEQ
-    hardness = (meq["calcium_meq_l"] + meq["magnesium_meq_l"]).fillna(titrated)
-    minor = sum((meq[f"{ion}_meq_l"].fillna(0.0) for ion in MINOR_CATIONS), start=0.0 * hardness)
-    return (hardness + meq["sodium_meq_l"] + minor).rename("cations_meq_l")
+    meq = equivalents(frame)
+    titrated = numbers(frame, "total_hardness_mg_l_caco3") / MG_CACO3_PER_MEQ
+    hardness = _first(meq["calcium"] + meq["magnesium"], titrated)
+    minor = sum((zero_if_missing(meq[ion]) for ion in MINOR_CATIONS), start=0.0 * hardness)
+    return pd.Series(hardness + meq["sodium"] + minor, index=frame.index, name="cations_meq_l")
 
 
 def anion_sum(frame: pd.DataFrame) -> pd.Series[float]:
@@ -209,10 +241,10 @@ def anion_sum(frame: pd.DataFrame) -> pd.Series[float]:
     >>> float(anion_sum(water).item())
     2.0
     """
-    meq = meq_per_l(frame)
-    major = sum((meq[f"{ion}_meq_l"] for ion in MAJOR_ANIONS), start=meq["alkalinity_meq_l"])
-    minor = sum((meq[f"{ion}_meq_l"].fillna(0.0) for ion in MINOR_ANIONS), start=0.0 * major)
-    return (major + minor).rename("anions_meq_l")
+    meq = equivalents(frame)
+    major = sum((meq[ion] for ion in MAJOR_ANIONS), start=meq["alkalinity"])
+    minor = sum((zero_if_missing(meq[ion]) for ion in MINOR_ANIONS), start=0.0 * major)
+    return pd.Series(major + minor, index=frame.index, name="anions_meq_l")
 
 
 def ion_balance_percent(
@@ -278,18 +310,18 @@ def dissolved_solids_calculated(frame: pd.DataFrame) -> pd.DataFrame:
     >>> dissolved_solids_calculated(water).round(2).to_numpy().tolist()
     [[311.02, 438.0]]
     """
-    hardness = calcium_and_magnesium(frame)
-    alkalinity = alkalinity_meq_l(frame)
-    major = hardness["calcium_mg_l"] + hardness["magnesium_mg_l"] + column(frame, "sodium_mg_l")
-    major = sum((column(frame, f"{ion}_mg_l") for ion in MAJOR_ANIONS), start=major)
+    hardness, alkalinity = _calcium_and_magnesium(frame), _alkalinity(frame)
+    major = hardness["calcium"] + hardness["magnesium"] + numbers(frame, "sodium_mg_l")
+    major = sum((numbers(frame, f"{ion}_mg_l") for ion in MAJOR_ANIONS), start=major)
     minor = (*MINOR_CATIONS, *MINOR_ANIONS)
-    ions = sum((column(frame, f"{ion}_mg_l").fillna(0.0) for ion in minor), start=major)
-    silica = column(frame, "silica_mg_l").fillna(0.0)
+    ions = sum((zero_if_missing(numbers(frame, f"{ion}_mg_l")) for ion in minor), start=major)
+    silica = zero_if_missing(numbers(frame, "silica_mg_l"))
     left = ALKALINITY_LEFT_ON_EVAPORATION * MG_CACO3_PER_MEQ * alkalinity
     silicate = silica * (MOLAR_MASS["silicate"] / MOLAR_MASS["silica"])
     return pd.DataFrame(
         {
             "tds_evaporated_mg_l": ions + left + silicate,
             "sum_of_ions_mg_l": ions + MOLAR_MASS["bicarbonate"] * alkalinity + silica,
-        }
+        },
+        frame.index,
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS, Check, findings_of, no_findings
+from pipeline.checks.registry import CHECKS, Check, columns_of, findings_of, no_findings
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.rank import Explained, explain
 from pipeline.reference import table
@@ -17,6 +17,7 @@ from schemas.columns import ANALYTES, SEVERITIES, VERDICTS
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.checks.run import Checked
     from pipeline.normalise.sample_table import SampleTable
@@ -34,7 +35,7 @@ class SuspicionLimits:
     unusual_percent: float = 95.0  # the same where all relations agree and only the values are unusual [CP]
 
 
-def single_mistake(samples: SampleTable, limits: Limits) -> pd.DataFrame:
+def single_mistake(samples: SampleTable, limits: Limits) -> Columns:
     """Weigh every known mistake against there being none, over all relations of a record at once.
 
     Each single check allows for the uncertainty of its own two or three figures; a missing ion, exchanged
@@ -57,7 +58,8 @@ def single_mistake(samples: SampleTable, limits: Limits) -> pd.DataFrame:
     Held above 60 % where some relation is off by two standard uncertainties, above 95 % where the values are only
     unusual [CP]; a note where an ion was not measured. Only records that no other check holds are looked at.
     """
-    return doubts(explain(samples, no_findings(), limits), SuspicionLimits())
+    result = doubts(explain(samples, no_findings(), limits), SuspicionLimits())
+    return columns_of(result, samples.about.index)
 
 
 SINGLE_MISTAKE: Final = Check(

@@ -3,15 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, TypeVar, cast
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.normalise.coded import Coded, coded, silent
 from schemas.columns import ANALYTES, COLUMNS, WIDE_COLUMNS
 from schemas.methods import METHOD_RANK, METHODS, from_codes
 
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
 _CODES = list(ANALYTES)
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True)
@@ -41,6 +47,24 @@ class SampleTable:
     method: pd.DataFrame
     readings: pd.DataFrame
     earlier: pd.DataFrame = field(default_factory=pd.DataFrame)
+    _known: dict[tuple[Any, ...], Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def once(self, work_out: Callable[..., Result], *given: object) -> Result:
+        """Work something out of this table the first time it is asked for; a table never changes.
+
+        Parameters
+        ----------
+        work_out : takes the table and what is given.
+        given : whatever else the result depends on.
+        """
+        key = (work_out, *given)
+        if key not in self._known:
+            self._known[key] = work_out(self, *given)
+        return cast("Result", self._known[key])
+
+    def fact(self, name: str) -> Coded:
+        """Take a column of ``about`` as texts, each different one once; "" where it is absent or says nothing."""
+        return self.once(_fact, name)
 
     def __len__(self) -> int:
         """Count the samples."""
@@ -57,6 +81,10 @@ class SampleTable:
         return replace(self, readings=self.readings[of_sample], **frames)
 
 
+def _fact(samples: SampleTable, name: str) -> Coded:
+    return coded(samples.about[name]) if name in samples.about else silent(len(samples))
+
+
 def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
     """Lay long readings out as one row per sample.
 
@@ -71,18 +99,18 @@ def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
         value_high uncertainty method line`.
     """
     chosen = _preferred(about.index, readings)
-    shape = (len(about), len(WIDE_COLUMNS))
+    shape = (len(WIDE_COLUMNS), len(about))  # quantity by quantity: each is one piece of memory
     cells = chosen["cell"].to_numpy()
 
     def lay(values: pd.Series) -> pd.DataFrame:
         flat = np.full(shape[0] * shape[1], np.nan)
         flat[cells] = values.to_numpy(dtype="float64")
-        return pd.DataFrame(flat.reshape(shape), index=about.index, columns=WIDE_COLUMNS)
+        return pd.DataFrame(flat.reshape(shape).T, index=about.index, columns=WIDE_COLUMNS)
 
     method_codes = np.full(shape[0] * shape[1], -1, dtype="int8")
     method_codes[cells] = pd.Categorical(chosen["method"], categories=list(METHODS)).codes
     method = pd.DataFrame(
-        {column: from_codes(codes) for column, codes in zip(WIDE_COLUMNS, method_codes.reshape(shape).T, strict=True)},
+        {column: from_codes(codes) for column, codes in zip(WIDE_COLUMNS, method_codes.reshape(shape), strict=True)},
         index=about.index,
     )
     measured = lay(chosen["value"])
@@ -118,7 +146,7 @@ def _preferred(samples: pd.Index, readings: pd.DataFrame) -> pd.DataFrame:
     """Pick one reading for every sample and quantity; `cell` is its place in the flat table."""
     analyte = column_numbers(readings["analyte"])
     sample = places(samples, readings["sample_id"])
-    cell = np.where((analyte >= 0) & (sample >= 0), sample * len(WIDE_COLUMNS) + analyte, -1)
+    cell = np.where((analyte >= 0) & (sample >= 0), analyte * len(samples) + sample, -1)
     columns = ["value", "value_low", "value_high", "uncertainty", "method", "line"]
     found = readings[columns].assign(cell=cell)
     found = found[found["cell"] >= 0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -75,14 +76,14 @@ def by_sample(explained: Explained | None, sample_ids: pd.Index) -> dict[str, di
     relations = _listed(explained.relations[explained.relations["rank"] == 1], sample_ids, _relation)
     questions = _listed(explained.questions, sample_ids, lambda row: str(row["question"]))
     found: dict[str, dict[str, Any]] = {}
-    for sample_id, causes in rows.groupby("sample_id", sort=False):
-        listed = [_cause(row) for row in causes.to_dict("records")]
-        key = str(sample_id)
+    for key, causes in groupby(rows.to_dict("records"), key=lambda row: str(row["sample_id"])):
+        own = list(causes)
+        listed = [_cause(row) for row in own]
         found[key] = {
             "causes": listed,
             "relations": relations.get(key, [])[:_RELATIONS] if listed[0]["mistake"] not in (NOTHING, OPEN_END) else [],
             "questions": questions.get(key, []),
-            "pattern": bool(causes["pattern"].fillna(value=False).astype("bool").any()),
+            "pattern": any(not pd.isna(row["pattern"]) and bool(row["pattern"]) for row in own),
         }
     return found
 

@@ -6,12 +6,14 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pandas as pd
 
 from pipeline.assess.profiles import boxes
+from schemas.columns import VERDICTS
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
+
 
 WIDTH: Final = 720.0
 HEIGHT: Final = 440.0
@@ -19,6 +21,7 @@ LEFT, RIGHT, TOP, BOTTOM = 64.0, 16.0, 16.0, 52.0
 _MOST_MARKS: Final = 1500
 _BINS: Final = 48
 _MOST_TICKS: Final = 6
+_DRAWN: Final = ["total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3", "verdict", "stage", "label"]
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
@@ -60,7 +63,7 @@ def hardness_alkalinity(samples: pd.DataFrame) -> Chart | None:
     Chart, or None where no sample has both. Beyond 1500 samples neighbours are heaped into
     squares so that the page stays small; the mark then shows the worst verdict and the count.
     """
-    both = samples.dropna(subset=["total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"])
+    both = samples[_DRAWN].dropna(subset=_DRAWN[:2])
     if both.empty:
         return None
     hardness = both["total_hardness_mg_l_caco3"].to_numpy()
@@ -128,13 +131,15 @@ def _single(placed: pd.DataFrame) -> list[Mark]:
 
 
 def _heaps(placed: pd.DataFrame) -> list[Mark]:
-    rank = placed["verdict"].map({"ok": 0, "note": 1, "hold": 2, "reject": 3}).fillna(0)
+    verdict = pd.Categorical(placed["verdict"], categories=VERDICTS).codes
     cell_x = (WIDTH - LEFT - RIGHT) / _BINS
     heaps = (
-        placed.assign(rank=rank, bx=placed["x"] // cell_x, by=placed["y"] // cell_x)
-        .groupby(["bx", "by", "rank"])
-        .agg(x=("x", "mean"), y=("y", "mean"), verdict=("verdict", "first"), size=("x", "size"))
+        pd.DataFrame({"x": placed["x"], "y": placed["y"], "rank": verdict})
+        .assign(bx=placed["x"] // cell_x, by=placed["y"] // cell_x)
+        .groupby(["bx", "by", "rank"], as_index=False)
+        .agg(x=("x", "mean"), y=("y", "mean"), size=("x", "size"))
     )
+    heaps["verdict"] = pd.array(VERDICTS, dtype="str").take(heaps["rank"].to_numpy())
     radius = np.clip(1.5 + np.sqrt(heaps["size"]), 2.0, cell_x / 2).round(1)
     titles = heaps["size"].astype("str") + " samples, verdict " + heaps["verdict"].astype("str")
     columns = (heaps["x"].round(1), heaps["y"].round(1), heaps["verdict"], [""] * len(heaps), titles, radius)

@@ -158,5 +158,6 @@ def _explanations(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot ty
 
 
 def _with_labels(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index
-    names = batch.samples[["label", "client", "site"]]
-    return batch.findings.join(names, on="sample_id")
+    place = batch.samples.index.get_indexer(pd.Index(batch.findings["sample_id"]))
+    names = {name: batch.samples[name].array.take(place, allow_fill=True) for name in ("label", "client", "site")}
+    return batch.findings.assign(**names)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 INKS: Final[dict[str, str]] = {"ok": "#2f5d3a", "note": "#2b5c7c", "hold": "#9a4a00", "reject": "#8c1438"}
 
 
+@cache
 def environment() -> Environment:
     """Give the template environment: everything is escaped, an unknown name is an error."""
     made = Environment(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pandas as pd
 
 from pipeline.explain.suspicion import KNOWN_CHECKS
@@ -13,11 +14,14 @@ from pipeline.report import causes
 from schemas.columns import ANALYTES, VERDICTS
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.report.batch import Batch
 
 SCHEMA_VERSION: Final = 1
 MOST_SAMPLES: Final = 200
 _MOST_LABELS: Final = 12
+_SHOWN: Final = ("label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
 _LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
 
@@ -57,8 +61,8 @@ def summarise(batch: Batch) -> dict[str, Any]:
 
 
 def _worst(batch: Batch) -> str:
-    ranks = pd.concat([batch.samples["verdict"], batch.findings["severity"]]).map(_RANK).astype("int64")
-    worst = int(ranks.max()) if len(ranks) else 0
+    told = {*batch.samples["verdict"].unique(), *batch.findings["severity"].unique()}
+    worst = max((_RANK[name] for name in told), default=0)
     if worst < _RANK["hold"] and len(batch.set_aside):
         worst = max(worst, _RANK["note"])
     return VERDICTS[worst]
@@ -89,17 +93,17 @@ def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
 
 def _attention(batch: Batch) -> dict[str, Any]:
     """List the samples a person must look at, the worst first, each with its findings and their cause."""
-    samples = batch.samples[batch.samples["verdict"] != "ok"]
-    rank = samples["verdict"].map(_RANK).astype("int64")
-    count = batch.findings.groupby("sample_id").size().reindex(samples.index).fillna(0)
+    samples, findings = batch.samples, batch.findings
+    place = samples.index.get_indexer(pd.Index(findings["sample_id"]))
+    rank = pd.Categorical(samples["verdict"], categories=VERDICTS).codes
     # A date that could be read two ways is the least of a day's worries: such samples come last of their verdict.
-    other = batch.findings[batch.findings["check_id"] != _LEAST_WORRY]["sample_id"]
-    least = ~samples.index.isin(other)
-    order = pd.DataFrame({"rank": -rank, "least": least, "count": -count, "label": samples["label"]}).sort_values(
-        ["rank", "least", "count", "label"], kind="stable"
-    )
-    chosen = samples.loc[order.index[:MOST_SAMPLES]]
-    findings = batch.findings[batch.findings["sample_id"].isin(chosen.index)]
+    worried = place[(findings["check_id"] != _LEAST_WORRY).to_numpy() & (place >= 0)]
+    count, worries = (np.bincount(rows, minlength=len(samples)) for rows in (place[place >= 0], worried))
+    waiting = np.flatnonzero(rank > 0)
+    chosen = samples.iloc[_first(waiting, [-rank, worries == 0, -count], samples["label"])]
+    listed_in = np.zeros(len(samples) + 1, dtype="bool")  # the last one is for findings about a whole source
+    listed_in[samples.index.get_indexer(chosen.index)] = True
+    findings = findings[listed_in[place]]
     by_sample: dict[str, list[dict[str, Any]]] = {}
     for sample_id, record in zip(findings["sample_id"], _findings(findings, batch), strict=True):
         by_sample.setdefault(str(sample_id), []).append(record)
@@ -107,17 +111,25 @@ def _attention(batch: Batch) -> dict[str, Any]:
     listed = [
         {
             "sample_id": sample_id,
-            **{
-                name: _plain(value)
-                for name, value in row.items()
-                if name in ("label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
-            },
+            **{str(name): _plain(value) for name, value in row.items()},
             "findings": by_sample.get(str(sample_id), []),
             "explanation": explained.get(str(sample_id)),
         }
-        for sample_id, row in chosen.to_dict("index").items()
+        for sample_id, row in chosen[[name for name in chosen if name in _SHOWN]].to_dict("index").items()
     ]
-    return {"total": len(samples), "listed": listed}
+    return {"total": len(waiting), "listed": listed}
+
+
+def _first(places: npt.NDArray[np.intp], keys: list[npt.NDArray[Any]], labels: pd.Series) -> npt.NDArray[np.intp]:
+    """Give the first samples by several keys, the last of them the label; only as many labels are sorted as must be."""
+    order = places[np.lexsort([key[places] for key in reversed(keys)])]
+    if len(order) > MOST_SAMPLES:
+        last = order[MOST_SAMPLES - 1]
+        later = np.any([key[order] != key[last] for key in keys], axis=0)
+        later[:MOST_SAMPLES] = False
+        order = order[~later]
+    named = {f"key {place}": key[order] for place, key in enumerate(keys)} | {"label": labels.array.take(order)}
+    return order[pd.DataFrame(named).sort_values(list(named), kind="stable").index[:MOST_SAMPLES]]
 
 
 def _plain(value: object) -> object:

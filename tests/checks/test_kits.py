@@ -55,9 +55,9 @@ DEGREE = 17.848  # mg/L as CaCO3 in 1 German degree: 10 mg/L CaO · 100.0869 / 5
 )
 def test_a_count_gives_the_value_of_its_volume(table: Table, drops: int, used_ml: int, value: float) -> None:
     """12 · 17.848 = 214.2; 6 · 17.848 · 10/5 = 214.2; 5 · 17.848 · 10/40 = 22.3."""
-    counted = counts(table(f"{KIT}1,2,alkalinity,drops,drops,1,{drops},{DEGREE},10,{used_ml}").readings)
+    counted = counts(table(f"{KIT}1,2,alkalinity,drops,drops,1,{drops},{DEGREE},10,{used_ml}"))
 
-    assert counted["counted"].item() == pytest.approx(value, abs=0.05)
+    assert counted.counted.item() == pytest.approx(value, abs=0.05)
 
 
 @pytest.mark.source("CP")

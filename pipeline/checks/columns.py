@@ -1,0 +1,166 @@
+"""The columns in which a check gives its cases: numbers or texts, one for all rows or one for each."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from functools import reduce
+from typing import Any, TypeAlias
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+import pyarrow as pa
+
+from pipeline.normalise.coded import Coded
+from pipeline.problems import filled
+
+Flags: TypeAlias = npt.NDArray[np.bool_]
+Floats: TypeAlias = npt.NDArray[np.float64]
+Places: TypeAlias = npt.NDArray[np.integer[Any]]
+Column: TypeAlias = float | str | npt.NDArray[Any] | Coded | pd.Series
+Columns: TypeAlias = Mapping[str, Column]
+Plain: TypeAlias = Floats | pa.Array
+
+
+def picked(column: Column, rows: Places) -> Plain:
+    """Take some rows of a column: 64-bit floats, or texts (as a dictionary where few say it all)."""
+    if isinstance(column, Coded):
+        return pa.DictionaryArray.from_arrays(pa.array(column.code[rows]), pa.array(column.texts, pa.string()))
+    if isinstance(column, str):
+        return pa.DictionaryArray.from_arrays(pa.array(np.zeros(len(rows), dtype="int8")), [column])
+    if not isinstance(column, np.ndarray | pd.Series):
+        return np.full(len(rows), column, dtype="float64")
+    chosen = column[rows] if isinstance(column, np.ndarray) else column.array.take(rows)
+    if chosen.dtype.kind in "fiub":
+        return np.asarray(chosen, dtype="float64")
+    return pa.array(np.asarray(chosen, dtype=object), pa.string(), from_pandas=True)
+
+
+def taken(column: Column, rows: Places) -> Column:
+    """Keep some rows of a column as it is; what holds for all rows still does."""
+    if isinstance(column, Coded):
+        return column.take(rows)
+    if isinstance(column, pd.Series):
+        return column.iloc[rows]
+    return column[rows] if isinstance(column, np.ndarray) else column
+
+
+def spelt(column: Plain) -> Plain:
+    """Write a dictionary of texts out row by row; any other column is what it is."""
+    return column.dictionary.take(column.indices) if isinstance(column, pa.DictionaryArray) else column
+
+
+def stacked(*parts: Columns) -> dict[str, Column]:
+    """Lay groups of rows under one another; a column that a group does not have is missing there.
+
+    Every group has an array ``observed`` of its length.
+    """
+    lengths = [len(np.asarray(part["observed"])) for part in parts]
+    names = dict.fromkeys(name for part in parts for name in part)
+    return {name: _joined([part.get(name) for part in parts], lengths) for name in names}
+
+
+def _joined(columns: list[Column | None], lengths: list[int]) -> Column:
+    """Join arrays as they are, few texts as few texts, and whatever is mixed or missing row by row."""
+    whole = [column for column in columns if isinstance(column, np.ndarray)]
+    if len(whole) == len(columns):
+        return np.concatenate(whole)
+    few = [_repeated(column, length) for column, length in zip(columns, lengths, strict=True)]
+    known = [column for column in few if column is not None]
+    if len(known) == len(columns):
+        return reduce(Coded.followed_by, known)
+    plain = [
+        None if column is None else spelt(picked(column, np.arange(length)))
+        for column, length in zip(columns, lengths, strict=True)
+    ]
+    numeric = all(column is None or isinstance(column, np.ndarray) for column in plain)
+    pieces = [
+        np.full(length, np.nan if numeric else None) if column is None else np.asarray(column)
+        for column, length in zip(plain, lengths, strict=True)
+    ]
+    return np.concatenate(pieces)
+
+
+def _repeated(column: Column | None, length: int) -> Coded | None:
+    if isinstance(column, str):
+        return Coded(np.zeros(length, dtype="int8"), (column,))
+    return column if isinstance(column, Coded) else None
+
+
+def worded(count: int, columns: Columns, templates: Mapping[str, Flags]) -> Column:
+    """Fill {name} templates for the rows that need words, each where its condition holds; "" elsewhere.
+
+    Parameters
+    ----------
+    count : of rows.
+    columns : what the templates name.
+    templates : template -> (n,) flags; where several hold, the last one counts.
+    """
+    words = np.full(count, "", dtype=object)
+    for template, where in templates.items():
+        rows = np.flatnonzero(where)
+        if not len(rows):
+            continue
+        named = {name: spelt(picked(column, rows)) for name, column in columns.items() if f"{{{name}" in template}
+        words[rows] = np.asarray(filled(template, named)) if named else template
+    return words
+
+
+def first_that_holds(count: int, answers: Mapping[str, Flags]) -> Coded:
+    """Give every row the first answer whose condition it meets, "" if none."""
+    code = np.zeros(count, dtype="int8")
+    for place, condition in reversed(list(enumerate(answers.values(), start=1))):
+        code[condition] = place
+    return Coded(code, ("", *answers))
+
+
+def either(flags: Flags, yes: str, no: str) -> Coded:
+    """Word a yes or no for every row."""
+    return Coded(flags.astype("int8"), (no, yes))
+
+
+def fitting(count: int, answers: Mapping[str, Flags], otherwise: str = "") -> Coded:
+    """Name every answer that fits a row, joined by "; or "; ``otherwise`` where none does.
+
+    Several answers may fit: then the data cannot tell and a person is asked. Rows with the same
+    answers are worded once.
+    """
+    pattern = np.zeros(count, dtype="int64")
+    for place, fits in enumerate(answers.values()):
+        pattern |= fits.astype("int64") << place
+    code, patterns = pd.factorize(pattern)
+    names = list(answers)
+    texts = [
+        _listed([name for place, name in enumerate(names) if found >> place & 1]) or otherwise
+        for found in patterns.tolist()
+    ]
+    return Coded(code, tuple(texts))
+
+
+def _listed(answers: list[str]) -> str:
+    """Join answers to one phrase; only the first keeps its capital."""
+    lowered = [words[:1].lower() + words[1:] if words[1:2].islower() else words for words in answers]
+    return "; or ".join([*answers[:1], *lowered[1:]])
+
+
+def range_words(low: Floats, high: Floats, where: Flags) -> Column:
+    """Say a range that may be open: "at most 3.0", "at least 1.0", "1.0 to 3.0"; "" where not needed."""
+    from_low, to_high = ~np.isnan(low), ~np.isnan(high)
+    templates = {
+        "{low:1} to {high:1}": where & from_low & to_high,
+        "at most {high:1}": where & ~from_low,
+        "at least {low:1}": where & ~to_high,
+    }
+    return worded(len(low), {"low": low, "high": high}, templates)
+
+
+def within(values: Floats, low: float, high: float) -> Flags:
+    """Tell which values lie between two bounds, both included."""
+    inside: Flags = (values >= low) & (values <= high)
+    return inside
+
+
+def outside(observed: Floats, low: float | Floats, high: float | Floats) -> Flags:
+    """Tell which rows the register will flag: ``observed`` outside ``low`` to ``high``."""
+    flagged: Flags = (observed < low) | (observed > high)
+    return flagged
