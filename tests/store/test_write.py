@@ -19,7 +19,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.problems import problem_frame
 from pipeline.store.database import Store
 from pipeline.store.faults import AlreadyStoredError
-from pipeline.store.write import Decision, new_batch_id, write_batch, write_decision
+from pipeline.store.write import Decision, new_batch_id, write_batch, write_decision, writing
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -69,6 +69,21 @@ def test_a_batch_comes_back_as_it_was_given(store: Store) -> None:
         [(line, problem, message)] = _all(store, f"SELECT line, problem, message FROM {table}")  # noqa: S608
         assert (line, problem) == (3, "number-unreadable")
         assert message.startswith('"?" is not a number')
+
+
+def test_readings_on_their_way_are_taken_back_when_the_rest_fails(store: Store) -> None:
+    record = _one_batch()
+
+    with (
+        pytest.raises(RuntimeError, match="a check went wrong"),
+        writing(store, record.source_files, record.readings),
+    ):
+        raise RuntimeError("a check went wrong")
+    left = _all(store, "SELECT (SELECT count(*) FROM reading_value), (SELECT count(*) FROM reading_kind)")
+    write_batch(store, record)
+
+    assert left == [(0, 0)]
+    assert _all(store, "SELECT reading_id, value FROM reading") == [(1, 100.0)]
 
 
 def test_a_missing_number_is_null_never_nan(store: Store) -> None:
