@@ -201,7 +201,8 @@ def _company(samples: SampleTable, chosen: npt.NDArray[np.bool_]) -> npt.NDArray
         return np.ones(len(samples), dtype="bool")
     about = samples.about
     client, site = (pd.factorize(about[name])[0] for name in ("client", "site"))
-    order = np.lexsort((about["collected_at"].to_numpy(), site, client))
+    moment = about["collected_at"].dt.tz_convert(None).to_numpy()
+    order = np.lexsort((moment, site, client))
     near = np.convolve(chosen[order], np.ones(2 * _NEAREST + 1), mode="same") > 0
     beside = np.zeros(len(samples), dtype="bool")
     beside[order[near]] = True

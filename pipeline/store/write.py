@@ -213,10 +213,14 @@ def writing(
     """
     with store.transaction() as connection, ThreadPoolExecutor(1) as beside:
         _refuse_stored(store, source_files)
+        # One thread, so that the work beside it keeps a processor.
+        connection.execute("SET threads TO 1")
         appended = beside.submit(_append_readings, connection, readings)
 
         def complete(record: BatchRecord) -> None:
-            _append(store, record, appended.result())
+            base = appended.result()
+            connection.execute("RESET threads")
+            _append(store, record, base)
 
         try:
             yield complete
