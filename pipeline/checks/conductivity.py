@@ -12,6 +12,7 @@ from pipeline.checks.alkalinity import DEGREE_PER_MEQ
 from pipeline.checks.columns import either, fitting
 from pipeline.checks.hardness import CACO3_PER_CAO, SOFTENED_WORDS
 from pipeline.checks.registry import check
+from pipeline.chemistry.conductance import carried
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
     HCO3_PER_CACO3,
@@ -52,6 +53,8 @@ class ConductivityLimits:
     swapped_tds: tuple[float, float] = (1.35, 2.2)  # TDS/EC when the two were swapped [CP]
 
 
+_PAIRS_LEAVE: Final = 0.75  # of a conductivity at the least, in the hardest alkaline water [PHREEQC3]
+_FULL_MODEL: Final = 0.08  # of the conductivity that all ions carry, k = 2 [SCCOMP]
 # Each wrong reading and the factor on EC per hardness that undoes it.
 _CANDIDATES: Final = {
     "conductivity in mS/m (× 10)": 10.0,
@@ -123,8 +126,9 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> Columns:
 
     Returns
     -------
-    one row per sample with both; `observed` the conductivity. Below the range it is held; above it a
-    note, where the hardness is at least 50 mg/L, no softener is named and sodium does not explain it.
+    one row per sample with both; `observed` the conductivity. Below the range it is held, or a note where all
+    ions were read and carry what was read; above it a note, where the hardness is at least 50 mg/L, no softener is
+    named and sodium does not explain it.
 
     Notes
     -----
@@ -151,18 +155,34 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> Columns:
         tds / positive, bounds.usual_ratio
     )
     above = conductivity > most
+    lowest = lowest_ratio * hardness.low
+    carries = _carried_by_ions(samples, conductivity, lowest)
     answers["a water with much sodium or chloride (measure them)"] = above
+    answers["nothing is wrong: the ions together carry what was read"] = carries
     return {
         "observed": np.where(np.isnan(hardness.value), np.nan, conductivity),
-        "low": lowest_ratio * hardness.low,
+        "low": lowest,
         "high": np.where(judged, most, np.nan),
-        "severity": either(above, "note", "hold"),
+        "severity": either(above | carries, "note", "hold"),
         "analyte": "conductivity total_hardness",
         "hardness": hardness.value,
         "ratio": ratio,
         "lowest_ratio": lowest_ratio,
         "alternative": fitting(len(samples), answers, "no single change; repeat both"),
     }
+
+
+def _carried_by_ions(samples: SampleTable, conductivity: Floats, lowest: Floats) -> Flags:
+    """Tell which readings just below the lowest have a full analysis whose ions, pairs taken off, carry them."""
+    suspect = (conductivity < lowest) & (conductivity > _PAIRS_LEAVE * lowest)
+    for name in ("calcium_mg_l", "magnesium_mg_l"):
+        suspect &= samples.measured[name].notna().to_numpy()
+    at = np.flatnonzero(suspect)
+    model = carried(samples.filled.iloc[at])
+    least, most = (1.0 - _FULL_MODEL) * (model.molal - model.lost), (1.0 + _FULL_MODEL) * model.molal
+    found = np.zeros(len(samples), dtype="bool")
+    found[at] = (conductivity[at] >= least) & (conductivity[at] <= most)
+    return found
 
 
 @check(
@@ -186,7 +206,8 @@ def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> Columns:
 
     Returns
     -------
-    one row per sample with both; `observed` the conductivity, open upwards.
+    one row per sample with both; `observed` the conductivity, open upwards. A note where all ions were read and
+    carry what was read.
 
     Notes
     -----
@@ -199,6 +220,8 @@ def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> Columns:
     lowest_ratio = 100.0 / (MG_CACO3_PER_MEQ * bounds.highest_alkalinity)
     ratio = conductivity / np.where(alkalinity.value > 0, alkalinity.value, np.nan)
     usual = bounds.usual_alkalinity_ratio
+    lowest = lowest_ratio * alkalinity.low
+    carries = _carried_by_ions(samples, conductivity, lowest)
     answers = {
         "conductivity in mS/m (× 10)": _within(10.0 * ratio, usual),
         "conductivity in mS/cm (× 1000)": _within(1000.0 * ratio, usual),
@@ -206,11 +229,13 @@ def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> Columns:
         "alkalinity in °f typed as °dH (÷ 1.785)": _within(CACO3_PER_CAO * ratio, usual),
         "half the sample volume not applied (alkalinity ÷ 2)": _within(2.0 * ratio, usual),
         "acid capacity typed with the factor for °dH twice (÷ 2.804)": _within(DEGREE_PER_MEQ * ratio, usual),
+        "nothing is wrong: the ions together carry what was read": carries,
     }
     return {
         "observed": np.where(np.isnan(alkalinity.value), np.nan, conductivity),
-        "low": lowest_ratio * alkalinity.low,
+        "low": lowest,
         "high": np.nan,
+        "severity": either(carries, "note", "hold"),
         "analyte": "conductivity alkalinity",
         "alkalinity": alkalinity.value,
         "ratio": ratio,

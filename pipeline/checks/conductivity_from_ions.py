@@ -88,8 +88,9 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> Columns:
     -----
     Expected from ionic molal conductivities [MNR2012]; allowed ± 8 % of it [SCCOMP], joined as root of squares
     with the uncertainty of the ions, each times its limiting equivalent conductivity [APHA2510], and of a
-    meter that states more than 4 %. Below, also what calcium and magnesium lose as pairs with sulfate and
-    bicarbonate [PHREEQC3].
+    meter that states more than 4 %. Below, also what calcium and magnesium lose as pairs with sulfate, bicarbonate
+    and carbonate [PHREEQC3], and where the alkalinity was counted the whole of the last drop: a count is read at the
+    upper end of its interval.
     """
     bounds = limits.conductivity_from_ions
     model = carried(samples.filled)
@@ -97,10 +98,11 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> Columns:
     observed = samples.measured["conductivity_us_cm_25c"].to_numpy()
     computed = evidence.obtained(samples, "conductivity_us_cm_25c", "calculated", "derived")
     allowed = _allowed(samples, expected, observed, bounds)
+    below = np.hypot(allowed, _within_a_drop(samples))
     balance = floats(ion_balance_percent(cation_sum(samples.filled), anion_sum(samples.filled)))
     return {
         "observed": np.where(computed | np.isnan(expected), np.nan, observed),
-        "low": expected - model.lost - allowed,
+        "low": expected - model.lost - below,
         "high": expected + allowed,
         "expected": expected,
         "second_opinion": model.equivalent,
@@ -122,6 +124,17 @@ def _allowed(samples: SampleTable, expected: Floats, observed: Floats, bounds: C
     meter = np.nan_to_num(column(spread, "conductivity_us_cm_25c").to_numpy())
     variance += np.square(np.where(meter > bounds.meter_share * observed, meter, 0.0))
     return floats(np.sqrt(variance))
+
+
+def _within_a_drop(samples: SampleTable) -> Floats:
+    """Give what a counted alkalinity may carry less than its reading: as far as the last drop reaches, beyond its U."""
+    reading, low, spread = (
+        column(frame, "alkalinity_mg_l_caco3").to_numpy()
+        for frame in (samples.filled, samples.low, samples.uncertainty)
+    )
+    reach, stated = np.nan_to_num(reading - low), np.nan_to_num(spread)
+    beyond = np.sqrt(np.maximum(np.square(reach) - np.square(stated), 0.0))
+    return floats(_LAMBDA["bicarbonate"] * beyond / MG_CACO3_PER_MEQ)
 
 
 def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> Coded:

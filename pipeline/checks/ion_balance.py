@@ -42,6 +42,7 @@ class IonBalanceLimits:
     strong_percent: float = 5.0  # [APHA1030]
     drop_kit_percent: float = 10.0  # with an alkalinity or hardness counted in drops [CP]
     note_within_percent: float = 5.0  # outside the band but usual for field and utility data [CP]
+    hold_beyond: float = 1.5  # times the expanded uncertainty of the ions: k = 3; between the two it is a note [CP]
     exact_percent: float = 0.2  # closer than any laboratory: an ion was computed from the others [CP]
     exact_share: float = 0.9  # of a source's samples [CP]
     exact_samples: float = 10.0  # before a source says anything [CP]
@@ -177,12 +178,16 @@ def ion_balance(samples: SampleTable, limits: Limits) -> Columns:
     -----
     100 (Σcations − Σanions)/(Σcations + Σanions); some reports divide by half the sum, which doubles
     the figure. Allowed: ± 0.2 meq/L below 3 meq/L anions, 2 % to 10, 5 % above [APHA1030], ± 10 % with a
-    drop kit [CP], or the combined uncertainty of the ions (k = 2) if that is more [JCGM100].
+    drop kit [CP], or the combined uncertainty of the ions (k = 2) if that is more [JCGM100]. Up to 5 %, and up to
+    three standard uncertainties, it is a note: one honest record in twenty lies outside two.
     """
     bounds = limits.ion_balance
     charges = samples.once(balance, limits)
     percent = samples.once(measured_balance, limits)
     allowed = _allowed_percent(samples, charges, bounds)
+    total = charges.cations + charges.anions
+    spread = bounds.hold_beyond * 100.0 * charges.allowed / np.where(total > 0, total, np.nan)
+    noted = np.abs(percent) <= np.fmax(bounds.note_within_percent, spread)
     minus, plus = charges.anions, charges.cations
     as_caco3 = charges.percent(anions=minus + charges.alkalinity * (HCO3_PER_CACO3 - 1.0))
     as_hco3 = charges.percent(anions=minus + charges.alkalinity * (1.0 / HCO3_PER_CACO3 - 1.0))
@@ -200,7 +205,7 @@ def ion_balance(samples: SampleTable, limits: Limits) -> Columns:
         "observed": percent,
         "low": -allowed,
         "high": allowed,
-        "severity": either(np.abs(percent) <= bounds.note_within_percent, "note", "hold"),
+        "severity": either(noted, "note", "hold"),
         "analyte": "calcium magnesium sodium alkalinity chloride sulfate",
         "cations": plus,
         "anions": minus,

@@ -26,7 +26,10 @@ if TYPE_CHECKING:
 
 # Hardness, alkalinity and conductivity move together when the supply changes; the others do as they like.
 _TOGETHER: Final = ("total_hardness", "alkalinity", "conductivity")
-HISTORY_ANALYTES: Final = (*_TOGETHER, "ph", "chloride")
+_JUDGED: Final = (*_TOGETHER, "ph", "chloride")
+# An ion by itself is no finding here, but a reading beside which it moved has not moved alone.
+_BESIDE: Final = ("calcium", "magnesium", "sodium", "sulfate", "nitrate")
+HISTORY_ANALYTES: Final = (*_JUDGED, *_BESIDE)
 _WHERE: Final = ("client", "site", "sampling_point", "stage")
 _UNITS: Final = {"ph": "", "conductivity": " µS/cm", "chloride": " mg/L"}
 _CALLED: Final = {"ph": "pH"}
@@ -45,6 +48,7 @@ class SiteHistoryLimits:
     natural_ph: float = 0.1  # the same of pH [CP]
     relative_uncertainty: float = 0.10  # of a reading that states none, k = 2 [CP]
     softened_below: float = 0.2  # of the usual hardness, alone: what a softener does, no error by itself [CP]
+    softened_to_mg_l_caco3: float = 20.0  # what it leaves; from there up it was used up or passed by [CP]
     together_within: float = 0.15  # of one ratio: hardness, alkalinity and conductivity moved together [CP]
 
 
@@ -76,17 +80,19 @@ def site_history(samples: SampleTable, limits: Limits) -> Columns:
 
     Notes
     -----
-    z = (x - median) / s, s the larger of 1.4826 MAD [IH1993] and the uncertainty of method and supply
-    √(U² / 2 + (0.05 median)²), over up to twelve earlier samples [CP]. |z| > 3.5 is a note. It is held only
-    for raw water with |z| > 7 where the others of the three that are known stayed as they were, and not
-    where hardness alone fell below a fifth, as a softener makes it.
+    z = (x - median) / s, s the larger of 1.4826 MAD [IH1993] and the uncertainty of method and supply √(U² / 2 + (0.05
+    median)²), over up to twelve earlier samples [CP]. |z| > 3.5 is a note. It is held only for raw water with |z| > 7
+    where another of the three is known well enough to have shown the same change, none of them did and no ion moved
+    beside them, and not where hardness alone fell below a fifth or rose from below 20 mg/L to five times, as a
+    softener makes it that begins or ends.
     """
     bounds = limits.site_history
     rows = _in_order(samples)
     rows = rows.take(np.flatnonzero(np.bincount(rows.where, minlength=1)[rows.where] > bounds.least_earlier))
     before = _before(rows, bounds.most_earlier)
-    judged = {name: _against(rows, before, name, bounds) for name in HISTORY_ANALYTES}
-    return _worded(samples, rows, judged, bounds)
+    judged = {name: _against(rows, before, name, bounds) for name in _JUDGED}
+    beside = [np.abs(_against(rows, before, name, bounds)["z"]) > bounds.note_z for name in _BESIDE]
+    return _worded(samples, rows, judged, np.logical_or.reduce(beside), bounds)
 
 
 @dataclass(frozen=True)
@@ -170,7 +176,7 @@ def _against(rows: _Rows, before: npt.NDArray[np.int64], name: str, bounds: Site
 
 
 def _worded(
-    samples: SampleTable, rows: _Rows, judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits
+    samples: SampleTable, rows: _Rows, judged: dict[str, dict[str, Floats]], beside: Flags, bounds: SiteHistoryLimits
 ) -> Columns:
     """Put the samples that stand out into words, and tell which ones have a past."""
     own = rows.place >= 0
@@ -180,7 +186,7 @@ def _worded(
     evaluated = np.zeros(len(samples), dtype="bool")
     evaluated[rows.place[own & ~np.isnan(furthest)]] = True
     chosen = {name: {part: values[out] for part, values in one.items()} for name, one in judged.items()}
-    found = _found(rows.raw[out], _with_raw(rows, far)[out], chosen, bounds)
+    found = _found(rows.raw[out], _with_raw(rows, far)[out], chosen, beside[out], bounds)
     return {**found, "place": rows.place[out], "evaluated": evaluated}
 
 
@@ -192,7 +198,7 @@ def _with_raw(rows: _Rows, moved: Flags) -> Flags:
 
 
 def _found(
-    raw: Flags, with_raw: Flags, judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits
+    raw: Flags, with_raw: Flags, judged: dict[str, dict[str, Floats]], beside: Flags, bounds: SiteHistoryLimits
 ) -> dict[str, Column]:
     z = np.column_stack([one["z"] for one in judged.values()])
     furthest = np.where(np.isnan(z), -1.0, np.abs(z)).argmax(axis=1)
@@ -206,11 +212,16 @@ def _found(
     three = np.arange(len(_TOGETHER))
     other = ~np.isnan(z[:, three]) & (furthest[:, None] != three)
     moved = other & (np.abs(z[:, three]) > bounds.note_z)
-    alone = other.any(axis=1) & ~moved.any(axis=1) & (furthest < len(_TOGETHER))
-    softened = (furthest == 0) & (chosen["ratio"] < bounds.softened_below)
+    alone = (
+        (other & _would_show(judged, chosen["ratio"], bounds)).any(axis=1)
+        & ~moved.any(axis=1)
+        & (furthest < len(_TOGETHER))
+    )
+    alone &= ~beside & ~(np.abs(z[:, -1]) > bounds.note_z)
+    softened = (furthest == 0) & _as_a_softener(chosen["ratio"], chosen["median"], bounds)
     alone &= ~softened
     held = raw & alone & ~together & (np.abs(observed) > bounds.hold_z)
-    ph = furthest == HISTORY_ANALYTES.index("ph")
+    ph = furthest == _JUDGED.index("ph")
     shown, usual = (
         worded(len(raw), chosen, {f"{{{name}:0}}": ~ph, f"{{{name}:1}}": ph}) for name in ("value", "median")
     )
@@ -218,7 +229,7 @@ def _found(
         "Hardness, alkalinity, conductivity moved together: another supply or season, no error": together
         & (raw | with_raw),
         "The treatment may be used up or its valve moved, or the reading is wrong: retest": ~raw,
-        "A softener before this point would look like this: ask for one": softened & ~together,
+        "A softener put before this point, or taken off it, would look like this: ask for one": softened & ~together,
         "Nothing else moved with it: a reading, its unit or the label is wrong": alone,
         "Repeat the test: a changed supply or a wrong reading": np.ones(len(raw), dtype="bool"),
     }
@@ -227,15 +238,31 @@ def _found(
         "low": -bounds.note_z,
         "high": bounds.note_z,
         "severity": either(held, "hold", "note"),
-        "analyte": Coded(furthest, HISTORY_ANALYTES),
-        "quantity": Coded(furthest, tuple(_CALLED.get(name, name.replace("_", " ")) for name in HISTORY_ANALYTES)),
+        "analyte": Coded(furthest, _JUDGED),
+        "quantity": Coded(furthest, tuple(_CALLED.get(name, name.replace("_", " ")) for name in _JUDGED)),
         "shown": shown,
         "usual": usual,
-        "unit": Coded(furthest, tuple(_UNITS.get(name, " mg/L as CaCO3") for name in HISTORY_ANALYTES)),
+        "unit": Coded(furthest, tuple(_UNITS.get(name, " mg/L as CaCO3") for name in _JUDGED)),
         "times": np.abs(observed),
         **chosen,
         "alternative": first_that_holds(len(raw), answers),
     }
+
+
+def _would_show(judged: dict[str, dict[str, Floats]], ratio: Floats, bounds: SiteHistoryLimits) -> Flags:
+    """Tell which of the three are known so well that a change by this ratio would have shown in them."""
+    change = np.abs(ratio - 1.0)
+    shown = [change * one["median"] / one["scatter"] > bounds.note_z for one in (judged[name] for name in _TOGETHER)]
+    told: Flags = np.column_stack(shown)
+    return told
+
+
+def _as_a_softener(ratio: Floats, median: Floats, bounds: SiteHistoryLimits) -> Flags:
+    """Tell where hardness fell to what a softener leaves of it, or rose from what one leaves."""
+    begun = ratio < bounds.softened_below
+    ended = (median <= bounds.softened_to_mg_l_caco3) & (ratio > 1.0 / bounds.softened_below)
+    softened: Flags = begun | ended
+    return softened
 
 
 def _together(judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits) -> Flags:

@@ -33,7 +33,6 @@ class UnitLimits:
     history_samples: int = 4  # of one sampling point before ten times its median says anything [CP]
     history_tolerance: float = 0.25  # [CP]
     steady_tolerance: float = 0.30  # what the other quantities may differ from their medians [CP]
-    changed_factor: float = 3.0  # by which a second quantity tells of another water [CP]
     column_rows: int = 3  # ordinary rows that prove a column holds two units [CP]
     thin_us_cm: float = 100.0  # below this conductivity ratios say little [CP]
 
@@ -127,7 +126,7 @@ def factor_ten(samples: SampleTable, limits: Limits) -> Columns:
     Rules: pH above 14 or below 1.4 with a plausible tenth or tenfold; hardness or alkalinity of which the
     conductivity carries less than 0.6 µS/cm per mg/L as CaCO3 (1.6 is the physical floor [APHA2510]) while
     the other one fits; a value ten times or a tenth of the median of its own sampling point while two other
-    quantities stay within 30 % of theirs [CP]. Softened or salty water cannot meet any of them.
+    quantities stay within 30 % of theirs and none does not [CP]. Softened or salty water cannot meet any of them.
     """
     found = stacked(
         _ph(samples, limits),
@@ -192,6 +191,7 @@ _STEADY: Final[list[str]] = [
     "chloride_mg_l",
     "sulfate_mg_l",
 ]
+_STEADY_CODES: Final = tuple(next(a.code for a in ANALYTES.values() if a.column == column) for column in _STEADY)
 
 
 def _against_history(samples: SampleTable, limits: Limits) -> Columns:
@@ -210,8 +210,8 @@ def _against_history(samples: SampleTable, limits: Limits) -> Columns:
     slipped = (np.abs(ratio / 10 - 1) <= tolerance) | (np.abs(ratio * 10 - 1) <= tolerance)
     steady = (np.abs(ratio - 1) <= units.steady_tolerance).sum(axis=1)
     # One quantity off, two others say that it is this water, and none that it has become another (a softener).
-    far = (np.maximum(ratio, 1 / ratio) > units.changed_factor).sum(axis=1)
-    slipped &= ((slipped.sum(axis=1) == 1) & (steady >= 2) & (far == 1))[:, None]  # noqa: PLR2004 -- see above
+    moved = (np.abs(ratio - 1) > units.steady_tolerance).sum(axis=1)
+    slipped &= ((slipped.sum(axis=1) == 1) & (steady >= 2) & (moved == 1))[:, None]  # noqa: PLR2004 -- see above
     row, column = np.nonzero(slipped)
     value, median = values[row, column], medians[row, column]
     return {
@@ -219,7 +219,7 @@ def _against_history(samples: SampleTable, limits: Limits) -> Columns:
         "observed": value,
         "low": median * (1 - units.steady_tolerance),
         "high": median * (1 + units.steady_tolerance),
-        "analyte": Coded(column, tuple(_STEADY)),
+        "analyte": Coded(column, _STEADY_CODES),
         "why": "other samples of this point put it",
         "alternative": either(value > median, "a digit too many", "a digit lost"),
         "alternative_value": np.where(value > median, value / 10, value * 10),

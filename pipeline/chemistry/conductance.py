@@ -20,7 +20,7 @@ from pipeline.chemistry.equivalents import (
     numbers,
     zero_if_missing,
 )
-from pipeline.chemistry.ion_pairs import BICARBONATE, SULFATE, paired
+from pipeline.chemistry.ion_pairs import BICARBONATE, CARBONATE, PAIR_MOBILITY, SULFATE, carbonate_share, paired
 from pipeline.chemistry.remarks import remarks
 from pipeline.chemistry.tds_scales import SCALES, from_tds, from_tds_of_unknown_scale, to_tds
 from pipeline.reference import table
@@ -53,7 +53,6 @@ MINOR: Final = (*MINOR_CATIONS, *MINOR_ANIONS)
 STRENGTH_RANGE: Final = (0.0004, 0.7)  # mol/kg [MNR2012]
 PH_RANGE: Final = (1.0, 9.8)  # [MNR2012]
 TEMPERATURE_RANGE_C: Final = (0.0, 95.0)  # [MNR2012]
-_PAIR_MOBILITY: Final = 0.43  # of CaHCO3+ and MgHCO3+, against bicarbonate [PHREEQC3]
 STRENGTH_LIMIT_SM2510: Final = 0.5  # mol/L [APHA2510]
 
 _MOLAL: Final = (
@@ -134,7 +133,9 @@ def carried(waters: pd.DataFrame) -> Carried:
     """
     ions, strength = _ions_and_strength(waters)
     usable = ~np.any(list(_faults(waters, strength).values()), axis=0)
-    return Carried(*_both(ions, strength, usable), _lost(ions, strength, usable))
+    ph, known = _usable_ph(waters)
+    share = carbonate_share(np.where(known, ph, np.nan), strength)
+    return Carried(*_both(ions, strength, usable), _lost(ions, strength, usable, share))
 
 
 def _both(ions: dict[str, Floats], strength: Floats, usable: Flags) -> tuple[Floats, Floats]:
@@ -158,20 +159,22 @@ def lost_to_pairs(waters: pd.DataFrame) -> pd.Series[float]:
     -----
     A pair with sulfate carries nothing and takes the molal conductivities of both ions with it [MNR2012]; one with
     bicarbonate moves as a single charge, 0.43 as well as bicarbonate (diffusion coefficients 5.06e-10 and
-    1.18e-9 m²/s [PHREEQC3]).
+    1.18e-9 m²/s [PHREEQC3]); one with the carbonate that the pH makes of the alkalinity carries nothing.
     """
     return pd.Series(carried(waters).lost, index=waters.index, name="lost_us_cm_25c")
 
 
-def _lost(ions: dict[str, Floats], strength: Floats, usable: Flags) -> Floats:
+def _lost(ions: dict[str, Floats], strength: Floats, usable: Flags, share: Floats) -> Floats:
     metal = (ions["calcium"] + ions["magnesium"]) / 1000.0
     with_sulfate, _, _ = paired(metal, ions["sulfate"] / 1000.0, strength, SULFATE, 8.0)
     left = metal - with_sulfate
     with_bicarbonate, _, _ = paired(left, ions["bicarbonate"] / 1000.0, strength, BICARBONATE, 4.0)
+    half = ions["bicarbonate"] / 2000.0
+    with_carbonate, _, _ = paired(left - with_bicarbonate, half, strength, CARBONATE * share, 8.0)
     gone = {
-        "calcium": 1000.0 * (with_sulfate + with_bicarbonate),
+        "calcium": 1000.0 * (with_sulfate + with_bicarbonate + with_carbonate),
         "sulfate": 1000.0 * with_sulfate,
-        "bicarbonate": (1.0 - _PAIR_MOBILITY) * 1000.0 * with_bicarbonate,
+        "bicarbonate": 1000.0 * ((1.0 - PAIR_MOBILITY) * with_bicarbonate + 2.0 * with_carbonate),
     }
     return np.where(usable, _molal_sum(gone, strength, 25.0), np.nan)
 

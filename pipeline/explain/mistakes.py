@@ -42,8 +42,13 @@ DEGREE: Final[dict[str, float]] = {  # mg/L as CaCO3 in one unit [DIN19640, GRAI
     "mg/L as CaCO3": 1.0,
     "meq/L": MG_CACO3_PER_MEQ,
 }
+DROP_UNITS: Final = ("°dH", "°f", "°Clark", "gpg")  # what a drop of a kit is worth [CP]
+_MOST_DROPS: Final = 60.0  # that anyone counts [CP]
 HARDNESS_UNITS: Final = {**DEGREE, "mmol/L": 2.0 * MG_CACO3_PER_MEQ}
-ALKALINITY_UNITS: Final = {**DEGREE, "mmol/L (acid capacity)": MG_CACO3_PER_MEQ}
+ALKALINITY_UNITS: Final = {  # a mmol of acid is a meq: one answer
+    **{unit: worth for unit, worth in DEGREE.items() if unit != "meq/L"},
+    "mmol/L (acid capacity)": MG_CACO3_PER_MEQ,
+}
 _CAO: Final = DEGREE["°dH"] / 10.0  # 1.785 mg CaCO3 per mg CaO
 BASES: Final[dict[str, dict[str, float]]] = {  # canonical mg/L in 1 mg/L of each form [IUPAC2021]
     "total_hardness": {"as Ca": CACO3_PER_CALCIUM, "as CaO": _CAO},
@@ -79,12 +84,25 @@ _SCALED: Final = (
 )  # fmt: skip
 _TENFOLD: Final = {"÷ 10": 0.1, "× 10": 10.0, "÷ 100": 0.01, "× 100": 100.0}
 _SWAPS: Final = (
-    ("total_hardness", "alkalinity"), ("conductivity", "tds"), ("chloride", "sulfate"), ("sodium", "calcium"),
-    ("calcium", "magnesium"), ("sodium", "potassium"), ("chloride", "nitrate"), ("sulfate", "nitrate"),
-    ("magnesium", "sodium"), ("sodium", "chloride"), ("magnesium", "potassium"), ("conductivity", "total_hardness"),
-    ("total_hardness", "calcium_hardness"), ("bicarbonate", "sulfate"), ("calcium", "potassium"),
+    ("total_hardness", "alkalinity"),
+    ("conductivity", "tds"),
+    ("chloride", "sulfate"),
+    ("sodium", "calcium"),
+    ("calcium", "magnesium"),
+    ("sodium", "potassium"),
+    ("chloride", "nitrate"),
+    ("sulfate", "nitrate"),
+    ("magnesium", "sodium"),
+    ("sodium", "chloride"),
+    ("magnesium", "potassium"),
+    ("conductivity", "total_hardness"),
+    ("total_hardness", "calcium_hardness"),
+    ("bicarbonate", "sulfate"),
+    ("calcium", "potassium"),
     ("bicarbonate", "chloride"),
-)  # fmt: skip
+)
+_RARER: Final = 0.3  # of the columns the trade exchanges again and again, the first four; the others are rarer [CP]
+_USUAL_SWAPS: Final = 4  # fmt: skip
 _LINES: Final = (("calcium", "magnesium", "sodium", "potassium"), ("chloride", "sulfate", "nitrate"))
 _SAME_FIGURE: Final = 1e-6
 _NEAR_25: Final = 2.0  # °C: nearer, compensation changes less than the meter's own uncertainty [CP]
@@ -133,6 +151,22 @@ def _times(row: int, factor: float) -> Change:
     return lambda record: {row: record.amounts[row] * factor}
 
 
+def _typed(change: Change, row: int) -> Change:
+    """Leave out what a drop count cannot be: it has no form and no decimal sign, and a drop is worth a degree."""
+    return lambda record: {row: np.where(np.isnan(record.step[row]), change(record)[row], np.nan)}
+
+
+def _ten(row: int, factor: float) -> Change:
+    """Add or lose a digit; of a drop count one that leaves a count people make."""
+
+    def change(record: Record) -> dict[int, Floats]:
+        count = record.written[row] * factor
+        fits = np.isnan(record.step[row]) | ((count >= 1.0) & (count <= _MOST_DROPS) & (0.05 < factor < 20.0))  # noqa: PLR2004 -- one digit
+        return {row: np.where(fits, record.amounts[row] * factor, np.nan)}
+
+    return change
+
+
 def _meant(row: int, worth: float) -> Change:
     """Give the number as written the worth of another unit."""
 
@@ -149,8 +183,17 @@ def _same(value: Floats, received: Floats) -> Flags:
 
 def _units(name: str, units: dict[str, float], row: int, shares: dict[str, float]) -> list[Candidate]:
     """Say that the number was written in another unit than the one it was read in."""
+    titration = units is HARDNESS_UNITS or units is ALKALINITY_UNITS
     return [
-        Candidate("wrong-unit", name, "", unit, _meant(row, worth), weight=shares.get(unit, 1.0), row=row)
+        Candidate(
+            "wrong-unit",
+            name,
+            "",
+            unit,
+            _typed(_meant(row, worth), row) if titration and unit not in DROP_UNITS else _meant(row, worth),
+            weight=shares.get(unit, 1.0),
+            row=row,
+        )
         for unit, worth in units.items()
     ]
 
@@ -170,11 +213,13 @@ def _read_as(name: str, units: dict[str, float], row: int) -> list[Candidate]:
 
 def _bases(name: str, row: int) -> list[Candidate]:
     forms = [
-        Candidate("wrong-basis", name, "", form, _times(row, factor), weight=_FORM_SHARES.get(form, 1.0), row=row)
+        Candidate(
+            "wrong-basis", name, "", form, _typed(_times(row, factor), row), weight=_FORM_SHARES.get(form, 1.0), row=row
+        )
         for form, factor in BASES.get(name, {}).items()
     ]
     back = [
-        Candidate("wrong-basis", name, "", detail, _times(row, factor), weight=0.5, row=row)
+        Candidate("wrong-basis", name, "", detail, _typed(_times(row, factor), row), weight=0.5, row=row)
         for (analyte, detail), factor in _REVERSED.items()
         if analyte == name
     ]
@@ -188,7 +233,7 @@ def _tens(name: str, row: int) -> list[Candidate]:
             name,
             "",
             detail,
-            _times(row, factor),
+            _ten(row, factor),
             weight=1.0 if detail[-1] == "0" and "100" not in detail else 0.2,
             row=row,
         )
@@ -293,8 +338,16 @@ def _swap(names: tuple[str, ...], moved: tuple[str, ...]) -> Change:
 
 def _swaps() -> list[Candidate]:
     pairs = [
-        Candidate("swapped-analytes", one, other, "", _swap((one, other), (other, one)), row=ROW[one])
-        for one, other in _SWAPS
+        Candidate(
+            "swapped-analytes",
+            one,
+            other,
+            "",
+            _swap((one, other), (other, one)),
+            weight=1.0 if place < _USUAL_SWAPS else _RARER,
+            row=ROW[one],
+        )
+        for place, (one, other) in enumerate(_SWAPS)
     ]
     shifted = [
         Candidate(
@@ -303,7 +356,7 @@ def _swaps() -> list[Candidate]:
             line[-1],
             f"columns shifted by one {words}",
             _swap(line, order),
-            weight=0.4,
+            weight=_RARER,
             row=ROW[line[0]],
         )
         for line in _LINES
@@ -331,6 +384,9 @@ def _meters() -> list[Candidate]:
     def copied(record: Record) -> Flags:
         return np.asarray(np.abs(record.amounts[tds] - record.amounts[ec]) <= 1e-6 * record.amounts[ec])
 
+    def shown(record: Record) -> Flags:
+        return ~record.laboratory_tds  # what was weighed has no scale
+
     cold = "not-temperature-compensated"
     return [
         Candidate(cold, "conductivity", "", "read at the sample's temperature", own, weight=1.0, row=ec),
@@ -340,7 +396,7 @@ def _meters() -> list[Candidate]:
         ),
         Candidate(cold, "conductivity", "", "stated for 20 °C", twenty, weight=0.8, row=ec),
         *(
-            Candidate("wrong-tds-scale", "tds", "", detail, _times(tds, factor), row=tds)
+            Candidate("wrong-tds-scale", "tds", "", detail, _times(tds, factor), where=shown, row=tds)
             for detail, factor in {
                 "scale 0.5 (NaCl) instead of 0.67": 0.67 / 0.5,
                 "scale 0.67 instead of 0.5 (NaCl)": 0.5 / 0.67,

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 UNNAMED: Final = "none-of-these"
 STATED_SOFTENER: Final = 0.5  # prior of softened water where the record names a softener [CP]
+SOFTENER_MOVED: Final = 0.2  # of the waters that changed for good: a softener was put in [CP]
 
 UNREAD_RATIO: Final = 20.0  # likelier that an ion is missing where one of the five majors was not read [CP]
 

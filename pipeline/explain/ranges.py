@@ -12,6 +12,7 @@ from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIU
 from pipeline.explain.record import ROW
 from pipeline.explain.relations import or_zero
 from pipeline.reference import table
+from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.explain.record import Flags, Floats, Places, Record
@@ -54,6 +55,7 @@ def _opinions() -> tuple[tuple[str, str, float, float], ...]:
 
 
 _OPINIONS: Final = _opinions()
+_ALONE: Final = {name: (median, spread) for name, given, median, spread in _OPINIONS if not given}
 _FOLLOWS: Final = {  # readings a relation predicts
     "conductivity": ("total_hardness", "alkalinity", "calcium", "bicarbonate"),
     "tds": ("conductivity", "total_hardness", "alkalinity"),
@@ -95,7 +97,7 @@ def history(samples: SampleTable, record: Record) -> History:
 
     Parameters
     ----------
-    samples : `client site sampling_point stage`.
+    samples : `client site sampling_point stage`; ``earlier`` samples of the store count as well.
     record : their readings.
 
     Returns
@@ -103,29 +105,34 @@ def history(samples: SampleTable, record: Record) -> History:
     History; at least three other samples are needed. Spread: 1.4826 × the median distance, not below 10 % [CP],
     wider for few samples (√(1 + 2/n)).
     """
-    about = samples.about
-    keys = [
-        about[name].astype("str").fillna("") for name in ("client", "site", "sampling_point", "stage") if name in about
-    ]
     none = np.full(len(record), np.nan)
-    if not {"client", "site"} & set(about.columns):
+    if not {"client", "site"} & set(samples.about.columns):
         return History(dict.fromkeys(HISTORY, none), dict.fromkeys(HISTORY, none), np.zeros(len(record)))
-    joined = keys[0]
-    for key in keys[1:]:
-        joined = joined + "|" + key
-    placeless = (joined.str.replace("|", "").str.len() == 0).to_numpy()
+    before = samples.earlier
+    joined = pd.concat([_points(samples.about), _points(before)], ignore_index=True)
+    placeless = (joined.str.replace("|", "").str.len() == 0).to_numpy()[: len(record)]
     code, _ = pd.factorize(joined)
     centre, spread = {}, {}
     most = np.zeros(len(record))
     for name in HISTORY:
-        values = record.amounts[ROW[name]]
+        column = ANALYTES[name].column
+        stored = before[column].to_numpy(dtype="float64") if column in before else np.full(len(before), np.nan)
+        values = np.concatenate([record.amounts[ROW[name]], stored])
         log = np.log(np.where(values > 0, values, np.nan))
-        middle, distance, others = _robust(log, code)
+        middle, distance, others = (numbers[: len(record)] for numbers in _robust(log, code))
         known = (others >= _HISTORY_SAMPLES) & ~placeless
         centre[name] = np.where(known, middle, np.nan)
         spread[name] = np.maximum(distance, _HISTORY_LEAST) * np.sqrt(1.0 + 2.0 / np.maximum(others, 1.0))
         most = np.maximum(most, np.where(known, others, 0.0))
     return History(centre, spread, most)
+
+
+def _points(places: pd.DataFrame) -> pd.Series:
+    """Name the sampling point and stage of every row."""
+    joined = pd.Series("", index=places.index, dtype="str")
+    for name in ("client", "site", "sampling_point", "stage"):
+        joined = joined + "|" + (places[name].astype("str").fillna("") if name in places else "")
+    return joined
 
 
 def _robust(log: Floats, code: np.ndarray) -> tuple[Floats, Floats, Floats]:
@@ -205,6 +212,10 @@ def _opinion(
         return _normal(full[name] - median, np.full(len(full[name]), width))
     centre = np.log(median) + (logs[given] if given else 0.0)
     wide = np.where(water.treated, width * _TREATED_WIDER, width)
+    if given == "sodium":  # which a resin or the rock has put there: it says nothing of the others
+        exchanged = water.softened | water.soda
+        centre = np.where(exchanged, np.log(_ALONE[name][0]), centre)
+        wide = np.where(exchanged, _ALONE[name][1], wide)
     if name == "alkalinity" and given:
         wide = np.where(water.treated, _TREATED_ALKALINITY, width)
     for special, flags in ((SOFT, water.softened), (SODA, water.soda)):

@@ -83,7 +83,8 @@ def explain(
     Parameters
     ----------
     samples : all samples; the history and the pairs come from them.
-    findings : of the checks: `check_id sample_id`. They tell what numbers cannot: a copied row, a stuck meter.
+    findings : of the checks: `check_id sample_id`, `severity` if known. They tell what numbers cannot: a copied row, a
+        stuck meter; and for a sample on hold the next likely answers are told even where none is the likeliest.
     limits : of the checks.
     only : (n,) samples to explain; the others serve as history. None: all.
 
@@ -119,12 +120,13 @@ def explain(
     of_part = {name: flags[chosen] for name, flags in seen.items()}
     weighed = judged(part, part_past, of_part)
     patterns = of_files(samples, record, past, seen, chosen)
-    own = _ranked(_answers(patterns.raised(weighed)), part)
+    doubted = _doubted(findings, part.index)
+    own = _ranked(_answers(patterns.raised(weighed)), part, doubted)
     pair_rows = of_pairs(samples, record, own, limits) if len(record) > 1 else NO_PAIRS
     moved = np.flatnonzero(pair_rows.exchanged(part.index))
     if moved.size:
         weighed = _without_history(weighed, part, part_past, of_part, moved)
-        own = _ranked(_answers(patterns.raised(weighed)), part)
+        own = _ranked(_answers(patterns.raised(weighed)), part, doubted)
         pair_rows = of_pairs(samples, record, own, limits)
     return _worded(own, part, (part_past, pair_rows), patterns)
 
@@ -186,14 +188,23 @@ def _is(mistake: str) -> npt.NDArray[np.bool_]:
     return np.array([one.mistake == mistake for one in catalogue()])
 
 
-def _ranked(answers: pd.DataFrame, record: Record) -> pd.DataFrame:
-    """Rank the answers of every sample and keep those that are told."""
+def _doubted(findings: pd.DataFrame, index: pd.Index) -> npt.NDArray[np.bool_]:
+    """Tell the samples a check holds: a person looks at them, and wants to know what comes next to no mistake."""
+    if "severity" not in findings:
+        return np.zeros(len(index), dtype="bool")
+    held = findings["severity"].isin(["hold", "reject"])
+    return np.asarray(index.isin(findings.loc[held, "sample_id"]), dtype="bool")
+
+
+def _ranked(answers: pd.DataFrame, record: Record, doubted: npt.NDArray[np.bool_]) -> pd.DataFrame:
+    """Rank the answers of every sample and keep those that are told; all of them where a check holds it."""
     size = answers["sample"].max() + 1
     calm = np.zeros(size, dtype="bool")
     nothing = answers[answers["answer"] == 0]
     likely = nothing["probability"].to_numpy()
     agrees = nothing["misfit"].to_numpy() <= _within(nothing["relations"].to_numpy())
     calm[nothing["sample"].to_numpy()] = (likely >= ENOUGH) & (agrees | (likely >= SURE))
+    calm &= ~doubted[:size]
     is_nothing = (answers["answer"] == 0).to_numpy()
     always = is_nothing | _is(UNNAMED)[answers["answer"].to_numpy()]
     table = answers.sort_values(["sample", "probability"], ascending=[True, False], kind="stable")

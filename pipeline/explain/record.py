@@ -32,6 +32,7 @@ TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot
 COUNTED: Final = ("drops", "typed", "strip", "unknown")
 _SMALLEST: Final = 0.002  # no reading is better known than that, relative (k = 1) [CP]
 _WIDEST: Final = 0.6  # nor worse: a number was read, and it was not 0 (k = 1, relative) [CP]
+_FIRST_DROP: Final = (1.0 / np.e, 1.0)  # of a drop, and relative: ln x of anything from 0 to one drop [JCGM100, 4.3.7]
 _TYPED_DROPS: Final = 0.3  # of a drop: what rounding leaves between a count and its typed value (k = 1) [CP]
 
 
@@ -98,7 +99,8 @@ def read(samples: SampleTable) -> Record:
     Notes
     -----
     A drop count stands for the middle of its interval, ((n − 1)·d, n·d]; its uncertainty is the one of the
-    table. A "<" reading is rectangular from 0 to its limit: the middle ± limit/√12 [JCGM100, 4.3.7].
+    table. The first drop is anything from 0 to d, and ln x of that has the mean ln d − 1 and the deviation 1. A "<"
+    reading is rectangular from 0 to its limit: the middle ± limit/√12 [JCGM100, 4.3.7].
     """
     size = (len(ROWS), len(samples))
     values, spread = np.full(size, np.nan), np.full(size, np.nan)
@@ -119,7 +121,10 @@ def read(samples: SampleTable) -> Record:
     known = ~np.isnan(written)
     written = np.where(known, written, values)
     drop = exact & ~np.isnan(step)
+    first = drop & (values <= step * (1.0 + _SMALLEST))
     middle = np.where(drop, np.maximum(values - step / 2.0, step / 4.0), values)
+    middle = np.where(first, _FIRST_DROP[0] * step, middle)
+    spread = np.where(first, _FIRST_DROP[1] * middle, spread)
     half = np.nan_to_num(np.where(drop, values - middle, 0.0))
     values = middle
     _add_twins(samples, values, spread, half)
@@ -128,7 +133,8 @@ def read(samples: SampleTable) -> Record:
     least = np.where(np.arange(size[0])[:, None] == ROW["ph"], 0.02, _SMALLEST * np.abs(values))
     spread = np.where(np.isnan(values), np.nan, np.fmax(spread, least))
     stage = evidence.text(samples, "stage").to_numpy()
-    widest = np.where(exact & (np.arange(size[0])[:, None] < len(WIDE_COLUMNS)), _WIDEST * np.abs(values), np.inf)
+    most = np.where(first, _FIRST_DROP[1], _WIDEST)
+    widest = np.where(exact & (np.arange(size[0])[:, None] < len(WIDE_COLUMNS)), most * np.abs(values), np.inf)
     widest[[ROW["ph"], ROW["temperature"]]] = np.inf
     spread = np.minimum(spread, widest)
     return Record(

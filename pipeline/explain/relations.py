@@ -21,7 +21,7 @@ from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
-from pipeline.chemistry.ion_pairs import SULFATE, paired
+from pipeline.chemistry.ion_pairs import BICARBONATE, CARBONATE, PAIR_MOBILITY, SULFATE, carbonate_share, paired
 from pipeline.explain.record import ROW, ROWS, SECOND
 from pipeline.reference import table
 
@@ -45,17 +45,21 @@ ANIONS: Final = ("chloride", "sulfate", "nitrate", "fluoride")
 _CARBONATE_PER_CACO3: Final = 2.0 * MG_CACO3_PER_MEQ / MOLAR_MASS["carbonate"]  # 1.668
 
 _MAJORS: Final = ("hardness", "sodium", "alkalinity", "chloride", "sulfate")
-UNREAD_MAJOR: Final = 0.3  # meq/L that the one major ion nobody read may hold unnoticed (k = 1) [CP]
+UNREAD_MAJOR: Final = 0.1  # meq/L that the one major ion nobody read may hold unnoticed (k = 1) [CP]
 
 BALANCE_MODEL: Final = (0.008, 0.05)  # of the sum; meq/L of ions nobody looks for (k = 1) [CP]
 UNREAD_MEQ: Final = {"potassium": 0.05, "nitrate": 0.15}  # what an ion that was not read may hold (k = 1) [CP]
 FULL_MODEL: Final = 0.04  # of the conductivity of a full analysis (k = 1) [SCCOMP]
 HALF_MODEL: Final = 0.08  # where one side of the charges is closed by an ion nobody read [CP]
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
+OTHER_SALTS: Final = (
+    12.6  # µS/cm of 0.1 meq/L sodium chloride: rain and air bring that much to any water [CP, APHA2510]
+)
 PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts from 1 meq/L up [CP]
 SOLIDS_PER_CONDUCTIVITY: Final = (0.50, 0.70)  # every scale of a meter is right, and nature lies there [CP, HEM1985]
 SOLIDS_BEYOND: Final = 0.08  # ln (k = 1), outside that range [CP]
 SOLIDS_MODEL: Final = (1.05, 0.08)  # weighed over computed: 1.0 to 1.2 [APHA1030] (ln, k = 1)
+UNREAD_SILICA: Final = (10.0, 8.0)  # mg/L in the residue where nobody read it, and its spread (k = 1) [HEM1985]
 FORM_MODEL: Final = 0.01  # two forms of one figure: rounding [CP]
 CALCIUM_SHARE: Final = (0.78, 0.40, 0.13)  # of the hardness; below, above (ln) [HEM1985]
 REPEAT_MODEL: Final = 0.02  # two readings of one bottle [CP]
@@ -217,8 +221,8 @@ def _balance(values: Floats, sums: Charges) -> Relation:
     return Relation((sums.cations - sums.anions) / total, slopes, model, np.full(values.shape[1], np.nan))
 
 
-def _carried(meq: dict[str, Floats]) -> tuple[Floats, dict[str, Floats]]:
-    """Conductivity of the ions [µS/cm] and what one meq/L of each adds [MNR2012]."""
+def _carried(meq: dict[str, Floats], ph: Floats) -> tuple[Floats, dict[str, Floats]]:
+    """Conductivity of the ions less what goes about as pairs [µS/cm], and what one meq/L of each adds [MNR2012]."""
     molar = {ion: values / abs(CHARGE[ion]) for ion, values in meq.items()}
     strength = sum((CHARGE[ion] ** 2 * values for ion, values in molar.items()), start=np.zeros(1)) / 2000.0
     root = np.sqrt(np.maximum(strength, 0.0))
@@ -226,10 +230,23 @@ def _carried(meq: dict[str, Floats]) -> tuple[Floats, dict[str, Floats]]:
     total = sum((each[ion] * values for ion, values in meq.items()), start=np.zeros(1))
     metal, sulfate = (molar["calcium"] + molar["magnesium"]) / 1000.0, molar["sulfate"] / 1000.0
     pairs, by_metal, by_sulfate = paired(metal, sulfate, strength, SULFATE, 8.0)
-    lost = each["calcium"] + each["sulfate"]
-    for ion, share in (("calcium", by_metal), ("magnesium", by_metal), ("sulfate", by_sulfate)):
-        each[ion] = each[ion] - lost * share
-    return total - 2000.0 * pairs * lost, each
+    alkalinity, left = molar["bicarbonate"] / 1000.0, metal - pairs
+    single, by_left, by_alkalinity = paired(left, alkalinity, strength, BICARBONATE, 4.0)
+    constant = CARBONATE * carbonate_share(ph, strength)
+    neutral, by_rest, by_half = paired(left - single, alkalinity / 2.0, strength, constant, 8.0)
+    lost = 2.0 * (each["calcium"] + each["sulfate"])
+    lost_single = 2.0 * each["calcium"] + (1.0 - PAIR_MOBILITY) * each["bicarbonate"]
+    lost_neutral = 2.0 * (each["calcium"] + each["bicarbonate"])
+    of_metal = lost * by_metal + (1.0 - by_metal) * (lost_single * by_left + lost_neutral * (1.0 - by_left) * by_rest)
+    of_alkalinity = lost_single * by_alkalinity + lost_neutral * by_half / 2.0
+    for ion, less in (
+        ("calcium", of_metal / 2.0),
+        ("magnesium", of_metal / 2.0),
+        ("sulfate", lost * by_sulfate / 2.0),
+        ("bicarbonate", of_alkalinity),
+    ):
+        each[ion] = each[ion] - less
+    return total - 1000.0 * (pairs * lost + single * lost_single + neutral * lost_neutral), each
 
 
 def _conductivity(values: Floats, sums: Charges) -> Relation:
@@ -243,7 +260,7 @@ def _conductivity(values: Floats, sums: Charges) -> Relation:
         "sodium": sums.meq["sodium"] + half * np.maximum(-lack, 0.0),
         "chloride": sums.meq["chloride"] + half * np.maximum(lack, 0.0),
     }
-    carried, each = _carried(closed)
+    carried, each = _carried(closed, values[ROW["ph"]])
     carried = carried + values[ROW["unread cation"]] * each["sodium"] + values[ROW["unread anion"]] * each["chloride"]
     larger = np.maximum(sums.cations, sums.anions)
     broad = ~full & ~half & (sums.known["hardness"] | sums.known["alkalinity"])
@@ -257,10 +274,12 @@ def _conductivity(values: Floats, sums: Charges) -> Relation:
     slopes = {row: -slope / predicted for row, slope in slopes.items()}
     slopes[ROW["conductivity"]] = 1.0 / observed
     low, high = HARDNESS_MODEL
-    one_sided = np.where(gap < 0, low, high)
+    with np.errstate(invalid="ignore"):
+        above = np.hypot(high, np.log1p(OTHER_SALTS / predicted))
+    one_sided = np.where(gap < 0, low, above)
     lacking = np.hypot(FULL_MODEL, sums.nearly * UNREAD_MAJOR * each["sodium"] / predicted)
     spread = np.select([full, half], [lacking, HALF_MODEL], one_sided)
-    usual = np.select([full, half], [lacking, HALF_MODEL], (low + high) / 2.0)
+    usual = np.select([full, half], [lacking, HALF_MODEL], (low + above) / 2.0)
     return Relation(gap, slopes, spread**2, predicted, np.log(spread / usual))
 
 
@@ -288,7 +307,9 @@ def _solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags
     rest = [ion for ion in (*CATIONS, *ANIONS) if ion in sums.meq]
     weight = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*rest, "bicarbonate")}
     weight["bicarbonate"] = 0.6 * MG_CACO3_PER_MEQ  # what is left of it after evaporation [APHA1030]
-    summed = sum((weight[ion] * sums.meq[ion] for ion in weight), start=or_zero(values[ROW["silica"]]))
+    unread, doubt = UNREAD_SILICA
+    silica = values[ROW["silica"]]
+    summed = sum((weight[ion] * sums.meq[ion] for ion in weight), start=np.where(np.isnan(silica), unread, silica))
     measured = ~np.isnan(observed)
     carried = np.where(measured, observed, electric.predicted)
     low, high = SOLIDS_PER_CONDUCTIVITY
@@ -308,7 +329,8 @@ def _solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags
     slopes[ROW["tds"]] = 1.0 / tds
     slopes[ROW["conductivity"]] = np.where(full | ~measured, 0.0, -1.0 / np.where(measured, observed, 1.0))
     extra = np.where(measured | full, 0.0, electric.model)
-    model = np.where(full, SOLIDS_MODEL[1] ** 2, SOLIDS_BEYOND**2 + extra)
+    unsaid = np.where(np.isnan(silica), doubt / summed, 0.0)
+    model = np.where(full, SOLIDS_MODEL[1] ** 2 + unsaid**2, SOLIDS_BEYOND**2 + extra)
     return Relation(gap, slopes, model, predicted)
 
 

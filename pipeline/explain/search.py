@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.explain import ranges, relations
 from pipeline.explain.mistakes import catalogue, soda_like, softened_like
-from pipeline.explain.priors import STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
+from pipeline.explain.priors import SOFTENER_MOVED, STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
 from pipeline.explain.record import ROW, ROWS, UNREAD
 
 if TYPE_CHECKING:
@@ -205,7 +205,20 @@ def _usual(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
             part = Pairs(pairs.candidate[rows], pairs.sample[rows], pairs.amounts[:, rows], pairs.spread[:, rows])
             other = _density(record, part, past, at, np.full(rows.size, name))
             own[rows] = np.logaddexp(own[rows] + np.log1p(-chance), other + np.log(chance))
+    moved = np.flatnonzero(kind == "moved")
+    if moved.size:
+        part = Pairs(pairs.candidate[moved], pairs.sample[moved], pairs.amounts[:, moved], pairs.spread[:, moved])
+        own[moved] = np.logaddexp(own[moved], _elsewhere(record, part, past.none(), at)) - np.log(2.0)
     return own
+
+
+def _elsewhere(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
+    """Judge waters by nature alone: another source may be any water, a soda one or behind a softener as well."""
+    soda = _state_prior("soda")
+    kinds = {"": 1.0 - SOFTENER_MOVED - soda, "softened": SOFTENER_MOVED, "soda": soda}
+    size = pairs.sample.size
+    logs = [_density(record, pairs, past, at, np.full(size, name)) + np.log(share) for name, share in kinds.items()]
+    return np.asarray(np.logaddexp.reduce(logs), dtype="float64")
 
 
 def _density(record: Record, pairs: Pairs, past: History, at: Places, kind: npt.NDArray[np.str_]) -> Floats:
@@ -237,12 +250,29 @@ def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
         flags = [seen[name] for name in known.seen_by[place] if name in seen]
         saw = np.logical_or.reduce(flags) if flags else np.full(len(record), not known.seen_by[place])
         prior = prior + np.where(rows & saw[pairs.sample], known.seen[place], 0.0)
+    prior = prior + _other_units(record, pairs)
     missing = np.array([one.mistake == "missing-ion" for one in catalogue()])[pairs.candidate]
     prior = prior + np.where(
         missing & (relations.unread(record.amounts) != "")[pairs.sample], np.log(UNREAD_RATIO), 0.0
     )
     stated = np.array([one.water == "softened" for one in catalogue()])[pairs.candidate]
     return np.where(stated & record.softened[pairs.sample], np.log(STATED_SOFTENER), prior)
+
+
+def _other_units(record: Record, pairs: Pairs) -> Floats:
+    """Share the prior of a wrong unit of a meter or a kit among the few others it can show: its own is none of them."""
+    unit = np.array([one.mistake == "wrong-unit" for one in catalogue()])
+    weight, row = (np.array([getattr(one, name) for one in catalogue()]) for name in ("weight", "row"))
+    every = np.bincount(row[unit], weights=weight[unit], minlength=len(ROWS))
+    few = ~np.isnan(record.step)
+    few[ROW["conductivity"]] = record.unit_known[ROW["conductivity"]]
+    chosen = np.flatnonzero(unit[pairs.candidate] & few[row[pairs.candidate], pairs.sample])
+    candidate = pairs.candidate[chosen]
+    cell = row[candidate] * len(record) + pairs.sample[chosen]
+    possible = np.bincount(cell, weights=weight[candidate], minlength=few.size)[cell]
+    more = np.zeros(pairs.candidate.size)
+    more[chosen] = np.log(every[row[candidate]] / possible)
+    return more
 
 
 def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict[str, relations.Relation]]:

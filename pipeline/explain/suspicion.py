@@ -10,6 +10,7 @@ import pandas as pd
 
 from pipeline.checks.registry import CHECKS, Check, columns_of, findings_of, no_findings
 from pipeline.explain.pairs import PAIR_ANSWERS
+from pipeline.explain.priors import UNNAMED
 from pipeline.explain.rank import Explained, explain
 from pipeline.reference import table
 from schemas.columns import ANALYTES, SEVERITIES, VERDICTS
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 # True states of a water or its treatment; none of them is a mistake.
 STATES: Final = ("softened-water", "soda-water", "source-change", "exhausted-media", "bypass-moved")
 DISAGREES: Final = 2.0  # standard uncertainties from which a relation disagrees
+MENDS: Final = 1.0  # standard uncertainties by which undoing a mistake must bring a relation nearer
 
 
 @dataclass(frozen=True)
@@ -53,10 +55,11 @@ def single_mistake(samples: SampleTable, limits: Limits) -> Columns:
 
     Notes
     -----
-    p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes'
-    rule over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged.
-    Held above 60 % where some relation is off by two standard uncertainties, above 95 % where the values are only
-    unusual [CP]; a note where an ion was not measured. Only records that no other check holds are looked at.
+    p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes' rule
+    over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged. Held above
+    60 % where some relation is off by two standard uncertainties and the mistake mends one by at least one, above 95 %
+    where the values are only unusual [CP]; a note where an ion was not measured. Only records that no other check
+    holds are looked at.
     """
     result = doubts(explain(samples, no_findings(), limits), SuspicionLimits())
     return columns_of(result, samples.about.index)
@@ -100,7 +103,7 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     best = told[~blameless].sort_values(["sample_id", "probability"], ascending=[True, False], kind="stable")
     best = best.drop_duplicates("sample_id").set_index("sample_id").reindex(samples)
     title, evidence = (best[name].fillna("").astype("str") for name in ("title", "evidence"))
-    calm = samples.isin(_agreeing(explained.relations))
+    calm = _unmoved(explained.relations, best)
     return pd.DataFrame(
         {
             "observed": 100.0 * np.maximum(readings, pair),
@@ -127,11 +130,20 @@ def _said_already(result: pd.DataFrame, findings: pd.DataFrame) -> npt.NDArray[n
     )
 
 
-def _agreeing(relations: pd.DataFrame) -> pd.Index:
-    """Name the records of which no relation disagrees: their values are unusual at most."""
-    first = relations[relations["rank"] == 1]
-    worst = first["score_before"].abs().groupby(first["sample_id"]).max()
-    return worst.index[worst < DISAGREES]
+def _unmoved(relations: pd.DataFrame, best: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Tell the records of which no relation disagrees or none is mended: their values are unusual at most.
+
+    Parameters
+    ----------
+    relations : of `Explained`.
+    best : likeliest mistake of each record, index `sample_id`, with its `rank`.
+    """
+    worst = relations["score_before"].abs().groupby(relations["sample_id"]).max().reindex(best.index)
+    own = relations[relations["rank"] == relations["sample_id"].map(best["rank"])]
+    gain = (own["score_before"].abs() - own["score_after"].abs()).groupby(own["sample_id"]).max().reindex(best.index)
+    told = ~best["mistake"].isin([UNNAMED, *PAIR_ANSWERS])
+    unmended = told & ~(gain >= MENDS)
+    return np.asarray((worst < DISAGREES) | unmended, dtype="bool")
 
 
 def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) -> Checked:

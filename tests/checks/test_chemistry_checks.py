@@ -322,3 +322,67 @@ def test_order_of_the_samples_changes_nothing(factors: list[float]) -> None:
 
 def _samples(frame: pd.DataFrame) -> SampleTable:
     return fill(samples_from_wide(frame.reset_index(drop=True).assign(file_sha256="one")))
+
+
+@pytest.mark.source("JCGM106")
+@pytest.mark.parametrize(("bicarbonate", "severity"), [(300.0, "note"), (275.0, "hold")])
+def test_a_balance_within_three_standard_uncertainties_is_a_note(
+    table_of: Table, bicarbonate: float, severity: str
+) -> None:
+    """5 % (k = 2) per ion, 12 % of an alkalinity of 4.92 meq/L: together 0.64 of 15.3 meq/L, 4.2 %; 1.5 times is 6.3 %.
+
+    Cations 8.193; 300 mg/L bicarbonate makes anions of 7.359: +5.4 %; 275 makes 6.949: +8.2 % where 6.0 are allowed.
+    """
+    water = {**REPORT, "sodium_mg_l": [42.0], "bicarbonate_mg_l": [bicarbonate]}
+    samples = table_of(**water, **{"bicarbonate_mg_l.u": [0.12 * bicarbonate]})
+
+    finding = found("ion-balance", samples)
+
+    assert finding["severity"] == severity
+    assert abs(finding["observed"]) > finding["high"]
+
+
+# Hard alkaline water at pH 8.9: Ca 300, Mg 40 mg/L, alkalinity 900 mg/L as CaCO3; PHREEQC's conductance is 1,282 µS/cm.
+ALKALINE = {
+    "calcium_mg_l": [300.0],
+    "magnesium_mg_l": [40.0],
+    "sodium_mg_l": [20.0],
+    "alkalinity_mg_l_caco3": [900.0],
+    "chloride_mg_l": [26.0],
+    "sulfate_mg_l": [20.0],
+    "ph": [8.9],
+    "temperature_c": [25.0],
+}
+
+
+@pytest.mark.source("PHREEQC3")
+def test_a_ratio_that_the_ions_themselves_have_is_not_held(table_of: Table) -> None:
+    """Pairs with bicarbonate and carbonate carry little: a ratio below the lowest, and all the same the water's own."""
+    own = table_of(**ALKALINE, conductivity_us_cm_25c=[1282.0])
+    without = {name: value for name, value in ALKALINE.items() if not name.startswith(("calcium", "magnesium"))}
+    typed = table_of(**without, total_hardness_mg_l_caco3=[914.0], conductivity_us_cm_25c=[1282.0])
+
+    assert found("conductivity-from-ions", own) == {}
+    for check_id in ("conductivity-vs-hardness", "conductivity-vs-alkalinity"):
+        told = found(check_id, own)
+        assert told["severity"] == "note"
+        assert "the ions together carry" in told["alternative"]
+        assert found(check_id, typed)["severity"] == "hold"
+
+
+@pytest.mark.source("CP")
+def test_ten_times_the_history_is_another_water_where_others_moved_as_well(table_of: Table) -> None:
+    """Sulfate ten times what it was: a digit, if all else stayed; a gypsum well, if chloride doubled with it."""
+    steady = {
+        "total_hardness_mg_l_caco3": [200.0, 202.0, 198.0, 201.0],
+        "alkalinity_mg_l_caco3": [150.0, 152.0, 149.0, 150.0],
+        "sulfate_mg_l": [3.0, 3.1, 2.9, 30.0],
+        "client": ["K"] * 4,
+        "site": ["A"] * 4,
+        "stage": ["raw"] * 4,
+    }
+    digit = table_of(**steady, chloride_mg_l=[10.0, 10.2, 9.9, 10.0])
+    source = table_of(**steady, chloride_mg_l=[10.0, 10.2, 9.9, 21.0])
+
+    assert found("factor-ten", digit)["analyte"] == "sulfate"
+    assert found("factor-ten", source) == {}

@@ -78,6 +78,40 @@ def test_a_change_of_supply_is_news_and_never_held(factor: float) -> None:
     assert "another supply" in findings["message"].item()
 
 
+@pytest.mark.source("CP")
+def test_a_reading_beside_which_an_ion_moved_has_not_moved_alone() -> None:
+    """Hardness twice what it was and so is the calcium: two methods do not make one mistake."""
+    alone = series([250.0, 246, 253, 249, 520], [196.0, 200, 198, 194, 197])
+    calcium = pd.DataFrame({"calcium_mg_l": [80.0, 79, 81, 80, 165]}, index=alone.about.index)
+    beside = replace(alone, measured=alone.measured.assign(calcium_mg_l=calcium["calcium_mg_l"]))
+
+    assert found(alone)["severity"].tolist() == ["hold"]
+    assert found(beside)["severity"].tolist() == ["note"]
+
+
+@pytest.mark.source("CP")
+@pytest.mark.parametrize("hardness", [[250.0, 246, 253, 249, 5], [5.0, 6, 5, 6, 250]])
+def test_a_softener_that_begins_or_ends_is_asked_for_and_not_held(hardness: list[float]) -> None:
+    findings = found(series(hardness, [196.0, 200, 198, 194, 197]))
+
+    assert findings["severity"].tolist() == ["note"]
+    assert "softener put before this point, or taken off it" in findings["message"].item()
+
+
+@pytest.mark.source("JCGM106")
+def test_what_could_not_have_shown_the_change_does_not_prove_that_it_is_alone() -> None:
+    """Conductivity 44 % up, 43/√(2.1²/2 + 4.9²) = 8.4; an alkalinity of one drop, ± 6 mg/L of 9, would not show it."""
+    soft = pd.DataFrame({"conductivity_us_cm_25c": [98.0, 97, 99, 98, 141], "alkalinity_mg_l_caco3": [9.0] * 5})
+    days = pd.date_range("2025-01-01", periods=5, freq="MS", tz="UTC").as_unit("us")
+    facts = {"client": "K", "site": "A", "stage": "raw", "collected_at": days, "conductivity_us_cm_25c.u": 3.0}
+    coarse, fine = (
+        samples_from_wide(soft.assign(**facts, **{"alkalinity_mg_l_caco3.u": reach})) for reach in (6.0, 0.5)
+    )
+
+    assert found(coarse)["severity"].tolist() == ["note"]
+    assert found(fine)["severity"].tolist() == ["hold"]
+
+
 def test_treated_water_is_never_held_for_its_past() -> None:
     findings = found(series([50.0, 51, 49, 50, 240], [196.0, 200, 198, 194, 197], stage="treated"))
 

@@ -481,3 +481,28 @@ def test_the_order_of_the_rows_changes_nothing(order: list[int]) -> None:
 @pytest.mark.parametrize("module", [conductance, compensation, tds_scales, remarks])
 def test_examples_run(module: object) -> None:
     assert doctest.testmod(module).failed == 0  # type: ignore[arg-type]
+
+
+@pytest.mark.source("PHREEQC3")
+@pytest.mark.parametrize(
+    ("calcium", "alkalinity", "ph"), [(80.0, 200.0, 8.9), (200.0, 500.0, 8.7), (300.0, 800.0, 8.6)]
+)
+def test_in_a_hard_alkaline_water_calcium_carbonate_goes_about_as_a_pair(
+    calcium: float, alkalinity: float, ph: float
+) -> None:
+    """At pH 8.6 a tenth of the alkalinity may be CaCO3, which carries nothing; against live PHREEQC within 5 %."""
+    solution = PhreeqPython().add_solution(
+        {"pH": ph, "temp": 25, "units": "mg/L", "Ca": calcium, "Mg": 10.0, "Na": 20.0, "S(6)": "20 as SO4",
+         "Alkalinity": f"{alkalinity * 1.21932} as HCO3", "Cl": "30 charge"}
+    )  # fmt: skip
+    water = pd.DataFrame(
+        {"calcium_mg_l": [calcium], "magnesium_mg_l": [10.0], "sodium_mg_l": [20.0], "sulfate_mg_l": [20.0],
+         "alkalinity_mg_l_caco3": [alkalinity], "chloride_mg_l": [solution.total("Cl", "mg")], "ph": [ph],
+         "temperature_c": [25.0]}
+    )  # fmt: skip
+
+    free = conductivity(water) - conductance.lost_to_pairs(water).to_numpy()
+    without = conductivity(water) - conductance.lost_to_pairs(water.assign(ph=6.0)).to_numpy()
+
+    assert abs(free / solution.sc - 1.0).item() < 0.05
+    assert abs(free / solution.sc - 1.0).item() < abs(without / solution.sc - 1.0).item()

@@ -182,7 +182,7 @@ def test_the_relations_of_a_record_are_those_of_arithmetic(waters: Builder) -> N
 @pytest.mark.source("JCGM102")
 def test_slopes_of_the_relations_are_their_derivatives(waters: Builder) -> None:
     """J is checked by central differences, one reading at a time."""
-    record = read(waters(**LAB, hco3=317.0, th=314.7, alk=260.0, ec=677.0, tds=400.0))
+    record = read(waters(**LAB, hco3=317.0, th=314.7, alk=260.0, ec=677.0, tds=400.0, ph=8.6))
     found = relations.evaluate(record.amounts, record.laboratory_tds)
 
     for name in ("calcium", "sodium", "alkalinity", "sulfate", "conductivity", "total_hardness"):

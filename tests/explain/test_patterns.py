@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from pipeline.chemistry.conductance import expected
@@ -93,3 +94,76 @@ def test_a_meter_that_logs_in_ms_is_named_by_its_instrument(
     pattern = found.patterns.iloc[0]
     assert (pattern["scope"], pattern["file_sha256"]) == ("instrument EC-07", "")
     assert (pattern["mistake"], pattern["analyte"], pattern["detail"]) == ("wrong-unit", "conductivity", "mS/cm")
+
+
+def kit_file(counted: Builder, degree: float, said: float, rows: int = 12) -> SampleTable:
+    """Count hardness and alkalinity of waters of 104 µS/cm per meq/L of hardness and a fifth for other salts."""
+    random = np.random.default_rng(5)
+    hardness = np.exp(random.normal(np.log(200.0), 0.4, rows))
+    counts: list[dict[str, float | str]] = []
+    for row, value in enumerate(hardness):
+        for code, amount, real in (("total_hardness", value, degree), ("alkalinity", 0.75 * value, 17.848)):
+            worth = said if code == "total_hardness" else 17.848
+            counts.append(
+                {"sample_id": str(row), "analyte": code, "drops": float(np.ceil(amount / real)), "degree": worth,
+                 "nominal": 10.0, "used": 10.0}
+            )  # fmt: skip
+        counts.append({"sample_id": str(row), "analyte": "conductivity", "value": 1.2 * 104.0 * value / 50.04})
+    about = pd.DataFrame({"file_sha256": "f"}, index=pd.Index([str(row) for row in range(rows)], name="sample_id"))
+    return counted(counts, about)
+
+
+@pytest.mark.source("CP")
+def test_a_kit_of_another_degree_is_told_for_the_whole_file(counted: Builder, explained: Explainer) -> None:
+    """Counted in °f (10 mg/L), written down in °dH (17.848): no single count is impossible, twelve are."""
+    right = explained(kit_file(counted, 17.848, 17.848)).patterns
+    wrong = explained(kit_file(counted, 10.0, 17.848)).patterns
+
+    assert right.empty
+    assert len(wrong) == 1
+    row = wrong.iloc[0]
+    assert (row["mistake"], row["analyte"], row["detail"]) == ("wrong-unit", "total_hardness", "°f")
+
+
+@pytest.mark.source("ISO7888")
+def test_rows_that_show_nothing_do_not_hide_a_meter_that_does_not_compensate(
+    waters: Builder, explained: Explainer, file: dict[str, list[float]]
+) -> None:
+    """Two of three samples at 12 °C, the meter without compensation: f25(12 °C) = 1.346; the others were at 24 °C."""
+    cold = np.arange(ROWS) % 3 > 0
+    shown = np.where(cold, np.array(file["ec"]) / 1.346, file["ec"]).tolist()
+
+    found = explained(waters(**{**file, "ec": shown}, temperature=np.where(cold, 12.0, 24.0).tolist(), file_sha256="f"))
+
+    assert len(found.patterns) == 1
+    assert found.patterns["mistake"].item() == "not-temperature-compensated"
+    assert "records that can tell" in found.patterns["message"].item()
+
+
+@pytest.mark.source("CP")
+def test_what_fits_a_file_as_well_is_told_with_it(
+    waters: Builder, explained: Explainer, file: dict[str, list[float]]
+) -> None:
+    """A tenth of the alkalinity in every row: °f read as mg/L (10 mg/L each), or a digit lost; no number can tell."""
+    rest = {name: values for name, values in file.items() if name != "hco3"}
+    tenth = [value / 1.21928 / 10.0 for value in file["hco3"]]
+
+    found = explained(waters(**rest, alk=tenth, file_sha256="f"))
+
+    assert found.patterns["mistake"].item() in ("wrong-unit", "factor-ten")
+    assert "Fits nearly as well: " in found.patterns["message"].item()
+
+
+@pytest.mark.source("CP")
+def test_a_few_wrong_rows_are_no_pattern(waters: Builder, explained: Explainer, file: dict[str, list[float]]) -> None:
+    """Three rows of twelve in mS/m, or four hardnesses 1.785 times too high: theirs, not the file's."""
+    some = [value / 10.0 if row < 3 else value for row, value in enumerate(file["ec"])]
+    hardness = [2.497 * ca + 4.118 * mg for ca, mg in zip(file["ca"], file["mg"], strict=True)]
+    kit = {
+        "th": [1.785 * value if row < 4 else value for row, value in enumerate(hardness)],
+        "alk": [value / 1.21928 for value in file["hco3"]],
+        "ec": file["ec"],
+    }
+
+    assert explained(waters(**{**file, "ec": some}, file_sha256="f")).patterns.empty
+    assert explained(waters(**kit, file_sha256="f")).patterns.empty

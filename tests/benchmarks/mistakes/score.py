@@ -77,7 +77,7 @@ def judge(table: SampleTable, plantings: dict[int, Planting]) -> pd.DataFrame:
 
     Returns
     -------
-    one row per subject: `planting mistake record water state detected named probability first third same`.
+    one row per subject: `planting mistake record water state detected noted named probability right third same`.
     """
     checked = run_all(table, Limits(), lambda _: None)
     explained = explain(table, checked.findings, Limits())
@@ -94,6 +94,7 @@ def judge(table: SampleTable, plantings: dict[int, Planting]) -> pd.DataFrame:
             "water": about["water"].to_numpy()[subjects],
             "state": about["state"].to_numpy()[subjects],
             "detected": checked.verdict.isin(OPEN).to_numpy()[subjects],
+            "noted": (checked.verdict == "note").to_numpy()[subjects],
         },
         index=about.index[subjects],
     )
@@ -134,7 +135,10 @@ def _named(explanations: pd.DataFrame, frame: pd.DataFrame, wanted: list[Plantin
 
 
 def per_mistake(judged: pd.DataFrame) -> pd.DataFrame:
-    """Count for every planting: how many, visible, detected, cause first, reading right, in the first three [%]."""
+    """Count for every planting: how many, visible, held, told, cause first, reading right, in the first three [%].
+
+    Told is held, or noted with the right cause in the first place: an ion nobody measured is a note by choice.
+    """
     planted = judged[judged["planting"] != ""]
     return _shares(planted, "planting")
 
@@ -142,17 +146,21 @@ def per_mistake(judged: pd.DataFrame) -> pd.DataFrame:
 def overall(judged: pd.DataFrame) -> pd.DataFrame:
     """Give the same shares for every kind of record and for all."""
     planted = judged[judged["planting"] != ""]
-    return pd.concat([_shares(planted.assign(all="all"), "all"), _shares(planted, "record")])
+    measured = planted[planted["mistake"] != "missing-ion"]
+    parts = [_shares(planted.assign(all="all"), "all"), _shares(measured.assign(all="all ions measured"), "all")]
+    return pd.concat([*parts, _shares(planted, "record")])
 
 
 def _shares(planted: pd.DataFrame, by: str) -> pd.DataFrame:
     seen = planted[planted["visible"]]
+    seen = seen.assign(told=seen["detected"] | (seen["noted"] & seen["right"]))
     groups = seen.groupby(by, sort=True)
     table = pd.DataFrame(
         {
             "n": planted.groupby(by).size(),
             "visible": groups.size(),
-            "detected_percent": 100.0 * groups["detected"].mean(),
+            "held_percent": 100.0 * groups["detected"].mean(),
+            "held_or_named_percent": 100.0 * groups["told"].mean(),
             "first_percent": 100.0 * groups["right"].mean(),
             "right_reading_percent": 100.0 * groups["same"].mean(),
             "three_percent": 100.0 * groups["third"].mean(),

@@ -1,0 +1,177 @@
+"""What is true of a water or of a count is not taken for a mistake, and what was not measured is named."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipeline.chemistry.conductance import expected, lost_to_pairs
+from pipeline.explain import relations
+from pipeline.explain.mistakes import catalogue
+from pipeline.explain.record import ROW, read
+from pipeline.explain.suspicion import SuspicionLimits, doubts
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from pipeline.explain.rank import Explained
+    from pipeline.normalise.sample_table import SampleTable
+
+    Builder = Callable[..., SampleTable]
+    Counter = Callable[..., SampleTable]
+    Explainer = Callable[..., Explained]
+
+# Ca 80, Mg 12, Na 20, K 5.5 carry 5.99 meq/L; HCO3 250, SO4 40, Cl 36, NO3 10 as many.
+LAB = {"ca": 80.0, "mg": 12.0, "na": 20.0, "k": 5.5, "hco3": 250.0, "so4": 40.0, "cl": 36.0, "no3": 10.0, "ph": 7.4}
+PAST = {"client": "c", "site": "s", "stage": "raw", "sampling_point": "tap"}
+
+
+def first(found: Explained, sample: str = "0") -> tuple[str, str]:
+    rows = found.explanations[found.explanations["sample_id"] == sample]
+    return rows["mistake"].iloc[0], rows["analyte"].iloc[0]
+
+
+def carried(waters: Builder, **ions: float) -> float:
+    filled = waters(**ions).filled
+    return float((expected(filled)["conductivity_us_cm_25c"] - lost_to_pairs(filled)).item())
+
+
+@pytest.mark.source("IUPAC2021")
+def test_a_softener_lets_potassium_and_chloride_pass(waters: Builder, explained: Explainer) -> None:
+    """Calcium and magnesium of LAB exchanged: 20 + (80/20.04 + 12/12.15) · 22.99 = 134 mg/L of sodium, all else stays.
+
+    One part of potassium to 67 of sodium is strange for a spring and right for a resin.
+    """
+    soft = {**LAB, "ca": 1.0, "mg": 0.2, "na": 133.0, "k": 2.0}
+
+    found = explained(waters(**soft, ec=carried(waters, **soft)))
+
+    assert first(found)[0] in ("softened-water", "no-mistake")
+    assert doubts(found, SuspicionLimits())["observed"].item() < 60.0
+
+
+@pytest.mark.source("CP")
+@pytest.mark.parametrize(
+    ("hardness", "alkalinity", "conductivity"),
+    [
+        (
+            [400.0, 394.0, 394.0, 5.0],
+            [410.0, 380.0, 400.0, 325.0],
+            [770.0, 763.0, 790.0, 656.0],
+        ),  # a softener was put in
+        ([8.0, 8.0, 9.0, 210.0], [300.0, 310.0, 305.0, 230.0], [690.0, 700.0, 695.0, 560.0]),  # and one taken out
+        ([120.0, 118.0, 123.0, 330.0], [95.0, 97.0, 94.0, 180.0], [270.0, 265.0, 268.0, 760.0]),  # another well
+    ],
+)
+def test_another_water_in_a_site_with_a_history_is_no_mistake(
+    waters: Builder, explained: Explainer, hardness: list[float], alkalinity: list[float], conductivity: list[float]
+) -> None:
+    days = [f"2025-0{month}-01" for month in range(1, 5)]
+
+    found = explained(waters(**PAST, collected_at=days, th=hardness, alk=alkalinity, ec=conductivity))
+
+    assert first(found, "3")[0] == "source-change"
+    assert doubts(found, SuspicionLimits())["observed"].max() < 60.0
+
+
+@pytest.mark.source("IUPAC2021")
+@pytest.mark.parametrize(("ion", "analyte", "meq"), [("na", "sodium", 20 / 22.99), ("so4", "sulfate", 40 / 48.03)])
+def test_an_ion_nobody_measured_is_named_with_what_would_close_the_balance(
+    waters: Builder, explained: Explainer, ion: str, analyte: str, meq: float
+) -> None:
+    rest = {name: value for name, value in LAB.items() if name != ion}
+
+    found = explained(waters(**rest, ec=carried(waters, **LAB)))
+
+    row = found.explanations.iloc[0]
+    assert (row["mistake"], row["analyte"], row["unit"]) == ("missing-ion", analyte, "meq/L")
+    assert row["value_to"] == pytest.approx(meq, rel=0.25)
+    doubt = doubts(found, SuspicionLimits()).iloc[0]
+    assert (doubt["severity"], doubt["observed"] > doubt["high"]) == ("note", True)
+    assert "was not measured" in doubt["alternative"]
+
+
+@pytest.mark.source("JCGM100")
+def test_the_first_drop_is_anything_down_to_nothing(counted: Counter) -> None:
+    """The mean of ln x over (0, d] is ln d − 1 and its deviation 1: d/2.718, as wide as itself."""
+    drop = {"sample_id": "a", "analyte": "total_hardness", "drops": 1, "degree": 17.8, "nominal": 10, "used": 10}
+    ions = [
+        {"sample_id": "a", "analyte": name, "value": value} for name, value in (("calcium", 0.4), ("magnesium", 0.1))
+    ]
+
+    record = read(counted([drop, *ions], pd.DataFrame(index=pd.Index(["a"], name="sample_id"))))
+    relation = relations.evaluate(record.amounts, record.laboratory_tds)["hardness-sum"]
+
+    row = ROW["total_hardness"]
+    assert record.amounts[row, 0] == pytest.approx(17.8 / np.e)
+    assert record.spread[row, 0] == pytest.approx(17.8 / np.e)
+    assert record.amounts[row, 0] + record.half[row, 0] == pytest.approx(17.8)
+    # 2.497 · 0.4 + 4.118 · 0.1 = 1.41 mg/L: one count in thirteen of such a drop lies below that.
+    assert abs(relation.gap.item() / (record.spread[row, 0] / record.amounts[row, 0])) < 2.0
+
+
+@pytest.mark.source("CP")
+def test_a_drop_count_has_no_form_no_decimal_sign_and_the_unit_of_a_kit(counted: Counter) -> None:
+    drop = {"sample_id": "a", "analyte": "alkalinity", "drops": 14, "degree": 17.848, "nominal": 10, "used": 10}
+    record = read(counted([drop], pd.DataFrame(index=pd.Index(["a"], name="sample_id"))))
+
+    own = [one for one in catalogue() if one.row == ROW["alkalinity"] and one.change is not None]
+    can = [one for one in own if not np.isnan(one.change(record)[one.row]).any()]  # type: ignore[misc] -- not None
+
+    named = {(one.mistake, one.detail) for one in can}
+    assert not {detail for mistake, detail in named if mistake == "wrong-basis"}
+    assert {detail for mistake, detail in named if mistake == "wrong-unit"} == {"°f", "°Clark", "gpg"}
+    assert {detail for mistake, detail in named if mistake == "factor-ten"} == {"÷ 10"}  # 1.4 drops; 140 nobody counts
+
+
+@pytest.mark.source("HEM1985")
+def test_a_weighed_residue_has_no_scale_and_holds_silica_nobody_read(waters: Builder, explained: Explainer) -> None:
+    """Ions of LAB as a residue: 453.5 − 0.5083 · 250 = 326 mg/L, and 25 mg/L of silica."""
+    lab = waters(**LAB, ec=carried(waters, **LAB), tds=351.0, **{"tds_mg_l.method": "laboratory"})
+
+    found = explained(lab)
+
+    assert read(lab).laboratory_tds.all()
+    assert first(found) == ("no-mistake", "")
+    assert "wrong-tds-scale" not in set(found.explanations["mistake"])
+
+
+@pytest.mark.source("CP")
+def test_a_sample_on_hold_is_told_what_comes_next(waters: Builder, explained: Explainer) -> None:
+    kit = waters(th=250.0, alk=196.0, ec=533.0, ph=7.4)
+    held = pd.DataFrame({"check_id": ["blank"], "sample_id": ["0"], "severity": ["hold"]})
+
+    calm, asked = explained(kit), explained(kit, held)
+
+    assert calm.explanations["mistake"].tolist() == ["no-mistake"]
+    assert asked.explanations["mistake"].iloc[0] == "no-mistake"
+    assert len(asked.explanations) > 2
+
+
+@pytest.mark.source("JCGM106")
+def test_what_mends_no_relation_must_be_all_but_certain(waters: Builder, explained: Explainer) -> None:
+    """Sulfate 3 and nitrate 30 exchanged change nothing that must agree: only ranges speak, and 95 % are asked for."""
+    water = {**LAB, "so4": 3.0, "no3": 60.0}
+
+    doubt = doubts(explained(waters(**water, ec=carried(waters, **water))), SuspicionLimits()).iloc[0]
+
+    assert doubt["high"] == 95.0
+
+
+@pytest.mark.source("CP")
+def test_what_the_store_knows_of_a_site_is_its_history(waters: Builder, explained: Explainer) -> None:
+    """Hardness 512 where the store has 250 four times, all else as ever: a volume of one half, not another water."""
+    now = waters(**PAST, collected_at="2025-06-01", th=512.0, alk=196.0, ec=1065.0)
+    known = {"total_hardness_mg_l_caco3": 512.0, "alkalinity_mg_l_caco3": 198.0, "conductivity_us_cm_25c": 1060.0}
+    past = pd.DataFrame([{**PAST, **known, "collected_at": pd.Timestamp("2025-01-01", tz="UTC")}] * 4)
+    other = past.assign(total_hardness_mg_l_caco3=250.0)
+
+    plain, same, apart = (explained(replace(now, earlier=earlier)) for earlier in (now.earlier, past, other))
+
+    assert first(plain)[0] == first(same)[0] == "no-mistake"
+    assert first(apart)[1] == "total_hardness"
+    assert apart.explanations["value_to"].iloc[0] == pytest.approx(250.0, rel=0.15)
