@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Flags, Floats, Places, Record
 
-SAMPLES_AT_ONCE: Final = 512
+SAMPLES_AT_ONCE: Final = 256
 WEIGHED_COLUMNS: Final = (
     "sample",
     "candidate",
