@@ -7,6 +7,7 @@ for one process; ``pipeline.flow`` wires the same three as a Prefect flow.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -56,7 +57,7 @@ def plan(paths: Sequence[Path]) -> Discovered:
 def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already: Container[str] = ()) -> FileResult:
     """Take one file from bytes to tables of text; whatever is wrong with it is in the result.
 
-    The bytes are archived before anything is made of them. A file that cannot be read or that no
+    The bytes are archived before anything is stored of them. A file that cannot be read or that no
     layout fits becomes a notice; it never stops the other files.
 
     Parameters
@@ -73,7 +74,15 @@ def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already
     source = {"file_sha256": content.sha256, "name": str(path), "bytes": content.size}
     if content.sha256 in already:
         return FileResult(source={**source, **_EMPTY_LEDGER, "status": "known"})
-    keep(settings.store, content.sha256, content.data)
+    with ThreadPoolExecutor(1) as beside:
+        archived = beside.submit(keep, settings.store, content.sha256, content.data)
+        result = _read_content(content, source, layouts)
+        archived.result()
+    return result
+
+
+def _read_content(content: FileContent, source: dict[str, Any], layouts: Sequence[Layout]) -> FileResult:
+    """Take the bytes of a file to tables of text."""
     try:
         tables = grids(content, "cp1252")
     except Unreadable as error:

@@ -32,7 +32,7 @@ BLOCK_BYTES: Final = 4 << 20
 _SAMPLE_BYTES: Final = 1 << 16
 _EDGE: Final = " \t\r\n\u00a0"
 _NO_BREAK: Final = "\u00a0".encode()
-_LINE_FEED, _RETURN, _BLANK = 10, 13, 32
+_TAB, _LINE_FEED, _RETURN, _BLANK = 9, 10, 13, 32
 _BLANK_BYTE: Final = np.isin(np.arange(256), list(b" \t\r\n"))
 _EDGE_BYTE: Final = _BLANK_BYTE | np.isin(np.arange(256), list(_NO_BREAK))
 _MAX_OFFSET: Final = 2**31 - 1
@@ -198,6 +198,8 @@ def _cells(
         kept = np.concatenate([[0], np.cumsum(keep, dtype=np.int32)])
         offsets[1:] = kept[ends]
     cells = pa.StringArray.from_buffers(len(ends), pa.py_buffer(offsets), pa.py_buffer(text))
+    if quoting is None and not _blank_at_edge(block, structure):
+        return cells
     return _stripped(cells, offsets, np.frombuffer(text, dtype=np.uint8))
 
 
@@ -206,6 +208,16 @@ def _in_pair(block: Bytes, ends: Places) -> Mask:
     within = np.minimum(ends, len(block) - 1)
     pair: Mask = (ends > 0) & (ends < len(block)) & (block[within] == _LINE_FEED) & (block[ends - 1] == _RETURN)
     return pair
+
+
+def _blank_at_edge(block: Bytes, structure: Mask) -> bool:
+    """Tell quickly whether some cell of a block without quotes may begin or end with a blank."""
+    if _NO_BREAK in block.tobytes():
+        return True
+    blank = (block == _BLANK) | (block == _TAB)
+    ender = structure[: len(block)]
+    edges = blank[:1].any() or blank[-1:].any() or (blank[1:] & ender[:-1]).any() or (blank[:-1] & ender[1:]).any()
+    return bool(edges)
 
 
 def _stripped(cells: pa.Array, offsets: npt.NDArray[np.int32], text: Bytes) -> pa.Array:

@@ -114,7 +114,7 @@ class Store:
         try:
             yield connection
             connection.commit()
-        except (duckdb.IOException, duckdb.FatalException, OSError) as error:
+        except (duckdb.IOException, duckdb.TransactionException, duckdb.FatalException, OSError) as error:
             _take_back(connection)
             raise faults.explain(self.path, error) from error
         except BaseException:

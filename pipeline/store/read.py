@@ -97,6 +97,8 @@ def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
     where a declared later report or a correction replaced the reading); repeated text comes as category columns.
     """
     known = _of_samples(store, "sample", "sample_id", sample_ids)["sample_id"]
+    if known.empty:
+        return pd.DataFrame()
     found = _of_samples(store, "reading", f"*, {_COUNTS}", known).sort_values("reading_id", ignore_index=True)
     return found.astype(dict.fromkeys(_CATEGORIES, "category"))
 
@@ -111,9 +113,12 @@ def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame
     Returns
     -------
     rows : (r, …) one row per stored sample and file: the facts of the sample, `file_sha256`, `line`.
-    readings : (m, …) as ``prior_readings``, with `row`, the position in ``rows``.
+    readings : (m, …) as ``prior_readings``, with `row`, the position in ``rows``. Both are empty frames where
+        nothing is known.
     """
     readings = prior_readings(store, about.index)
+    if readings.empty:
+        return pd.DataFrame(), readings
     keys = readings.groupby(["sample_id", "file_sha256"], sort=False)
     lines = keys["line"].min().rename("line").reset_index()
     facts = _of_samples(store, "sample", "*", lines["sample_id"].unique()).drop(columns=["line"])

@@ -87,6 +87,7 @@ _ELSEWHERE: Final[dict[str, list[str]]] = {
     "set_aside": ["name"],
     "notices": ["name"],
 }
+_MANY: Final = 2**62  # combinations a number can stand for
 _MAY_MISS: Final = frozenset({"sample_id", "file_sha256"})
 
 
@@ -417,10 +418,14 @@ def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFra
     readings = _ready("readings", readings)
     _check_columns("readings", readings)
     named = [column for column in columns_of(connection, "reading_kind") if column in readings]
-    kind = np.zeros(len(readings), dtype="int64")
+    kind, size = np.zeros(len(readings), dtype="int64"), 1
     for name in named:
         code, distinct = _coded(readings[name])
-        kind, _ = pd.factorize(kind * (distinct + 1) + code + 1)
+        if size * (distinct + 1) > _MANY:
+            kind, few = pd.factorize(kind)
+            size = len(few)
+        kind, size = kind * (distinct + 1) + code + 1, size * (distinct + 1)
+    kind, _ = pd.factorize(kind)
     first = np.zeros(int(kind.max()) + 1, dtype="int64")
     first[kind[::-1]] = np.arange(len(kind))[::-1]
     start = _next(connection, "reading_kind", "kind_id")
