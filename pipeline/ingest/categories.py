@@ -11,11 +11,12 @@ import pandas as pd
 import pyarrow as pa
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     import numpy.typing as npt
 
 
+_MOST: Final = 2**62  # combinations one number can stand for
 _TABLE_SIZE: Final = 1 << 22  # combinations that are counted in a table rather than by sorting
 
 
@@ -101,6 +102,29 @@ class Category:
     def array(self, kind: pa.DataType) -> pa.Array:
         """Give an arrow column of plain texts."""
         return pa.array(self.texts, type=kind).take(pa.array(self.codes))
+
+
+def numbered(columns: Iterable[tuple[npt.NDArray[np.integer[Any]], int]]) -> npt.NDArray[np.int64]:
+    """Number the distinct combinations of coded columns, in the order they appear.
+
+    Parameters
+    ----------
+    columns : (n,) codes from 0 and how many different ones there may be, of each column.
+
+    Example
+    -------
+    >>> numbered([(np.array([1, 0, 1, 1]), 2), (np.array([4, 4, 4, 0]), 5)])
+    array([0, 1, 0, 2])
+    """
+    number: npt.NDArray[np.int64] | None = None
+    size = 1
+    for codes, many in columns:
+        if number is not None and size * many > _MOST:
+            number, distinct = pd.factorize(number)
+            size = len(distinct)
+        number = codes.astype(np.int64) if number is None else number * many + codes
+        size *= many
+    return pd.factorize(number)[0] if number is not None else np.zeros(0, dtype=np.int64)
 
 
 def joined(parts: Sequence[Category]) -> Category:

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import Category
+from pipeline.ingest.categories import Category, numbered
 from pipeline.ingest.spellings import key, table, word_table
 from pipeline.problems import problem_frame
 from schemas.columns import ACTIVITIES, STAGES
@@ -103,7 +103,8 @@ def row_frame(
     one array, so they cost no memory. Source rows of a long table that say the same of the same label are
     one row, at the line of the first of them.
     """
-    stated = {field: _field(source, field, parts, at, part, facts) for field in ROW_FIELDS}
+    which = part.astype(np.int32)
+    stated = {field: _field(source, field, parts, at, which, facts) for field in ROW_FIELDS}
     for field in ("ec_reference", "tds_scale"):
         stated[field] = stated[field].otherwise(_named_by_entries(source, blocks, field, at))
     if not any(stated["label"].texts) and source.match.orientation != "samples-in-rows":
@@ -128,10 +129,8 @@ def _distinct(stated: Mapping[str, Category]) -> tuple[npt.NDArray[np.int64], np
     size = len(stated["label"])
     if not size or stated["label"].empty().any():
         return _each(size)
-    number = np.zeros(size, dtype=np.int64)
-    for said in stated.values():
-        if len(said.texts) > 1:
-            number, _ = pd.factorize(number * len(said.texts) + said.codes)
+    varied = [said for said in stated.values() if len(said.texts) > 1] or [stated["label"]]
+    number = numbered((said.codes, len(said.texts)) for said in varied)
     row_of = number.astype(np.int32)
     first = np.zeros(int(number.max()) + 1, dtype=np.int64)
     first[number[::-1]] = np.arange(size)[::-1]
@@ -143,14 +142,14 @@ def _field(
     field: str,
     parts: Sequence[Part],
     at: npt.NDArray[np.int64],
-    part: npt.NDArray[np.int64],
+    part: npt.NDArray[np.int32],
     facts: Mapping[str, Mapping[str, str]],
 ) -> Category:
     """Collect one field: of the part, of its columns, of the text above the table, of the layout."""
     layout, match = source.match.layout, source.match
     columns = [column for column in match.columns if column.role == "about" and column.code == field]
     shared = [column for column in columns if not column.analyte]
-    of_parts = Category(part.astype(np.int32), tuple(_of_part(one, field, facts) for one in parts))
+    of_parts = Category(part, tuple(_of_part(one, field, facts) for one in parts))
     for number, one in enumerate(parts):
         special = [c for c in columns if c.analyte and c.analyte == one.test and c.stage in ("", one.stage)]
         if special:

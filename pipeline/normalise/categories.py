@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.ingest.categories import numbered
 from pipeline.problems import PROBLEMS
 
 if TYPE_CHECKING:
@@ -84,12 +85,8 @@ def combined(columns: Sequence[pd.Series], flags: Sequence[Flags] = ()) -> tuple
     code : (n,) number of the combination of each row.
     first : (k,) a row of each combination.
     """
-    mixed = np.zeros(len(columns[0]), dtype="int64")
-    for column in columns:
-        mixed = mixed * (len(column.cat.categories) + 1) + column.cat.codes.to_numpy() + 1
-    for flag in flags:
-        mixed = mixed * 2 + flag
-    code, _ = pd.factorize(mixed)
+    coded = [(column.cat.codes.to_numpy() + 1, len(column.cat.categories) + 1) for column in columns]
+    code = numbered([*coded, *((flag.astype("int8"), 2) for flag in flags)])
     first = np.zeros(code.max(initial=-1) + 1, dtype="int64")
     first[code[::-1]] = np.arange(len(code))[::-1]
     return code, first

@@ -10,6 +10,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.ingest.categories import numbered
+
 KEY_FIELDS: Final[tuple[str, ...]] = (
     "client",
     "site",
@@ -49,14 +51,12 @@ def group_rows(rows: pd.DataFrame, window_hours: float) -> tuple[npt.NDArray[np.
         alone = rows[~placed]
         anonymous.loc[alone.index] = (alone["file_sha256"].str.slice(0, 16) + ":" + alone["line"].astype("str")).array
     parts["anonymous"] = anonymous
-    combined = np.zeros(len(rows), dtype="int64")
-    for part in parts.values():
-        code, values = pd.factorize(part)
-        combined, _ = pd.factorize(combined * max(len(values), 1) + code)
+    coded = (pd.factorize(part) for part in parts.values())
+    combined = numbered((code, max(len(values), 1)) for code, values in coded)
     first = np.zeros(combined.max(initial=-1) + 1, dtype="int64")
     first[combined[::-1]] = np.arange(len(rows))[::-1]
     keys = pd.DataFrame({name: part.take(first).array for name, part in parts.items()})
-    return combined.astype("int64"), keys
+    return combined, keys
 
 
 def _folded(column: pd.Series) -> pd.Series:

@@ -15,6 +15,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.ingest.categories import numbered
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.problems import messages
 from pipeline.store import faults
@@ -87,7 +88,6 @@ _ELSEWHERE: Final[dict[str, list[str]]] = {
     "set_aside": ["name"],
     "notices": ["name"],
 }
-_MANY: Final = 2**62  # combinations a number can stand for
 _MAY_MISS: Final = frozenset({"sample_id", "file_sha256"})
 
 
@@ -418,14 +418,8 @@ def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFra
     readings = _ready("readings", readings)
     _check_columns("readings", readings)
     named = [column for column in columns_of(connection, "reading_kind") if column in readings]
-    kind, size = np.zeros(len(readings), dtype="int64"), 1
-    for name in named:
-        code, distinct = _coded(readings[name])
-        if size * (distinct + 1) > _MANY:
-            kind, few = pd.factorize(kind)
-            size = len(few)
-        kind, size = kind * (distinct + 1) + code + 1, size * (distinct + 1)
-    kind, _ = pd.factorize(kind)
+    coded = (_coded(readings[name]) for name in named)
+    kind = numbered((code + 1, distinct + 1) for code, distinct in coded)
     first = np.zeros(int(kind.max()) + 1, dtype="int64")
     first[kind[::-1]] = np.arange(len(kind))[::-1]
     start = _next(connection, "reading_kind", "kind_id")
