@@ -14,9 +14,8 @@ from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.errors import KettlestoneError
-from pipeline.store.database import Store
 from pipeline.store.faults import StoreLockedError
-from pipeline.store.read import known_files
+from pipeline.store.read import files_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -67,8 +66,7 @@ def run_flow(paths: Sequence[Path], settings: Settings, listener: Any = None) ->
     started = datetime.now(UTC)
     found = intake.plan(paths)
     layouts = intake.load(settings.layouts)
-    with Store(settings.store, wait_s=settings.lock_wait_s) as store:
-        already = known_files(store)
+    already = files_of(settings.store, settings.lock_wait_s)
     heard.stage("reading", len(found.files))
 
     def read_file(path: Path) -> Any:  # noqa: ANN401 - intake's type

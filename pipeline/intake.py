@@ -21,8 +21,7 @@ from pipeline.problems import no_problems, problem_frame
 from pipeline.proving import finish
 from pipeline.stages import Silent
 from pipeline.store.archive import keep
-from pipeline.store.database import Store
-from pipeline.store.read import known_files
+from pipeline.store.read import files_of
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterator, Sequence
@@ -159,8 +158,7 @@ def run(paths: Sequence[Path], settings: Settings, listener: Listener | None = N
     started = datetime.now(UTC)
     found = plan(paths)
     layouts = load(settings.layouts)
-    with Store(settings.store, wait_s=settings.lock_wait_s) as store:
-        already = known_files(store)
+    already = files_of(settings.store, settings.lock_wait_s)
     heard.stage("reading", len(found.files))
 
     def results() -> Iterator[FileResult]:

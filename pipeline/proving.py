@@ -214,7 +214,9 @@ def _no_samples() -> SampleTable:
     text = {name: pd.Series(dtype="str") for name in (*ABOUT_COLUMNS, "file_sha256", "sample_id")}
     about = pd.DataFrame({**text, "collected_at": pd.Series(dtype="datetime64[us, UTC]")})
     readings = pd.DataFrame({name: pd.Series(dtype="float64") for name in READING_COLUMNS})
-    words = {name: pd.Series(dtype="str") for name in ("sample_id", "file_sha256", "analyte", "method", "form")}
+    words = {
+        name: pd.Series(dtype="str") for name in ("sample_id", "file_sha256", "analyte", "method", "form", "raw_text")
+    }
     flags = {name: pd.Series(dtype="bool") for name in ("new", "counts")}
     return widen(about.set_index("sample_id"), readings.assign(**words, **flags))
 

@@ -102,7 +102,9 @@ def closest(analyte: Coded, ratio: Floats, tolerance: float) -> Coded:
     """
     expected = np.array([slip.ratio for slip in SLIPS])
     apart = np.abs(ratio[:, None] / expected - 1)
-    possible = np.array([[not slip.analytes or code in slip.analytes for slip in SLIPS] for code in analyte.texts])
+    possible = np.array(
+        [[not slip.analytes or code in slip.analytes for slip in SLIPS] for code in analyte.texts], dtype="bool"
+    ).reshape(len(analyte.texts), len(SLIPS))
     apart = np.where(possible[analyte.code], apart, np.inf)
     apart = np.where(np.isnan(apart) | (apart > tolerance), np.inf, apart)
     least = apart.min(axis=1, initial=np.inf)

@@ -105,7 +105,7 @@ class Category:
 
 
 def numbered(columns: Iterable[tuple[npt.NDArray[np.integer[Any]], int]]) -> npt.NDArray[np.int64]:
-    """Number the distinct combinations of coded columns, in the order they appear.
+    """Give each distinct combination of coded columns a number, in the order they appear.
 
     Parameters
     ----------

@@ -17,6 +17,8 @@ from pipeline.ingest.spellings import key, table, word_table
 from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import numpy.typing as npt
 
     from pipeline.ingest.entries import Source
@@ -107,29 +109,31 @@ def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     labelled = np.zeros(len(source.rows), dtype=bool)
     for position in labels:
         labelled |= ~source.category(position).empty()
+    naming = [position for position, code in about.items() if code in NAMING]
+    columns = {position: source.category(position) for position in dict.fromkeys((*naming, *leading))}
     found: dict[str, npt.NDArray[np.bool_]] = {}
-    for position in dict.fromkeys((*(place for place, code in about.items() if code in NAMING), *leading)):
-        texts = source.category(position)
-        for detail, unique in _kinds_of(texts.texts).items():
-            named = unique[texts.codes]
+    for position, kinds in zip(columns, _kinds_of([column.texts for column in columns.values()]), strict=True):
+        for detail, unique in kinds.items():
+            named = unique[columns[position].codes]
             if about.get(position) in _NAMES:
                 named &= ~labelled
-            found[detail] = found.get(detail, np.zeros(len(texts), dtype=bool)) | named
+            found[detail] = found.get(detail, np.zeros(len(labelled), dtype=bool)) | named
     return list(found.items())
 
 
-def _kinds_of(uniques: tuple[str, ...]) -> dict[str, npt.NDArray[np.bool_]]:
-    """Tell which of the distinct texts of a column name a kind of row."""
-    suspects = np.flatnonzero(
-        pc.match_substring_regex(pa.array(uniques, type=pa.string()), _suspicion(), ignore_case=True).to_numpy(
-            zero_copy_only=False
-        )
-    )
-    kinds: dict[str, npt.NDArray[np.bool_]] = {}
-    for number in suspects:
-        if detail := _kind(uniques[number]):
-            kinds.setdefault(detail, np.zeros(len(uniques), dtype=bool))[number] = True
-    return kinds
+def _kinds_of(columns: Sequence[tuple[str, ...]]) -> list[dict[str, npt.NDArray[np.bool_]]]:
+    """Tell which of the distinct texts of each column name a kind of row."""
+    texts = pa.array([text for column in columns for text in column], type=pa.string())
+    suspects = pc.match_substring_regex(texts, _suspicion(), ignore_case=True).to_numpy(zero_copy_only=False)
+    ends = np.cumsum([len(column) for column in columns])
+    result = []
+    for column, end in zip(columns, ends, strict=True):
+        kinds: dict[str, npt.NDArray[np.bool_]] = {}
+        for number in np.flatnonzero(suspects[end - len(column) : end]):
+            if detail := _kind(column[number]):
+                kinds.setdefault(detail, np.zeros(len(column), dtype=bool))[number] = True
+        result.append(kinds)
+    return result
 
 
 @lru_cache(maxsize=4096)

@@ -17,12 +17,11 @@ import pyarrow as pa
 
 from pipeline.errors import KettlestoneError
 from pipeline.store import faults, migrate
-from pipeline.store.database import copy_database, identifier, literal
+from pipeline.store.database import Store, copy_database, identifier, literal
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from pipeline.store.database import Store
 
 _NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
 _TIMES: Final = ("collected_at", "analysed_on", "received_on", "calibrated_on", "reagent_expiry")
@@ -76,6 +75,14 @@ def known_files(store: Store, hashes: Iterable[str] | None = None) -> dict[str, 
     finally:
         store.connection.unregister("wanted_files")
     return dict(found)
+
+
+def files_of(path: Path, wait_s: float) -> dict[str, str]:
+    """Return the files a store has, as ``known_files``; none where there is no store yet, and none is made."""
+    if not path.exists():
+        return {}
+    with Store(path, wait_s=wait_s) as store:
+        return known_files(store)
 
 
 def file_names(store: Store) -> dict[str, str]:

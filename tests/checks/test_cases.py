@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import pandas as pd
 import pytest
 
 import pipeline.checks  # noqa: F401  importing the package registers every check
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check
+from pipeline.normalise.sample_table import samples_from_wide
 from schemas.columns import SEVERITIES
 
 if TYPE_CHECKING:
@@ -79,3 +81,15 @@ def test_every_check_has_its_folder_and_every_folder_its_check(case_folder: Path
 
     assert folders == set(CHECKS)
     assert all((case_folder / name / f"{kind}.csv").is_file() for name in folders for kind in ("good", "bad"))
+
+
+@pytest.mark.parametrize("check_id", sorted(CHECKS))
+def test_a_batch_without_samples_has_no_findings(check_id: str) -> None:
+    """A folder that is known already is read again: every check runs over nothing."""
+    one = samples_from_wide(pd.DataFrame({"ph": [7.0], "sample_id": ["A"]}))
+    none = one.where(pd.Series([False], index=one.about.index))
+
+    findings, evaluated = run_check(CHECKS[check_id], none, Limits())
+
+    assert findings.empty
+    assert not len(evaluated)
