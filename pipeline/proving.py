@@ -28,7 +28,7 @@ from pipeline.problems import messages
 from pipeline.report.batch import Batch
 from pipeline.report.folder import folder_for
 from pipeline.report.summary import summarise
-from pipeline.store.database import Store
+from pipeline.store.database import Store, create
 from pipeline.store.read import earlier_samples, prior, registers
 from pipeline.store.write import BatchRecord, writing
 from schemas.columns import ABOUT_COLUMNS, ANALYTES
@@ -69,7 +69,10 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     started : when the run began, UTC.
     heard : told of progress.
     """
-    gathered = gather(results, settings)
+    with ThreadPoolExecutor(1) as beside:
+        if not settings.store.exists():
+            beside.submit(create, settings.store)
+        gathered = gather(results, settings)
     batch_id = _batch_id(gathered.files, started)
     new_registers = {kind: gathered.registers.get(kind, pd.DataFrame()) for kind in _REGISTERS}
     with Store(settings.store, wait_s=settings.lock_wait_s, memory_limit=_WRITER) as store:

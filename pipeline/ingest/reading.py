@@ -193,7 +193,7 @@ def grids(content: FileContent, fallback_encoding: str | None = None) -> list[Gr
 
 def _text_grid(data: bytes, fallback_encoding: str | None) -> Grid:
     decoded = decode(data, fallback_encoding)
-    if not decoded.text_bytes.strip():
+    if not decoded.text_bytes or decoded.text_bytes.isspace():
         raise Unreadable("it holds nothing but blanks and line ends", "file-empty")
     grid = replace(split(decoded.text_bytes), encoding=decoded.encoding)
     if not decoded.notice:

@@ -6,7 +6,7 @@ import os
 import shutil
 import tempfile
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Self
@@ -235,6 +235,12 @@ def _make_folder(path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise faults.not_permitted(path, f"its folder cannot be made ({error.strerror})") from error
+
+
+def create(path: Path) -> None:
+    """Make an empty store where there is none yet; whoever opens it is told of anything in the way."""
+    with suppress(KettlestoneError), Store(path):
+        pass
 
 
 def _create(path: Path, config: Config) -> None:
