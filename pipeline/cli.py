@@ -257,10 +257,13 @@ def retest(site: str, language: str, store: Path | None, settings_file: Path | N
     kettlestone retest TF-1
     kettlestone retest "Client / Site" --json
     """  # noqa: D301 - \b is click's mark for "keep these lines"
+    from datetime import UTC, datetime  # noqa: PLC0415
+
     from pipeline.report.retest import retest as answer  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
-    found = answer(load(settings_file, store=store), site, as_json=as_json, language=language)
+    today = datetime.now(UTC).date()
+    found = answer(load(settings_file, store=store), site, today, as_json=as_json, language=language)
     click.echo(found.text)
     raise SystemExit(found.exit_code)
 

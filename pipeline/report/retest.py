@@ -18,6 +18,8 @@ from pipeline.verify.outcomes import in_percent
 from pipeline.words import Said, day, say
 
 if TYPE_CHECKING:
+    from datetime import date
+
     from pipeline.settings import Settings
     from pipeline.treat.advice import Range
     from pipeline.verify.outcomes import Cause, Compared, History, NextTest, Span, Verification
@@ -44,13 +46,14 @@ class Retested:
     exit_code: int
 
 
-def retest(settings: Settings, site: str, *, as_json: bool, language: str = "en") -> Retested:
+def retest(settings: Settings, site: str, today: date, *, as_json: bool, language: str = "en") -> Retested:
     """Verify the last pair of a site and read its history.
 
     Parameters
     ----------
     settings : where the store is.
     site : as a person names it.
+    today : a next test that lies before it is overdue.
     as_json : data for other programs in place of text.
     language : of the sentences.
 
@@ -72,8 +75,14 @@ def retest(settings: Settings, site: str, *, as_json: bool, language: str = "en"
     clean = found is not None and found.outcome == "proved" and past.course in ("steady", "too few samples")
     clean = clean and RISEN not in {said.code for said in later}
     plan = _plan(found, past)
-    data = _data(course, found, past, plan, language)
-    text = json.dumps(data, ensure_ascii=False, indent=1) if as_json else _text(course, found, past, plan, language)
+    overdue = 0 if plan.on is None else max((today - plan.on.date()).days, 0)
+    said = [plan.said, *([Said("verify.next.overdue", {"days": overdue})] if overdue else [])]
+    when = " ".join(say(one, language) for one in said)
+    if as_json:
+        after = {"on": None if plan.on is None else f"{plan.on:%Y-%m-%d}", "overdue_days": overdue, "why": when}
+        text = json.dumps({**_data(course, found, past, language), "next_test": after}, ensure_ascii=False, indent=1)
+    else:
+        text = "\n".join([*_lines(course, found, past, language), "", when])
     return Retested(text, CLEAN if clean else FINDINGS)
 
 
@@ -132,7 +141,7 @@ def _plan(found: Verification | None, past: History) -> NextTest:
     return min(plans, key=lambda plan: pd.Timestamp.max if plan.on is None else plan.on)
 
 
-def _text(course: SiteCourse, found: Verification | None, past: History, plan: NextTest, language: str) -> str:
+def _lines(course: SiteCourse, found: Verification | None, past: History, language: str) -> list[str]:
     def word(code: str) -> str:
         return say(Said(f"verify.text.{code}"), language)
 
@@ -152,7 +161,7 @@ def _text(course: SiteCourse, found: Verification | None, past: History, plan: N
         lines.append(f"  {word('since')} {_span(past.exhausted_on, language)}")
     if found is None:
         lines += _causes(past.causes, word("causes"), language)
-    return "\n".join([*lines, "", say(plan.said, language)])
+    return lines
 
 
 def _about(course: SiteCourse, name: str, language: str) -> str:
@@ -203,9 +212,7 @@ def _span(span: Span, language: str) -> str:
     return days if span.litres is None else f"{days}, {span.litres.value:.0f} L"
 
 
-def _data(
-    course: SiteCourse, found: Verification | None, past: History, plan: NextTest, language: str
-) -> dict[str, Any]:
+def _data(course: SiteCourse, found: Verification | None, past: History, language: str) -> dict[str, Any]:
     no_pair = [say(Said("verify.no_pair"), language)]
     return {
         "client": course.site.client,
@@ -235,7 +242,6 @@ def _data(
             "causes": [_cause(one, language) for one in past.causes],
             "findings": [say(said, language) for said in past.findings],
         },
-        "next_test": {"on": None if plan.on is None else f"{plan.on:%Y-%m-%d}", "why": say(plan.said, language)},
     }
 
 

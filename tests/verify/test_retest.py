@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -10,6 +11,7 @@ from click.testing import CliRunner
 
 from pipeline.cli import main
 from pipeline.intake import run
+from pipeline.report.retest import retest
 from pipeline.settings import load
 
 if TYPE_CHECKING:
@@ -72,6 +74,14 @@ def test_a_filter_at_its_end_is_found_in_pair_and_history(store: Path) -> None:
     assert 850 <= found["history"]["exhausted_on"]["litres"]["value"] <= 1200
     assert found["history"]["removed_eq"] * 2804 == pytest.approx(14290, rel=0.01)
     assert found["next_test"]["on"] == "2025-03-22"
+    assert found["next_test"]["overdue_days"] >= (date(2026, 11, 25) - date(2025, 3, 22)).days
+
+
+def test_a_test_that_lies_ahead_is_not_overdue(store: Path) -> None:
+    settings = load(None, store=store)
+
+    assert "overdue" not in retest(settings, "S-1", date(2025, 3, 22), as_json=False).text
+    assert "Days since then: 1. The test is overdue." in retest(settings, "S-1", date(2025, 3, 23), as_json=False).text
 
 
 @pytest.mark.source("CP")
