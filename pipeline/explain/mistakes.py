@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -29,6 +29,8 @@ from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    import numpy.typing as npt
 
     from pipeline.explain.record import Flags, Floats, Record
 
@@ -548,3 +550,9 @@ def catalogue() -> tuple[Candidate, ...]:
     )
     found.append(Candidate("several-mistakes", loosened=everything))
     return tuple(found)
+
+
+@cache
+def every(fact: str) -> npt.NDArray[Any]:
+    """Give one attribute of every candidate, in the order of the catalogue."""
+    return np.array([getattr(one, fact) for one in catalogue()])

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.checks import evidence
 from pipeline.explain import wording
-from pipeline.explain.mistakes import catalogue
+from pipeline.explain.mistakes import catalogue, every
 from pipeline.explain.priors import priors
 from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import judged
@@ -306,19 +306,17 @@ def _worded(table: pd.DataFrame) -> pd.DataFrame:
     """Add the message of every pattern."""
     if table.empty:
         return table.drop(columns="runner").assign(message=pd.Series(dtype="str"))
-    words = {"title": wording.titles(table, "title"), "percent": 100.0 * table["share"]}
+    titles = pd.Series(wording.titles(table, "title"), dtype="str")
+    words = {"title": titles, "percent": 100.0 * table["share"]}
     of = fill(
         "One mistake in the whole of this {scope}: {title}. It fits {percent:0} % of {samples} records that can tell.",
         table,
         words,
     )
     runner = table["runner"].fillna(0).astype("int64").to_numpy()
-    second = pd.DataFrame(
-        [(one.mistake, one.analyte, one.other, one.detail) for one in (catalogue()[place] for place in runner)],
-        columns=["mistake", "analyte", "other_analyte", "detail"],
-    )
-    also = " Fits nearly as well: " + wording.titles(second, "title") + "."
-    of = of + also.where(runner > 0, "").to_numpy()
+    facts = {"mistake": "mistake", "analyte": "analyte", "other_analyte": "other", "detail": "detail"}
+    second = wording.titles({name: every(fact)[runner] for name, fact in facts.items()}, "title")
+    of = of + np.where(runner > 0, " Fits nearly as well: " + second + ".", "")
     bias = table["mistake"] == "instrument-fault"
     steady = fill("{scope}: {analyte}, {detail} in {samples} pairs: one instrument or kit lot reads wrong.", table)
     return table.drop(columns="runner").assign(message=of.mask(bias, steady))

@@ -14,6 +14,7 @@ from pipeline.checks.hardness import SOFTENED_WORDS
 from pipeline.checks.record import moment, number
 from pipeline.normalise.sample_table import column_numbers, places
 from schemas.columns import ANALYTES, WIDE_COLUMNS
+from schemas.methods import METHODS
 
 if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
@@ -111,12 +112,13 @@ def read(samples: SampleTable) -> Record:
     own = slice(0, len(WIDE_COLUMNS))
     low, high = (frame.to_numpy(dtype="float64").T for frame in (samples.low, samples.high))
     half = samples.uncertainty.to_numpy(dtype="float64").T / 2.0
-    derived = _method_is(samples, ("derived",))
+    method = np.array([samples.method[column].cat.codes for column in WIDE_COLUMNS])
+    derived = method == METHODS.index("derived")
     bound = np.isnan(wide) & ~np.isnan(low) & ~np.isnan(high) & ~derived
     values[own] = np.where(bound, (low + high) / 2.0, wide)
     spread[own] = np.where(bound, (high - low) / np.sqrt(12.0), half)
     exact[own] = ~np.isnan(wide)
-    counted[own] = _method_is(samples, COUNTED)
+    counted[own] = np.isin(method, [METHODS.index(name) for name in COUNTED])
     _add_written(samples, (values, spread, worth, written, step, volume, exact, counted))
     known = ~np.isnan(written)
     written = np.where(known, written, values)
@@ -132,7 +134,6 @@ def read(samples: SampleTable) -> Record:
     spread[ROW[UNREAD[0]] :] = 0.0
     least = np.where(np.arange(size[0])[:, None] == ROW["ph"], 0.02, _SMALLEST * np.abs(values))
     spread = np.where(np.isnan(values), np.nan, np.fmax(spread, least))
-    stage = evidence.text(samples, "stage").to_numpy()
     most = np.where(first, _FIRST_DROP[1], _WIDEST)
     widest = np.where(exact & (np.arange(size[0])[:, None] < len(WIDE_COLUMNS)), most * np.abs(values), np.inf)
     widest[[ROW["ph"], ROW["temperature"]]] = np.inf
@@ -149,14 +150,10 @@ def read(samples: SampleTable) -> Record:
         step=step,
         volume=volume,
         counted=counted,
-        treated=np.isin(stage, TREATED_STAGES),
+        treated=samples.fact("stage").isin(TREATED_STAGES),
         softened=evidence.says(samples, ("supply", "treatment", "comment"), SOFTENED_WORDS),
         laboratory_tds=np.asarray(samples.method["tds_mg_l"].isin(["laboratory", "burette"])),
     )
-
-
-def _method_is(samples: SampleTable, methods: tuple[str, ...]) -> Flags:
-    return np.array([samples.method[column].isin(methods).to_numpy() for column in WIDE_COLUMNS], dtype="bool")
 
 
 def _add_written(

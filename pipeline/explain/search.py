@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.explain.mistakes import Candidate
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Flags, Floats, Places, Record
+    from pipeline.normalise.coded import Coded
 
 SAMPLES_AT_ONCE: Final = 256
 WEIGHED_COLUMNS: Final = (
@@ -140,7 +141,11 @@ def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
     """Lay out every candidate that can apply, side by side."""
     known = priors()
     candidates, samples, changes = [], [], []
+    read: Flags = np.asarray(record.exact.any(axis=1))
+    read[list(_UNREAD_ROWS)] = True
     for place, one in enumerate(catalogue()):
+        if one.change is not None and not read[one.row]:
+            continue
         fits, changed = _applies(one, record, seen, known.seen_by[place])
         who = np.flatnonzero(fits)
         if who.size:
@@ -298,13 +303,19 @@ def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict
     return pairs, relations.evaluate(values, record.laboratory_tds[sample])
 
 
-def seen_by_checks(findings: pd.DataFrame, index: pd.Index) -> dict[str, Flags]:
-    """Give the samples that each check of the priors found something in."""
+def seen_by_checks(check: Coded, at: Places, size: int) -> dict[str, Flags]:
+    """Give the samples that each check of the priors found something in.
+
+    Parameters
+    ----------
+    check : (f,) the check of each finding.
+    at : (f,) place of its sample, -1 where it is none of them.
+    size : number of samples.
+    """
     wanted = {name for names in priors().seen_by for name in names}
     flags = {}
     for name in sorted(wanted):
-        at = index.get_indexer(pd.Index(findings.loc[findings["check_id"] == name, "sample_id"]))
-        found = np.zeros(len(index), dtype="bool")
-        found[at[at >= 0]] = True
-        flags[name] = found
+        found = np.zeros(size + 1, dtype="bool")
+        found[at[check.isin([name])]] = True
+        flags[name] = found[:-1]
     return flags
