@@ -310,7 +310,7 @@ def _with_pairs(told: Columns, pairs: Columns) -> Columns:
 
 def _laid(told: Columns) -> pd.DataFrame:
     """Lay the explanations out as a frame."""
-    return pd.DataFrame({name: pd.array(told[name], dtype=kind) for name, kind in _kinds().items()})
+    return pd.DataFrame({name: pd.Series(told[name], dtype=kind) for name, kind in _kinds().items()})
 
 
 def _questions(told: Columns) -> pd.DataFrame:
