@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Flags, Floats, Record
 
     Change = Callable[[Record], dict[int, Floats]]
+    Where = Callable[[Record], Flags]
 
 DEGREE: Final[dict[str, float]] = {  # mg/L as CaCO3 in one unit [DIN19640, GRAIN]
     "°dH": 17.848,
@@ -144,7 +145,7 @@ class Candidate:
     loosened: tuple[tuple[int, float], ...] = ()
     water: str = ""
     weight: float = 1.0
-    where: Callable[[Record], Flags] | None = None
+    where: Where | None = None
     seen: bool = False
     row: int = field(default=-1)
 

@@ -168,15 +168,15 @@ def _best(record: Record, past: History, seen: dict[str, Flags], rows: Places, c
             "better": ratio >= _TELLS,
         }
     ).groupby(code[rows][sample] * size + candidate)
-    total = sums.sum()
-    looked, samples, better = sums.size().to_numpy(), total["samples"].to_numpy(), total["better"].to_numpy()
-    group, candidate = np.divmod(total.index.to_numpy(), size)
+    total, samples, better = (sums[name].sum().to_numpy() for name in ("total", "samples", "better"))
+    looked, key = sums.size().to_numpy(dtype="int64"), sums.size().index.to_numpy()
+    group, candidate = np.divmod(key, size)
     share = better / np.maximum(samples, 1)
     most = (better >= 0.5 * np.bincount(code[rows])[group]) & (share >= AGREEING) & (samples >= FEWEST)
     at = np.flatnonzero(most)
     group, candidate, looked = group[at], candidate[at], looked[at]
     free = _lacking(record, rows, code, group, candidate, looked)
-    evidence = total["total"].to_numpy()[at] + free * np.log1p(-_LIKELY)
+    evidence = total[at] + free * np.log1p(-_LIKELY)
     tempered = evidence / (1.0 + CORRELATION * (looked - 1.0)) + sums["usual"].mean().to_numpy()[at]
     probability = _shares(group, tempered + priors().log_prior[candidate])
     order = np.lexsort((-probability, group))
@@ -254,7 +254,7 @@ def _row(one: _Found, scope: str, name: str) -> dict[str, Any]:
 
 
 def _bias(record: Record, code: Places, scope: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
-    """Find a source (``code`` -1: none) whose first readings differ from the second ones by the same ratio everywhere."""
+    """Find a source (``code``, -1 for none) whose first and second readings differ by the same ratio everywhere."""
     told = []
     for name in SECOND:
         with np.errstate(divide="ignore", invalid="ignore"):

@@ -16,7 +16,7 @@ from pipeline.explain.mistakes import catalogue, every
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
 from pipeline.explain.patterns import PATTERN_COLUMNS, Patterns, of_files
 from pipeline.explain.priors import UNNAMED
-from pipeline.explain.record import read
+from pipeline.explain.record import counted_up, read
 from pipeline.explain.relations import unread
 from pipeline.explain.search import judged, seen_by_checks
 from pipeline.normalise.coded import coded
@@ -131,12 +131,12 @@ def explain(
     weighed = judged(part, part_past, of_part)
     patterns = of_files(samples, record, past, seen, chosen)
     doubted = _doubted(findings, at, len(record))[chosen]
-    own = _ranked(_answers(patterns.raised(weighed)), part, doubted)
+    own = _ranked(_answers(patterns.raised(weighed)), doubted)
     pairs = of_pairs(samples, record, own, chosen, limits)
     moved = np.flatnonzero(pairs.exchanged()[chosen])
     if moved.size:
         weighed = _without_history(weighed, part, part_past, of_part, moved)
-        own = _ranked(_answers(patterns.raised(weighed)), part, doubted)
+        own = _ranked(_answers(patterns.raised(weighed)), doubted)
         pairs = of_pairs(samples, record, own, chosen, limits)
     return _worded(own, part, (part_past, pairs.rows(record.index)), patterns)
 
@@ -176,21 +176,29 @@ def answer_codes() -> npt.NDArray[np.int64]:
 
 def _answers(weighed: pd.DataFrame) -> pd.DataFrame:
     """Turn log posteriors into probabilities, one row per sample and answer; the likeliest step stands for it."""
-    top = weighed.groupby("sample")["log_posterior"].transform("max").to_numpy()
-    weight = np.exp(weighed["log_posterior"].to_numpy() - top)
-    share = weight / pd.Series(weight).groupby(weighed["sample"].to_numpy()).transform("sum").to_numpy()
-    table = weighed.assign(probability=share, answer=answer_codes()[weighed["candidate"].to_numpy()])
-    table = table.sort_values(["sample", "answer", "probability"], ascending=[True, True, False], kind="stable")
-    total = table.groupby(["sample", "answer"], sort=False)["probability"].sum()
-    mean = (table["value_to"] * table["probability"]).groupby([table["sample"], table["answer"]], sort=False).sum()
-    first = table.drop_duplicates(["sample", "answer"]).reset_index(drop=True)
-    several = (
-        first["answer"].isin(np.flatnonzero(np.bincount(answer_codes(), minlength=len(catalogue())) > 1)).to_numpy()
+    sample, candidate, value, log = (
+        weighed[name].to_numpy() for name in ("sample", "candidate", "value_to", "log_posterior")
     )
-    ion = several & ~np.isnan(first["value_to"].to_numpy()) & _is("missing-ion")[first["candidate"].to_numpy()]
-    likely = np.maximum(total.to_numpy(), np.finfo("float64").tiny)
-    value = np.where(ion, mean.to_numpy() / likely, first["value_to"].to_numpy())
-    return first.assign(probability=total.clip(upper=1.0).to_numpy(), value_to=value)
+    top = np.full(sample.max(initial=-1) + 1, -np.inf)
+    np.maximum.at(top, sample, log)
+    weight = np.exp(log - top[sample])
+    share = weight / pd.Series(weight).groupby(sample).transform("sum").to_numpy()
+    answer = answer_codes()[candidate]
+    order = np.lexsort((-share, answer, sample))
+    _, first, at = np.unique((sample * answer_codes().size + answer)[order], return_index=True, return_inverse=True)
+    total, mean = (pd.Series(part[order]).groupby(at).sum().to_numpy() for part in (share, value * share))
+    rows = order[first]
+    ion = _is("missing-ion")[candidate[rows]] & ~np.isnan(value[rows])  # steps of one unknown: told by their mean
+    likely = np.maximum(total, np.finfo("float64").tiny)
+    return (
+        weighed.iloc[rows]
+        .reset_index(drop=True)
+        .assign(
+            answer=answer[rows],
+            probability=np.minimum(total, 1.0),
+            value_to=np.where(ion, mean / likely, value[rows]),
+        )
+    )
 
 
 @cache
@@ -206,25 +214,21 @@ def _doubted(findings: pd.DataFrame, at: Places, size: int) -> Flags:
     return doubted[:-1]
 
 
-def _ranked(answers: pd.DataFrame, record: Record, doubted: npt.NDArray[np.bool_]) -> pd.DataFrame:
+def _ranked(answers: pd.DataFrame, doubted: Flags) -> pd.DataFrame:
     """Rank the answers of every sample and keep those that are told; all of them where a check holds it."""
-    size = answers["sample"].max() + 1
-    calm = np.zeros(size, dtype="bool")
-    nothing = answers[answers["answer"] == 0]
-    likely = nothing["probability"].to_numpy()
-    agrees = nothing["misfit"].to_numpy() <= _within(nothing["relations"].to_numpy())
-    calm[nothing["sample"].to_numpy()] = (likely >= ENOUGH) & (agrees | (likely >= SURE))
-    calm &= ~doubted[:size]
-    is_nothing = (answers["answer"] == 0).to_numpy()
-    always = is_nothing | _is(UNNAMED)[answers["answer"].to_numpy()]
-    table = answers.sort_values(["sample", "probability"], ascending=[True, False], kind="stable")
-    order = table.groupby("sample").cumcount().to_numpy()
-    told = always[table.index] | ((order < MOST) & (table["probability"].to_numpy() >= LEAST))
-    told &= ~calm[table["sample"].to_numpy()] | is_nothing[table.index]
-    table = table[told].reset_index(drop=True)
-    ranked: pd.DataFrame = table.assign(
-        rank=table.groupby("sample").cumcount() + 1, sample_id=record.index[table["sample"]]
+    sample, answer, likely, misfit, relations = (
+        answers[name].to_numpy() for name in ("sample", "answer", "probability", "misfit", "relations")
     )
+    nothing = answer == 0
+    calm = np.zeros(len(doubted), dtype="bool")
+    agrees = (misfit <= _within(relations)) | (likely >= SURE)
+    calm[sample[nothing]] = ((likely >= ENOUGH) & agrees)[nothing]
+    calm &= ~doubted
+    always = nothing | _is(UNNAMED)[answer]
+    at = np.lexsort((-likely, sample))
+    told = always[at] | ((counted_up(sample[at]) < MOST) & (likely[at] >= LEAST))
+    at = at[told & (~calm[sample[at]] | nothing[at])]
+    ranked: pd.DataFrame = answers.iloc[at].reset_index(drop=True).assign(rank=counted_up(sample[at]) + 1)
     return ranked
 
 
@@ -304,8 +308,7 @@ def _with_pairs(told: Columns, pairs: Columns) -> Columns:
     paired = np.isin(sample, sample[told["sample_id"].size :])
     order = np.where(nothing & paired, 2, np.where(joined["probability"] >= ENOUGH, 0, 1))
     at = np.lexsort((-joined["probability"], order, sample))
-    first = np.searchsorted(sample[at], sample[at])
-    return {**{name: values[at] for name, values in joined.items()}, "rank": np.arange(at.size) - first + 1}
+    return {**{name: values[at] for name, values in joined.items()}, "rank": counted_up(sample[at]) + 1}
 
 
 def _laid(told: Columns) -> pd.DataFrame:

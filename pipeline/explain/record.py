@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.checks import evidence
 from pipeline.checks.hardness import SOFTENED_WORDS
@@ -197,8 +199,13 @@ def _ranks(cell: Places, other: Flags, line: npt.NDArray[np.integer[Any]]) -> Pl
     rank = np.zeros(len(cell), dtype="int64")
     several = np.flatnonzero(np.bincount(cell, minlength=1)[cell] > 1)
     order = several[np.lexsort((line[several], other[several], cell[several]))]
-    rank[order] = np.arange(order.size) - np.searchsorted(cell[order], cell[order])
+    rank[order] = counted_up(cell[order])
     return rank
+
+
+def counted_up(group: Places) -> Places:
+    """Give the rows of each group numbers from 0; ``group`` is sorted."""
+    return np.asarray(np.arange(len(group)) - np.searchsorted(group, group), dtype="int64")
 
 
 def _add_twins(samples: SampleTable, values: Floats, spread: Floats, half: Floats) -> None:
@@ -251,8 +258,8 @@ def _written(readings: pd.DataFrame) -> _Written:
     )
     form = coded(readings["form"]) if "form" in readings else silent(len(readings))
     codes, texts = pd.factorize(readings["raw_text"])
-    plain = np.array([str(text).replace(",", ".").strip() for text in texts], dtype=object)
-    figure = np.append(pd.to_numeric(plain, errors="coerce"), np.nan)[codes]
+    plain = pc.utf8_trim_whitespace(pc.replace_substring(pa.array(texts.astype("str"), pa.string()), ",", "."))
+    figure = np.append(pd.to_numeric(plain.to_numpy(zero_copy_only=False), errors="coerce"), np.nan)[codes]
     value = readings["value"].to_numpy(dtype="float64")
     is_count = form.isin(["drops"]) & ~np.isnan(drops)
     with np.errstate(divide="ignore", invalid="ignore"):

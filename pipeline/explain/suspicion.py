@@ -194,8 +194,6 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     runs = pd.concat([checked.runs, run], ignore_index=True).sort_values("check_id", ignore_index=True)
     if findings.empty:
         return replace(checked, runs=runs)
-    joined = pd.concat([checked.findings, findings], ignore_index=True)
-    order = np.lexsort((np.arange(len(joined)), -_rank(joined)))
     serious = findings[findings["severity"] != SEVERITIES[0]]
     noted, suspected = np.zeros((2, len(index)), dtype="bool")
     noted[places(index, findings["sample_id"])] = True
@@ -204,13 +202,24 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     verdict = checked.verdict.mask(noted, "note").mask(suspected, "hold")
     return replace(
         checked,
-        findings=joined.iloc[order].reset_index(drop=True),
+        findings=_merged(checked.findings, findings),
         verdict=verdict,
         runs=runs,
         open_findings=pd.concat(
             [checked.open_findings, serious[["sample_id", "severity", "analyte"]]], ignore_index=True
         ),
     )
+
+
+def _merged(findings: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
+    """Put further findings behind those of their severity; ``findings`` are sorted worst first."""
+    rank, of_more = -_rank(findings), _rank(more)
+    parts = []
+    for severity in reversed(range(len(SEVERITIES))):
+        begin, end = (int(np.searchsorted(rank, -severity, side)) for side in ("left", "right"))
+        parts += [findings.iloc[begin:end], more[of_more == severity]]
+    merged: pd.DataFrame = pd.concat([part for part in parts if len(part)], ignore_index=True)
+    return merged
 
 
 def _rank(findings: pd.DataFrame) -> npt.NDArray[np.int64]:
