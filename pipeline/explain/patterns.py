@@ -209,7 +209,7 @@ def _shares(group: Places, logs: Floats) -> Floats:
 
 
 def _lacking(
-    record: Record, rows: Places, code: Places, group: Places, candidate: Places, looked: npt.NDArray[np.int64]
+    record: Record, rows: Places, code: Places, group: Places, candidate: Places, looked: npt.NDArray[np.integer[Any]]
 ) -> Floats:
     """Count the rows of a source that cannot have lost or gained the digit: the count or the value would be absurd."""
     read, sources, row = record.exact[:, rows], code[rows], every("row")[candidate]

@@ -121,7 +121,7 @@ def read(samples: SampleTable) -> Record:
     values[own] = np.where(bound, (low + high) / 2.0, wide)
     spread[own] = np.where(bound, (high - low) / np.sqrt(12.0), half)
     exact[own] = ~np.isnan(wide)
-    counted[own] = np.isin(method, [METHODS.index(name) for name in COUNTED])
+    counted[own] = np.array([*(name in COUNTED for name in METHODS), False])[method]
     _add_written(samples, (values, spread, worth, written, step, volume, exact, counted))
     known = ~np.isnan(written)
     written = np.where(known, written, values)
