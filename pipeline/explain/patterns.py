@@ -179,9 +179,15 @@ def _best(record: Record, past: History, seen: dict[str, Flags], rows: Places, c
     evidence = total[at] + free * np.log1p(-_LIKELY)
     tempered = evidence / (1.0 + CORRELATION * (looked - 1.0)) + sums["usual"].mean().to_numpy()[at]
     probability = _shares(group, tempered + priors().log_prior[candidate])
-    order = np.lexsort((-probability, group))
+    return _likeliest(group, candidate, samples[at], share[at], probability)
+
+
+def _likeliest(
+    group: Places, candidate: Places, samples: npt.NDArray[np.integer[Any]], share: Floats, probability: Floats
+) -> list[_Found]:
+    """Take the likeliest mistake of each source where it is, or some mistake is, likely enough."""
     found = []
-    for _, places in groupby(order.tolist(), key=group.__getitem__):
+    for _, places in groupby(np.lexsort((-probability, group)).tolist(), key=group.__getitem__):
         first, *others = places
         equal = others and probability[others[0]] >= probability[first] / _EQUAL
         if probability[first] >= _COVERS or probability[[first, *others]].sum() >= _LIKELY:
@@ -189,8 +195,8 @@ def _best(record: Record, past: History, seen: dict[str, Flags], rows: Places, c
                 _Found(
                     group=int(group[first]),
                     candidate=int(candidate[first]),
-                    samples=int(samples[at[first]]),
-                    share=float(share[at[first]]),
+                    samples=int(samples[first]),
+                    share=float(share[first]),
                     probability=float(probability[first]),
                     runner=int(candidate[others[0]]) if equal else 0,
                 )
