@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -30,9 +30,12 @@ from schemas.columns import ANALYTES
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    import numpy.typing as npt
+
     from pipeline.explain.record import Flags, Floats, Record
 
     Change = Callable[[Record], dict[int, Floats]]
+    Where = Callable[[Record], Flags]
 
 DEGREE: Final[dict[str, float]] = {  # mg/L as CaCO3 in one unit [DIN19640, GRAIN]
     "°dH": 17.848,
@@ -142,7 +145,7 @@ class Candidate:
     loosened: tuple[tuple[int, float], ...] = ()
     water: str = ""
     weight: float = 1.0
-    where: Callable[[Record], Flags] | None = None
+    where: Where | None = None
     seen: bool = False
     row: int = field(default=-1)
 
@@ -548,3 +551,9 @@ def catalogue() -> tuple[Candidate, ...]:
     )
     found.append(Candidate("several-mistakes", loosened=everything))
     return tuple(found)
+
+
+@cache
+def every(fact: str) -> npt.NDArray[Any]:
+    """Give one attribute of every candidate, in the order of the catalogue."""
+    return np.array([getattr(one, fact) for one in catalogue()])

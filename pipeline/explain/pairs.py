@@ -6,19 +6,23 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.checks.pairs import match
-from pipeline.explain.mistakes import catalogue
+from pipeline.explain.mistakes import every
 from pipeline.explain.record import ROW
-from pipeline.explain.wording import figures, titles
-from pipeline.problems import fill
+from pipeline.explain.wording import figures, listed, texts, titles
+from pipeline.problems import filled
 from pipeline.reference import table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    import pandas as pd
+
     from pipeline.checks.limits import Limits
     from pipeline.explain.record import Flags, Floats, Places, Record
+    from pipeline.explain.wording import Columns
     from pipeline.normalise.sample_table import SampleTable
 
 QUANTITIES: Final = ("total_hardness", "alkalinity", "conductivity", "ph", "sodium", "chloride")
@@ -50,22 +54,72 @@ _ENDINGS: Final = {
 
 @dataclass(frozen=True)
 class PairAnswers:
-    """Rows like those of `Explained.explanations`, with `scope` "pair"; a question apart from the readings' own."""
+    """What may have become of (p,) pairs; a question apart from the readings' own.
 
-    table: pd.DataFrame
+    Attributes
+    ----------
+    pairs : of `checks.pairs.match`.
+    weights : (p, 4) probability of each of _ANSWERS.
+    values : (r, n) the readings they were weighed by, as they are told.
+    """
 
-    def exchanged(self, index: pd.Index) -> Flags:
+    pairs: pd.DataFrame
+    weights: Floats
+    values: Floats
+
+    def exchanged(self) -> Flags:
         """Tell the samples whose labels are more likely exchanged than not."""
-        if self.table.empty:
-            return np.zeros(len(index), dtype="bool")
-        likely = (self.table["mistake"] == "swapped-samples") & (self.table["probability"] >= _CORRECTED)
-        return np.asarray(index.isin(self.table["sample_id"][likely]))
+        flags = np.zeros(self.values.shape[1], dtype="bool")
+        sample, pair = self._told("swapped-samples")
+        flags[sample] = self._weight("swapped-samples")[pair] >= _CORRECTED
+        return flags
+
+    def rows(self, index: pd.Index) -> Columns:
+        """Lay out the answers for both samples of every pair, in the columns of `Explained.explanations`."""
+        told = [(mistake, *self._told(mistake)) for mistake in PAIR_ANSWERS]
+        sample = np.concatenate([samples for _, samples, _ in told])
+        blank, unknown = np.full(sample.size, ""), np.full(sample.size, np.nan)
+        rows: Columns = {
+            "sample_id": np.asarray(index[sample], dtype=object),
+            "rank": np.zeros(sample.size, dtype="int64"),
+            "mistake": np.concatenate([np.full(pair.size, mistake) for mistake, _, pair in told]),
+            "probability": np.concatenate([self._weight(mistake)[pair] for mistake, _, pair in told]),
+            "evidence": np.concatenate([texts(self._evidence(mistake, pair)) for mistake, _, pair in told]),
+            **dict.fromkeys(("analyte", "other_analyte", "detail", "unit"), blank),
+            **dict.fromkeys(("value_from", "value_to"), unknown),
+            "pattern": np.zeros(sample.size, dtype="bool"),
+        }
+        return {**rows, "title": titles(rows, "title")}
+
+    def _weight(self, mistake: str) -> Floats:
+        return self.weights[:, _ANSWERS.index(mistake)]
+
+    def _told(self, mistake: str) -> tuple[Places, Places]:
+        """Give the samples an answer is told of, and the pair each has it from: the first of several."""
+        likely = (self._weight("") < 0.5) & (self._weight(mistake) >= _LEAST)  # noqa: PLR2004 -- the likelier of two
+        pair = np.tile(np.flatnonzero(likely), 2)
+        both = np.concatenate([self.pairs[name].to_numpy()[likely] for name in ("raw", "treated")])
+        first = np.sort(np.unique(both, return_index=True)[1])
+        return both[first], pair[first]
+
+    def _evidence(self, mistake: str, at: Places) -> pa.Array:
+        """Say of chosen pairs both numbers of each titration and of conductivity, then what they mean."""
+        before, behind = (self.pairs[name].to_numpy()[at] for name in ("raw", "treated"))
+        clauses = []
+        for name in _TITRATED:
+            raw, treated = self.values[ROW[name], before], self.values[ROW[name], behind]
+            label = {"total_hardness": "total hardness", "conductivity": "conductivity"}.get(name, name)
+            unit = " µS/cm" if name == "conductivity" else f" {ANALYTES[name].unit} as CaCO3"
+            facts = {"raw": figures(raw), "treated": figures(treated)}
+            clause = filled(f"{label} {{raw}} before and {{treated}} behind{unit}", facts)
+            clauses.append(pc.if_else(pa.array(~np.isnan(raw + treated)), clause, None))
+        kinds = self.pairs["kind"].to_numpy()[at].tolist()
+        named = [f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}" if kind else "a treatment" for kind in kinds]
+        words = {"kind": pa.array(named, pa.string()), "bypass": self.pairs["bypass"].to_numpy(dtype="float64")[at]}
+        return pc.binary_join_element_wise(listed(clauses), filled(_ENDINGS[mistake], words), "")
 
 
-NO_PAIRS: Final = PairAnswers(pd.DataFrame())
-
-
-def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, limits: Limits) -> PairAnswers:
+def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, chosen: Places, limits: Limits) -> PairAnswers:
     """Weigh whether the labels of each pair are right and the treatment works.
 
     Two bottles in one record each agree with themselves when their labels are exchanged: only the direction of the
@@ -74,7 +128,8 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, limits: Li
     Parameters
     ----------
     samples, record : all samples.
-    own : `sample_id candidate probability value_to rank`, explanations of the readings; a likely one counts as read.
+    own : `sample candidate probability value_to rank`, explanations of the readings; a likely one counts as read.
+    chosen : the place of each explained `sample` among all.
     limits : ``treatment.days_apart``.
 
     Returns
@@ -86,28 +141,25 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, limits: Li
     p(answer | pair) ∝ p(answer) · Π N(ln(behind/before); mean, √(spread² + u²)) with the effects of the kind of
     treatment, or of every kind by its share where none is named [CP, JCGM106].
     """
-    pairs = match(samples, limits.treatment.days_apart)
-    explained = record.index.isin(own["sample_id"])
+    pairs = samples.once(match, limits.treatment.days_apart)
+    explained = np.zeros(len(record), dtype="bool")
+    explained[chosen[own["sample"].to_numpy()]] = True
     pairs = pairs[explained[pairs["raw"]] | explained[pairs["treated"]]].reset_index(drop=True)
-    if pairs.empty:
-        return NO_PAIRS
-    values, spread = _as_explained(record, own)
+    values, spread = _as_explained(record, own, chosen)
     before, behind = pairs["raw"].to_numpy(), pairs["treated"].to_numpy()
     change, width = _changes(values, spread, before, behind)
     kinds = pairs["kind"].astype("str").to_numpy()
     weights = _weights(change, width, kinds, pairs["bypass"].to_numpy(dtype="float64") / 100.0)
     # A count is told as it was read; it was weighed by the middle of its interval.
-    return PairAnswers(_rows(record, pairs, weights, values + record.half))
+    return PairAnswers(pairs, weights, values + record.half)
 
 
-def _as_explained(record: Record, own: pd.DataFrame) -> tuple[Floats, Floats]:
+def _as_explained(record: Record, own: pd.DataFrame, chosen: Places) -> tuple[Floats, Floats]:
     """Take the readings, with the values of likely explanations in place of what was received."""
     values, spread = record.amounts.copy(), record.spread.copy()
     likely = own[(own["rank"] == 1) & (own["probability"] >= _CORRECTED) & own["value_to"].notna()]
-    rows = np.array([one.row if one.mistake != "missing-ion" else -1 for one in catalogue()])[
-        likely["candidate"].to_numpy()
-    ]
-    at = record.index.get_indexer(pd.Index(likely["sample_id"]))
+    rows = np.where(every("mistake") == "missing-ion", -1, every("row"))[likely["candidate"].to_numpy()]
+    at = chosen[likely["sample"].to_numpy()]
     kept = rows >= 0
     new = likely["value_to"].to_numpy()[kept] - record.half[rows[kept], at[kept]]
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -182,55 +234,3 @@ def _fit(change: dict[str, Floats], width: dict[str, Floats], kind: str) -> Floa
 
 def _normal(gap: Floats, width: Floats) -> Floats:
     return np.asarray(-0.5 * (gap / width) ** 2 - np.log(width), dtype="float64")
-
-
-def _rows(record: Record, pairs: pd.DataFrame, weights: Floats, values: Floats) -> pd.DataFrame:
-    """Lay out the answers of every pair for both of its samples."""
-    suspicious = weights[:, 0] < 0.5  # noqa: PLR2004 -- the likelier of two
-    parts = []
-    for place, mistake in enumerate(_ANSWERS):
-        told = np.flatnonzero(suspicious & (weights[:, place] >= _LEAST)) if mistake else np.zeros(0, dtype="int64")
-        if told.size:
-            evidence = _evidence(mistake, pairs.iloc[told].reset_index(drop=True), values)
-            both = np.concatenate([pairs["raw"].to_numpy()[told], pairs["treated"].to_numpy()[told]])
-            parts.append(
-                pd.DataFrame(
-                    {
-                        "sample_id": record.index[both],
-                        "mistake": mistake,
-                        "probability": np.tile(weights[told, place], 2),
-                        "evidence": np.tile(evidence.to_numpy(dtype=object), 2),
-                    }
-                )
-            )
-    if not parts:
-        return pd.DataFrame()
-    rows = pd.concat(parts, ignore_index=True).drop_duplicates(["sample_id", "mistake"])
-    rows = rows.assign(
-        analyte="",
-        other_analyte="",
-        detail="",
-        unit="",
-        pattern=False,
-        scope="pair",
-        value_from=np.nan,
-        value_to=np.nan,
-    )
-    return rows.assign(title=titles(rows, "title"))
-
-
-def _evidence(mistake: str, pairs: pd.DataFrame, values: Floats) -> pd.Series:
-    """Say both numbers of each titration and of conductivity, then what they mean."""
-    joined = np.full(len(pairs), "", dtype=object)
-    for name in _TITRATED:
-        raw, treated = values[ROW[name], pairs["raw"]], values[ROW[name], pairs["treated"]]
-        known = ~np.isnan(raw + treated)
-        facts = pd.DataFrame({"raw": figures(pd.Series(raw)), "treated": figures(pd.Series(treated))})
-        label = {"total_hardness": "total hardness", "conductivity": "conductivity"}.get(name, name)
-        unit = " µS/cm" if name == "conductivity" else f" {ANALYTES[name].unit} as CaCO3"
-        clause = fill(f"{label} {{raw}} before and {{treated}} behind{unit}", facts).to_numpy(dtype=object)
-        joined = np.where(known, np.where(joined == "", clause, joined + ", " + clause), joined)
-    kind = pairs["kind"].astype("str")
-    article = np.where(kind.str.slice(0, 1).isin(list("aeiou")), "an ", "a ")
-    words = pd.DataFrame({"kind": np.where(kind == "", "a treatment", article + kind), "bypass": pairs["bypass"]})
-    return pd.Series(joined + fill(_ENDINGS[mistake], words).to_numpy(dtype=object), dtype="str")

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Final
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 
-from pipeline.checks import evidence
 from pipeline.explain import wording
-from pipeline.explain.mistakes import catalogue
+from pipeline.explain.mistakes import catalogue, every
 from pipeline.explain.priors import priors
 from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import judged
-from pipeline.problems import fill
+from pipeline.problems import fill, filled
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -101,32 +101,30 @@ def of_files(samples: SampleTable, record: Record, past: History, seen: dict[str
     """
     held = np.zeros(len(record), dtype="bool")
     held[chosen] = True
-    parts: list[pd.DataFrame] = []
+    told: list[dict[str, Any]] = []
     covered: dict[int, Flags] = {}
-    told: set[tuple[int, bytes]] = set()
+    known: set[tuple[int, bytes]] = set()
     for scope, column in SCOPES.items():
-        code, names = pd.factorize(evidence.text(samples, column))
-        named = np.asarray(names.astype("str") != "")[code] if len(names) else np.zeros(0, dtype="bool")
-        rows = _looked_at(code, held, named)
+        source = samples.fact(column)
+        code = source.code.astype("int64")
+        rows = _looked_at(code, held, source.stated())
         if not rows.size:
             continue
         found = _best(record, past, seen, rows, code)
-        parts.append(_bias(record, code, named, rows, scope, names))
-        for _, one in found.iterrows():
-            members = code[chosen] == one["group"]
-            key = (int(one["candidate"]), members.tobytes())
-            if key in told:
+        told += _bias(record, np.where(source.stated() & np.isin(code, code[rows]), code, -1), scope, source.texts)
+        for one in found:
+            members = code[chosen] == one.group
+            key = (one.candidate, members.tobytes())
+            if key in known:
                 continue
-            told.add(key)
-            place = int(one["candidate"])
-            if one["probability"] >= _COVERS:
-                covered[place] = covered.get(place, np.zeros(len(chosen), dtype="bool")) | members
-            parts.append(_row(one, scope, str(names[int(one["group"])])))
-    table = pd.concat(parts, ignore_index=True) if parts else _empty()
-    return Patterns(_worded(table), covered)
+            known.add(key)
+            if one.probability >= _COVERS:
+                covered[one.candidate] = covered.get(one.candidate, np.zeros(len(chosen), dtype="bool")) | members
+            told.append(_row(one, scope, source.texts[one.group]))
+    return Patterns(_worded(told), covered)
 
 
-def _looked_at(code: npt.NDArray[np.intp], held: Flags, named: Flags) -> Places:
+def _looked_at(code: Places, held: Flags, named: Flags) -> Places:
     """Choose the rows of every source that are looked at, evenly through it."""
     size = np.bincount(code, minlength=1).astype("float64")
     share = np.bincount(code, weights=held, minlength=1) / np.maximum(size, 1)
@@ -136,91 +134,94 @@ def _looked_at(code: npt.NDArray[np.intp], held: Flags, named: Flags) -> Places:
     return np.flatnonzero(wanted & (rank % step == 0))
 
 
-@cache
-def _systematic() -> npt.NDArray[np.bool_]:
-    return np.array([one.mistake in SYSTEMATIC for one in catalogue()])
+@dataclass(frozen=True)
+class _Found:
+    """The likeliest mistake of a source: how many samples can tell, and which share of them agrees."""
+
+    group: int
+    candidate: int
+    samples: int
+    share: float
+    probability: float
+    runner: int
 
 
-@cache
-def _innocent() -> npt.NDArray[np.bool_]:
-    return np.array([one.mistake in ("no-mistake", "softened-water", "soda-water") for one in catalogue()])
-
-
-@cache
-def _tens() -> npt.NDArray[np.bool_]:
-    return np.array([one.mistake == "factor-ten" for one in catalogue()])
-
-
-@cache
-def _rows() -> npt.NDArray[np.int64]:
-    return np.array([one.row for one in catalogue()])
-
-
-@cache
-def _swaps() -> npt.NDArray[np.bool_]:
-    return np.array([one.mistake == "swapped-analytes" for one in catalogue()])
-
-
-def _best(
-    record: Record, past: History, seen: dict[str, Flags], rows: Places, code: npt.NDArray[np.intp]
-) -> pd.DataFrame:
-    """Give the likeliest mistake of every source that has one: `group candidate samples share probability`."""
+def _best(record: Record, past: History, seen: dict[str, Flags], rows: Places, code: Places) -> list[_Found]:
+    """Give the likeliest mistake of every source that has one."""
     weighed = judged(record.take(rows), past.take(rows), {name: flags[rows] for name, flags in seen.items()}, least=0.0)
-    base = weighed[weighed["candidate"] == 0].set_index("sample").assign(log_usual=_without_mistake(weighed))
-    some = weighed[_systematic()[weighed["candidate"].to_numpy()]]
-    same = base.reindex(some["sample"])
-    ratio = some["log_fit"].to_numpy() - same["log_fit"].to_numpy()
-    usual = some["log_usual"].to_numpy() - same["log_usual"].to_numpy()
-    swap = _swaps()[some["candidate"].to_numpy()]
-    ratio = ratio + np.where(swap, usual, 0.0)
-    frame = pd.DataFrame(
+    sample, candidate, fit, usual = (
+        weighed[name].to_numpy() for name in ("sample", "candidate", "log_fit", "log_usual")
+    )
+    base = np.zeros(rows.size)
+    base[sample[candidate == 0]] = fit[candidate == 0]
+    some = np.flatnonzero(np.isin(every("mistake"), list(SYSTEMATIC))[candidate])
+    usual = usual[some] - _without_mistake(sample, candidate, usual)[sample[some]]
+    sample, candidate = sample[some], candidate[some]
+    swap = (every("mistake") == "swapped-analytes")[candidate]
+    ratio = fit[some] - base[sample] + np.where(swap, usual, 0.0)
+    size = len(catalogue())
+    sums = pd.DataFrame(
         {
-            "group": code[rows][some["sample"].to_numpy()],
-            "candidate": some["candidate"].to_numpy(),
-            "told": _told(ratio, some["sample"].to_numpy()),
+            "total": _told(ratio, sample),
             "usual": np.where(swap, 0.0, usual),
-            "tells": np.abs(ratio) >= _TELLS,
+            "samples": np.abs(ratio) >= _TELLS,
             "better": ratio >= _TELLS,
         }
-    )
-    sums = frame.groupby(["group", "candidate"], as_index=False).agg(
-        looked=("told", "size"),
-        total=("told", "sum"),
-        usual=("usual", "mean"),
-        samples=("tells", "sum"),
-        better=("better", "sum"),
-    )
-    sums = sums.assign(share=sums["better"] / sums["samples"].clip(lower=1))
-    half = 0.5 * np.bincount(code[rows], minlength=1)[sums["group"]]
-    most = (sums["better"] >= half) & (sums["share"] >= AGREEING)
-    sums = sums[most & (sums["samples"] >= FEWEST)]
-    if sums.empty:
-        return sums.assign(probability=0.0)
-    sums["total"] += _lacking(record, rows, code, sums) * np.log1p(-_LIKELY)
-    tempered = sums["total"] / (1.0 + CORRELATION * (sums["looked"] - 1.0)) + sums["usual"]
-    logs = tempered + priors().log_prior[sums["candidate"].to_numpy()]
-    top = np.maximum(logs.groupby(sums["group"]).transform("max"), priors().log_prior[0])
-    weight = np.exp(logs - top)
-    total = weight.groupby(sums["group"]).transform("sum") + np.exp(priors().log_prior[0] - top)
-    sums = sums.assign(probability=weight / total).sort_values("probability", ascending=False)
-    any_mistake = sums.groupby("group")["probability"].transform("sum")
-    second = sums.groupby("group").nth(1).set_index("group")
-    best = sums.assign(any_mistake=any_mistake).drop_duplicates("group")
-    near = second.reindex(best["group"])
-    equal = near["probability"].to_numpy() >= best["probability"].to_numpy() / _EQUAL
-    best = best.assign(runner=np.where(equal, near["candidate"].fillna(0).to_numpy(), 0).astype("int64"))
-    certain = (best["probability"] >= _COVERS) | (best["any_mistake"] >= _LIKELY)
-    return best[certain].sort_values("group")
+    ).groupby(code[rows][sample] * size + candidate)
+    total, samples, better = (sums[name].sum().to_numpy() for name in ("total", "samples", "better"))
+    looked, key = sums.size().to_numpy(dtype="int64"), sums.size().index.to_numpy()
+    group, candidate = np.divmod(key, size)
+    share = better / np.maximum(samples, 1)
+    most = (better >= 0.5 * np.bincount(code[rows])[group]) & (share >= AGREEING) & (samples >= FEWEST)
+    at = np.flatnonzero(most)
+    group, candidate, looked = group[at], candidate[at], looked[at]
+    free = _lacking(record, rows, code, group, candidate, looked)
+    evidence = total[at] + free * np.log1p(-_LIKELY)
+    tempered = evidence / (1.0 + CORRELATION * (looked - 1.0)) + sums["usual"].mean().to_numpy()[at]
+    probability = _shares(group, tempered + priors().log_prior[candidate])
+    return _likeliest(group, candidate, samples[at], share[at], probability)
 
 
-def _lacking(record: Record, rows: Places, code: npt.NDArray[np.intp], sums: pd.DataFrame) -> npt.NDArray[np.float64]:
+def _likeliest(
+    group: Places, candidate: Places, samples: npt.NDArray[np.integer[Any]], share: Floats, probability: Floats
+) -> list[_Found]:
+    """Take the likeliest mistake of each source where it is, or some mistake is, likely enough."""
+    found = []
+    for _, places in groupby(np.lexsort((-probability, group)).tolist(), key=group.__getitem__):
+        first, *others = places
+        equal = others and probability[others[0]] >= probability[first] / _EQUAL
+        if probability[first] >= _COVERS or probability[[first, *others]].sum() >= _LIKELY:
+            found.append(
+                _Found(
+                    group=int(group[first]),
+                    candidate=int(candidate[first]),
+                    samples=int(samples[first]),
+                    share=float(share[first]),
+                    probability=float(probability[first]),
+                    runner=int(candidate[others[0]]) if equal else 0,
+                )
+            )
+    return found
+
+
+def _shares(group: Places, logs: Floats) -> Floats:
+    """Turn log posteriors into probabilities within each group, "no mistake" among its answers."""
+    nothing = priors().log_prior[0]
+    top = np.full(group.max(initial=-1) + 1, nothing)
+    np.maximum.at(top, group, logs)
+    weight = np.exp(logs - top[group])
+    total = pd.Series(weight).groupby(group).transform("sum").to_numpy()
+    return np.asarray(weight / (total + np.exp(nothing - top[group])), dtype="float64")
+
+
+def _lacking(
+    record: Record, rows: Places, code: Places, group: Places, candidate: Places, looked: npt.NDArray[np.integer[Any]]
+) -> Floats:
     """Count the rows of a source that cannot have lost or gained the digit: the count or the value would be absurd."""
-    place = sums["candidate"].to_numpy()
-    read = record.exact[:, rows]
-    groups = code[rows]
-    of = {row: np.bincount(groups, weights=read[row], minlength=code.max() + 1) for row in np.unique(_rows()[place])}
-    readable = np.array([of[row][group] for row, group in zip(_rows()[place], sums["group"], strict=True)])
-    return np.where(_tens()[place], np.maximum(readable - sums["looked"].to_numpy(), 0.0), 0.0)
+    read, sources, row = record.exact[:, rows], code[rows], every("row")[candidate]
+    readable = np.array([read[one, sources == source].sum() for one, source in zip(row, group, strict=True)])
+    tens = (every("mistake") == "factor-ten")[candidate]
+    return np.where(tens, np.maximum(readable - looked, 0.0), 0.0)
 
 
 def _told(ratio: Floats, row: Places) -> Floats:
@@ -232,93 +233,86 @@ def _told(ratio: Floats, row: Places) -> Floats:
     return np.asarray(np.logaddexp(with_it, np.log1p(-_LIKELY) + alone) - alone, dtype="float64")
 
 
-def _without_mistake(weighed: pd.DataFrame) -> pd.Series:
-    """How usual each row is if nothing is wrong with it: as it was recorded, or a softened or a soda water."""
-    innocent = weighed[_innocent()[weighed["candidate"].to_numpy()]]
-    prior = priors().log_prior[innocent["candidate"].to_numpy()] - priors().log_prior[0]
-    usual: pd.Series = (innocent["log_usual"] + prior).groupby(innocent["sample"].to_numpy()).agg(np.logaddexp.reduce)
-    return usual
+def _without_mistake(sample: Places, candidate: Places, usual: Floats) -> Floats:
+    """How usual each sample is if nothing is wrong with it: as it was recorded, or a softened or a soda water."""
+    prior = priors().log_prior - priors().log_prior[0]
+    result = np.full(sample.max(initial=-1) + 1, -np.inf)
+    for name in ("no-mistake", "softened-water", "soda-water"):
+        rows = (every("mistake") == name)[candidate]
+        result[sample[rows]] = np.logaddexp(result[sample[rows]], usual[rows] + prior[candidate[rows]])
+    return result
 
 
-def _row(one: pd.Series, scope: str, name: str) -> pd.DataFrame:
-    cause = catalogue()[int(one["candidate"])]
-    return pd.DataFrame(
-        {
-            "file_sha256": [name if scope == "file" else ""],
-            "scope": [scope if scope == "file" else f"{scope} {name}"],
-            "analyte": [cause.analyte],
-            "other_analyte": [cause.other],
-            "mistake": [cause.mistake],
-            "detail": [cause.detail],
-            "samples": [int(one["samples"])],
-            "share": [float(one["share"])],
-            "probability": [float(one["probability"])],
-            "runner": [int(one["runner"])],
-        }
-    )
+def _row(one: _Found, scope: str, name: str) -> dict[str, Any]:
+    cause = catalogue()[one.candidate]
+    return {
+        "file_sha256": name if scope == "file" else "",
+        "scope": scope if scope == "file" else f"{scope} {name}",
+        "analyte": cause.analyte,
+        "other_analyte": cause.other,
+        "mistake": cause.mistake,
+        "detail": cause.detail,
+        "samples": one.samples,
+        "share": one.share,
+        "probability": one.probability,
+        "runner": one.runner,
+    }
 
 
-def _bias(
-    record: Record, code: npt.NDArray[np.intp], named: Flags, rows: Places, scope: str, names: pd.Index
-) -> pd.DataFrame:
-    """Find a source whose first readings differ from the second ones by the same ratio everywhere."""
-    parts = [_empty()]
-    looked = named & np.isin(code, code[rows])
+def _bias(record: Record, code: Places, scope: str, names: tuple[str, ...]) -> list[dict[str, Any]]:
+    """Find a source (``code``, -1 for none) whose first and second readings differ by the same ratio everywhere."""
+    told = []
     for name in SECOND:
         with np.errstate(divide="ignore", invalid="ignore"):
             log = np.log(record.amounts[ROW[f"second {name}"]] / record.amounts[ROW[name]])
-        frame = pd.DataFrame({"group": code, "log": log})[looked & np.isfinite(log)]
-        sums = frame.groupby("group")["log"].agg(["size", "median", "std"]).reset_index()
-        error = 1.2533 * np.maximum(sums["std"].fillna(np.inf), 1e-3) / np.sqrt(sums["size"])
-        off = (
-            (sums["size"] >= FEWEST) & (sums["median"].abs() >= _BIAS) & (sums["median"].abs() >= _BIAS_ERRORS * error)
-        )
+        rows = np.flatnonzero((code >= 0) & np.isfinite(log))
+        rows = rows[np.bincount(code[rows], minlength=1)[code[rows]] >= FEWEST]
+        if not rows.size:
+            continue
+        sums = pd.Series(log[rows]).groupby(code[rows]).agg(["size", "median", "std"])
+        error = 1.2533 * np.maximum(sums["std"], 1e-3) / np.sqrt(sums["size"])
+        off = (sums["median"].abs() >= _BIAS) & (sums["median"].abs() >= _BIAS_ERRORS * error)
         sums = sums[off & (sums["median"].abs() < np.log(1.4))]  # more is a unit or a form, not a bias
         percent = 100.0 * np.expm1(sums["median"].to_numpy())
         direction = np.where(percent > 0, "above", "below")
-        parts.append(
-            pd.DataFrame(
+        words = {"percent": np.abs(percent), "direction": pa.array(direction, pa.string())}
+        details = filled("the second reading is {percent:0} % {direction} the first", words).to_pylist()
+        for group, size, detail in zip(sums.index.tolist(), sums["size"].tolist(), details, strict=True):
+            told.append(
                 {
-                    "file_sha256": np.asarray(names)[sums["group"]] if scope == "file" else "",
-                    "scope": scope if scope == "file" else [f"{scope} {names[group]}" for group in sums["group"]],
+                    "file_sha256": names[group] if scope == "file" else "",
+                    "scope": scope if scope == "file" else f"{scope} {names[group]}",
                     "analyte": name,
                     "other_analyte": "",
                     "mistake": "instrument-fault",
-                    "detail": fill(
-                        "the second reading is {percent:0} % {direction} the first",
-                        pd.DataFrame({"percent": np.abs(percent), "direction": direction}),
-                    ).array,
-                    "samples": sums["size"].to_numpy(),
+                    "detail": detail,
+                    "samples": size,
                     "share": 1.0,
                     "probability": 0.9,
+                    "runner": 0,
                 }
             )
-        )
-    return pd.concat(parts, ignore_index=True)
+    return told
 
 
-def _empty() -> pd.DataFrame:
-    numbers = {"samples": "int64", "share": "float64", "probability": "float64", "runner": "float64"}
-    return pd.DataFrame({name: pd.Series(dtype=numbers.get(name, "str")) for name in (*PATTERN_COLUMNS[:-1], "runner")})
-
-
-def _worded(table: pd.DataFrame) -> pd.DataFrame:
-    """Add the message of every pattern."""
+def _worded(told: list[dict[str, Any]]) -> pd.DataFrame:
+    """Lay the patterns out, with the message of each."""
+    numbers = {"samples": "int64", "share": "float64", "probability": "float64"}
+    columns = {name: [one[name] for one in told] for name in PATTERN_COLUMNS[:-1]}
+    table = pd.DataFrame({name: pd.Series(values, dtype=numbers.get(name, "str")) for name, values in columns.items()})
     if table.empty:
-        return table.drop(columns="runner").assign(message=pd.Series(dtype="str"))
-    words = {"title": wording.titles(table, "title"), "percent": 100.0 * table["share"]}
+        return table.assign(message=pd.Series(dtype="str"))
+    titles = pd.Series(wording.titles(table, "title"), dtype="str")
+    words = {"title": titles, "percent": 100.0 * table["share"]}
     of = fill(
         "One mistake in the whole of this {scope}: {title}. It fits {percent:0} % of {samples} records that can tell.",
         table,
         words,
     )
-    runner = table["runner"].fillna(0).astype("int64").to_numpy()
-    second = pd.DataFrame(
-        [(one.mistake, one.analyte, one.other, one.detail) for one in (catalogue()[place] for place in runner)],
-        columns=["mistake", "analyte", "other_analyte", "detail"],
-    )
-    also = " Fits nearly as well: " + wording.titles(second, "title") + "."
-    of = of + also.where(runner > 0, "").to_numpy()
+    runner = np.array([one["runner"] for one in told])
+    facts = {"mistake": "mistake", "analyte": "analyte", "other_analyte": "other", "detail": "detail"}
+    second = wording.titles({name: every(fact)[runner] for name, fact in facts.items()}, "title")
+    of = of + np.where(runner > 0, " Fits nearly as well: " + second + ".", "")
     bias = table["mistake"] == "instrument-fault"
     steady = fill("{scope}: {analyte}, {detail} in {samples} pairs: one instrument or kit lot reads wrong.", table)
-    return table.drop(columns="runner").assign(message=of.mask(bias, steady))
+    return table.assign(message=of.mask(bias, steady))

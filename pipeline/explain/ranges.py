@@ -8,14 +8,17 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.checks.record import together
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MG_CACO3_PER_MEQ
 from pipeline.explain.record import ROW
 from pipeline.explain.relations import or_zero
+from pipeline.normalise.coded import coded, silent
 from pipeline.reference import table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.explain.record import Flags, Floats, Places, Record
+    from pipeline.normalise.coded import Coded
     from pipeline.normalise.sample_table import SampleTable
 
     Rows = dict[str, Floats]
@@ -109,37 +112,34 @@ def history(samples: SampleTable, record: Record) -> History:
     if not {"client", "site"} & set(samples.about.columns):
         return History(dict.fromkeys(HISTORY, none), dict.fromkeys(HISTORY, none), np.zeros(len(record)))
     before = samples.earlier
-    joined = pd.concat([_points(samples.about), _points(before)], ignore_index=True)
-    placeless = (joined.str.replace("|", "").str.len() == 0).to_numpy()[: len(record)]
-    code, _ = pd.factorize(joined)
-    centre, spread = {}, {}
-    most = np.zeros(len(record))
-    for name in HISTORY:
-        column = ANALYTES[name].column
-        stored = before[column].to_numpy(dtype="float64") if column in before else np.full(len(before), np.nan)
-        values = np.concatenate([record.amounts[ROW[name]], stored])
-        log = np.log(np.where(values > 0, values, np.nan))
-        middle, distance, others = (numbers[: len(record)] for numbers in _robust(log, code))
-        known = (others >= _HISTORY_SAMPLES) & ~placeless
-        centre[name] = np.where(known, middle, np.nan)
-        spread[name] = np.maximum(distance, _HISTORY_LEAST) * np.sqrt(1.0 + 2.0 / np.maximum(others, 1.0))
-        most = np.maximum(most, np.where(known, others, 0.0))
-    return History(centre, spread, most)
+    parts = [_followed(samples, name) for name in ("client", "site", "sampling_point", "stage")]
+    placed = np.any([part.stated() for part in parts], axis=0)[: len(record)]
+    values = np.concatenate([record.amounts[[ROW[name] for name in HISTORY]].T, _stored(before)])
+    log = np.log(np.where(values > 0, values, np.nan))
+    middle, distance, others = (numbers[: len(record)].T for numbers in _robust(log, together(parts)))
+    known = (others >= _HISTORY_SAMPLES) & placed
+    centre = np.where(known, middle, np.nan)
+    spread = np.maximum(distance, _HISTORY_LEAST) * np.sqrt(1.0 + 2.0 / np.maximum(others, 1.0))
+    most = np.where(known, others, 0.0).max(axis=0)
+    return History(dict(zip(HISTORY, centre, strict=True)), dict(zip(HISTORY, spread, strict=True)), most)
 
 
-def _points(places: pd.DataFrame) -> pd.Series:
-    """Name the sampling point and stage of every row."""
-    joined = pd.Series("", index=places.index, dtype="str")
-    for name in ("client", "site", "sampling_point", "stage"):
-        joined = joined + "|" + (places[name].astype("str").fillna("") if name in places else "")
-    return joined
+def _followed(samples: SampleTable, name: str) -> Coded:
+    """Take a fact of the samples and, under them, of the earlier ones of the store."""
+    before = samples.earlier
+    return samples.fact(name).followed_by(coded(before[name]) if name in before else silent(len(before)))
+
+
+def _stored(before: pd.DataFrame) -> Floats:
+    """Take the readings of the earlier samples, a column for each quantity; missing where the store has none."""
+    return before.reindex(columns=[ANALYTES[name].column for name in HISTORY]).to_numpy(dtype="float64")
 
 
 def _robust(log: Floats, code: np.ndarray) -> tuple[Floats, Floats, Floats]:
-    """Median and robust deviation of each group, and how many other members a row has."""
-    groups = pd.Series(log).groupby(code)
+    """Median and robust deviation of each group, and how many other members a row has; by column."""
+    groups = pd.DataFrame(log).groupby(code)
     middle = groups.transform("median").to_numpy()
-    distance = 1.4826 * pd.Series(np.abs(log - middle)).groupby(code).transform("median").to_numpy()
+    distance = 1.4826 * pd.DataFrame(np.abs(log - middle)).groupby(code).transform("median").to_numpy()
     others = groups.transform("count").to_numpy(dtype="float64") - ~np.isnan(log)
     return middle, distance, others
 

@@ -8,22 +8,28 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.explain import ranges, wording
-from pipeline.explain.mistakes import catalogue
-from pipeline.explain.pairs import NO_PAIRS, PAIR_ANSWERS, PairAnswers, of_pairs
+from pipeline.explain.mistakes import catalogue, every
+from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
 from pipeline.explain.patterns import PATTERN_COLUMNS, Patterns, of_files
 from pipeline.explain.priors import UNNAMED
-from pipeline.explain.record import read
+from pipeline.explain.record import counted_up, read
 from pipeline.explain.relations import unread
 from pipeline.explain.search import judged, seen_by_checks
-from schemas.columns import ANALYTES
+from pipeline.normalise.coded import coded
+from pipeline.normalise.sample_table import places
+from pipeline.problems import filled
+from schemas.columns import ANALYTES, SEVERITIES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.checks.limits import Limits
-    from pipeline.explain.record import Record
+    from pipeline.explain.record import Flags, Places, Record
+    from pipeline.explain.wording import Columns
     from pipeline.normalise.sample_table import SampleTable
 
 EXPLANATION_COLUMNS: Final = (
@@ -47,6 +53,7 @@ LEAST: Final = 0.01  # probability below which an explanation is not told
 ENOUGH: Final = 0.5  # probability of no mistake from which nothing is explained, if the record agrees within 95 %
 SURE: Final = 0.9  # the same, however it agrees
 EQUAL: Final = 3.0  # times likelier: less is "equally well" (a Bayes factor not worth a mention [JEFFREYS])
+_SUBJECTS: Final = {"ph": "pH", "tds": "dissolved solids"}
 _PRINTED: Final = {"uS/cm": "µS/cm", "Cel": "°C", "[pH]": ""}
 DETAILED: Final = 3  # explanations whose relations are laid out
 
@@ -113,22 +120,25 @@ def explain(
     record = read(samples)
     chosen = np.arange(len(record)) if only is None else np.flatnonzero(only)
     if not chosen.size:
-        return Explained(_none(), _no_relations(), _no_questions(), _no_patterns())
+        return Explained(
+            _laid({name: np.zeros(0) for name in EXPLANATION_COLUMNS}), _no_relations(), _no_questions(), _no_patterns()
+        )
     past = ranges.history(samples, record)
-    seen = {**seen_by_checks(findings, record.index), "history": past.samples > 0}
+    at = places(record.index, findings["sample_id"])
+    seen = {**seen_by_checks(coded(findings["check_id"]), at, len(record)), "history": past.samples > 0}
     part, part_past = record.take(chosen), past.take(chosen)
     of_part = {name: flags[chosen] for name, flags in seen.items()}
     weighed = judged(part, part_past, of_part)
     patterns = of_files(samples, record, past, seen, chosen)
-    doubted = _doubted(findings, part.index)
-    own = _ranked(_answers(patterns.raised(weighed)), part, doubted)
-    pair_rows = of_pairs(samples, record, own, limits) if len(record) > 1 else NO_PAIRS
-    moved = np.flatnonzero(pair_rows.exchanged(part.index))
+    doubted = _doubted(findings, at, len(record))[chosen]
+    own = _ranked(_answers(patterns.raised(weighed)), doubted)
+    pairs = of_pairs(samples, record, own, chosen, limits)
+    moved = np.flatnonzero(pairs.exchanged()[chosen])
     if moved.size:
         weighed = _without_history(weighed, part, part_past, of_part, moved)
-        own = _ranked(_answers(patterns.raised(weighed)), part, doubted)
-        pair_rows = of_pairs(samples, record, own, limits)
-    return _worded(own, part, (part_past, pair_rows), patterns)
+        own = _ranked(_answers(patterns.raised(weighed)), doubted)
+        pairs = of_pairs(samples, record, own, chosen, limits)
+    return _worded(own, part, (part_past, pairs.rows(record.index)), patterns)
 
 
 def _without_history(
@@ -166,55 +176,59 @@ def answer_codes() -> npt.NDArray[np.int64]:
 
 def _answers(weighed: pd.DataFrame) -> pd.DataFrame:
     """Turn log posteriors into probabilities, one row per sample and answer; the likeliest step stands for it."""
-    top = weighed.groupby("sample")["log_posterior"].transform("max").to_numpy()
-    weight = np.exp(weighed["log_posterior"].to_numpy() - top)
-    share = weight / pd.Series(weight).groupby(weighed["sample"].to_numpy()).transform("sum").to_numpy()
-    table = weighed.assign(probability=share, answer=answer_codes()[weighed["candidate"].to_numpy()])
-    table = table.sort_values(["sample", "answer", "probability"], ascending=[True, True, False], kind="stable")
-    total = table.groupby(["sample", "answer"], sort=False)["probability"].sum()
-    mean = (table["value_to"] * table["probability"]).groupby([table["sample"], table["answer"]], sort=False).sum()
-    first = table.drop_duplicates(["sample", "answer"]).reset_index(drop=True)
-    several = (
-        first["answer"].isin(np.flatnonzero(np.bincount(answer_codes(), minlength=len(catalogue())) > 1)).to_numpy()
+    sample, candidate, value, log = (
+        weighed[name].to_numpy() for name in ("sample", "candidate", "value_to", "log_posterior")
     )
-    ion = several & ~np.isnan(first["value_to"].to_numpy()) & _is("missing-ion")[first["candidate"].to_numpy()]
-    likely = np.maximum(total.to_numpy(), np.finfo("float64").tiny)
-    value = np.where(ion, mean.to_numpy() / likely, first["value_to"].to_numpy())
-    return first.assign(probability=total.clip(upper=1.0).to_numpy(), value_to=value)
+    top = np.full(sample.max(initial=-1) + 1, -np.inf)
+    np.maximum.at(top, sample, log)
+    weight = np.exp(log - top[sample])
+    share = weight / pd.Series(weight).groupby(sample).transform("sum").to_numpy()
+    answer = answer_codes()[candidate]
+    order = np.lexsort((-share, answer, sample))
+    _, first, at = np.unique((sample * answer_codes().size + answer)[order], return_index=True, return_inverse=True)
+    total, mean = (pd.Series(part[order]).groupby(at).sum().to_numpy() for part in (share, value * share))
+    rows = order[first]
+    ion = _is("missing-ion")[candidate[rows]] & ~np.isnan(value[rows])  # steps of one unknown: told by their mean
+    likely = np.maximum(total, np.finfo("float64").tiny)
+    return (
+        weighed.iloc[rows]
+        .reset_index(drop=True)
+        .assign(
+            answer=answer[rows],
+            probability=np.minimum(total, 1.0),
+            value_to=np.where(ion, mean / likely, value[rows]),
+        )
+    )
 
 
 @cache
 def _is(mistake: str) -> npt.NDArray[np.bool_]:
-    return np.array([one.mistake == mistake for one in catalogue()])
+    return np.asarray(every("mistake") == mistake)
 
 
-def _doubted(findings: pd.DataFrame, index: pd.Index) -> npt.NDArray[np.bool_]:
+def _doubted(findings: pd.DataFrame, at: Places, size: int) -> Flags:
     """Tell the samples a check holds: a person looks at them, and wants to know what comes next to no mistake."""
-    if "severity" not in findings:
-        return np.zeros(len(index), dtype="bool")
-    held = findings["severity"].isin(["hold", "reject"])
-    return np.asarray(index.isin(findings.loc[held, "sample_id"]), dtype="bool")
+    doubted = np.zeros(size + 1, dtype="bool")
+    if "severity" in findings:
+        doubted[at[coded(findings["severity"]).isin(SEVERITIES[1:])]] = True
+    return doubted[:-1]
 
 
-def _ranked(answers: pd.DataFrame, record: Record, doubted: npt.NDArray[np.bool_]) -> pd.DataFrame:
+def _ranked(answers: pd.DataFrame, doubted: Flags) -> pd.DataFrame:
     """Rank the answers of every sample and keep those that are told; all of them where a check holds it."""
-    size = answers["sample"].max() + 1
-    calm = np.zeros(size, dtype="bool")
-    nothing = answers[answers["answer"] == 0]
-    likely = nothing["probability"].to_numpy()
-    agrees = nothing["misfit"].to_numpy() <= _within(nothing["relations"].to_numpy())
-    calm[nothing["sample"].to_numpy()] = (likely >= ENOUGH) & (agrees | (likely >= SURE))
-    calm &= ~doubted[:size]
-    is_nothing = (answers["answer"] == 0).to_numpy()
-    always = is_nothing | _is(UNNAMED)[answers["answer"].to_numpy()]
-    table = answers.sort_values(["sample", "probability"], ascending=[True, False], kind="stable")
-    order = table.groupby("sample").cumcount().to_numpy()
-    told = always[table.index] | ((order < MOST) & (table["probability"].to_numpy() >= LEAST))
-    told &= ~calm[table["sample"].to_numpy()] | is_nothing[table.index]
-    table = table[told].reset_index(drop=True)
-    ranked: pd.DataFrame = table.assign(
-        rank=table.groupby("sample").cumcount() + 1, sample_id=record.index[table["sample"]]
+    sample, answer, likely, misfit, relations = (
+        answers[name].to_numpy() for name in ("sample", "answer", "probability", "misfit", "relations")
     )
+    nothing = answer == 0
+    calm = np.zeros(len(doubted), dtype="bool")
+    agrees = (misfit <= _within(relations)) | (likely >= SURE)
+    calm[sample[nothing]] = ((likely >= ENOUGH) & agrees)[nothing]
+    calm &= ~doubted
+    always = nothing | _is(UNNAMED)[answer]
+    at = np.lexsort((-likely, sample))
+    told = always[at] | ((counted_up(sample[at]) < MOST) & (likely[at] >= LEAST))
+    at = at[told & (~calm[sample[at]] | nothing[at])]
+    ranked: pd.DataFrame = answers.iloc[at].reset_index(drop=True).assign(rank=counted_up(sample[at]) + 1)
     return ranked
 
 
@@ -224,112 +238,108 @@ def _within(relations: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return np.asarray(number * (1.0 - 2.0 / (9.0 * number) + 1.645 * np.sqrt(2.0 / (9.0 * number))) ** 3)
 
 
-def _worded(
-    own: pd.DataFrame, record: Record, around: tuple[ranges.History, PairAnswers], patterns: Patterns
-) -> Explained:
+def _worded(own: pd.DataFrame, record: Record, around: tuple[ranges.History, Columns], patterns: Patterns) -> Explained:
     """Put everything into words and tables; ``around`` is what history and pairs say."""
     past, pairs = around
-    known = pd.DataFrame(
-        [(one.mistake, one.analyte, one.other, one.detail, one.row) for one in catalogue()],
-        columns=["mistake", "analyte", "other_analyte", "detail", "row"],
-    )
-    known["mistake"] = known["mistake"].replace("several-mistakes", UNNAMED)
-    facts = known.iloc[own["candidate"].to_numpy()].reset_index(drop=True)
-    ion = np.where(facts["mistake"] == "missing-ion", unread(record.amounts[:, own["sample"].to_numpy()]), "")
-    facts = facts.assign(
-        analyte=facts["analyte"].mask(ion != "", pd.Series(ion, dtype="str")),
-        detail=facts["detail"].mask(ion != "", pd.Series(ion, dtype="str").str.replace("_", " ")),
-    )
-    table = pd.concat([own, facts], axis=1)
-    named = ~table["mistake"].isin(["no-mistake", UNNAMED]).to_numpy()
-    detailed = table["rank"].le(DETAILED).to_numpy() & named
-    some = table[detailed]
-    rows = wording.relation_rows(
-        record, some["sample"].to_numpy(), some["rank"].to_numpy(), some["candidate"].to_numpy()
-    )
-    sentence = np.full(len(table), "", dtype=object)
-    sentence[detailed] = wording.evidence(rows, len(some)).to_numpy(dtype=object)
-    table["unit"] = table["analyte"].map({code: analyte.unit for code, analyte in ANALYTES.items()}).fillna("")
-    table.loc[table["mistake"] == "missing-ion", "unit"] = "meq/L"
-    states = wording.of_states(table, record, past)
-    table["evidence"] = _with_fallback(table, states.mask(sentence != "", pd.Series(sentence, dtype="str")))
-    table["title"] = wording.titles(table, "title")
-    table["pattern"] = patterns.covers(table)
-    table = _with_pairs(table, pairs)
-    explanations = table[list(EXPLANATION_COLUMNS)].reset_index(drop=True)
+    sample, candidate, rank = (own[name].to_numpy() for name in ("sample", "candidate", "rank"))
+    told = _facts(candidate, np.where(_is("missing-ion")[candidate], unread(record.amounts)[sample], ""))
+    told |= {name: own[name].to_numpy() for name in ("rank", "probability", "value_from", "value_to")}
+    told["sample_id"] = np.asarray(record.index[sample], dtype=object)
+    some = np.flatnonzero((rank <= DETAILED) & ~np.isin(told["mistake"], ("no-mistake", UNNAMED)))
+    rows = wording.relation_rows(record, sample[some], candidate[some])
+    words = wording.of_states(candidate, sample, record, past)
+    sentences = wording.evidence(rows, some.size)
+    words[some] = np.where(sentences != "", sentences, words[some])
+    told["evidence"] = _with_fallback(told, words)
+    told["title"] = wording.titles(told, "title")
+    told["pattern"] = patterns.covers(own)
+    told = _with_pairs(told, pairs)
     return Explained(
-        explanations=explanations,
-        relations=rows[list(wording.RELATION_COLUMNS)].reset_index(drop=True),
-        questions=_questions(explanations),
+        explanations=_laid(told),
+        relations=wording.relation_table(rows, record.index[sample[some]], rank[some]),
+        questions=_questions(told),
         patterns=patterns.table,
     )
 
 
-def _with_fallback(table: pd.DataFrame, words: pd.Series) -> pd.Series:
+def _facts(candidate: Places, ion: npt.NDArray[np.str_]) -> Columns:
+    """Name what each explanation is about; ``ion`` is the one nobody measured, "" where none or more than one."""
+    missing = _is("missing-ion")[candidate]
+    units = np.array([ANALYTES[code].unit if code in ANALYTES else "" for code in every("analyte")])
+    return {
+        "mistake": np.where(_is("several-mistakes"), UNNAMED, every("mistake"))[candidate],
+        "analyte": np.where(ion != "", ion, every("analyte")[candidate]),
+        "other_analyte": every("other")[candidate],
+        "detail": np.where(ion != "", np.char.replace(ion, "_", " "), every("detail")[candidate]),
+        "unit": np.where(missing, "meq/L", units[candidate]),
+    }
+
+
+def _with_fallback(told: Columns, words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
     """Say something where no relation moved: the value itself, or that all agrees."""
-    empty = (words == "").to_numpy()
-    moved = empty & (table["value_from"] != table["value_to"]).to_numpy() & table["value_to"].notna().to_numpy()
-    value = (
-        wording.figures(table["value_from"])
-        + " to "
-        + wording.figures(table["value_to"])
-        + " "
-        + table["unit"].map(_PRINTED).fillna(table["unit"])
-    )
-    words = words.mask(moved, value.str.rstrip() + ": the usual range decides, no relation does")
-    unnamed = (table["mistake"] == UNNAMED).to_numpy()
-    one = unnamed & table["value_to"].notna().to_numpy() & (table["value_from"] != table["value_to"]).to_numpy()
-    alone = unnamed & ~one & (table["analyte"] != "").to_numpy()
-    subject = table["analyte"].str.replace("_", " ").replace("ph", "pH").replace("tds", "dissolved solids")
-    words = words.mask(one, subject + " stands out most: about " + wording.figures(table["value_to"]) + " would fit")
-    words = words.mask(alone, subject + " stands out most")
-    words = words.mask(unnamed & ~one & ~alone, "several readings would have to change")
-    return words.mask((table["mistake"] == "no-mistake").to_numpy(), "all relations as received")
+    received, meant = told["value_from"], told["value_to"]
+    changed = (received != meant) & ~np.isnan(meant)
+    unnamed = told["mistake"] == UNNAMED
+    moved = np.flatnonzero((words == "") & changed & ~unnamed)
+    units = pa.array([_PRINTED.get(unit, unit) for unit in told["unit"][moved].tolist()], pa.string())
+    values = {"before": wording.figures(received[moved]), "after": wording.figures(meant[moved]), "unit": units}
+    value = pc.utf8_rtrim_whitespace(filled("{before} to {after} {unit}", values))
+    one, alone = np.flatnonzero(unnamed & changed), np.flatnonzero(unnamed & ~changed & (told["analyte"] != ""))
+    subject = [_SUBJECTS.get(name, name.replace("_", " ")) for name in told["analyte"].tolist()]
+    out = {
+        "subject": pa.array([subject[row] for row in one], pa.string()),
+        "value": wording.figures(meant[one]),
+    }
+    words = np.where(unnamed, "several readings would have to change", words)
+    words[moved] = filled("{value}: the usual range decides, no relation does", {"value": value}).to_pylist()
+    words[one] = filled("{subject} stands out most: about {value} would fit", out).to_pylist()
+    words[alone] = [f"{subject[row]} stands out most" for row in alone]
+    words[told["mistake"] == "no-mistake"] = "all relations as received"
+    return words
 
 
-def _with_pairs(table: pd.DataFrame, pairs: PairAnswers) -> pd.DataFrame:
+def _with_pairs(told: Columns, pairs: Columns) -> Columns:
     """Add what was found about before and after: behind a likely mistake of the sample's own, before "no mistake"."""
-    if pairs.table.empty:
-        return table
-    joined = pd.concat([table, pairs.table], ignore_index=True)
-    nothing = joined["mistake"].isin(["no-mistake", UNNAMED]) & (joined["scope"].isna() if "scope" in joined else True)
-    likely = joined["probability"].to_numpy()
-    paired = joined["sample_id"].isin(set(pairs.table["sample_id"]))
-    order = np.where(nothing & paired, 2, np.where(likely >= ENOUGH, 0, 1))
-    joined = joined.assign(order=order).sort_values(
-        ["sample_id", "order", "probability"], ascending=[True, True, False]
-    )
-    joined["rank"] = joined.groupby("sample_id").cumcount() + 1
-    return joined
+    if not pairs["sample_id"].size:
+        return told
+    joined = {name: np.append(told[name], pairs[name]) for name in EXPLANATION_COLUMNS}
+    _, sample = np.unique(joined["sample_id"], return_inverse=True)
+    nothing = np.isin(joined["mistake"], ("no-mistake", UNNAMED))
+    paired = np.isin(sample, sample[told["sample_id"].size :])
+    order = np.where(nothing & paired, 2, np.where(joined["probability"] >= ENOUGH, 0, 1))
+    at = np.lexsort((-joined["probability"], order, sample))
+    return {**{name: values[at] for name, values in joined.items()}, "rank": counted_up(sample[at]) + 1}
 
 
-def _questions(explanations: pd.DataFrame) -> pd.DataFrame:
+def _laid(told: Columns) -> pd.DataFrame:
+    """Lay the explanations out as a frame."""
+    return pd.DataFrame({name: pd.Series(told[name], dtype=kind) for name, kind in _kinds().items()})
+
+
+def _questions(told: Columns) -> pd.DataFrame:
     """Ask what would separate explanations that fit equally well."""
-    named = explanations[~explanations["mistake"].isin(["no-mistake", UNNAMED, *PAIR_ANSWERS])]
-    best = named.groupby("sample_id")["probability"].transform("max")
-    equal = named[named["probability"] >= best / EQUAL]
-    equal = equal[equal.groupby("sample_id")["rank"].transform("size") > 1]
-    if equal.empty:
-        return _no_questions()
-    asked = pd.DataFrame(
-        {"sample_id": equal["sample_id"], "question": wording.titles(equal, "question"), "title": equal["title"]}
-    )
-    together = asked.groupby("sample_id", sort=False)["title"].agg("; ".join)
-    first = asked.drop_duplicates(["sample_id", "question"])
-    return pd.DataFrame(
-        {
-            "sample_id": first["sample_id"],
-            "question": first["question"],
-            "separates": first["sample_id"].map(together),
-        }
-    ).reset_index(drop=True)
+    named = np.flatnonzero(~np.isin(told["mistake"], ("no-mistake", UNNAMED, *PAIR_ANSWERS)))
+    _, sample = np.unique(told["sample_id"][named], return_inverse=True)
+    likely = told["probability"][named]
+    best = np.zeros(sample.max(initial=-1) + 1)
+    np.maximum.at(best, sample, likely)
+    equal = likely >= best[sample] / EQUAL
+    several = equal & (np.bincount(sample[equal], minlength=best.size) > 1)[sample]
+    rows = {name: values[named[several]] for name, values in told.items()}
+    owners = rows["sample_id"].tolist()
+    asked = list(dict.fromkeys(zip(owners, wording.titles(rows, "question").tolist(), strict=True)))
+    together: dict[str, list[str]] = {}
+    for owner, title in zip(owners, rows["title"].tolist(), strict=True):
+        together.setdefault(owner, []).append(title)
+    questions = [(owner, question, "; ".join(together[owner])) for owner, question in asked]
+    return pd.DataFrame(questions, columns=list(QUESTION_COLUMNS), dtype="str")
 
 
-def _none() -> pd.DataFrame:
+def _kinds() -> dict[str, str]:
+    """Give the kind of every column of the explanations."""
     numbers = {"probability", "value_from", "value_to"}
     kinds = {name: "float64" if name in numbers else "str" for name in EXPLANATION_COLUMNS}
-    kinds |= {"rank": "int64", "pattern": "bool"}
-    return pd.DataFrame({name: pd.Series(dtype=kind) for name, kind in kinds.items()})
+    return kinds | {"rank": "int64", "pattern": "bool"}
 
 
 def _no_relations() -> pd.DataFrame:

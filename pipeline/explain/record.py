@@ -3,17 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.checks import evidence
 from pipeline.checks.hardness import SOFTENED_WORDS
-from pipeline.checks.record import moment, number
+from pipeline.checks.record import instants, number, together
+from pipeline.normalise.coded import coded, silent
 from pipeline.normalise.sample_table import column_numbers, places
 from schemas.columns import ANALYTES, WIDE_COLUMNS
+from schemas.methods import METHODS
 
 if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
@@ -111,12 +115,13 @@ def read(samples: SampleTable) -> Record:
     own = slice(0, len(WIDE_COLUMNS))
     low, high = (frame.to_numpy(dtype="float64").T for frame in (samples.low, samples.high))
     half = samples.uncertainty.to_numpy(dtype="float64").T / 2.0
-    derived = _method_is(samples, ("derived",))
+    method = np.array([samples.method[column].cat.codes for column in WIDE_COLUMNS])
+    derived = method == METHODS.index("derived")
     bound = np.isnan(wide) & ~np.isnan(low) & ~np.isnan(high) & ~derived
     values[own] = np.where(bound, (low + high) / 2.0, wide)
     spread[own] = np.where(bound, (high - low) / np.sqrt(12.0), half)
     exact[own] = ~np.isnan(wide)
-    counted[own] = _method_is(samples, COUNTED)
+    counted[own] = np.array([*(name in COUNTED for name in METHODS), False])[method]
     _add_written(samples, (values, spread, worth, written, step, volume, exact, counted))
     known = ~np.isnan(written)
     written = np.where(known, written, values)
@@ -132,7 +137,6 @@ def read(samples: SampleTable) -> Record:
     spread[ROW[UNREAD[0]] :] = 0.0
     least = np.where(np.arange(size[0])[:, None] == ROW["ph"], 0.02, _SMALLEST * np.abs(values))
     spread = np.where(np.isnan(values), np.nan, np.fmax(spread, least))
-    stage = evidence.text(samples, "stage").to_numpy()
     most = np.where(first, _FIRST_DROP[1], _WIDEST)
     widest = np.where(exact & (np.arange(size[0])[:, None] < len(WIDE_COLUMNS)), most * np.abs(values), np.inf)
     widest[[ROW["ph"], ROW["temperature"]]] = np.inf
@@ -149,14 +153,10 @@ def read(samples: SampleTable) -> Record:
         step=step,
         volume=volume,
         counted=counted,
-        treated=np.isin(stage, TREATED_STAGES),
+        treated=samples.fact("stage").isin(TREATED_STAGES),
         softened=evidence.says(samples, ("supply", "treatment", "comment"), SOFTENED_WORDS),
         laboratory_tds=np.asarray(samples.method["tds_mg_l"].isin(["laboratory", "burette"])),
     )
-
-
-def _method_is(samples: SampleTable, methods: tuple[str, ...]) -> Flags:
-    return np.array([samples.method[column].isin(methods).to_numpy() for column in WIDE_COLUMNS], dtype="bool")
 
 
 def _add_written(
@@ -172,31 +172,40 @@ def _add_written(
         readings = readings[readings["counts"]]
     if "raw_text" not in readings or readings.empty:
         return
-    at, what = places(samples.about.index, readings["sample_id"]), column_numbers(readings["analyte"])
-    kept = (at >= 0) & (what >= 0)
-    table = _written(readings[kept]).assign(at=at[kept], what=what[kept])
-    chosen = samples.measured.to_numpy(dtype="float64")[table["at"], table["what"]]
-    table = table.assign(other=(table["value"].to_numpy() != chosen))
-    table = table.sort_values(["at", "what", "other", "line"], kind="stable")
-    rank = table.groupby(["at", "what"]).cumcount().to_numpy()
-    first, again = table[(rank == 0) & ~table["other"].to_numpy()], table[rank == 1]
-    place = first["what"].to_numpy(), first["at"].to_numpy()
-    worth[place], written[place] = first["worth"].fillna(1.0).to_numpy(), first["figure"].to_numpy()
-    step[place], volume[place] = first["step"].to_numpy(), first["volume"].to_numpy()
-    drop_of_first = pd.Series(first["step"].to_numpy(), index=pd.MultiIndex.from_arrays(place))
+    owner, quantity = places(samples.about.index, readings["sample_id"]), column_numbers(readings["analyte"])
+    kept = (owner >= 0) & (quantity >= 0)
+    at, what, found = owner[kept], quantity[kept], _written(readings[kept])
+    other = found.value != samples.measured.to_numpy(dtype="float64")[at, what]
+    rank = _ranks(what * len(samples) + at, other, found.line)
+    first = np.flatnonzero((rank == 0) & ~other)
+    place = what[first], at[first]
+    worth[place], written[place] = found.unit_worth[first], found.figure[first]
+    step[place], volume[place] = found.step[first], found.volume[first]
     for name in SECOND:
         row, code = ROW[f"second {name}"], ROW[name]
-        rows = again[(again["what"] == code) & again["value"].notna()]
-        cell = row, rows["at"].to_numpy()
-        typed = (rows["form"] == "typed").to_numpy()
-        drop = drop_of_first.reindex(pd.MultiIndex.from_arrays([np.full(len(rows), code), cell[1]])).to_numpy()
-        values[cell] = rows["value"].to_numpy()
-        usual = rows["uncertainty"].to_numpy() / 2.0
-        spread[cell] = np.where(typed & ~np.isnan(drop), _TYPED_DROPS * drop, usual)
-        worth[cell], written[cell] = rows["worth"].fillna(1.0).to_numpy(), rows["figure"].to_numpy()
-        step[cell], exact[cell] = rows["step"].to_numpy(), True
-        volume[cell] = np.where(typed, volume[code, cell[1]], rows["volume"].to_numpy())
-        counted[cell] = rows["method"].isin(COUNTED).to_numpy()
+        rows = np.flatnonzero((rank == 1) & (what == code) & ~np.isnan(found.value))
+        cell = row, at[rows]
+        typed, drop = found.typed[rows], step[code, at[rows]]
+        values[cell] = found.value[rows]
+        spread[cell] = np.where(typed & ~np.isnan(drop), _TYPED_DROPS * drop, found.uncertainty[rows] / 2.0)
+        worth[cell], written[cell] = found.unit_worth[rows], found.figure[rows]
+        step[cell], exact[cell] = found.step[rows], True
+        volume[cell] = np.where(typed, volume[code, at[rows]], found.volume[rows])
+        counted[cell] = found.counted[rows]
+
+
+def _ranks(cell: Places, other: Flags, line: npt.NDArray[np.integer[Any]]) -> Places:
+    """Give the readings of each cell numbers: the one that was chosen first, then by line."""
+    rank = np.zeros(len(cell), dtype="int64")
+    several = np.flatnonzero(np.bincount(cell, minlength=1)[cell] > 1)
+    order = several[np.lexsort((line[several], other[several], cell[several]))]
+    rank[order] = counted_up(cell[order])
+    return rank
+
+
+def counted_up(group: Places) -> Places:
+    """Give the rows of each group numbers from 0; ``group`` is sorted."""
+    return np.asarray(np.arange(len(group)) - np.searchsorted(group, group), dtype="int64")
 
 
 def _add_twins(samples: SampleTable, values: Floats, spread: Floats, half: Floats) -> None:
@@ -207,57 +216,63 @@ def _add_twins(samples: SampleTable, values: Floats, spread: Floats, half: Float
     about = samples.about
     if "site" not in about or len(about) < 2:  # noqa: PLR2004 -- a twin needs two
         return
-    parts = [evidence.text(samples, name) for name in ("client", "site", "sampling_point", "stage")]
-    day = moment(about, "collected_at").dt.strftime("%Y-%m-%d").fillna("")
-    where = parts[0] + "|" + parts[1] + "|" + parts[2] + "|" + parts[3] + "|" + day
-    code, _ = pd.factorize(where)
+    parts = [samples.fact(name) for name in ("client", "site", "sampling_point", "stage")]
+    day = samples.once(instants, "collected_at").astype("datetime64[D]")
+    _, of_day = np.unique(day, return_inverse=True)
+    _, code = np.unique(together(parts) * len(day) + of_day, return_inverse=True)
     size = np.bincount(code)[code]
-    stated = (parts[1] != "").to_numpy()
-    visit = stated & (size > 1) & (((day != "") & (size <= _TWINS)).to_numpy() | (size == 2))  # noqa: PLR2004 -- a pair
+    visit = parts[1].stated() & (size > 1) & ((~np.isnat(day) & (size <= _TWINS)) | (size == 2))  # noqa: PLR2004 -- a pair
     for name in SECOND:
-        row, code_row = ROW[f"second {name}"], ROW[name]
-        known = visit & ~np.isnan(values[code_row]) & (values[code_row] > 0)
-        table = pd.DataFrame({"visit": code, "worth": spread[code_row] / values[code_row], "at": np.arange(len(code))})[
-            known
-        ]
-        table = table.sort_values(["visit", "worth"], kind="stable")
-        rank = table.groupby("visit").cumcount().to_numpy()
-        leader = table[rank == 0].set_index("visit")["at"]
-        runner = table[rank == 1].set_index("visit")["at"]
-        first = leader.reindex(table["visit"]).to_numpy()
-        second = runner.reindex(table["visit"], fill_value=-1).to_numpy()
-        at = table["at"].to_numpy()
-        other = np.where(at == first, second, first)
-        open_ = (other >= 0) & np.isnan(values[row, at])
-        values[row, at[open_]] = values[code_row, other[open_]]
-        half[row, at[open_]] = half[code_row, other[open_]]
-        spread[row, at[open_]] = np.hypot(spread[code_row, other[open_]], _VISIT * values[code_row, other[open_]])
+        row, read_ = ROW[f"second {name}"], ROW[name]
+        known = np.flatnonzero(visit & ~np.isnan(values[read_]) & (values[read_] > 0))
+        relative = spread[read_, known] / values[read_, known]
+        at = known[np.lexsort((relative, code[known]))]
+        begin, end = (np.searchsorted(code[at], code[at], side) for side in ("left", "right"))
+        leader, runner = at[begin], at[np.minimum(begin + 1, end - 1)]
+        other = np.where(at == leader, runner, leader)
+        open_ = (other != at) & np.isnan(values[row, at])
+        own, twin = at[open_], other[open_]
+        values[row, own], half[row, own] = values[read_, twin], half[read_, twin]
+        spread[row, own] = np.hypot(spread[read_, twin], _VISIT * values[read_, twin])
 
 
-def _written(readings: pd.DataFrame) -> pd.DataFrame:
+@dataclass(frozen=True)
+class _Written:
+    """Readings of (m,) lines: the number as it was written, what one of its units is worth, how it was obtained."""
+
+    value: Floats
+    uncertainty: Floats
+    line: npt.NDArray[np.integer[Any]]
+    unit_worth: Floats
+    figure: Floats
+    step: Floats
+    volume: Floats
+    typed: Flags
+    counted: Flags
+
+
+def _written(readings: pd.DataFrame) -> _Written:
     """Read the numbers as they were written, and what one of their units is worth."""
-    drops, degree = number(readings, "drops"), number(readings, "degree_per_drop")
-    ratio = number(readings, "nominal_ml") / number(readings, "used_ml")
-    form = readings["form"].astype("str") if "form" in readings else pd.Series("value", index=readings.index)
+    drops, degree, nominal, used = (
+        number(readings, name).to_numpy() for name in ("drops", "degree_per_drop", "nominal_ml", "used_ml")
+    )
+    form = coded(readings["form"]) if "form" in readings else silent(len(readings))
     codes, texts = pd.factorize(readings["raw_text"])
-    plain = pd.Series(texts, dtype="str").str.replace(",", ".").str.strip()
-    typed = pd.to_numeric(plain, errors="coerce").to_numpy(dtype="float64")
-    figure = np.append(typed, np.nan)[codes]
+    plain = pc.utf8_trim_whitespace(pc.replace_substring(pa.array(texts.astype("str"), pa.string()), ",", "."))
+    figure = np.append(pd.to_numeric(plain.to_numpy(zero_copy_only=False), errors="coerce"), np.nan)[codes]
     value = readings["value"].to_numpy(dtype="float64")
-    is_count = (form == "drops").to_numpy() & drops.notna().to_numpy()
+    is_count = form.isin(["drops"]) & ~np.isnan(drops)
     with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = nominal / used
         worth = np.where(is_count, degree, np.where(figure > 0, value / figure, np.nan))
-    return pd.DataFrame(
-        {
-            "value": value,
-            "uncertainty": readings["uncertainty"].to_numpy(dtype="float64"),
-            "line": readings["line"].to_numpy(),
-            "method": readings["method"].astype("str"),
-            "form": form,
-            "worth": worth,
-            "figure": np.where(is_count, drops, np.where(np.isnan(worth), np.nan, figure)),
-            "step": np.where(is_count, degree * ratio.fillna(1.0), np.nan),
-            "volume": ratio.to_numpy(),
-        },
-        index=readings.index,
+    return _Written(
+        value=value,
+        uncertainty=readings["uncertainty"].to_numpy(dtype="float64"),
+        line=readings["line"].to_numpy(),
+        unit_worth=np.where(np.isnan(worth), 1.0, worth),
+        figure=np.where(is_count, drops, np.where(np.isnan(worth), np.nan, figure)),
+        step=np.where(is_count, degree * np.where(np.isnan(ratio), 1.0, ratio), np.nan),
+        volume=ratio,
+        typed=form.isin(["typed"]),
+        counted=coded(readings["method"]).isin(COUNTED),
     )

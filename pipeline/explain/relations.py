@@ -437,15 +437,16 @@ def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, F
     names = [name for name, relation in found.items() if not np.isnan(relation.gap).all()]
     size = spread.shape[1]
     log_density, misfit = np.zeros(size), np.zeros(size)
-    variance = or_zero(spread) ** 2
     found = {name: replace(found[name], slopes=_cleaned(found[name].slopes)) for name in names}
+    told = sorted({row for relation in found.values() for row in relation.slopes})
+    variance = dict(zip(told, or_zero(spread[told]) ** 2, strict=True))
     there = {name: ~np.isnan(found[name].gap) & ~np.isnan(found[name].model) for name in names}
     factor: dict[tuple[int, int], Floats] = {}
     scaled: list[Floats] = []
     for at, name in enumerate(names):
         one, rest = found[name], np.where(there[name], found[name].gap, 0.0)
         for before in range(at + 1):
-            value = _covariance(one, found[names[before]], variance)
+            value = _covariance(one, found[names[before]], variance, size)
             if not (there[name].all() and there[names[before]].all()):
                 value = np.where(there[name] & there[names[before]], value, 0.0)
             if before == at:
@@ -475,9 +476,9 @@ def _cleaned(slopes: dict[int, Floats]) -> dict[int, Floats]:
     }
 
 
-def _covariance(one: Relation, other: Relation, variance: Floats) -> Floats:
+def _covariance(one: Relation, other: Relation, variance: dict[int, Floats], size: int) -> Floats:
     """Sum what the readings of both relations contribute."""
-    total = np.zeros(variance.shape[1])
+    total = np.zeros(size)
     for row, slope in one.slopes.items():
         if row in other.slopes:
             total += slope * other.slopes[row] * variance[row]

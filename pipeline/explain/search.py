@@ -9,16 +9,17 @@ import numpy as np
 import pandas as pd
 
 from pipeline.explain import ranges, relations
-from pipeline.explain.mistakes import catalogue, soda_like, softened_like
+from pipeline.explain.mistakes import catalogue, every, soda_like, softened_like
 from pipeline.explain.priors import SOFTENER_MOVED, STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
 from pipeline.explain.record import ROW, ROWS, UNREAD
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from pipeline.explain.mistakes import Candidate
+    from pipeline.explain.mistakes import Candidate, Where
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Flags, Floats, Places, Record
+    from pipeline.normalise.coded import Coded
 
 SAMPLES_AT_ONCE: Final = 256
 WEIGHED_COLUMNS: Final = (
@@ -102,9 +103,8 @@ def _weighed(
     top = np.full(len(record), -np.inf)
     np.maximum.at(top, pairs.sample, posterior)
     here = np.flatnonzero((posterior > top[pairs.sample] + np.log(max(least, 1e-300))) | (pairs.candidate == 0))
-    rows = np.array([one.row for one in catalogue()])[pairs.candidate[here]]
-    changed = np.array([one.change is not None for one in catalogue()])[pairs.candidate[here]]
-    touched = (rows >= 0) & changed
+    rows = every("row")[pairs.candidate[here]]
+    touched = (rows >= 0) & (every("change") != None)[pairs.candidate[here]]  # noqa: E711 -- element by element
     return pd.DataFrame(
         {
             "sample": at[pairs.sample[here]],
@@ -123,7 +123,7 @@ def _weighed(
 def _half(record: Record, pairs: Pairs, rows: Places, here: Places) -> Floats:
     """Give back to a changed count its half drop, as large as the change has made it; a miscount leaves the drop."""
     half, middle = record.half[rows, pairs.sample[here]], record.amounts[rows, pairs.sample[here]]
-    added = np.array([one.mistake == "miscount" for one in catalogue()])[pairs.candidate[here]]
+    added = (every("mistake") == "miscount")[pairs.candidate[here]]
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.where(middle > 0, pairs.amounts[rows, here] / middle, 1.0)
     return np.asarray(half * np.where(added, 1.0, scale))
@@ -140,13 +140,19 @@ def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
     """Lay out every candidate that can apply, side by side."""
     known = priors()
     candidates, samples, changes = [], [], []
-    for place, one in enumerate(catalogue()):
-        fits, changed = _applies(one, record, seen, known.seen_by[place])
-        who = np.flatnonzero(fits)
-        if who.size:
-            candidates.append(np.full(who.size, place))
-            samples.append(who)
-            changes.append({row: values[who] for row, values in changed.items()})
+    read: Flags = np.asarray(record.exact.any(axis=1))
+    read[list(_UNREAD_ROWS)] = True
+    where = {one.where: one.where(record) for one in catalogue() if one.where}
+    with np.errstate(invalid="ignore"):
+        for place, one in enumerate(catalogue()):
+            if one.change is not None and not read[one.row]:
+                continue
+            fits, changed = _applies(one, record, where, seen, known.seen_by[place])
+            who = np.flatnonzero(fits)
+            if who.size:
+                candidates.append(np.full(who.size, place))
+                samples.append(who)
+                changes.append({row: values[who] for row, values in changed.items()})
     candidate, sample = np.concatenate(candidates), np.concatenate(samples)
     values, spread = record.amounts.take(sample, axis=1), record.spread.take(sample, axis=1)
     start = 0
@@ -158,16 +164,15 @@ def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
 
 
 def _applies(
-    one: Candidate, record: Record, seen: dict[str, Flags], by: tuple[str, ...]
+    one: Candidate, record: Record, where: dict[Where, Flags], seen: dict[str, Flags], by: tuple[str, ...]
 ) -> tuple[Flags, dict[int, Floats]]:
     """Tell to which samples a candidate can apply, and what it changes there."""
-    fits = np.ones(len(record), dtype="bool") if one.where is None else one.where(record)
+    fits = np.ones(len(record), dtype="bool") if one.where is None else where[one.where]
     if one.seen and by:
         fits = fits & np.logical_or.reduce([seen.get(name, np.zeros(len(record), dtype="bool")) for name in by])
     changed = {} if one.change is None else one.change(record)
     for row, values in changed.items():
-        with np.errstate(invalid="ignore"):
-            fits = fits & (values >= 0.0) & (values <= _MOST[row]) & (record.exact[row] | (row in _UNREAD_ROWS))
+        fits = fits & (values >= 0.0) & (values <= _MOST[row]) & (record.exact[row] | (row in _UNREAD_ROWS))
     for row, _ in one.loosened:
         if one.mistake != "several-mistakes" and row not in _UNREAD_ROWS:
             fits = fits & record.exact[row]
@@ -193,7 +198,7 @@ def _scaled(old: Floats, new: Floats, spread: Floats) -> Floats:
 
 def _usual(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
     """Judge how usual the readings are: for the water the candidate names, else for any water they may be."""
-    kind = np.array([one.water for one in catalogue()])[pairs.candidate]
+    kind = every("water")[pairs.candidate]
     states = pairs.candidate == 0
     low, above = softened_like(pairs.amounts), soda_like(pairs.amounts)
     stated = record.softened[pairs.sample] & low
@@ -233,15 +238,14 @@ def _density(record: Record, pairs: Pairs, past: History, at: Places, kind: npt.
 
 def _state_prior(water: str) -> float:
     """Share of waters of a kind, among records without a mistake."""
-    place = next(place for place, one in enumerate(catalogue()) if one.water == water)
-    return float(np.exp(priors().log_prior[place] - priors().log_prior[0]))
+    return float(np.exp(priors().log_prior[every("water") == water][0] - priors().log_prior[0]))
 
 
 def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
     """Prior of every pair; a check that saw the mistake raises it, a stated softener settles it."""
     known = priors()
     prior = known.log_prior[pairs.candidate]
-    unnamed = np.array([one.mistake == UNNAMED for one in catalogue()])[pairs.candidate]
+    unnamed = (every("mistake") == UNNAMED)[pairs.candidate]
     first = slice(0, ROW[UNREAD[0]])
     read = np.maximum(record.exact[first].sum(axis=0), 1)
     prior = prior - np.where(unnamed, np.log(read[pairs.sample]), 0.0)
@@ -251,19 +255,18 @@ def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
         saw = np.logical_or.reduce(flags) if flags else np.full(len(record), not known.seen_by[place])
         prior = prior + np.where(rows & saw[pairs.sample], known.seen[place], 0.0)
     prior = prior + _other_units(record, pairs)
-    missing = np.array([one.mistake == "missing-ion" for one in catalogue()])[pairs.candidate]
+    missing = (every("mistake") == "missing-ion")[pairs.candidate]
     prior = prior + np.where(
         missing & (relations.unread(record.amounts) != "")[pairs.sample], np.log(UNREAD_RATIO), 0.0
     )
-    stated = np.array([one.water == "softened" for one in catalogue()])[pairs.candidate]
+    stated = (every("water") == "softened")[pairs.candidate]
     return np.where(stated & record.softened[pairs.sample], np.log(STATED_SOFTENER), prior)
 
 
 def _other_units(record: Record, pairs: Pairs) -> Floats:
     """Share the prior of a wrong unit of a meter or a kit among the few others it can show: its own is none of them."""
-    unit = np.array([one.mistake == "wrong-unit" for one in catalogue()])
-    weight, row = (np.array([getattr(one, name) for one in catalogue()]) for name in ("weight", "row"))
-    every = np.bincount(row[unit], weights=weight[unit], minlength=len(ROWS))
+    unit, weight, row = every("mistake") == "wrong-unit", every("weight"), every("row")
+    units = np.bincount(row[unit], weights=weight[unit], minlength=len(ROWS))
     few = ~np.isnan(record.step)
     few[ROW["conductivity"]] = record.unit_known[ROW["conductivity"]]
     chosen = np.flatnonzero(unit[pairs.candidate] & few[row[pairs.candidate], pairs.sample])
@@ -271,7 +274,7 @@ def _other_units(record: Record, pairs: Pairs) -> Floats:
     cell = row[candidate] * len(record) + pairs.sample[chosen]
     possible = np.bincount(cell, weights=weight[candidate], minlength=few.size)[cell]
     more = np.zeros(pairs.candidate.size)
-    more[chosen] = np.log(every[row[candidate]] / possible)
+    more[chosen] = np.log(units[row[candidate]] / possible)
     return more
 
 
@@ -298,13 +301,19 @@ def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict
     return pairs, relations.evaluate(values, record.laboratory_tds[sample])
 
 
-def seen_by_checks(findings: pd.DataFrame, index: pd.Index) -> dict[str, Flags]:
-    """Give the samples that each check of the priors found something in."""
+def seen_by_checks(check: Coded, at: Places, size: int) -> dict[str, Flags]:
+    """Give the samples that each check of the priors found something in.
+
+    Parameters
+    ----------
+    check : (f,) the check of each finding.
+    at : (f,) place of its sample, -1 where it is none of them.
+    size : number of samples.
+    """
     wanted = {name for names in priors().seen_by for name in names}
     flags = {}
     for name in sorted(wanted):
-        at = index.get_indexer(pd.Index(findings.loc[findings["check_id"] == name, "sample_id"]))
-        found = np.zeros(len(index), dtype="bool")
-        found[at[at >= 0]] = True
-        flags[name] = found
+        found = np.zeros(size + 1, dtype="bool")
+        found[at[check.isin([name])]] = True
+        flags[name] = found[:-1]
     return flags

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -12,6 +13,8 @@ from pipeline.checks.registry import CHECKS, Check, columns_of, findings_of, no_
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.rank import Explained, explain
+from pipeline.normalise.coded import coded
+from pipeline.normalise.sample_table import places
 from pipeline.reference import table
 from schemas.columns import ANALYTES, SEVERITIES, VERDICTS
 
@@ -21,6 +24,7 @@ if TYPE_CHECKING:
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.checks.run import Checked
+    from pipeline.explain.record import Flags
     from pipeline.normalise.sample_table import SampleTable
 
 # True states of a water or its treatment; none of them is a mistake.
@@ -92,58 +96,79 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     frame, index `sample_id`: `observed` [%], `low` (open), `high`, `alternative`, `analyte`, `mistake`.
     """
     told = explained.explanations
-    of_pair = told["mistake"].isin(PAIR_ANSWERS)
-    blameless = told["mistake"].isin(["no-mistake", *STATES])
-    own = told[~of_pair]
-    innocent = told[~of_pair & blameless].groupby("sample_id")["probability"].sum()
-    samples = pd.Index(own["sample_id"].unique(), name="sample_id")
-    readings = 1.0 - innocent.reindex(samples, fill_value=0.0).clip(upper=1.0)
-    exchanged = told[told["mistake"] == "swapped-samples"].groupby("sample_id")["probability"].max()
-    pair = exchanged.reindex(samples, fill_value=0.0)
-    best = told[~blameless].sort_values(["sample_id", "probability"], ascending=[True, False], kind="stable")
-    best = best.drop_duplicates("sample_id").set_index("sample_id").reindex(samples)
-    title, evidence = (best[name].fillna("").astype("str") for name in ("title", "evidence"))
-    calm = _unmoved(explained.relations, best)
+    owner, names = pd.factorize(told["sample_id"])
+    mistake, likely = coded(told["mistake"]), told["probability"].to_numpy()
+    innocent = mistake.isin(["no-mistake", *STATES])
+    cleared = pd.Series(np.where(innocent, likely, 0.0)).groupby(owner).sum().clip(upper=1.0).to_numpy()
+    exchanged = np.zeros(len(names))
+    swapped = mistake.isin(["swapped-samples"])
+    np.maximum.at(exchanged, owner[swapped], likely[swapped])
+    guilty = np.flatnonzero(~innocent)
+    guilty = guilty[np.lexsort((-likely[guilty], owner[guilty]))]
+    found, first = np.unique(owner[guilty], return_index=True)
+    row = np.full(len(names), len(told))
+    row[found] = guilty[first]
+    title, evidence, analyte, best = (
+        np.append(told[name].to_numpy(dtype=object), "")[row] for name in ("title", "evidence", "analyte", "mistake")
+    )
+    calm = _unmoved(explained.relations, names, np.append(told["rank"].to_numpy(), 0)[row], best)
     return pd.DataFrame(
         {
-            "observed": 100.0 * np.maximum(readings, pair),
+            "observed": 100.0 * np.maximum(1.0 - cleared, exchanged),
             "low": np.nan,
             "high": np.where(calm, bounds.unusual_percent, bounds.percent),
-            "alternative": (title + ": " + evidence).str.rstrip(": ."),
-            "severity": np.where(best["mistake"] == "missing-ion", "note", "hold"),
-            "analyte": best["analyte"].fillna("").where(best["analyte"].isin(list(ANALYTES)), ""),
-            "mistake": best["mistake"].fillna("").astype("str"),
+            "alternative": pd.Series(title + ": " + evidence, dtype="str").str.rstrip(": .").array,
+            "severity": np.where(best == "missing-ion", "note", "hold"),
+            "analyte": pd.Series([name if name in ANALYTES else "" for name in analyte], dtype="str").array,
+            "mistake": pd.Series(best, dtype="str").array,
         },
-        index=samples,
+        index=pd.Index(names, name="sample_id"),
     )
 
 
-def _said_already(result: pd.DataFrame, findings: pd.DataFrame) -> npt.NDArray[np.bool_]:
-    """Tell the records in which a check has noted the very mistake; its severity stands."""
+@cache
+def _noticed_by() -> dict[str, tuple[str, ...]]:
+    """Give the checks that see a mistake in a single figure, by mistake."""
     priors = table("mistake_priors").dropna(subset=["seen_by"])
-    checks_of = priors.assign(seen_by=priors["seen_by"].str.split()).explode("seen_by")
-    seen = checks_of.groupby("mistake")["seen_by"].agg(set)
-    told = findings.loc[findings["sample_id"].isin(result.index), ["sample_id", "check_id"]]
-    said = {name: set(told["sample_id"][told["check_id"].isin(checks)]) for name, checks in seen.items()}
-    return np.array(
-        [name in said.get(mistake, ()) for name, mistake in zip(result.index, result["mistake"], strict=True)], "bool"
-    )
+    pairs = zip(priors["mistake"], priors["seen_by"].str.split(), strict=True)
+    noticed: dict[str, tuple[str, ...]] = {}
+    for mistake, checks in pairs:
+        noticed[mistake] = (*noticed.get(mistake, ()), *checks)
+    return noticed
 
 
-def _unmoved(relations: pd.DataFrame, best: pd.DataFrame) -> npt.NDArray[np.bool_]:
+def _said_already(result: pd.DataFrame, findings: pd.DataFrame) -> Flags:
+    """Tell the records in which a check has noted the very mistake; its severity stands."""
+    check, mistake = coded(findings["check_id"]), coded(result["mistake"])
+    said = np.zeros(len(result), dtype="bool")
+    for name, checks in _noticed_by().items():
+        rows, suspected = np.flatnonzero(check.isin(checks)), mistake.isin([name])
+        if rows.size and suspected.any():
+            told = np.zeros(len(result) + 1, dtype="bool")
+            told[places(result.index, findings["sample_id"].iloc[rows])] = True
+            said |= suspected & told[:-1]
+    return said
+
+
+def _unmoved(
+    relations: pd.DataFrame, names: pd.Index, rank: npt.NDArray[np.int64], mistake: npt.NDArray[np.object_]
+) -> Flags:
     """Tell the records of which no relation disagrees or none is mended: their values are unusual at most.
 
     Parameters
     ----------
     relations : of `Explained`.
-    best : likeliest mistake of each record, index `sample_id`, with its `rank`.
+    names : (n,) the records.
+    rank, mistake : (n,) of the likeliest mistake of each; 0 and "" where there is none.
     """
-    worst = relations["score_before"].abs().groupby(relations["sample_id"]).max().reindex(best.index)
-    own = relations[relations["rank"] == relations["sample_id"].map(best["rank"])]
-    gain = (own["score_before"].abs() - own["score_after"].abs()).groupby(own["sample_id"]).max().reindex(best.index)
-    told = ~best["mistake"].isin([UNNAMED, *PAIR_ANSWERS])
-    unmended = told & ~(gain >= MENDS)
-    return np.asarray((worst < DISAGREES) | unmended, dtype="bool")
+    owner = places(names, relations["sample_id"])
+    before, after = (np.abs(relations[name].to_numpy()) for name in ("score_before", "score_after"))
+    worst, gain = np.full((2, len(names)), np.nan)
+    np.fmax.at(worst, owner, before)
+    own = relations["rank"].to_numpy() == rank[owner]
+    np.fmax.at(gain, owner[own], (before - after)[own])
+    told = ~np.isin(mistake.astype("str"), (UNNAMED, *PAIR_ANSWERS))
+    return np.asarray((worst < DISAGREES) | (told & ~(gain >= MENDS)), dtype="bool")
 
 
 def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) -> Checked:
@@ -159,23 +184,25 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     -------
     Checked with the findings of `single-mistake` and the verdicts that follow.
     """
-    held = set(checked.verdict.index[checked.verdict.isin(SEVERITIES[1:])])
+    index = checked.verdict.index
+    held = coded(checked.verdict).isin(SEVERITIES[1:])
     result = doubts(explained, SuspicionLimits())
-    result = result[~result.index.isin(list(held)) & ~_said_already(result, checked.findings)]
+    result = result[~held[index.get_indexer(result.index)] & ~_said_already(result, checked.findings)]
     findings, evaluated = findings_of(SINGLE_MISTAKE, result, samples.about.index)
     seen, missing = int(evaluated.sum()), int((~evaluated).sum())
     run = pd.DataFrame([(SINGLE_MISTAKE.check_id, seen, missing, len(findings))], columns=checked.runs.columns)
     runs = pd.concat([checked.runs, run], ignore_index=True).sort_values("check_id", ignore_index=True)
     if findings.empty:
         return replace(checked, runs=runs)
-    joined = pd.concat([checked.findings, findings], ignore_index=True)
-    order = np.lexsort((np.arange(len(joined)), -_rank(joined)))
     serious = findings[findings["severity"] != SEVERITIES[0]]
-    noted = checked.verdict.index.isin(findings["sample_id"]) & (checked.verdict == VERDICTS[0]).to_numpy()
-    verdict = checked.verdict.mask(noted, "note").mask(checked.verdict.index.isin(serious["sample_id"]), "hold")
+    noted, suspected = np.zeros((2, len(index)), dtype="bool")
+    noted[places(index, findings["sample_id"])] = True
+    suspected[places(index, serious["sample_id"])] = True
+    noted &= (checked.verdict == VERDICTS[0]).to_numpy()
+    verdict = checked.verdict.mask(noted, "note").mask(suspected, "hold")
     return replace(
         checked,
-        findings=joined.iloc[order].reset_index(drop=True),
+        findings=_merged(checked.findings, findings),
         verdict=verdict,
         runs=runs,
         open_findings=pd.concat(
@@ -184,14 +211,26 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     )
 
 
-def _rank(findings: pd.DataFrame) -> np.ndarray:
-    return findings["severity"].map({name: place for place, name in enumerate(SEVERITIES)}).to_numpy(dtype="int64")
+def _merged(findings: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
+    """Put further findings behind those of their severity; ``findings`` are sorted worst first."""
+    rank, of_more = -_rank(findings), _rank(more)
+    parts = []
+    for severity in reversed(range(len(SEVERITIES))):
+        begin, end = (int(np.searchsorted(rank, -severity, side)) for side in ("left", "right"))
+        parts += [findings.iloc[begin:end], more[of_more == severity]]
+    merged: pd.DataFrame = pd.concat([part for part in parts if len(part)], ignore_index=True)
+    return merged
+
+
+def _rank(findings: pd.DataFrame) -> npt.NDArray[np.int64]:
+    severity = coded(findings["severity"])
+    return np.array([SEVERITIES.index(text) for text in severity.texts], dtype="int64")[severity.code]
 
 
 def of_samples(explained: Explained, samples: pd.Index) -> Explained:
     """Keep what is told of some samples, and the patterns of whole files."""
     frames = {
-        name: frame[frame["sample_id"].isin(samples)].reset_index(drop=True)
+        name: frame[places(samples, frame["sample_id"]) >= 0].reset_index(drop=True)
         for name, frame in (
             ("explanations", explained.explanations),
             ("relations", explained.relations),

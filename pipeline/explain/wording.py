@@ -2,22 +2,29 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+import re
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final, TypeAlias
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.explain import relations
-from pipeline.explain.mistakes import titrations
+from pipeline.explain.mistakes import every, titrations
 from pipeline.explain.ranges import SHIFTED
 from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import gaps
-from pipeline.problems import fill
+from pipeline.normalise.coded import Coded
+from pipeline.problems import filled
 from pipeline.reference import table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Floats, Places, Record
 
@@ -34,6 +41,8 @@ RELATION_COLUMNS: Final = (
     "score_before",
     "score_after",
 )
+Columns: TypeAlias = "dict[str, npt.NDArray[Any]]"  # by name, of equal length
+_BALANCE: Final = "ion-balance"  # the relation that is about no single reading
 _ABOUT: Final = {  # the reading a relation is about
     "conductivity-from-ions": "conductivity",
     "dissolved-solids": "tds",
@@ -77,82 +86,91 @@ _CLAUSES: Final = {  # told by what the change moves: the expectation, or the re
         for name in SECOND
     },
 }
+_EXCHANGED: Final = (
+    "alkalinity {alkalinity:1} exceeds hardness {hardness:1} mg/L as CaCO3; sodium of at least {need:0} mg/L "
+    "carries the rest"
+)
+_COMMA: Final = ", "
+_UNSAID: Final = re.compile(r" \(\)|: (?=\?)|(?<=\S): \.$")  # what a template leaves around an empty text
 _TOLD: Final = 0.25  # standard deviations a relation must move to be told
 
 
-def relation_rows(record: Record, sample: Places, rank: Places, candidate: Places) -> pd.DataFrame:
+def relation_rows(record: Record, sample: Places, candidate: Places) -> Columns:
     """Tell what each chosen explanation does to every relation it touches.
 
     Parameters
     ----------
     record : all samples.
-    sample, rank, candidate : (k,) the explanations.
+    sample, candidate : (k,) the explanations.
 
     Returns
     -------
-    RELATION_COLUMNS, `share_before share_after` and `place`, the explanation's place. `before` and `after` are what the
-    other readings make of the one in `observed` (the charge balance itself in %); scores in standard deviations.
+    columns, by explanation: its `place`, `relation` (place in RELATIONS), the numbers of RELATION_COLUMNS,
+    `share_before share_after`. `before` and `after` are what the other readings make of the one in `observed` (the
+    charge balance itself in %); scores in standard deviations.
     """
-    nothing = np.zeros(len(sample), dtype="int64")
-    first, before = gaps(record, sample, nothing)
+    first, before = gaps(record, sample, np.zeros_like(candidate))
     then, after = gaps(record, sample, candidate)
+    # Scores count the uncertainty of the readings and not of a loosened one.
+    received = _variance(np.fmin(first.spread, np.fmax(record.spread[:, sample], 0.2 * first.spread)))
+    changed = _variance(then.spread)
     parts = []
-    for name in relations.RELATIONS:
+    for number, name in enumerate(relations.RELATIONS):
         old, new = before[name], after[name]
-        z_old = _score(old, first.spread, record.spread[:, sample])
-        z_new = _score(new, then.spread, then.spread)
-        is_balance = name == "ion-balance"
-        row = ROW[_ABOUT[name]] if not is_balance else 0
-        blank = np.full(len(sample), np.nan)
-        shown = record.half[row, sample]
-        other = record.half[ROW[name.removeprefix("second ")], sample] if name.startswith("second ") else 0.0
-        frame = pd.DataFrame(
-            {
-                "place": np.arange(len(sample)),
-                "sample_id": record.index[sample],
-                "rank": rank,
-                "relation": name.replace(" ", "-"),
-                "observed": blank if is_balance else first.amounts[row] + shown,
-                "observed_after": blank if is_balance else then.amounts[row] + shown,
-                "before": 100.0 * old.gap if is_balance else old.predicted + other,
-                "after": 100.0 * new.gap if is_balance else new.predicted + other,
-                "uncertainty": _uncertainty(new, then.spread, percent=is_balance),
-                "unit": "%" if is_balance else ANALYTES[_ABOUT[name].removeprefix("second ")].unit,
-                "score_before": z_old,
-                "score_after": z_new,
-            }
-        )
+        sigma = _sigma(new, changed)
+        z_old, z_new = old.gap / _sigma(old, received), new.gap / sigma
+        columns = {
+            "relation": np.full(len(sample), number),
+            "uncertainty": 2.0 * sigma * (100.0 if name == _BALANCE else new.predicted),  # k = 2
+            "score_before": z_old,
+            "score_after": z_new,
+            "share_before": np.exp(old.gap) * relations.CALCIUM_SHARE[0],
+            "share_after": np.exp(new.gap) * relations.CALCIUM_SHARE[0],
+        }
+        if name == _BALANCE:
+            blank = np.full(len(sample), np.nan)
+            columns |= {"observed": blank, "observed_after": blank, "before": 100.0 * old.gap, "after": 100.0 * new.gap}
+        else:
+            row = ROW[_ABOUT[name]]
+            shown = record.half[row, sample]
+            other = record.half[ROW[name.removeprefix("second ")], sample] if name.startswith("second ") else 0.0
+            columns |= {"observed": first.amounts[row] + shown, "observed_after": then.amounts[row] + shown}
+            columns |= {"before": old.predicted + other, "after": new.predicted + other}
         touched = (np.abs(z_old - z_new) >= _TOLD) | (np.abs(z_old) >= 2.0)  # noqa: PLR2004 -- k = 2 [JCGM100]
-        frame["name"] = name
-        frame["share_before"] = np.exp(old.gap) * relations.CALCIUM_SHARE[0]
-        frame["share_after"] = np.exp(new.gap) * relations.CALCIUM_SHARE[0]
-        parts.append(frame[touched & ~np.isnan(z_old) & ~np.isnan(z_new)])
-    rows: pd.DataFrame = pd.concat(parts, ignore_index=True)
-    return rows.sort_values(["place"], kind="stable", ignore_index=True)
+        told = np.flatnonzero(touched & ~np.isnan(z_old) & ~np.isnan(z_new))
+        parts.append({"place": told, **{column: values[told] for column, values in columns.items()}})
+    rows = {column: np.concatenate([part[column] for part in parts]) for column in parts[0]}
+    order = np.argsort(rows["place"], kind="stable")
+    return {column: values[order] for column, values in rows.items()}
 
 
-def _sigma(relation: relations.Relation, spread: Floats) -> Floats:
-    variance = np.nan_to_num(spread) ** 2
-    own = sum(
-        (np.nan_to_num(slope) ** 2 * variance[row] for row, slope in relation.slopes.items()), start=relation.model
+def relation_table(rows: Columns, owner: pd.Index, rank: Places) -> pd.DataFrame:
+    """Lay the rows of `relation_rows` out as RELATION_COLUMNS; ``owner`` and ``rank`` are those of the explanations."""
+    place, relation = rows["place"], rows["relation"]
+    index = pd.RangeIndex(len(place))
+    names = tuple(name.replace(" ", "-") for name in relations.RELATIONS)
+    units = tuple(
+        "%" if name == _BALANCE else ANALYTES[_ABOUT[name].removeprefix("second ")].unit for name in relations.RELATIONS
     )
-    return np.sqrt(own)
+    facts = {
+        "sample_id": owner[place],
+        "rank": rank[place],
+        "relation": Coded(relation, names).series(index),
+        "unit": Coded(relation, units).series(index),
+    }
+    return pd.DataFrame({name: facts[name] if name in facts else rows[name] for name in RELATION_COLUMNS}, index=index)
 
 
-def _score(relation: relations.Relation, spread: Floats, received: Floats) -> Floats:
-    """Gap in standard deviations, with the uncertainty of the readings and not of a loosened one."""
-    return np.asarray(
-        relation.gap / _sigma(relation, np.fmin(spread, np.fmax(received, spread * 0.2))), dtype="float64"
-    )
+def _variance(spread: Floats) -> Floats:
+    return np.nan_to_num(spread) ** 2
 
 
-def _uncertainty(relation: relations.Relation, spread: Floats, *, percent: bool) -> Floats:
-    """Give the expanded uncertainty (k = 2) of a relation, in its unit."""
-    scale = 100.0 if percent else relation.predicted
-    return np.asarray(2.0 * _sigma(relation, spread) * scale, dtype="float64")
+def _sigma(relation: relations.Relation, variance: Floats) -> Floats:
+    slopes = relation.slopes.items()
+    return np.sqrt(sum((np.nan_to_num(slope) ** 2 * variance[row] for row, slope in slopes), start=relation.model))
 
 
-def evidence(rows: pd.DataFrame, size: int) -> pd.Series:
+def evidence(rows: Columns, size: int) -> npt.NDArray[np.object_]:
     """Join what is told of each explanation's relations to one sentence; "" where nothing moved.
 
     Parameters
@@ -160,101 +178,112 @@ def evidence(rows: pd.DataFrame, size: int) -> pd.Series:
     rows : of `relation_rows`.
     size : number of explanations.
     """
-    joined = np.full(size, "", dtype=object)
-    moved = rows[(rows["score_before"] - rows["score_after"]).abs() >= _TOLD]
+    moved = np.abs(rows["score_before"] - rows["score_after"]) >= _TOLD
+    own = np.abs(rows["observed"] - rows["observed_after"]) > 1e-9 * np.abs(rows["observed"])
+    told = []
     for name, clauses in _CLAUSES.items():
-        part = moved[moved["name"] == name]
-        if part.empty:
-            continue
-        own = (part["observed"] - part["observed_after"]).abs() > 1e-9 * part["observed"].abs()
-        for clause, chosen in ((clauses[0], part[~own]), (clauses[1], part[own])):
-            if len(chosen):
-                texts = {
-                    "before_text": signed(chosen["before"]),
-                    "after_text": signed(chosen["after"]),
-                    "observed_text": figures(chosen["observed"]),
-                    "observed_after_text": figures(chosen["observed_after"]),
-                }
-                places = chosen["place"].to_numpy()
-                words = fill(clause, chosen.reset_index(drop=True), texts).to_numpy(dtype=object)
-                joined[places] = np.where(joined[places] == "", words, joined[places] + ", " + words)
-    return pd.Series(joined, dtype="str")
+        about = moved & (rows["relation"] == relations.RELATIONS.index(name))
+        clause = np.full(size, None, dtype=object)
+        for template, chosen in zip(clauses, (about & ~own, about & own), strict=True):
+            if chosen.any():
+                part = {column: values[chosen] for column, values in rows.items()}
+                clause[part["place"]] = filled(template, {**part, **_texts(part)}).to_pylist()
+        told.append(pa.array(clause, pa.string()))
+    return texts(listed(told))
 
 
-def of_states(table: pd.DataFrame, record: Record, past: History) -> pd.Series:
+def _texts(rows: Columns) -> dict[str, pa.Array]:
+    return {
+        "before_text": signed(rows["before"]),
+        "after_text": signed(rows["after"]),
+        "observed_text": figures(rows["observed"]),
+        "observed_after_text": figures(rows["observed_after"]),
+    }
+
+
+def of_states(candidate: Places, sample: Places, record: Record, past: History) -> npt.NDArray[np.object_]:
     """Give the evidence for what is true and looks like a mistake, and for what a check saw; "" for all else.
 
     Parameters
     ----------
-    table : `mistake sample`, one row per explanation.
+    candidate, sample : (k,) the explanations.
     record, past : the samples, and the history of their sites.
     """
-    at = table["sample"].to_numpy()
-    hardness, alkalinity = titrations(record.amounts[:, at])
+    mistake = every("mistake")[candidate]
+    words = np.full(len(candidate), "", dtype=object)
+    words[np.isin(mistake, ("copied-reading", "instrument-fault"))] = "a check found it in this record"
+    exchanged, moved = np.isin(mistake, ("softened-water", "soda-water")), mistake == "source-change"
+    hardness, alkalinity = titrations(record.amounts[:, sample[exchanged]])
     need = np.maximum(alkalinity - hardness, 0.0) * MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ
-    numbers = pd.DataFrame({"hardness": hardness, "alkalinity": alkalinity, "need": need})
-    exchanged = fill(
-        "alkalinity {alkalinity:1} exceeds hardness {hardness:1} mg/L as CaCO3; sodium of at least {need:0} mg/L "
-        "carries the rest",
-        numbers,
-    )
-    words = pd.Series("", index=table.index, dtype="str")
-    words = words.mask(table["mistake"].isin(["softened-water", "soda-water"]), exchanged)
-    moved = np.full(len(table), "", dtype=object)
+    words[exchanged] = filled(_EXCHANGED, {"hardness": hardness, "alkalinity": alkalinity, "need": need}).to_pylist()
+    at, clauses = sample[moved], []
     for name in SHIFTED:
-        usual = np.exp(past.centre[name][at])
-        known = ~np.isnan(usual) & ~np.isnan(record.amounts[ROW[name], at])
-        pair = pd.DataFrame({"now": record.amounts[ROW[name], at], "usual": usual})
-        clause = fill(f"{ANALYTES[name].title.split(' at')[0].lower()} {{now:0}} where {{usual:0}} is usual", pair)
-        moved = np.where(known, np.where(moved == "", clause, moved + ", " + clause), moved)
-    words = words.mask(table["mistake"] == "source-change", pd.Series(moved, index=table.index, dtype="str"))
-    return words.mask(table["mistake"].isin(["copied-reading", "instrument-fault"]), "a check found it in this record")
+        now, usual = record.amounts[ROW[name], at], np.exp(past.centre[name][at])
+        clause = filled(
+            f"{ANALYTES[name].title.split(' at')[0].lower()} {{now:0}} where {{usual:0}} is usual",
+            {"now": now, "usual": usual},
+        )
+        clauses.append(pc.if_else(pa.array(~np.isnan(now + usual)), clause, None))
+    words[moved] = listed(clauses).to_pylist()
+    return words
 
 
-def figures(values: pd.Series) -> pd.Series:
+def listed(clauses: list[pa.Array]) -> pa.Array:
+    """Join the clauses of every row by commas; missing ones are left out."""
+    led = [pc.fill_null(pc.binary_join_element_wise(_COMMA, clause, ""), "") for clause in clauses]
+    return pc.utf8_slice_codeunits(pc.binary_join_element_wise(*led, ""), len(_COMMA))
+
+
+def texts(column: pa.Array) -> npt.NDArray[np.object_]:
+    """Take a column as Python texts."""
+    return np.asarray(column.to_numpy(zero_copy_only=False), dtype=object)
+
+
+def figures(values: Floats) -> pa.Array:
     """Write numbers with four significant digits."""
-    written = np.char.mod("%.4g", values.to_numpy(dtype="float64"))
-    return pd.Series(written, dtype="str")
+    return pa.array(np.char.mod("%.4g", values), pa.string())
 
 
-def signed(values: pd.Series) -> pd.Series:
+def signed(values: Floats) -> pa.Array:
     """Write numbers with one decimal and a true sign."""
-    numbers = np.round(values.to_numpy(dtype="float64"), 1) + 0.0
+    numbers = np.round(values, 1) + 0.0
     sign = np.where(numbers > 0, "+", np.where(numbers < 0, "−", ""))
-    return pd.Series(np.char.add(sign, np.char.mod("%.1f", np.abs(numbers))), dtype="str")
+    return pa.array(np.char.add(sign, np.char.mod("%.1f", np.abs(numbers))), pa.string())
 
 
-def titles(found: pd.DataFrame, subject: str) -> pd.Series:
+def titles(found: pd.DataFrame | Columns, subject: str) -> npt.NDArray[np.object_]:
     """Word the `title` or `question` of every explanation; equal ones are worded once.
 
     Parameters
     ----------
-    found : `mistake analyte other_analyte detail`.
+    found : `mistake analyte other_analyte detail`, columns of texts.
     subject : column of the words: title or question.
     """
-    words = table("explain_words").fillna("").set_index("mistake")[subject]
-    keys = ["mistake", "analyte", "other_analyte", "detail"]
-    distinct = found[keys].drop_duplicates().reset_index(drop=True)
-    said = np.full(len(distinct), "", dtype=object)
-    named = {name: _names(distinct[column]) for name, column in (("analyte", "analyte"), ("other", "other_analyte"))}
-    for mistake in distinct["mistake"].unique():
-        rows = np.flatnonzero((distinct["mistake"] == mistake).to_numpy())
-        part = pd.DataFrame(
-            {
-                **{k: v.iloc[rows].to_numpy() for k, v in named.items()},
-                "detail": distinct["detail"].iloc[rows].to_numpy(),
-            }
+    keys = list(
+        zip(
+            *(np.asarray(found[name]).tolist() for name in ("mistake", "analyte", "other_analyte", "detail")),
+            strict=True,
         )
-        said[rows] = fill(words[mistake], part).to_numpy(dtype=object)
-    text = pd.Series(said, dtype="str").str.replace(r" \(\)|: (?=\?)|(?<=\S): \.$", "", regex=True)
-    text = text.str.slice(0, 1).str.upper() + text.str.slice(1)
-    worded = distinct.assign(text=text.str.replace("PH", "pH"))
-    merged = found[keys].merge(worded, on=keys, how="left")
-    return pd.Series(merged["text"].array, index=found.index, dtype="str")
+    )
+    words = {key: _title(subject, *key) for key in set(keys)}
+    return np.array([words[key] for key in keys], dtype=object)
 
 
-def _names(codes: pd.Series) -> pd.Series:
+def _title(subject: str, mistake: str, analyte: str, other: str, detail: str) -> str:
+    """Word one explanation, without what there is nothing to say of."""
+    named = {"analyte": _names().get(analyte, analyte), "other": _names().get(other, other), "detail": detail}
+    text = _UNSAID.sub("", _templates(subject)[mistake].format(**named))
+    return f"{text[:1].upper()}{text[1:]}".replace("PH", "pH")
+
+
+@cache
+def _templates(subject: str) -> dict[str, str]:
+    words = table("explain_words").fillna("")
+    return dict(zip(words["mistake"], words[subject], strict=True))
+
+
+@cache
+def _names() -> dict[str, str]:
     """Name quantities as people do."""
-    words = {code: f"{a.title[0].lower()}{a.title[1:]}" if code != "ph" else "pH" for code, a in ANALYTES.items()}
-    words["conductivity"], words["tds"] = "conductivity", "dissolved solids"
-    return codes.map(words).fillna(codes)
+    words = {code: f"{a.title[0].lower()}{a.title[1:]}" for code, a in ANALYTES.items()}
+    return {**words, "ph": "pH", "conductivity": "conductivity", "tds": "dissolved solids"}
