@@ -30,6 +30,7 @@ _COUNTED: Final = (
     "alkalinity",
     "phenolphthalein_alkalinity",
 )
+_SMALL: Final = 10_000  # rows of a table whose columns may be held beside it
 _METHOD_OF_FORM: Final = {"drops": "drops", "titrant_ml": "burette", "typed": "typed"}
 
 
@@ -56,10 +57,16 @@ class Source:
     match: Match
     rows: npt.NDArray[np.int64]
     encoded: dict[int, Category] = field(default_factory=dict)
+    taken: dict[int, pa.Array] = field(default_factory=dict)
 
     def texts(self, position: int) -> pa.Array:
-        """Give the cells of one column over all body rows."""
-        return self.grid.cells(position, self.rows)
+        """Give the cells of one column over all body rows; those of a small table are taken once."""
+        if position in self.taken:
+            return self.taken[position]
+        texts = self.grid.cells(position, self.rows)
+        if len(self.rows) <= _SMALL:
+            self.taken[position] = texts
+        return texts
 
     def category(self, position: int) -> Category:
         """Give the cells of one column over all body rows as codes; each column is encoded once."""

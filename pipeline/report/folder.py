@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,15 +81,20 @@ class BatchFolder:
             (self.work / "summary.json").write_text(
                 json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
             )
-            page = render(summary, batch.samples, _blocks(batch))
-            (self.work / "summary.html").write_text(page, encoding="utf-8")
-            write_csv(batch.samples.reset_index(), self.work / "samples.csv")
-            write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
-            write_csv(_explanations(batch), self.work / "explanations.csv")
-            write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")
+            with ThreadPoolExecutor(1) as beside:
+                tables = beside.submit(self._write_tables, batch)
+                page = render(summary, batch.samples, _blocks(batch))
+                (self.work / "summary.html").write_text(page, encoding="utf-8")
+                tables.result()
             self.work.chmod(0o755)
         except OSError as error:
             raise _refused(self.final.parent, error) from error
+
+    def _write_tables(self, batch: Batch) -> None:
+        write_csv(batch.samples.reset_index(), self.work / "samples.csv")
+        write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
+        write_csv(_explanations(batch), self.work / "explanations.csv")
+        write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")
 
     def publish(self) -> Path:
         """Give the folder its name, in place of an older one."""

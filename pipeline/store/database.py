@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 # Readable by DuckDB 1.2 and later, so that an analyst's older tool can open a snapshot.
 STORAGE_VERSION: Final = "v1.2.0"
 Config = dict[str, str | bool | int | float | list[str]]
+_THREADS: Final = 2
+_MEMORY: Final = "600MB"
 _FIRST_WAIT_S: Final = 0.02
 _LONGEST_WAIT_S: Final = 1.0
 
@@ -57,8 +59,8 @@ class Store:
         *,
         read_only: bool = False,
         wait_s: float = 30.0,
-        threads: int = 2,
-        memory_limit: str = "600MB",
+        threads: int = _THREADS,
+        memory_limit: str = _MEMORY,
     ) -> None:
         """Remember where the store is; nothing is opened yet."""
         self.path = Path(path)
@@ -239,8 +241,10 @@ def _make_folder(path: Path) -> None:
 
 def create(path: Path) -> None:
     """Make an empty store where there is none yet; whoever opens it is told of anything in the way."""
-    with suppress(KettlestoneError), Store(path):
-        pass
+    with suppress(KettlestoneError):
+        _check_place(path, read_only=False)
+        if not path.exists():
+            _create(path, _config(_THREADS, _MEMORY))
 
 
 def _create(path: Path, config: Config) -> None:
