@@ -172,7 +172,7 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> Columns:
     source="PB1982",
     severity="hold",
     unit="[pH]",
-    message="ph {observed:2} does not go with alkalinity {alkalinity:1}{split} (mg/L as CaCO3). {alternative}.",
+    message="pH {observed:2} does not go with alkalinity {alkalinity:1}{split} (mg/L as CaCO3). {alternative}.",
 )
 def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> Columns:
     """Compare pH with the carbonate part of the alkalinity, and with there being any alkalinity at all.
@@ -257,7 +257,7 @@ def _ph_of_share(share: Floats, pk2: Floats) -> Floats:
     source="PB1982",
     severity="hold",
     unit="mg/L",
-    message="ph {ph:2} with alkalinity {alkalinity:1} mg/L as CaCO3 makes {observed:0} mg/L carbon dioxide, "
+    message="pH {ph:2} with alkalinity {alkalinity:1} mg/L as CaCO3 makes {observed:0} mg/L carbon dioxide, "
     "more than {high:0} mg/L. {alternative}.",
 )
 def carbon_dioxide(samples: SampleTable, limits: Limits) -> Columns:

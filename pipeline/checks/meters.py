@@ -35,7 +35,7 @@ class MeterLimits:
     source="CP",
     severity="hold",
     unit="samples",
-    message="ph: {observed:0} of {readings:0} samples of this meter read 7.00 ± 0.02. {alternative}.",
+    message="pH: {observed:0} of {readings:0} samples of this meter read 7.00 ± 0.02. {alternative}.",
 )
 def stuck_instrument(samples: SampleTable, limits: Limits) -> Columns:
     """Find a pH meter that shows 7.00 whatever it is dipped into.
@@ -77,7 +77,7 @@ def stuck_instrument(samples: SampleTable, limits: Limits) -> Columns:
     source="ISO10523",
     severity="note",
     unit="uS/cm",
-    message="ph {ph:2} was read at {observed:1} µS/cm; below {low:0} µS/cm an electrode may be 0.3 "
+    message="pH {ph:2} was read at {observed:1} µS/cm; below {low:0} µS/cm an electrode may be 0.3 "
     "off or more. {alternative}.",
 )
 def ph_low_conductivity(samples: SampleTable, limits: Limits) -> Columns:

@@ -215,7 +215,8 @@ def _worded(template: str) -> str:
 
 
 def _in_words(messages: pa.Array) -> pa.Array:
-    """Name quantities as people do: total hardness, not total_hardness_mg_l_caco3."""
+    """Name quantities as people do: total hardness, not total_hardness_mg_l_caco3; pH, not ph."""
+    messages = pc.replace_substring_regex(messages, r"\bph\b", "pH")
     named = pc.match_substring(messages, "_")
     if not pc.any(named).as_py():
         return messages

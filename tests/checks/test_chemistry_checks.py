@@ -386,3 +386,12 @@ def test_ten_times_the_history_is_another_water_where_others_moved_as_well(table
 
     assert found("factor-ten", digit)["analyte"] == "sulfate"
     assert found("factor-ten", source) == {}
+
+
+def test_a_message_writes_ph_as_people_do() -> None:
+    samples = samples_from_wide(pd.DataFrame({"ph": [74.0]}))
+
+    findings, _ = run_check(CHECKS["out-of-physical-range"], samples, Limits())
+
+    assert findings["message"].item().startswith("pH 74 is out of range")
+    assert findings["analyte"].item() == "ph"
