@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.ingest.categories import numbered
 from pipeline.normalise.coded import Coded, coded, silent
 from pipeline.normalise.sample_table import column_numbers, places
 
@@ -110,7 +111,4 @@ def analyte_codes(samples: SampleTable) -> npt.NDArray[np.int64]:
 
 def together(parts: Sequence[Coded]) -> npt.NDArray[np.int64]:
     """Give rows that say the same in all parts the same number, counted in order of appearance."""
-    group = np.zeros(len(parts[0]), dtype="int64")
-    for part in parts:
-        group = pd.factorize(group * len(part.texts) + part.code)[0].astype("int64")
-    return group
+    return numbered((part.code, len(part.texts)) for part in parts)

@@ -14,8 +14,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.checks.columns import Columns, Flags, Places, Plain, outside, picked, spelt
+from pipeline.normalise.coded import coded
 from pipeline.problems import filled
-from schemas.columns import ANALYTES
+from schemas.columns import ANALYTES, VERDICTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -199,6 +200,12 @@ def _joined(pieces: list[Plain]) -> Any:  # noqa: ANN401 - an array or a column 
     if isinstance(pieces[0], np.ndarray):
         return np.concatenate(pieces)
     return pa.chunked_array(pieces, pa.string()).to_pandas()
+
+
+def severity_ranks(findings: pd.DataFrame) -> Places:
+    """Give the severity of each finding as its place among the verdicts: note 1, hold 2, reject 3."""
+    severity = coded(findings["severity"])
+    return np.array([VERDICTS.index(text) for text in severity.texts], dtype="int64")[severity.code]
 
 
 @cache

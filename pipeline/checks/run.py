@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS, looked_at, places_of, table_of
+from pipeline.checks.registry import CHECKS, looked_at, places_of, severity_ranks, table_of
 from pipeline.checks.rollup import rolled_up
 from pipeline.checks.source import explained_by_source
-from pipeline.normalise.coded import Coded, coded
-from schemas.columns import SEVERITIES, VERDICTS
+from pipeline.ingest.categories import first_rows, numbered
+from pipeline.normalise.coded import Coded
+from schemas.columns import VERDICTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -20,8 +21,6 @@ if TYPE_CHECKING:
     from pipeline.checks.columns import Places
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
-
-_RANK: Final[dict[str, int]] = {severity: rank + 1 for rank, severity in enumerate(SEVERITIES)}
 
 
 @dataclass(frozen=True)
@@ -67,12 +66,12 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
         parts.append(raised)
     findings, place = table_of(parts, index), places_of(parts)
     findings = explained_by_source(findings, place, samples)
-    rank = _ranks(findings)
+    rank = severity_ranks(findings)
     verdict = _verdicts(index, place, rank)
     unsettled = findings.loc[rank > 1, ["sample_id", "severity", "analyte"]]
     judged = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
     findings = rolled_up(findings, place, samples, judged)
-    order = np.argsort(-_ranks(findings), kind="stable")
+    order = np.argsort(-severity_ranks(findings), kind="stable")
     return Checked(
         findings=findings.iloc[order].reset_index(drop=True),
         verdict=verdict,
@@ -80,11 +79,6 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
         runs=pd.DataFrame(runs, columns=["check_id", "evaluated", "not_evaluated", "flagged"]),
         open_findings=unsettled,
     )
-
-
-def _ranks(findings: pd.DataFrame) -> Places:
-    severity = coded(findings["severity"])
-    return np.array([_RANK[name] for name in severity.texts], dtype="int64")[severity.code]
 
 
 def _verdicts(index: pd.Index, place: Places, rank: Places) -> pd.Series:
@@ -95,11 +89,10 @@ def _verdicts(index: pd.Index, place: Places, rank: Places) -> pd.Series:
 
 def _names(index: pd.Index, lacking: np.ndarray) -> pd.Series:
     """Name the checks each sample lacked; equal combinations are worded once."""
-    mixed = np.zeros(len(index), dtype="int64")
-    for column in lacking.T:
-        if column.any() and not column.all():
-            mixed, _ = pd.factorize(mixed * 2 + column)
-    first = np.zeros(mixed.max(initial=-1) + 1, dtype="int64")
-    first[mixed[::-1]] = np.arange(len(index))[::-1]
+    mixed = numbered((column.astype("int8"), 2) for column in lacking.T)
     ids = np.array(sorted(CHECKS), dtype=object)
-    return Coded(mixed, tuple(" ".join(ids[lacking[row]]) for row in first)).series(index).rename("not_evaluated")
+    return (
+        Coded(mixed, tuple(" ".join(ids[lacking[row]]) for row in first_rows(mixed)))
+        .series(index)
+        .rename("not_evaluated")
+    )

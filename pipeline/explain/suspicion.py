@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS, Check, columns_of, findings_of, no_findings
+from pipeline.checks.registry import CHECKS, Check, columns_of, findings_of, no_findings, severity_ranks
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.rank import Explained, explain
@@ -213,18 +213,13 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
 
 def _merged(findings: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
     """Put further findings behind those of their severity; ``findings`` are sorted worst first."""
-    rank, of_more = -_rank(findings), _rank(more)
+    rank, of_more = -severity_ranks(findings), severity_ranks(more)
     parts = []
-    for severity in reversed(range(len(SEVERITIES))):
+    for severity in reversed(range(1, len(VERDICTS))):
         begin, end = (int(np.searchsorted(rank, -severity, side)) for side in ("left", "right"))
         parts += [findings.iloc[begin:end], more[of_more == severity]]
     merged: pd.DataFrame = pd.concat([part for part in parts if len(part)], ignore_index=True)
     return merged
-
-
-def _rank(findings: pd.DataFrame) -> npt.NDArray[np.int64]:
-    severity = coded(findings["severity"])
-    return np.array([SEVERITIES.index(text) for text in severity.texts], dtype="int64")[severity.code]
 
 
 def of_samples(explained: Explained, samples: pd.Index) -> Explained:

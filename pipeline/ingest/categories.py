@@ -127,6 +127,13 @@ def numbered(columns: Iterable[tuple[npt.NDArray[np.integer[Any]], int]]) -> npt
     return pd.factorize(number)[0] if number is not None else np.zeros(0, dtype=np.int64)
 
 
+def first_rows(number: npt.NDArray[np.integer[Any]]) -> npt.NDArray[np.int64]:
+    """Give the first row of each number, of rows numbered from 0 without gaps."""
+    first = np.zeros(int(number.max(initial=-1)) + 1, dtype=np.int64)
+    first[number[::-1]] = np.arange(len(number))[::-1]
+    return first
+
+
 def joined(parts: Sequence[Category]) -> Category:
     """Put categories one after the other."""
     texts: list[str] = []
@@ -157,6 +164,5 @@ def combined(parts: Sequence[Category], change: Callable[..., str]) -> Category:
     seen = np.zeros(size, dtype=bool)
     seen[number] = True
     codes = (np.cumsum(seen) - 1)[number].astype(np.int32)
-    first = np.zeros(int(seen.sum()), dtype=np.int64)
-    first[codes[::-1]] = np.arange(len(codes))[::-1]
-    return Category(codes, tuple(change(*(part.texts[part.codes[row]] for part in parts)) for row in first.tolist()))
+    rows = first_rows(codes).tolist()
+    return Category(codes, tuple(change(*(part.texts[part.codes[row]] for part in parts)) for row in rows))

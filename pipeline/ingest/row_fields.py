@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import Category, numbered
+from pipeline.ingest.categories import Category, first_rows, numbered
 from pipeline.ingest.spellings import key, table, word_table
 from pipeline.problems import problem_frame
 from schemas.columns import ACTIVITIES, STAGES
@@ -131,10 +131,7 @@ def _distinct(stated: Mapping[str, Category]) -> tuple[npt.NDArray[np.int64], np
         return _each(size)
     varied = [said for said in stated.values() if len(said.texts) > 1] or [stated["label"]]
     number = numbered((said.codes, len(said.texts)) for said in varied)
-    row_of = number.astype(np.int32)
-    first = np.zeros(int(number.max()) + 1, dtype=np.int64)
-    first[number[::-1]] = np.arange(size)[::-1]
-    return first, row_of
+    return first_rows(number), number.astype(np.int32)
 
 
 def _field(

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.ingest.categories import numbered
+from pipeline.ingest.categories import first_rows, numbered
 from pipeline.problems import PROBLEMS
 
 if TYPE_CHECKING:
@@ -87,6 +87,4 @@ def combined(columns: Sequence[pd.Series], flags: Sequence[Flags] = ()) -> tuple
     """
     coded = [(column.cat.codes.to_numpy() + 1, len(column.cat.categories) + 1) for column in columns]
     code = numbered([*coded, *((flag.astype("int8"), 2) for flag in flags)])
-    first = np.zeros(code.max(initial=-1) + 1, dtype="int64")
-    first[code[::-1]] = np.arange(len(code))[::-1]
-    return code, first
+    return code, first_rows(code)

@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import numbered
+from pipeline.ingest.categories import first_rows, numbered
 
 KEY_FIELDS: Final[tuple[str, ...]] = (
     "client",
@@ -53,8 +53,7 @@ def group_rows(rows: pd.DataFrame, window_hours: float) -> tuple[npt.NDArray[np.
     parts["anonymous"] = anonymous
     coded = (pd.factorize(part) for part in parts.values())
     combined = numbered((code, max(len(values), 1)) for code, values in coded)
-    first = np.zeros(combined.max(initial=-1) + 1, dtype="int64")
-    first[combined[::-1]] = np.arange(len(rows))[::-1]
+    first = first_rows(combined)
     keys = pd.DataFrame({name: part.take(first).array for name, part in parts.items()})
     return combined, keys
 

@@ -102,13 +102,10 @@ def parse_tables(
     the cell is ambiguous.
     """
     text_code, distinct = pd.factorize(texts)
-    code, pairs = pd.factorize(text_code * len(styles) + table) if len(styles) > 1 else (text_code, None)
-    of_text = np.arange(len(distinct)) if pairs is None else pairs // len(styles)
-    of_table = np.zeros(len(distinct), dtype="int64") if pairs is None else pairs % len(styles)
+    code, pairs = pd.factorize(text_code * len(styles) + table)
+    of_text, of_table = pairs // len(styles), pairs % len(styles)
     known = pa.table({"text": pa.array(distinct, from_pandas=True)})["text"].combine_chunks()
-    known = pc.cast(known, pa.string()).fill_null("")
-    if pairs is not None:
-        known = known.take(pa.array(of_text))
+    known = pc.cast(known, pa.string()).fill_null("").take(pa.array(of_text))
     certain = np.zeros(len(known), dtype="bool")
     if plain is not None:
         certain[code[plain.to_numpy(dtype="bool")]] = True

@@ -83,9 +83,7 @@ class Store:
 
     def __enter__(self) -> Self:
         """Open the store, creating it or bringing it up to date first."""
-        _check_place(self.path, read_only=self.read_only)
-        if not self.path.exists():
-            _create(self.path, self._config)
+        _make(self.path, self._config, read_only=self.read_only)
         self._connection = connect(self.path, self._config, read_only=self.read_only, wait_s=self.wait_s)
         try:
             self._prepare()
@@ -242,9 +240,14 @@ def _make_folder(path: Path) -> None:
 def create(path: Path) -> None:
     """Make an empty store where there is none yet; whoever opens it is told of anything in the way."""
     with suppress(KettlestoneError):
-        _check_place(path, read_only=False)
-        if not path.exists():
-            _create(path, _config(_THREADS, _MEMORY))
+        _make(path, _config(_THREADS, _MEMORY), read_only=False)
+
+
+def _make(path: Path, config: Config, *, read_only: bool) -> None:
+    """Refuse a place that cannot work, and build the store where it is missing."""
+    _check_place(path, read_only=read_only)
+    if not path.exists():
+        _create(path, config)
 
 
 def _create(path: Path, config: Config) -> None:

@@ -15,7 +15,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import numbered
+from pipeline.ingest.categories import first_rows, numbered
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.problems import messages
 from pipeline.store import faults
@@ -420,10 +420,8 @@ def _append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFra
     named = [column for column in columns_of(connection, "reading_kind") if column in readings]
     coded = (_coded(readings[name]) for name in named)
     kind = numbered((code + 1, distinct + 1) for code, distinct in coded)
-    first = np.zeros(int(kind.max()) + 1, dtype="int64")
-    first[kind[::-1]] = np.arange(len(kind))[::-1]
     start = _next(connection, "reading_kind", "kind_id")
-    append(connection, "reading_kind", readings[named].iloc[first], number_from=("kind_id", start))
+    append(connection, "reading_kind", readings[named].iloc[first_rows(kind)], number_from=("kind_id", start))
     own = readings.drop(columns=named).assign(kind_id=kind + start)
     append(connection, "reading_value", own, number_from=("reading_id", base))
     return base
