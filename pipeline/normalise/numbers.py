@@ -36,6 +36,8 @@ _GRAMMAR: Final = (
     r"(?P<exponent>[eE][+-]?\d{1,3})?"
     r"\s*(?P<rest>.*)$"
 )
+# Nearly all numbers are digits with one mark at the most; the grammar has nothing to find out about them.
+_ORDINARY: Final = r"^\d+(?:[.,]\d+)?$"
 # Letters typed for digits, only between or beside digits: O and o for 0, l and I for 1.
 _LOOKALIKE: Final = r"^[<>~]?\s*[\dOolI]*[.,]?[\dOolI]+$"
 _RANGE: Final = r"^\s*[+-]?\d+(?:[.,]\d+)?\s*(?:-|–|—|\.\.+|bis|to|à|a)\s*\d+(?:[.,]\d+)?\s*\D*$"
@@ -46,6 +48,7 @@ _MAJORITY: Final = 20
 
 
 _WITH_DIGITS: Final = r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$"
+_PIECES: Final = ("qualifier", "sign", "body", "exponent", "rest")
 _PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number")
 _GROUP: Final = 3  # digits of a thousands group
 
@@ -148,7 +151,21 @@ def _matches(text: pa.Array, pattern: str) -> Flags:
 
 def _pieces(known: pa.Array) -> dict[str, Any]:
     """Split every text into qualifier, sign, body, exponent and rest; body "" = no number found."""
-    text = pc.utf8_trim_whitespace(pc.utf8_normalize(known, form="NFKC"))
+    odd = ~_matches(known, _ORDINARY)
+    found = _analysed(known.filter(pa.array(odd)))
+    nothing, never = pa.repeat("", len(known)), np.zeros(len(known), dtype="bool")
+    pieces: dict[str, Any] = {
+        name: pc.replace_with_mask(known if name == "body" else nothing, pa.array(odd), found[name]) for name in _PIECES
+    }
+    for name in ("mended", "range", "date"):
+        pieces[name] = never.copy()
+        pieces[name][odd] = found[name]
+    return pieces
+
+
+def _analysed(texts: pa.Array) -> dict[str, Any]:
+    """Take texts that are more than digits and a mark apart by the grammar."""
+    text = pc.utf8_trim_whitespace(pc.utf8_normalize(texts, form="NFKC"))
     text = pc.replace_substring_regex(text, pattern="[−–—](\\d)", replacement=r"-\1")
     odd = _matches(text, _LOOKALIKE) & _matches(text, "[OolI]") & _matches(text, r"\d")
     if odd.any():
@@ -156,8 +173,7 @@ def _pieces(known: pa.Array) -> dict[str, Any]:
         ones = pc.replace_substring_regex(zeros, pattern="[lI]", replacement="1")
         text = pc.if_else(pa.array(odd), ones, text)
     found = pc.extract_regex(text, _GRAMMAR)
-    names = ("qualifier", "sign", "body", "exponent", "rest")
-    pieces: dict[str, Any] = {name: pc.struct_field(found, name).fill_null("") for name in names}
+    pieces: dict[str, Any] = {name: pc.struct_field(found, name).fill_null("") for name in _PIECES}
     return {**pieces, "mended": odd, "range": _matches(text, _RANGE), "date": _matches(text, _DATE)}
 
 
