@@ -6,7 +6,9 @@ and bounds the memory needed. Every step below works on all bytes or all cells o
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
 BLANKS: Final = "  "  # stands for two or more blanks
 DELIMITERS: Final = ("\t", ";", "|", ",", BLANKS)  # a tie goes to the one that is rarer in text and numbers
 BLOCK_BYTES: Final = 4 << 20
+_AT_ONCE: Final = 2  # blocks; more would need more memory at once
 _SAMPLE_BYTES: Final = 1 << 16
 _EDGE: Final = " \t\r\n\u00a0"
 _NO_BREAK: Final = "\u00a0".encode()
@@ -50,7 +53,7 @@ class _Marks:
 
 @dataclass(frozen=True)
 class _Piece:
-    """The rows of one block; ``used`` bytes of it are complete rows."""
+    """The rows of one block; ``used`` bytes of it are complete rows, ``line`` counts from its first line."""
 
     used: int
     flat: pa.Array
@@ -86,12 +89,41 @@ def split(utf8: bytes, delimiter: str | None = None) -> Grid:
     data = np.frombuffer(utf8, dtype=np.uint8)
     pieces: list[_Piece] = []
     start, line = 0, 1
-    while start < len(data):
-        piece = _next_piece(data, start, line, chosen)
+    quoted = utf8.find(b"\n", utf8.rfind(b'"')) + 1 or len(data) if b'"' in utf8 else 0
+    while start < quoted:
+        piece = _next_piece(data, start, line, chosen, min(BLOCK_BYTES, quoted - start))
         pieces.append(piece)
         start += piece.used
         line += piece.lines
+    pieces += _side_by_side(data, chosen, _cuts(utf8, start))
     return _join(pieces, chosen, line_end=utf8[-1:] in (b"\n", b"\r"))
+
+
+def _cuts(utf8: bytes, start: int) -> list[int]:
+    """Cut a text without quotes at line ends, into blocks of which each holds a whole line at least."""
+    line_end = b"\r" if utf8.find(b"\n", start) < 0 else b"\n"
+    cuts = [start]
+    while len(utf8) - cuts[-1] > BLOCK_BYTES:
+        full = cuts[-1] + BLOCK_BYTES
+        cut = utf8.rfind(line_end, cuts[-1], full) + 1 or utf8.find(line_end, full) + 1
+        if cut in (0, len(utf8)):
+            break
+        cuts.append(cut)
+    return [*cuts, len(utf8)] if start < len(utf8) else cuts
+
+
+def _side_by_side(data: Bytes, delimiter: str, cuts: list[int]) -> list[_Piece]:
+    """Split blocks of whole lines without quotes, several at once: most of the work is done outside Python."""
+
+    def split_one(bounds: tuple[int, int]) -> _Piece:
+        start, stop = bounds
+        return _split_block(data[start:stop], delimiter, 1, last=stop == len(data))
+
+    blocks = list(pairwise(cuts))
+    if len(blocks) <= 1:
+        return [split_one(block) for block in blocks]
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        return list(pool.map(split_one, blocks))
 
 
 def propose_delimiter(utf8: bytes) -> str:
@@ -112,9 +144,8 @@ def _equal_rows(grid: Grid) -> int:
     return int(np.bincount(several).max()) if len(several) else 0
 
 
-def _next_piece(data: Bytes, start: int, line: int, delimiter: str) -> _Piece:
-    """Take a block that holds a whole row at least; a row longer than a block gets a longer block."""
-    size = BLOCK_BYTES
+def _next_piece(data: Bytes, start: int, line: int, delimiter: str, size: int) -> _Piece:
+    """Take a block of some size that holds a whole row at least; a row that is longer gets a longer block."""
     while True:
         stop = min(start + size, len(data))
         while stop < len(data) and data[stop - 1] == _RETURN:
@@ -145,7 +176,7 @@ def _split_block(block: Bytes, delimiter: str, line: int, *, last: bool) -> _Pie
         used=used,
         flat=flat,
         count=np.diff(row_end, prepend=-1).astype(np.int32),
-        line=(line + np.searchsorted(lines, row_start)).astype(np.int32),
+        line=np.searchsorted(lines, row_start).astype(np.int32),
         lines=len(lines),
         longest=int(np.diff(ends, prepend=-1).max(initial=0)),
         notices=[] if quoting is None else quote_notices(quoting, block[:used], line, lines),
@@ -198,8 +229,6 @@ def _cells(
         kept = np.concatenate([[0], np.cumsum(keep, dtype=np.int32)])
         offsets[1:] = kept[ends]
     cells = pa.StringArray.from_buffers(len(ends), pa.py_buffer(offsets), pa.py_buffer(text))
-    if quoting is None and not _blank_at_edge(block, structure):
-        return cells
     return _stripped(cells, offsets, np.frombuffer(text, dtype=np.uint8))
 
 
@@ -210,30 +239,20 @@ def _in_pair(block: Bytes, ends: Places) -> Mask:
     return pair
 
 
-def _blank_at_edge(block: Bytes, structure: Mask) -> bool:
-    """Tell quickly whether some cell of a block without quotes may begin or end with a blank."""
-    if _NO_BREAK in block.tobytes():
-        return True
-    blank = (block == _BLANK) | (block == _TAB)
-    ender = structure[: len(block)]
-    edges = blank[:1].any() or blank[-1:].any() or (blank[1:] & ender[:-1]).any() or (blank[:-1] & ender[1:]).any()
-    return bool(edges)
-
-
 def _stripped(cells: pa.Array, offsets: npt.NDArray[np.int32], text: Bytes) -> pa.Array:
-    """Take blanks off the ends of those cells that may have some."""
+    """Take blanks off the ends of those cells that have some."""
     if not len(text):
         return cells
-    filled = np.flatnonzero(offsets[1:] > offsets[:-1])
-    begin, end = offsets[filled], offsets[filled + 1] - 1
-    likely = _EDGE_BYTE[text[begin]] | _EDGE_BYTE[text[end]]
-    filled, begin, end = filled[likely], begin[likely], end[likely]
+    first, last = offsets[:-1], offsets[1:] - 1
+    likely = _EDGE_BYTE[text.take(first, mode="clip")] | _EDGE_BYTE[text.take(last, mode="clip")]
+    edge = np.flatnonzero(likely & (first <= last))
+    begin, end = first[edge], last[edge]
     # The bytes of a no-break space begin and end other signs too: "°" begins like it.
     starts = _BLANK_BYTE[text[begin]] | (
         (text[begin] == _NO_BREAK[0]) & (text[np.minimum(begin + 1, end)] == _NO_BREAK[1])
     )
     ends = _BLANK_BYTE[text[end]] | ((text[end] == _NO_BREAK[1]) & (text[end - 1] == _NO_BREAK[0]))
-    edge = filled[starts | ends]
+    edge = edge[starts | ends]
     if not len(edge):
         return cells
     mask = np.zeros(len(cells), dtype=bool)
@@ -248,7 +267,8 @@ def _join(pieces: list[_Piece], delimiter: str, *, line_end: bool) -> Grid:
     kind = pa.string() if size <= _MAX_OFFSET else pa.large_string()
     flat = pa.concat_arrays([piece.flat.cast(kind) for piece in pieces])
     count = np.concatenate([piece.count for piece in pieces])
-    line = np.concatenate([piece.line for piece in pieces])
+    lines_before = np.cumsum([1, *(piece.lines for piece in pieces)], dtype=np.int32)
+    line = np.concatenate([piece.line + before for piece, before in zip(pieces, lines_before[:-1], strict=True)])
     shorter = len(count) > 1 and bool(count[-1] < count[-2])
     notices = [notice for piece in pieces for notice in piece.notices]
     if any(piece.longest > LONG_CELL_BYTES for piece in pieces):
