@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -30,7 +31,9 @@ _COUNTED: Final = (
     "alkalinity",
     "phenolphthalein_alkalinity",
 )
-_SMALL: Final = 10_000  # rows of a table whose columns may be held beside it
+_SMALL: Final = 10_000  # rows of a table whose columns are not worth a thread
+_AT_ONCE: Final = 2  # columns; more would need more memory at once
+_SAID: Final = ("about", "analyte", "analyte_code", "unit")  # roles of columns that nearly every table is asked for
 _METHOD_OF_FORM: Final = {"drops": "drops", "titrant_ml": "burette", "typed": "typed"}
 
 
@@ -60,19 +63,27 @@ class Source:
     taken: dict[int, pa.Array] = field(default_factory=dict)
 
     def texts(self, position: int) -> pa.Array:
-        """Give the cells of one column over all body rows; those of a small table are taken once."""
-        if position in self.taken:
-            return self.taken[position]
-        texts = self.grid.cells(position, self.rows)
-        if len(self.rows) <= _SMALL:
-            self.taken[position] = texts
-        return texts
+        """Give the cells of one column over all body rows; each column is taken once."""
+        if position not in self.taken:
+            self.taken[position] = self.grid.cells(position, self.rows)
+        return self.taken[position]
 
     def category(self, position: int) -> Category:
         """Give the cells of one column over all body rows as codes; each column is encoded once."""
         if position not in self.encoded:
-            self.encoded[position] = Category.of(self.texts(position))
+            held = self.taken.get(position)
+            self.encoded[position] = Category.of(self.grid.cells(position, self.rows) if held is None else held)
         return self.encoded[position]
+
+    def prepare(self) -> None:
+        """Take and encode the columns of a large table, several at once: Arrow does it beside Python."""
+        if len(self.rows) <= _SMALL:
+            return
+        with ThreadPoolExecutor(_AT_ONCE) as pool:
+            entries = [pool.submit(self.texts, column.position) for column in self.match.measured]
+            facts = [pool.submit(self.category, c.position) for c in self.match.columns if c.role in _SAID]
+            for done in (*entries, *facts):
+                done.result()
 
     def having(self, role: str) -> list[Column]:
         """Columns of a role, in the order of the file."""

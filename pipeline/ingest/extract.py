@@ -81,6 +81,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     source = Source(grid, match, rows)
     if match.layout.kind in _REGISTERS:
         return _register(source, file_sha256)
+    source.prepare()
     if match.orientation == "samples-in-rows":
         long = LongEntries(wide_blocks(source), Category.constant("", len(rows)), np.zeros(len(rows), bool), {})
     else:
