@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -115,9 +116,11 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     Numbers, units and contracts are judged over distinct texts and kinds, so the cost follows the
     variety of the files and not their number of good or bad rows; many small tables cost little more than one.
     """
-    rows, notices = typed(extracts, files, settings.time_zone)
-    cells = _stacked(extracts, files)
-    read, marks = _numbers(extracts, cells)
+    with ThreadPoolExecutor(1) as beside:
+        typing = beside.submit(typed, extracts, files, settings.time_zone)
+        cells = _stacked(extracts, files)
+        read, marks = _numbers(extracts, cells)
+        rows, notices = typing.result()
     table = _laid_out(cells, rows, read)
     table = _converted(table, cells, read, _aliases(extracts, cells["table"]))
     table = counts(table, rows)

@@ -37,6 +37,7 @@ _NUMBER_FACTS: Final[tuple[str, ...]] = (
     "titrant_factor",
 )
 _TEXT_FACTS: Final[tuple[str, ...]] = tuple(name for name in ROW_FIELDS if name not in (*_TIMED_FACTS, *_NUMBER_FACTS))
+_LABORATORY: Final = ("laboratory", "burette", "photometer")  # methods of which a report issued again is a revision
 _REGISTER_FACTS: Final[tuple[str, ...]] = ("region", "country", "supply", "machine", "treatment")
 
 
@@ -86,7 +87,7 @@ def assemble(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, wi
         file_sha256=rows["file_sha256"].array.take(readings["row"].to_numpy()),
         counts=readings.get("counts", True),
     )
-    return _with_revisions(Assembled(about, owned), rows, code)
+    return _with_revisions(Assembled(about, owned), rows, group, code)
 
 
 def _first_where(group: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], size: int) -> npt.NDArray[np.int64]:
@@ -138,7 +139,20 @@ def _with_register(about: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
     return filled
 
 
-def _with_revisions(assembled: Assembled, rows: pd.DataFrame, code: npt.NDArray[np.int64]) -> Assembled:
+def _of_several_reports(
+    sample: npt.NDArray[np.int64], report: npt.NDArray[np.int64], size: int
+) -> npt.NDArray[np.bool_]:
+    """Tell the samples, numbered below ``size``, of which more than one report speaks."""
+    speaking = np.full(size, -1, dtype="int64")
+    speaking[sample] = report
+    several = np.zeros(size, dtype="bool")
+    several[sample[speaking[sample] != report]] = True
+    return several
+
+
+def _with_revisions(
+    assembled: Assembled, rows: pd.DataFrame, group: npt.NDArray[np.int64], code: npt.NDArray[np.int64]
+) -> Assembled:
     """Find reports that give one sample's laboratory values again with other numbers.
 
     A report that names the one it replaces (`supersedes`) settles the matter: the older readings
@@ -146,21 +160,23 @@ def _with_revisions(assembled: Assembled, rows: pd.DataFrame, code: npt.NDArray[
     """
     about, readings = assembled.about, assembled.readings
     about = about.assign(revisions=0, revision_detail="")
-    laboratory = readings["method"].isin(["laboratory", "burette", "photometer"]).to_numpy()
-    at = readings["row"].to_numpy()[laboratory]
     report = rows["report_id"].where(rows["report_id"] != "", rows["file_sha256"])
     report_code, reports = pd.factorize(report)
+    in_question = _of_several_reports(group, report_code, len(about))
+    at = readings["row"].to_numpy()
+    laboratory = np.flatnonzero(in_question[code] & readings["method"].isin(_LABORATORY).to_numpy())
     view = pd.DataFrame(
         {
             "sample": code[laboratory],
             "analyte": readings["analyte"].cat.codes.to_numpy()[laboratory],
-            "report": report_code[at],
+            "report": report_code[at[laboratory]],
             "value": readings["value"].to_numpy()[laboratory],
         },
-        index=np.flatnonzero(laboratory),
+        index=laboratory,
     )
-    per_sample = view.drop_duplicates(["sample", "report"]).groupby("sample")["report"].size()
-    several = view[view["sample"].isin(per_sample.index[per_sample > 1])]
+    several = view[
+        _of_several_reports(view["sample"].to_numpy(), view["report"].to_numpy(), len(about))[view["sample"]]
+    ]
     if several.empty:
         return Assembled(about, readings)
     superseded = set(rows.loc[rows["supersedes"] != "", "supersedes"]) if "supersedes" in rows else set()
