@@ -88,9 +88,11 @@ def intake(
             from pipeline.flow import run_flow as run  # noqa: PLC0415
         else:
             from pipeline.intake import run  # noqa: PLC0415
+        from pipeline.memory import keep_freed  # noqa: PLC0415
         from pipeline.report.progress import Progress  # noqa: PLC0415
         from pipeline.settings import load  # noqa: PLC0415
 
+    keep_freed()
     settings = load(settings_file, out=out, store=store or (out and out / "kettlestone.duckdb"), layouts=layouts)
     with Progress(enabled=sys.stderr.isatty()) as progress:
         finished = run(paths, settings, progress)

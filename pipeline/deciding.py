@@ -16,9 +16,10 @@ from pipeline.explain.rank import explain
 from pipeline.explain.suspicion import of_samples, with_suspects
 from pipeline.normalise.units import resolve
 from pipeline.store import faults, read
+from pipeline.store.batch_record import BatchRecord, new_batch_id
 from pipeline.store.database import Store
+from pipeline.store.decide import Decision, write_decision
 from pipeline.store.table import sample_table
-from pipeline.store.write import BatchRecord, Decision, new_batch_id, write_decision
 from schemas.columns import ANALYTES
 from schemas.readings import SIGNED
 

@@ -28,9 +28,10 @@ from pipeline.problems import messages
 from pipeline.report.batch import Batch
 from pipeline.report.folder import folder_for
 from pipeline.report.summary import summarise
+from pipeline.store.batch_record import BatchRecord
 from pipeline.store.database import Store, create
 from pipeline.store.read import earlier_samples, prior, registers
-from pipeline.store.write import BatchRecord, writing
+from pipeline.store.write import writing
 from schemas.columns import ABOUT_COLUMNS, ANALYTES
 
 if TYPE_CHECKING:
@@ -43,6 +44,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.file_result import FileResult
     from pipeline.settings import Settings
     from pipeline.stages import Listener
+    from pipeline.store.write import Writing
 
 _REGISTERS: Final = ("sites", "treatments")
 _OPEN: Final = ("hold", "reject")
@@ -82,48 +84,74 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         readings = _new_readings(samples.readings)
         with folder_for(batch_id, settings.out) as folder:
             # The readings go into the store while the samples are proved.
-            with writing(store, _new_files(gathered.files), readings) as complete, ThreadPoolExecutor(1) as beside:
-                batch = _proved(gathered, samples, new, batch_id, started, settings, heard)
+            files = _new_files(gathered.files)
+            with writing(store, batch_id, files, readings) as begun, ThreadPoolExecutor(1) as beside:
+                proof = _proved(samples, new, Limits.at(started), settings, heard, begun)
+                batch = _batch(gathered, samples, new, proof, _run(batch_id, started, settings))
                 heard.stage("storing")
                 summary = summarise(batch)
                 written = beside.submit(folder.write, batch, summary)
-                complete(_record(batch, new_registers, superseded))
+                begun.complete(_record(batch, proof.waiting[new], new_registers, superseded))
                 written.result()
             return Finished(summary, folder.publish())
 
 
+@dataclass(frozen=True)
+class _Proof:
+    """What checks, causes and meaning say of the samples; ``waiting`` are those not yet on their way into the store."""
+
+    checked: Checked
+    explained: Explained | None
+    assessment: Assessment | None
+    waiting: npt.NDArray[np.bool_]
+
+
 def _proved(
-    gathered: Gathered,
     samples: SampleTable,
     new: npt.NDArray[np.bool_],
-    batch_id: str,
-    started: datetime,
+    limits: Limits,
     settings: Settings,
     heard: Listener,
-) -> Batch:
-    """Check, explain and assess the samples."""
-    limits = Limits.at(started)
+    begun: Writing,
+) -> _Proof:
+    """Check, explain and assess the samples; those with nothing more to come go into the store beside it."""
     checked = run_all(samples, limits, heard.step)
+    chosen = _to_explain(checked, new, settings)
+    waiting = new & chosen
+    if (settled := new & ~chosen).any():
+        findings = _findings_on(checked.findings, samples.about.index, settled, sources=True)
+        begun.ahead(_facts(samples, checked, settled), findings)
     heard.stage("explaining")
-    checked, explained = _explained(samples, checked, limits, new, settings)
-    assessment = _assessment(samples, checked, new, settings)
+    checked, explained = _explained(samples, checked, limits, chosen)
+    return _Proof(checked, explained, _assessment(samples, checked, new, settings), waiting)
+
+
+def _run(batch_id: str, started: datetime, settings: Settings) -> dict[str, Any]:
+    return {
+        "batch_id": batch_id,
+        "started_at": started.isoformat(timespec="seconds"),
+        "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        "version": __version__,
+        "settings": settings.plain(),
+    }
+
+
+def _batch(
+    gathered: Gathered, samples: SampleTable, new: npt.NDArray[np.bool_], proof: _Proof, run: dict[str, Any]
+) -> Batch:
+    """Put everything that is known of the new samples together."""
+    checked = proof.checked
     return Batch(
-        record={
-            "batch_id": batch_id,
-            "started_at": started.isoformat(timespec="seconds"),
-            "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
-            "version": __version__,
-            "settings": settings.plain(),
-        },
+        record=run,
         files=gathered.files,
-        samples=_sample_rows(samples, checked, new),
+        samples=_facts(samples, checked, new).join(samples.measured),
         readings=_new_readings(samples.readings),
-        findings=_of_new(checked.findings, samples.about.index, new),
+        findings=_findings_on(checked.findings, samples.about.index, new, sources=True),
         set_aside=_worded(gathered.set_aside),
         notices=_worded(gathered.notices),
         check_runs=checked.runs,
-        assessment=assessment,
-        explained=explained,
+        assessment=proof.assessment,
+        explained=proof.explained,
     )
 
 
@@ -174,17 +202,22 @@ def _assessment(
     return assess(waters, held=held_samples(checked.open_findings))
 
 
-def _explained(
-    samples: SampleTable, checked: Checked, limits: Limits, new: npt.NDArray[np.bool_], settings: Settings
-) -> tuple[Checked, Explained | None]:
-    """Look for the mistake behind the new samples, those on hold first, as many as the settings allow.
-
-    A sample that no check holds and that a mistake explains far better than none is held too.
-    """
+def _to_explain(checked: Checked, new: npt.NDArray[np.bool_], settings: Settings) -> npt.NDArray[np.bool_]:
+    """Choose the new samples whose causes are looked for: those on hold first, as many as the settings allow."""
     held = new & checked.verdict.isin(_OPEN).to_numpy()
     waiting = np.flatnonzero(new)[np.argsort(~held[new], kind="stable")]
     chosen = np.zeros(len(new), dtype="bool")
     chosen[waiting[: settings.explain_most]] = True
+    return chosen
+
+
+def _explained(
+    samples: SampleTable, checked: Checked, limits: Limits, chosen: npt.NDArray[np.bool_]
+) -> tuple[Checked, Explained | None]:
+    """Look for the mistake behind the chosen samples.
+
+    A sample that no check holds and that a mistake explains far better than none is held too.
+    """
     if not chosen.any():
         return checked, None
     beside = _company(samples, chosen)
@@ -228,18 +261,19 @@ def _new_readings(readings: pd.DataFrame) -> pd.DataFrame:
     return readings if readings["new"].all() else readings[readings["new"]]
 
 
-def _sample_rows(samples: SampleTable, checked: Checked, new: npt.NDArray[np.bool_]) -> pd.DataFrame:
-    """Lay out one row per sample for tables and reports: facts, numbers, verdict."""
+def _facts(samples: SampleTable, checked: Checked, kept: npt.NDArray[np.bool_]) -> pd.DataFrame:
+    """Lay out one row per sample that is kept: what it is, and its verdict."""
     facts = samples.about.assign(verdict=checked.verdict, not_evaluated=checked.not_evaluated)
-    rows = facts.join(samples.measured)
-    return rows if new.all() else rows[new]
+    return facts if kept.all() else facts[kept]
 
 
-def _of_new(findings: pd.DataFrame, index: pd.Index, new: npt.NDArray[np.bool_]) -> pd.DataFrame:
-    """Keep the findings on samples with a new reading, and those on whole sources."""
-    if new.all():
+def _findings_on(
+    findings: pd.DataFrame, index: pd.Index, kept: npt.NDArray[np.bool_], *, sources: bool
+) -> pd.DataFrame:
+    """Keep the findings on some samples of ``index``, and with ``sources`` those on whole sources."""
+    if sources and kept.all():
         return findings
-    return findings[np.append(new, True)[index.get_indexer(pd.Index(findings["sample_id"]))]]
+    return findings[np.append(kept, sources)[index.get_indexer(pd.Index(findings["sample_id"]))]]
 
 
 def _worded(problems: pd.DataFrame) -> pd.DataFrame:
@@ -252,16 +286,22 @@ def _new_files(files: pd.DataFrame) -> pd.DataFrame:
     return files[(files["status"] != "known") & ~again]
 
 
-def _record(batch: Batch, new_registers: dict[str, pd.DataFrame], superseded: pd.DataFrame) -> BatchRecord:
-    """Hand the batch to the store."""
+def _record(
+    batch: Batch,
+    waiting: npt.NDArray[np.bool_],
+    new_registers: dict[str, pd.DataFrame],
+    superseded: pd.DataFrame,
+) -> BatchRecord:
+    """Hand the batch to the store; of the samples only those that are still waiting."""
+    all_wait = bool(waiting.all())
     entries = {"entries_accepted": len(batch.readings), "entries_set_aside": len(batch.set_aside)}
     return BatchRecord(
         batch={**batch.record, **entries, "entries_read": int(batch.files["entries"].sum())},
         source_files=_new_files(batch.files),
-        samples=batch.samples,
+        samples=batch.samples if all_wait else batch.samples[waiting],
         readings=batch.readings,
         superseded=superseded,
-        findings=batch.findings,
+        findings=_findings_on(batch.findings, batch.samples.index, waiting, sources=all_wait),
         set_aside=batch.set_aside,
         notices=batch.notices,
         check_runs=batch.check_runs,

@@ -82,16 +82,16 @@ class BatchFolder:
                 json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
             )
             with ThreadPoolExecutor(1) as beside:
-                tables = beside.submit(self._write_tables, batch)
+                samples = beside.submit(write_csv, batch.samples.reset_index(), self.work / "samples.csv")
+                self._write_tables(batch)
                 page = render(summary, batch.samples, _blocks(batch))
                 (self.work / "summary.html").write_text(page, encoding="utf-8")
-                tables.result()
+                samples.result()
             self.work.chmod(0o755)
         except OSError as error:
             raise _refused(self.final.parent, error) from error
 
     def _write_tables(self, batch: Batch) -> None:
-        write_csv(batch.samples.reset_index(), self.work / "samples.csv")
         write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
         write_csv(_explanations(batch), self.work / "explanations.csv")
         write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")

@@ -142,3 +142,9 @@ def _as_json(names: list[Any]) -> str:
     """Write the columns a table has no place for as one JSON object; empty cells are left out."""
     members = [f"{literal(str(name))}, nullif({identifier(f'other {place}')}, '')" for place, name in enumerate(names)]
     return f"CAST(json_merge_patch('{{}}', json_object({', '.join(members)})) AS VARCHAR)"
+
+
+def next_number(connection: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
+    """Give the number behind the highest of a column of running numbers."""
+    [(highest,)] = connection.execute(f"SELECT coalesce(max({column}), 0) FROM {table}").fetchall()  # noqa: S608 - names only
+    return int(highest) + 1

@@ -11,7 +11,8 @@ import pandas as pd
 from pipeline import __version__
 from pipeline.errors import KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST
-from pipeline.store.write import BatchRecord, write_batch
+from pipeline.store.batch_record import BatchRecord
+from pipeline.store.write import write_batch
 from pipeline.treat.treatments import TREATMENTS
 
 if TYPE_CHECKING:

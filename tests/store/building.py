@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pipeline.store.write import BatchRecord
+from pipeline.store.batch_record import BatchRecord
 
 START = datetime(2026, 3, 5, 14, 7, 9, tzinfo=UTC)
 

@@ -12,7 +12,8 @@ import pytest
 from pipeline.errors import KettlestoneError
 from pipeline.store import read
 from pipeline.store.database import Store
-from pipeline.store.write import Decision, write_batch, write_decision
+from pipeline.store.decide import Decision, write_decision
+from pipeline.store.write import write_batch
 from schemas.columns import WIDE_COLUMNS
 from schemas.methods import METHODS
 

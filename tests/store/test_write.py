@@ -17,9 +17,11 @@ import pytest
 
 from pipeline.errors import KettlestoneError
 from pipeline.problems import problem_frame
+from pipeline.store.batch_record import new_batch_id
 from pipeline.store.database import Store
+from pipeline.store.decide import Decision, write_decision
 from pipeline.store.faults import AlreadyStoredError
-from pipeline.store.write import Decision, new_batch_id, write_batch, write_decision, writing
+from pipeline.store.write import write_batch, writing
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -76,7 +78,7 @@ def test_readings_on_their_way_are_taken_back_when_the_rest_fails(store: Store) 
 
     with (
         pytest.raises(RuntimeError, match="a check went wrong"),
-        writing(store, record.source_files, record.readings),
+        writing(store, "b1", record.source_files, record.readings),
     ):
         raise RuntimeError("a check went wrong")
     left = _all(store, "SELECT (SELECT count(*) FROM reading_value), (SELECT count(*) FROM reading_kind)")

@@ -1,0 +1,151 @@
+"""What a run leaves in the store: its frames, what they must hold, and the balance of its books."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from pipeline.problems import messages
+from schemas.columns import WIDE_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+# Columns without which a frame says nothing; the rest may be left out and is then '' or NULL.
+REQUIRED: Final[dict[str, tuple[str, ...]]] = {
+    "source_files": ("file_sha256", "name", "bytes"),
+    "samples": ("sample_id", "label", "stage", "verdict", "file_sha256"),
+    "readings": (
+        "sample_id",
+        "analyte",
+        "value",
+        "unit",
+        "basis",
+        "raw_text",
+        "file_sha256",
+        "line",
+        "column",
+    ),
+    "findings": ("sample_id", "check_id", "severity", "message"),
+    "set_aside": ("file_sha256", "line", "column", "raw_text", "problem"),
+    "notices": ("file_sha256", "line", "column", "raw_text", "problem"),
+    "check_runs": ("check_id", "evaluated", "not_evaluated", "flagged"),
+    "assessments": ("sample_id", "quantity", "value"),
+    "explanations": ("sample_id", "rank", "mistake"),
+    "patterns": ("file_sha256", "mistake", "message"),
+    "advice": ("client", "site", "decision"),
+    "sites": ("client", "site"),
+    "machines": ("client", "site", "machine"),
+    "treatments": ("client", "site", "treatment"),
+}
+# What other stages carry along and the tables hold elsewhere.
+_ELSEWHERE: Final[dict[str, list[str]]] = {
+    "samples": WIDE_COLUMNS,
+    "readings": ["row", "reading_id", "new", "counts"],
+    "set_aside": ["name"],
+    "notices": ["name"],
+}
+
+
+def _empty() -> pd.DataFrame:
+    return pd.DataFrame()
+
+
+@dataclass(frozen=True)
+class BatchRecord:
+    """Everything one run leaves in the store.
+
+    Attributes
+    ----------
+    batch : `batch_id started_at finished_at version settings` (JSON text or plain values) `entries_read
+        entries_accepted entries_set_aside`; times in UTC, or as ISO text.
+    source_files : one row per input file: `file_sha256 name bytes`, `layout encoding delimiter
+        decimal_mark lines entries`.
+    samples : one row per sample, `sample_id` as index or column: ABOUT_COLUMNS, `verdict
+        not_evaluated file_sha256 line`; columns the table does not have are kept as JSON in `other`,
+        WIDE_COLUMNS are left to the readings.
+    readings : one row per accepted entry, in the order of the files, with `sample_id file_sha256`;
+        where `counts` is False a declared later report replaces the reading.
+    superseded : `reading_id` of stored readings that a report of this batch replaces.
+    findings : FINDING_COLUMNS, optionally `analyte`. In `reading_ids` a number above zero is a stored
+        `reading_id`; −k stands for row k (from 1) of ``readings``, which has no number yet.
+    set_aside, notices : PROBLEM_COLUMNS, optionally `message` (else rendered here).
+    check_runs : `check_id evaluated not_evaluated flagged`, counts of samples.
+    assessments, explanations, advice : results by sample, columns as in the tables.
+    patterns : mistakes of whole files, columns as in the table.
+    sites, machines, treatments : rows of registers as written.
+    """
+
+    batch: Mapping[str, Any]
+    source_files: pd.DataFrame = field(default_factory=_empty)
+    samples: pd.DataFrame = field(default_factory=_empty)
+    readings: pd.DataFrame = field(default_factory=_empty)
+    superseded: pd.DataFrame = field(default_factory=_empty)
+    findings: pd.DataFrame = field(default_factory=_empty)
+    set_aside: pd.DataFrame = field(default_factory=_empty)
+    notices: pd.DataFrame = field(default_factory=_empty)
+    check_runs: pd.DataFrame = field(default_factory=_empty)
+    assessments: pd.DataFrame = field(default_factory=_empty)
+    explanations: pd.DataFrame = field(default_factory=_empty)
+    patterns: pd.DataFrame = field(default_factory=_empty)
+    advice: pd.DataFrame = field(default_factory=_empty)
+    sites: pd.DataFrame = field(default_factory=_empty)
+    machines: pd.DataFrame = field(default_factory=_empty)
+    treatments: pd.DataFrame = field(default_factory=_empty)
+
+
+def new_batch_id(started_at: datetime, hashes: Iterable[str]) -> str:
+    """Name a batch so that names sort by time: UTC second, then a short hash of the time and the files.
+
+    Example
+    -------
+    >>> from datetime import UTC, datetime
+    >>> new_batch_id(datetime(2026, 3, 5, 14, 7, 9, tzinfo=UTC), ["ab"]).rpartition("-")[0]
+    '20260305T140709Z'
+    """
+    text = "\n".join([started_at.isoformat(), *sorted(hashes)])
+    return f"{utc(started_at):%Y%m%dT%H%M%SZ}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
+
+
+def utc(time: datetime | str) -> datetime:
+    """Return the time in UTC without a zone, as the store keeps it."""
+    moment = datetime.fromisoformat(time) if isinstance(time, str) else time
+    return moment.astimezone(UTC).replace(tzinfo=None) if moment.tzinfo else moment
+
+
+def ready(name: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """Leave out what is held elsewhere and put in what the frame means by its index or code."""
+    if name == "samples" and "sample_id" not in frame and frame.index.name == "sample_id":
+        frame = frame.reset_index()
+    frame = frame.drop(columns=_ELSEWHERE.get(name, []), errors="ignore")
+    if name in ("set_aside", "notices") and "message" not in frame and len(frame):
+        return frame.assign(message=messages(frame))
+    return frame
+
+
+def check_books(record: BatchRecord, frames: Mapping[str, pd.DataFrame]) -> None:
+    """Balance the books: entries read = accepted + set aside, and each of them is there as a row."""
+    read, accepted, aside = (int(record.batch[f"entries_{part}"]) for part in ("read", "accepted", "set_aside"))
+    if read != accepted + aside:
+        raise ValueError(f"{read} entries read are not {accepted} accepted + {aside} set aside")
+    if (accepted, aside) != (len(record.readings), len(frames["set_aside"])):
+        raise ValueError(
+            f"{accepted} accepted and {aside} set aside, but {len(record.readings)} and {len(frames['set_aside'])} rows"
+        )
+    for name, frame in frames.items():
+        check_columns(name, frame)
+    for name, key in (("samples", "sample_id"), ("source_files", "file_sha256")):
+        keys = frames[name][key] if len(frames[name]) else pd.Series(dtype="str")
+        if twice := sorted(set(keys[keys.duplicated() & (keys != "")])):
+            raise ValueError(f"{name} has {key} {twice[0]} twice")
+
+
+def check_columns(name: str, frame: pd.DataFrame) -> None:
+    """Refuse a frame of a ``BatchRecord`` that lacks a column without which its rows say nothing."""
+    absent = [column for column in REQUIRED[name] if column not in frame]
+    if len(frame) and absent:
+        raise ValueError(f"{name} lacks the columns {', '.join(absent)}")
