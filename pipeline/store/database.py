@@ -22,6 +22,9 @@ if TYPE_CHECKING:
 
 # Readable by DuckDB 1.2 and later, so that an analyst's older tool can open a snapshot.
 STORAGE_VERSION: Final = "v1.2.0"
+# Rows that are compressed together. A full group is written while rows are still being added, what is left when the
+# batch is complete: in groups of half the usual size there is less left.
+ROW_GROUP: Final = 61_440
 Config = dict[str, str | bool | int | float | list[str]]
 _THREADS: Final = 2
 _MEMORY: Final = "600MB"
@@ -156,7 +159,7 @@ def connect(path: Path, config: Config, *, read_only: bool, wait_s: float) -> du
     started = time.monotonic()
     while True:
         try:
-            return _attached(path, config) if read_only else duckdb.connect(str(path), config=config)
+            return _attached(path, config, read_only=read_only)
         except duckdb.Error as error:
             if not faults.is_locked(error):
                 raise faults.explain(path, error) from error
@@ -167,11 +170,12 @@ def connect(path: Path, config: Config, *, read_only: bool, wait_s: float) -> du
         pause = min(2 * pause, _LONGEST_WAIT_S)
 
 
-def _attached(path: Path, config: Config) -> duckdb.DuckDBPyConnection:
-    """Attach a file read-only to an empty database in memory, so that copies can be written beside it."""
+def _attached(path: Path, config: Config, *, read_only: bool) -> duckdb.DuckDBPyConnection:
+    """Attach a file to an empty database in memory, so that copies can be written beside it."""
     connection = duckdb.connect(config=config)
+    how = "READ_ONLY" if read_only else f"ROW_GROUP_SIZE {ROW_GROUP}"
     try:
-        connection.execute(f"ATTACH {literal(str(path))} AS store (READ_ONLY)")
+        connection.execute(f"ATTACH {literal(str(path))} AS store ({how})")
         connection.execute("USE store")
     except duckdb.Error:
         connection.close()
@@ -212,6 +216,7 @@ def _config(threads: int, memory_limit: str) -> Config:
         "threads": threads,
         "memory_limit": memory_limit,
         "preserve_insertion_order": True,
+        "checkpoint_threshold": "1MB",
         "autoinstall_known_extensions": False,
     }
 

@@ -9,15 +9,13 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.store.database import identifier, literal
+from pipeline.store.database import ROW_GROUP, identifier, literal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import duckdb
 
-# Rows per group in DuckDB's file format; parts of this size are compressed side by side.
-_ROW_GROUP = 122_880
 _NUMBERS = {"DOUBLE", "FLOAT", "BIGINT", "INTEGER"}
 
 
@@ -85,7 +83,7 @@ def _insert(
     selected: list[str],
     parameters: list[object],
 ) -> int:
-    row_groups = pa.Table.from_batches(arrow.to_batches(max_chunksize=_ROW_GROUP))
+    row_groups = pa.Table.from_batches(arrow.to_batches(max_chunksize=ROW_GROUP))
     connection.register("incoming", row_groups)
     [(counted,)] = connection.execute(
         f"INSERT INTO {identifier(table)} SELECT {', '.join(selected)} FROM incoming",  # noqa: S608 - names only
