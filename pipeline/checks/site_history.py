@@ -90,9 +90,9 @@ def site_history(samples: SampleTable, limits: Limits) -> Columns:
     rows = _in_order(samples)
     rows = rows.take(np.flatnonzero(np.bincount(rows.where, minlength=1)[rows.where] > bounds.least_earlier))
     before = _before(rows, bounds.most_earlier)
-    judged = {name: _against(rows, before, name, bounds) for name in _JUDGED}
-    beside = [np.abs(_against(rows, before, name, bounds)["z"]) > bounds.note_z for name in _BESIDE]
-    return _worded(samples, rows, judged, np.logical_or.reduce(beside), bounds)
+    everywhere = np.arange(len(rows.where))
+    judged = {name: _against(rows, before, everywhere, name, bounds) for name in _JUDGED}
+    return _worded(samples, rows, before, judged, bounds)
 
 
 @dataclass(frozen=True)
@@ -156,10 +156,12 @@ def _middle(values: Floats, count: npt.NDArray[np.int64]) -> Floats:
     return middle
 
 
-def _against(rows: _Rows, before: npt.NDArray[np.int64], name: str, bounds: SiteHistoryLimits) -> dict[str, Floats]:
-    """Give value, median and scatter of the rows before, and the distance in units of it."""
-    value, stated = rows.numbers[name], rows.numbers[f"{name}.u"]
-    earlier = np.append(value, np.nan)[before]
+def _against(
+    rows: _Rows, before: npt.NDArray[np.int64], at: npt.NDArray[np.int64], name: str, bounds: SiteHistoryLimits
+) -> dict[str, Floats]:
+    """Give, for the rows at some places, value, median and scatter of those before, and the distance in units of it."""
+    earlier = np.append(rows.numbers[name], np.nan)[before[at]]
+    value, stated = rows.numbers[name][at], rows.numbers[f"{name}.u"][at]
     count = np.count_nonzero(~np.isnan(earlier), axis=1)
     median = _middle(earlier, count)
     deviation = _middle(np.abs(earlier - median[:, None]), count)
@@ -176,17 +178,22 @@ def _against(rows: _Rows, before: npt.NDArray[np.int64], name: str, bounds: Site
 
 
 def _worded(
-    samples: SampleTable, rows: _Rows, judged: dict[str, dict[str, Floats]], beside: Flags, bounds: SiteHistoryLimits
+    samples: SampleTable,
+    rows: _Rows,
+    before: npt.NDArray[np.int64],
+    judged: dict[str, dict[str, Floats]],
+    bounds: SiteHistoryLimits,
 ) -> Columns:
     """Put the samples that stand out into words, and tell which ones have a past."""
     own = rows.place >= 0
     furthest = np.fmax.reduce([np.abs(one["z"]) for one in judged.values()])
     far = furthest > bounds.note_z
     out = np.flatnonzero(own & far)
+    beside = [np.abs(_against(rows, before, out, name, bounds)["z"]) > bounds.note_z for name in _BESIDE]
     evaluated = np.zeros(len(samples), dtype="bool")
     evaluated[rows.place[own & ~np.isnan(furthest)]] = True
     chosen = {name: {part: values[out] for part, values in one.items()} for name, one in judged.items()}
-    found = _found(rows.raw[out], _with_raw(rows, far)[out], chosen, beside[out], bounds)
+    found = _found(rows.raw[out], _with_raw(rows, far)[out], chosen, np.logical_or.reduce(beside), bounds)
     return {**found, "place": rows.place[out], "evaluated": evaluated}
 
 

@@ -37,6 +37,7 @@ COUNTED: Final = ("drops", "typed", "strip", "unknown")
 _SMALLEST: Final = 0.002  # no reading is better known than that, relative (k = 1) [CP]
 _WIDEST: Final = 0.6  # nor worse: a number was read, and it was not 0 (k = 1, relative) [CP]
 _FIRST_DROP: Final = (1.0 / np.e, 1.0)  # of a drop, and relative: ln x of anything from 0 to one drop [JCGM100, 4.3.7]
+_PLAIN_NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
 _TYPED_DROPS: Final = 0.3  # of a drop: what rounding leaves between a count and its typed value (k = 1) [CP]
 
 
@@ -259,7 +260,8 @@ def _written(readings: pd.DataFrame) -> _Written:
     form = coded(readings["form"]) if "form" in readings else silent(len(readings))
     codes, texts = pd.factorize(readings["raw_text"])
     plain = pc.utf8_trim_whitespace(pc.replace_substring(pa.array(texts.astype("str"), pa.string()), ",", "."))
-    figure = np.append(pd.to_numeric(plain.to_numpy(zero_copy_only=False), errors="coerce"), np.nan)[codes]
+    number_only = pc.if_else(pc.match_substring_regex(plain, _PLAIN_NUMBER), plain, None)
+    figure = np.append(pc.cast(number_only, pa.float64()).to_numpy(zero_copy_only=False), np.nan)[codes]
     value = readings["value"].to_numpy(dtype="float64")
     is_count = form.isin(["drops"]) & ~np.isnan(drops)
     with np.errstate(divide="ignore", invalid="ignore"):

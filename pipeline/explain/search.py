@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from pipeline.normalise.coded import Coded
 
 SAMPLES_AT_ONCE: Final = 256
+_AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
 WEIGHED_COLUMNS: Final = (
     "sample",
     "candidate",
@@ -80,14 +82,20 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
     ln posterior = ln prior + ln N(gaps; 0, C) + ln p(readings are usual): Bayes' rule over single mistakes. A factor
     f on a reading costs nothing in itself, because the densities are those of logarithms.
     """
-    parts = []
     order = _alike(record)
-    for start in range(0, len(record), SAMPLES_AT_ONCE):
+
+    def weighed(start: int) -> pd.DataFrame:
         at = order[start : start + SAMPLES_AT_ONCE]
         few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
-        parts.append(_weighed(few, _pairs(few, saw), past, at, saw, least))
-    if not parts:
+        return _weighed(few, _pairs(few, saw), past, at, saw, least)
+
+    starts = range(0, len(record), SAMPLES_AT_ONCE)
+    if not starts:
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
+    if len(starts) == 1:
+        return weighed(0)
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        parts = list(pool.map(weighed, starts))
     frame: pd.DataFrame = pd.concat(parts, ignore_index=True)
     return frame
 
