@@ -84,7 +84,7 @@ def assemble(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, wi
     code = group[readings["row"].to_numpy()]
     owned = readings.assign(
         sample_id=pd.Categorical.from_codes(code, categories=about.index),
-        file_sha256=rows["file_sha256"].array.take(readings["row"].to_numpy()),
+        file_sha256=pd.Categorical(rows["file_sha256"]).take(readings["row"].to_numpy()),
         counts=readings.get("counts", True),
     )
     return _with_revisions(Assembled(about, owned), rows, group, code)
