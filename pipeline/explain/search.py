@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Flags, Floats, Places, Record
     from pipeline.normalise.coded import Coded
 
-SAMPLES_AT_ONCE: Final = 256
+SAMPLES_AT_ONCE: Final = 128
 _AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
 WEIGHED_COLUMNS: Final = (
     "sample",
