@@ -26,7 +26,7 @@ from pipeline.normalise.samples import assemble
 from pipeline.normalise.stacking import stacked, stacked_rows
 from pipeline.problems import messages
 from pipeline.report.batch import Batch
-from pipeline.report.folder import folder_for
+from pipeline.report.folder import BatchFolder, folder_for
 from pipeline.report.summary import summarise
 from pipeline.store.batch_record import BatchRecord
 from pipeline.store.database import Store, create
@@ -85,14 +85,15 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         with folder_for(batch_id, settings.out) as folder:
             # The readings go into the store while the samples are proved.
             files = _new_files(gathered.files)
-            with writing(store, batch_id, files, readings) as begun, ThreadPoolExecutor(1) as beside:
+            with writing(store, batch_id, files, readings) as begun, ThreadPoolExecutor(2) as beside:
                 proof = _proved(samples, new, Limits.at(started), settings, heard, begun)
                 batch = _batch(gathered, samples, new, proof, _run(batch_id, started, settings))
                 heard.stage("storing")
-                summary = summarise(batch)
-                written = beside.submit(folder.write, batch, summary)
+                table = beside.submit(folder.write_samples, batch)
+                rest = beside.submit(_summarised, batch, folder)
                 begun.complete(_record(batch, proof.waiting[new], new_registers, superseded))
-                written.result()
+                table.result()
+                summary = rest.result()
             return Finished(summary, folder.publish())
 
 
@@ -153,6 +154,13 @@ def _batch(
         assessment=proof.assessment,
         explained=proof.explained,
     )
+
+
+def _summarised(batch: Batch, folder: BatchFolder) -> dict[str, Any]:
+    """Sum a batch up and write what tells of it."""
+    summary = summarise(batch)
+    folder.write_rest(batch, summary)
+    return summary
 
 
 def _batch_id(files: pd.DataFrame, started: datetime) -> str:

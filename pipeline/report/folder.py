@@ -6,7 +6,6 @@ import json
 import os
 import shutil
 import tempfile
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -70,34 +69,43 @@ class BatchFolder:
     work: Path
     final: Path
 
-    def write(self, batch: Batch, summary: Mapping[str, Any]) -> None:
-        """Write page, JSON and tables.
+    def write_samples(self, batch: Batch) -> None:
+        """Write the largest table.
 
         Raises
         ------
         KettlestoneError : no room, or writing is refused.
         """
-        try:
+        with self._writing():
+            write_csv(batch.samples.reset_index(), self.work / "samples.csv")
+
+    def write_rest(self, batch: Batch, summary: Mapping[str, Any]) -> None:
+        """Write the page, the same as JSON, and the other tables.
+
+        Raises
+        ------
+        KettlestoneError : no room, or writing is refused.
+        """
+        with self._writing():
             (self.work / "summary.json").write_text(
                 json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
             )
-            with ThreadPoolExecutor(1) as beside:
-                samples = beside.submit(write_csv, batch.samples.reset_index(), self.work / "samples.csv")
-                self._write_tables(batch)
-                page = render(summary, batch.samples, _blocks(batch))
-                (self.work / "summary.html").write_text(page, encoding="utf-8")
-                samples.result()
-            self.work.chmod(0o755)
+            page = render(summary, batch.samples, _blocks(batch))
+            (self.work / "summary.html").write_text(page, encoding="utf-8")
+            write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
+            write_csv(_explanations(batch), self.work / "explanations.csv")
+            write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        try:
+            yield
         except OSError as error:
             raise _refused(self.final.parent, error) from error
 
-    def _write_tables(self, batch: Batch) -> None:
-        write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
-        write_csv(_explanations(batch), self.work / "explanations.csv")
-        write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")
-
     def publish(self) -> Path:
         """Give the folder its name, in place of an older one."""
+        self.work.chmod(0o755)
         if self.final.exists():
             shutil.rmtree(self.final)
         self.work.rename(self.final)
