@@ -50,6 +50,7 @@ _MAJORITY: Final = 20
 _WITH_DIGITS: Final = r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$"
 _PIECES: Final = ("qualifier", "sign", "body", "exponent", "rest")
 _PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number")
+_DIGITS_ALIKE: Final = bytes.maketrans(b"0123456789", b"5" * 10)
 _GROUP: Final = 3  # digits of a thousands group
 
 Flags = npt.NDArray[np.bool_]
@@ -105,7 +106,9 @@ def parse_tables(
     the cell is ambiguous.
     """
     text_code, distinct = pd.factorize(texts)
-    code, pairs = pd.factorize(text_code * len(styles) + table)
+    code, pairs = (
+        pd.factorize(text_code * len(styles) + table) if len(styles) > 1 else (text_code, np.arange(len(distinct)))
+    )
     of_text, of_table = pairs // len(styles), pairs % len(styles)
     known = pa.table({"text": pa.array(distinct, from_pandas=True)})["text"].combine_chunks()
     known = pc.cast(known, pa.string()).fill_null("").take(pa.array(of_text))
@@ -180,17 +183,26 @@ def _analysed(texts: pa.Array) -> dict[str, Any]:
 def _shape(body: pa.Array) -> dict[str, Any]:
     """Describe the marks of each body: how many, which is last, digits after it, regular groups."""
     plain = pc.replace_substring_regex(body, pattern=r"['’ ]", replacement="")
-    marks = pc.add(pc.count_substring(plain, "."), pc.count_substring(plain, ","))
-    after = pc.utf8_length(pc.replace_substring_regex(plain, pattern=r"^.*[.,]", replacement=""))
-    return {
-        "plain": plain,
+    form = _forms(plain)
+    distinct, of_form = form.dictionary, form.indices.to_numpy()
+    marks = pc.add(pc.count_substring(distinct, "."), pc.count_substring(distinct, ","))
+    after = pc.utf8_length(pc.replace_substring_regex(distinct, pattern=r"^.*[.,]", replacement=""))
+    shape = {
         "marks": marks.to_numpy(zero_copy_only=False),
         "after": after.to_numpy(zero_copy_only=False),
-        "comma": _matches(plain, r",[^.,]*$"),
-        "zero": _matches(plain, r"^0*[.,]"),
-        "groups": _matches(plain, r"^\d{1,3}(\.\d{3})+$|^\d{1,3}(,\d{3})+$"),
-        "mixed": _matches(plain, r"^\d{1,3}(\.\d{3})+,\d+$|^\d{1,3}(,\d{3})+\.\d+$"),
+        "comma": _matches(distinct, r",[^.,]*$"),
+        "groups": _matches(distinct, r"^\d{1,3}(\.\d{3})+$|^\d{1,3}(,\d{3})+$"),
+        "mixed": _matches(distinct, r"^\d{1,3}(\.\d{3})+,\d+$|^\d{1,3}(,\d{3})+\.\d+$"),
     }
+    spread = {name: part[of_form] for name, part in shape.items()}
+    return {"plain": plain, "zero": _matches(plain, r"^0*[.,]"), **spread}
+
+
+def _forms(plain: pa.Array) -> pa.DictionaryArray:
+    """Write 5 for every digit: the numbers of a file have few forms, and each is looked at once."""
+    _, offsets, data = plain.buffers()
+    digits_alike = (data.to_pybytes() if data else b"").translate(_DIGITS_ALIKE)
+    return pa.StringArray.from_buffers(len(plain), offsets, pa.py_buffer(digits_alike)).dictionary_encode()
 
 
 def _evidence(pieces: dict[str, Any], shape: dict[str, Any], certain: Flags) -> tuple[Flags, Flags]:
@@ -243,13 +255,18 @@ def _numbers(
 
 def _pointed(shape: dict[str, Any], thousands: Flags, decimal: Flags) -> pa.Array:
     """Write every body with a decimal point and without grouping marks."""
-    plain = shape["plain"]
-    without_points = pc.replace_substring(plain, ".", "")
-    without_commas = pc.replace_substring(plain, ",", "")
-    text = pc.if_else(pa.array(thousands), pc.replace_substring(without_points, ",", ""), plain)
-    comma, point = decimal & shape["comma"], decimal & ~shape["comma"]
-    text = pc.if_else(pa.array(comma), pc.replace_substring(without_points, ",", "."), text)
-    return pc.if_else(pa.array(point), without_commas, text)
+    comma = shape["comma"]
+    other = np.flatnonzero(thousands | (decimal & (comma | shape["mixed"])))
+    if not len(other):
+        return shape["plain"]
+    plain, comma = shape["plain"].take(pa.array(other)), pa.array(comma[other])
+    without_points, without_commas = pc.replace_substring(plain, ".", ""), pc.replace_substring(plain, ",", "")
+    pointed = pc.if_else(comma, pc.replace_substring(without_points, ",", "."), without_commas)
+    bare = pc.replace_substring(without_points, ",", "")
+    changed = np.zeros(len(shape["plain"]), dtype="bool")
+    changed[other] = True
+    written = pc.if_else(pa.array(thousands[other]), bare, pointed)
+    return pc.replace_with_mask(shape["plain"], pa.array(changed), written)
 
 
 def _harmless(rest: pa.Array) -> Flags:
