@@ -36,9 +36,8 @@ _CATEGORIES: Final = (
 def cell_frame(
     source: Source,
     blocks: Sequence[Block],
-    order: npt.NDArray[np.int64],
-    block_of: npt.NDArray[np.int64],
-    accepted: npt.NDArray[np.bool_],
+    chosen: npt.NDArray[np.int64],
+    block_of: npt.NDArray[np.int32],
     row_of: npt.NDArray[np.int32],
     line: npt.NDArray[np.int32],
 ) -> pd.DataFrame:
@@ -47,21 +46,21 @@ def cell_frame(
     Parameters
     ----------
     source, blocks : the table and its entries.
-    order : position of each entry among the entries of all blocks, in the order of the table.
-    block_of, accepted : its block, and whether it becomes a cell.
-    row_of, line : the row of each accepted entry, and the line it stands on.
+    chosen : position of each accepted entry among the entries of all blocks, in the order of the table.
+    block_of : its block.
+    row_of, line : the row it belongs to, and the line it stands on.
 
     Returns
     -------
     (n, 14) frame of CELL_COLUMNS.
     """
-    chosen, block = order[accepted], block_of[accepted]
+    entries = sum(len(block.at) for block in blocks)
     columns = {
         "row": pd.Series(row_of),
         "line": pd.Series(line),
-        "column": entry_headings(source, blocks, block).series(),
+        "column": entry_headings(source, blocks, block_of).series(),
     }
-    in_order = len(chosen) == len(order) and len(blocks) == 1
+    in_order = len(chosen) == entries and len(blocks) == 1
     for name in _CATEGORIES:
         together = joined([part.about[name] for part in blocks])
         columns[name] = (together if in_order else together.take(chosen)).series()
@@ -83,7 +82,7 @@ def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd
     return pd.Series(pd.Categorical.from_codes(encoded.indices.to_numpy(), categories=categories))
 
 
-def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int64]) -> Category:
+def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int32]) -> Category:
     """Name the column of each entry; in a workbook also sheet and column letter."""
     sheet = source.grid.sheet
 
@@ -91,7 +90,7 @@ def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArra
         heading = " ".join(column.heading.split())
         return f"{sheet}!{letter(column.position)}: {heading}" if sheet else heading
 
-    return Category(block_of.astype(np.int32), tuple(named(block.column) for block in blocks))
+    return Category(block_of, tuple(named(block.column) for block in blocks))
 
 
 def _certain(source: Source, blocks: Sequence[Block]) -> npt.NDArray[np.bool_]:

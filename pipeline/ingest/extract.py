@@ -88,11 +88,13 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
         long = long_entries(source)
     kinds = row_kinds(source)
     order, block_of = _order(long.blocks)
-    accepted, set_aside = _judged(source, long, kinds, order, block_of, file_sha256)
-    frame, row_of = _rows(source, long, order[accepted], block_of[accepted], PurePath(name).stem)
-    cells = cell_frame(
-        source, long.blocks, order, block_of, accepted, row_of, _lines(source, long.blocks, order[accepted])
-    )
+    at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in long.blocks)])[order]
+    accepted, set_aside = _judged(source, long, kinds, order, block_of, at, file_sha256)
+    if not accepted.all():
+        order, block_of, at = order[accepted], block_of[accepted], at[accepted]
+    frame, row_of = _rows(source, long, at, block_of, PurePath(name).stem)
+    line = source.grid.line[source.rows[at]].astype(np.int32)
+    cells = cell_frame(source, long.blocks, order, block_of, row_of, line)
     notices = [
         *word_notices(frame, file_sha256),
         *column_notices(source, file_sha256),
@@ -148,7 +150,7 @@ def _count(source: Source, is_fact: npt.NDArray[np.bool_]) -> int:
     return sum(int(((column | beside) & ~is_fact).sum()) for column in held)
 
 
-def _order(blocks: Sequence[Block]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int64]]:
+def _order(blocks: Sequence[Block]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
     """Put the entries of all blocks in the order of the table.
 
     Returns
@@ -157,7 +159,7 @@ def _order(blocks: Sequence[Block]) -> tuple[npt.NDArray[np.int64], npt.NDArray[
     block_of : the block of each, in that order.
     """
     at = np.concatenate([block.at for block in blocks]) if blocks else np.zeros(0, dtype=np.int64)
-    block = np.repeat(np.arange(len(blocks)), [len(block.at) for block in blocks])
+    block = np.repeat(np.arange(len(blocks), dtype=np.int32), [len(block.at) for block in blocks])
     if len(blocks) < 2:  # noqa: PLR2004 (one block is in order)
         return np.arange(len(at)), block
     order = np.argsort(at, kind="stable")
@@ -169,11 +171,11 @@ def _judged(
     long: LongEntries,
     kinds: RowKinds,
     order: npt.NDArray[np.int64],
-    block_of: npt.NDArray[np.int64],
+    block_of: npt.NDArray[np.int32],
+    at: npt.NDArray[np.int64],
     file_sha256: str,
 ) -> tuple[npt.NDArray[np.bool_], pd.DataFrame]:
     """Tell accepted entries from those whose row or quantity sets them aside."""
-    at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in long.blocks)])[order]
     kind = kinds.code[at]
     unknown = np.concatenate([np.zeros(0, dtype=bool), *(b.about["analyte"].empty() for b in long.blocks)])[order]
     aside = (kind >= 0) | unknown
@@ -204,16 +206,15 @@ def _judged(
 def _rows(
     source: Source,
     long: LongEntries,
-    order: npt.NDArray[np.int64],
-    block_of: npt.NDArray[np.int64],
+    at: npt.NDArray[np.int64],
+    block_of: npt.NDArray[np.int32],
     name: str,
 ) -> tuple[RowFrame, npt.NDArray[np.int32]]:
     """Build the rows that hold accepted entries, and say which row each entry belongs to."""
     of_column = parts_of(source.match)
     parts = list(dict.fromkeys(of_column.values())) or [Part()]
     part_of = np.array([parts.index(of_column[b.column.position]) for b in long.blocks], dtype=np.int64)
-    at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in long.blocks)])[order]
-    place = at * len(parts) + (part_of[block_of] if len(parts) > 1 else 0)
+    place = at * len(parts) + part_of[block_of] if len(parts) > 1 else at
     held = np.zeros(len(source.rows) * len(parts), dtype=bool)
     held[place] = True
     kept = np.flatnonzero(held)
@@ -221,12 +222,6 @@ def _rows(
     facts = {column.sample: long.facts.get(column.position, {}) for column in source.match.measured}
     frame = row_frame(source, long.blocks, parts, kept // len(parts), kept % len(parts), facts, name)
     return frame, frame.row_of[row_of]
-
-
-def _lines(source: Source, blocks: Sequence[Block], order: npt.NDArray[np.int64]) -> npt.NDArray[np.int32]:
-    at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in blocks)])[order]
-    lines: npt.NDArray[np.int32] = source.grid.line[source.rows[at]].astype(np.int32)
-    return lines
 
 
 def _register(source: Source, file_sha256: str) -> Extract:
