@@ -82,8 +82,9 @@ class Category:
 
     def series(self) -> pd.Series:
         """Give a pandas category column; only texts that occur become categories."""
-        seen = np.zeros(len(self.texts), dtype=bool)
-        seen[self.codes] = True
+        seen = np.full(len(self.texts), len(self.texts) == 1 and len(self.codes) > 0)
+        if not seen.all():
+            seen[self.codes] = True
         used = dict.fromkeys(self.texts if seen.all() else compress(self.texts, seen.tolist()))
         narrow = np.min_scalar_type(-max(len(used), 1))
         if len(used) == len(self.texts):
@@ -136,6 +137,8 @@ def first_rows(number: npt.NDArray[np.integer[Any]]) -> npt.NDArray[np.int64]:
 
 def joined(parts: Sequence[Category]) -> Category:
     """Put categories one after the other."""
+    if len(parts) == 1:
+        return parts[0]
     texts: list[str] = []
     codes: list[npt.NDArray[np.int32]] = []
     for part in parts:

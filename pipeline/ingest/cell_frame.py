@@ -40,6 +40,7 @@ def cell_frame(
     block_of: npt.NDArray[np.int32],
     row_of: npt.NDArray[np.int32],
     line: npt.NDArray[np.int32],
+    texts: pd.Series,
 ) -> pd.DataFrame:
     """Build the table of accepted cells.
 
@@ -48,7 +49,7 @@ def cell_frame(
     source, blocks : the table and its entries.
     chosen : position of each accepted entry among the entries of all blocks, in the order of the table.
     block_of : its block.
-    row_of, line : the row it belongs to, and the line it stands on.
+    row_of, line, texts : the row it belongs to, the line it stands on, and how it is written (``entry_texts``).
 
     Returns
     -------
@@ -64,7 +65,7 @@ def cell_frame(
     for name in _CATEGORIES:
         together = joined([part.about[name] for part in blocks])
         columns[name] = (together if in_order else together.take(chosen)).series()
-    columns["raw_text"] = entry_texts(blocks, chosen)
+    columns["raw_text"] = texts
     columns["certain_number"] = pd.Series(_certain(source, blocks)[chosen])
     names = ["row", "line", "column", "analyte", "form", "raw_text", *_CATEGORIES[2:], "certain_number"]
     return pd.DataFrame({name: columns[name] for name in names})

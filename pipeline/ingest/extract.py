@@ -5,6 +5,7 @@ Entries read = cells + set aside, always; the count is taken from the grid on it
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import PurePath
 from typing import TYPE_CHECKING, Final
@@ -92,9 +93,11 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     accepted, set_aside = _judged(source, long, kinds, order, block_of, at, file_sha256)
     if not accepted.all():
         order, block_of, at = order[accepted], block_of[accepted], at[accepted]
-    frame, row_of = _rows(source, long, at, block_of, PurePath(name).stem)
-    line = source.grid.line[source.rows[at]].astype(np.int32)
-    cells = cell_frame(source, long.blocks, order, block_of, row_of, line)
+    with ThreadPoolExecutor(1) as beside:
+        texts = beside.submit(entry_texts, long.blocks, order)
+        frame, row_of = _rows(source, long, at, block_of, PurePath(name).stem)
+        line = source.grid.line[source.rows[at]].astype(np.int32)
+        cells = cell_frame(source, long.blocks, order, block_of, row_of, line, texts.result())
     notices = [
         *word_notices(frame, file_sha256),
         *column_notices(source, file_sha256),
