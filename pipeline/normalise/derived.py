@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -11,8 +11,14 @@ from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIU
 from schemas.methods import METHODS, from_codes
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+    import pandas as pd
+
     from pipeline.normalise.sample_table import SampleTable
 
+    Floats = npt.NDArray[np.float64]
+
+_PARTS: Final = ("filled", "uncertainty", "low", "high")
 # Alkalinity as CaCO3 per mg of each form; carbonate carries two charges.
 CACO3_PER_BICARBONATE: Final = 1.0 / HCO3_PER_CACO3
 CACO3_PER_CARBONATE: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["carbonate"]
@@ -54,30 +60,38 @@ def fill(samples: SampleTable) -> SampleTable:
     -------
     A new table; ``measured`` and ``readings`` are the same.
     """
-    filled, uncertainty = samples.filled.copy(), samples.uncertainty.copy()
-    low, high, method = samples.low.copy(), samples.high.copy(), samples.method.copy()
+    changed: dict[str, dict[str, Floats]] = {part: {} for part in _PARTS}
+    methods: dict[str, npt.NDArray[np.integer[Any]]] = {}
+
+    def taken(part: str, *names: str) -> Floats:
+        frame: pd.DataFrame = getattr(samples, part)
+        return np.array([changed[part].get(name, frame[name].to_numpy()) for name in names])
+
     for target, factors in _RULES:
         names = [name.rstrip("?") for name in factors]
-        optional = [name.endswith("?") for name in factors]
-        factor = np.array(list(factors.values()))
-        values = np.array(filled[names])
+        factor = np.array(list(factors.values()))[:, None]
+        values = taken("filled", *names)
         absent = np.isnan(values)
-        spread = np.where(absent, 0.0, uncertainty[names].to_numpy())
-        for position, may_miss in enumerate(optional):
-            if may_miss:
-                values[:, position] = np.nan_to_num(values[:, position])
-        value = values @ factor
-        open_cells = (filled[target].isna() & low[target].isna()).to_numpy() & ~np.isnan(value) & (value >= 0)
+        optional = np.array([name.endswith("?") for name in factors])
+        values[optional] = np.nan_to_num(values[optional])
+        value = (values * factor).sum(axis=0)
+        unread = np.isnan(taken("filled", target)[0]) & np.isnan(taken("low", target)[0])
+        open_cells = unread & (value >= 0)
         if not open_cells.any():
             continue
-        bounds = np.stack([low[names].to_numpy() * factor, high[names].to_numpy() * factor])
+        spread = np.where(absent, 0.0, taken("uncertainty", *names))
+        bounds = np.stack([taken("low", *names) * factor, taken("high", *names) * factor])
         bounds = np.where(np.isnan(bounds) & absent, 0.0, bounds)
-        method_codes = method[target].cat.codes.to_numpy().copy()
-        method_codes[open_cells] = METHODS.index("derived")
-        method[target] = from_codes(method_codes)
-        filled.loc[open_cells, target] = value[open_cells]
-        combined = np.sqrt(((spread * factor) ** 2).sum(axis=1))
-        uncertainty.loc[open_cells, target] = combined[open_cells]
-        low.loc[open_cells, target] = np.maximum(bounds.min(axis=0).sum(axis=1), 0.0)[open_cells]
-        high.loc[open_cells, target] = bounds.max(axis=0).sum(axis=1)[open_cells]
-    return replace(samples, filled=filled, uncertainty=uncertainty, low=low, high=high, method=method)
+        found = {
+            "filled": value,
+            "uncertainty": np.sqrt(((spread * factor) ** 2).sum(axis=0)),
+            "low": np.maximum(bounds.min(axis=0).sum(axis=0), 0.0),
+            "high": bounds.max(axis=0).sum(axis=0),
+        }
+        for part, numbers in found.items():
+            changed[part][target] = np.where(open_cells, numbers, taken(part, target)[0])
+        method = methods.get(target, samples.method[target].cat.codes.to_numpy())
+        methods[target] = np.where(open_cells, METHODS.index("derived"), method)
+    frames = {part: getattr(samples, part).assign(**columns) for part, columns in changed.items()}
+    method_words = {name: from_codes(codes) for name, codes in methods.items()}
+    return replace(samples, method=samples.method.assign(**method_words), **frames)

@@ -117,7 +117,7 @@ def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
     return SampleTable(
         about=about,
         measured=measured,
-        filled=measured.copy(),
+        filled=measured,
         uncertainty=lay(chosen["uncertainty"]),
         low=lay(chosen["value_low"]),
         high=lay(chosen["value_high"]),
@@ -149,7 +149,8 @@ def _preferred(samples: pd.Index, readings: pd.DataFrame) -> pd.DataFrame:
     cell = np.where((analyte >= 0) & (sample >= 0), analyte * len(samples) + sample, -1)
     columns = ["value", "value_low", "value_high", "uncertainty", "method", "line"]
     found = readings[columns].assign(cell=cell)
-    found = found[found["cell"] >= 0]
+    if cell.min(initial=0) < 0:
+        found = found[cell >= 0]
     count = np.bincount(found["cell"].to_numpy(), minlength=1)
     single = count[found["cell"].to_numpy()] == 1
     if single.all():
