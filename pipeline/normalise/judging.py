@@ -5,28 +5,32 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipeline.normalise.categories import NO_PROBLEM, by_category, combined, flagged
+from pipeline.normalise.categories import NO_PROBLEM, Flags, by_category, combined, flagged
 from pipeline.normalise.unit_spellings import folded, split_form
 from pipeline.problems import PROBLEM_COLUMNS, no_problems, problem_frame
 from schemas.readings import KIND_COLUMNS, broken_kinds
 from schemas.text_cells import broken_texts
 
 
-def judged(table: pd.DataFrame, raw_text: pd.Series) -> pd.DataFrame:
-    """Hold readings against the contracts of cells as received and of typed readings.
+def broken_cells(raw_text: pd.Series) -> Flags:
+    """Hold cells as received against their contract, each distinct text once; (n,) True where it is broken."""
+    code, distinct = pd.factorize(raw_text)
+    return np.asarray(broken_texts(pd.Series(distinct, dtype="str")).to_numpy()[code])
+
+
+def judged(table: pd.DataFrame, broken: Flags) -> pd.DataFrame:
+    """Hold readings against the contract of typed readings.
 
     Parameters
     ----------
     table : readings in the making, with `problem` where one is known already.
-    raw_text : (n,) their cells.
+    broken : (n,) what ``broken_cells`` says of their cells.
 
     Returns
     -------
-    A new table; `problem` holds the first breach of every reading. Contracts are checked once for each
-    distinct text and each distinct kind of reading, never row by row.
+    A new table; `problem` holds the first breach of every reading. The contract is checked once for each
+    distinct kind of reading, never row by row.
     """
-    text_code, distinct = pd.factorize(raw_text)
-    broken = broken_texts(pd.Series(distinct, dtype="str")).to_numpy()[text_code]
     value, limit = table["value"].to_numpy(), table["limit"].to_numpy()
     flags = {
         "has_value": ~np.isnan(value),

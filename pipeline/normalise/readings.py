@@ -21,7 +21,7 @@ from pipeline.normalise.categories import (
     overlaid,
 )
 from pipeline.normalise.conductivity import at_25c
-from pipeline.normalise.judging import judged, mended, problems
+from pipeline.normalise.judging import broken_cells, judged, mended, problems
 from pipeline.normalise.kits import burettes, counts
 from pipeline.normalise.rows import typed
 from pipeline.normalise.stacking import stacked, without_empty_texts
@@ -119,6 +119,7 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     with ThreadPoolExecutor(1) as beside:
         typing = beside.submit(typed, extracts, files, settings.time_zone)
         cells = _stacked(extracts, files)
+        broken = beside.submit(broken_cells, cells["raw_text"])
         read, marks = _numbers(extracts, cells)
         rows, notices = typing.result()
     table = _laid_out(cells, rows, read)
@@ -127,7 +128,7 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     table = burettes(table, rows)
     table = at_25c(table, rows)
     table = with_uncertainty(table)
-    table = judged(table, cells["raw_text"])
+    table = judged(table, broken.result())
     bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
     odd = ~bad & by_category(read["detail"], bool)
     of_table = cells["table"].to_numpy()
@@ -226,7 +227,8 @@ def _converted(
     def words(name: str) -> pd.Categorical[Any]:
         texts = [str(getattr(one, name)) for one in found]
         distinct = list(dict.fromkeys(texts))
-        return category(np.array([distinct.index(text) for text in texts], dtype="int32")[code], distinct)
+        narrow = np.min_scalar_type(-max(len(distinct), 1))
+        return category(np.array([distinct.index(text) for text in texts], dtype=narrow)[code], distinct)
 
     by_value = by_category(cells["form"], lambda form: form in ("value", "typed"))
     factor, offset = spread("factor"), spread("offset")

@@ -33,22 +33,25 @@ def with_uncertainty(table: pd.DataFrame) -> pd.DataFrame:
     pairs = zip(limits["relative"].astype("float64"), limits["absolute"].astype("float64"), strict=True)
     known = dict(zip(zip(limits["analyte"], limits["method"], strict=True), pairs, strict=True))
     methods, analytes = list(table["method"].cat.categories), list(table["analyte"].cat.categories)
-    grid = np.array(
-        [
-            [known.get((analyte, method), known.get(("*", method), known["*", "unknown"])) for method in methods]
-            for analyte in analytes
-        ]
-    )
-    pair = grid[table["analyte"].cat.codes.to_numpy(), table["method"].cat.codes.to_numpy()]
+    each = [
+        known.get((analyte, method), known.get(("*", method), known["*", "unknown"]))
+        for analyte in analytes
+        for method in methods
+    ]
+    relative, absolute = np.array(each, dtype="float64").reshape(-1, 2).T
+    pair = table["analyte"].cat.codes.to_numpy() * np.int64(len(methods)) + table["method"].cat.codes.to_numpy()
     value, limit = table["value"].to_numpy(), table["limit"].to_numpy()
-    size = np.where(np.isnan(value), limit, value)
-    usual = np.maximum(pair[:, 0] * np.abs(size), pair[:, 1])
+    censored = np.isnan(value)
+    size = np.where(censored, limit, value)
+    usual = np.maximum(relative[pair] * np.abs(size), absolute[pair])
     stated = table["uncertainty"].to_numpy()
     uncertainty = np.where(np.isnan(stated), usual, stated)
-    above = (table["qualifier"] == ">").to_numpy()
-    floor = np.where((table["analyte"] == "temperature").to_numpy(), -np.inf, 0.0)
-    low = np.where(np.isnan(value), np.where(above, limit, 0.0), np.maximum(value - uncertainty, floor))
-    high = np.where(np.isnan(value), np.where(above, np.nan, limit), value + uncertainty)
+    low, high = value - uncertainty, value + uncertainty
+    negative = np.flatnonzero((low < 0) & (table["analyte"] != "temperature").to_numpy())
+    low[negative] = 0.0
+    rows = np.flatnonzero(censored)
+    above = (table["qualifier"].iloc[rows] == ">").to_numpy()
+    low[rows], high[rows] = np.where(above, limit[rows], 0.0), np.where(above, np.nan, limit[rows])
     known_low, known_high = table["value_low"].to_numpy(), table["value_high"].to_numpy()
     return table.assign(
         uncertainty=uncertainty,
