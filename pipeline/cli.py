@@ -49,6 +49,8 @@ def main() -> None:
 
     Exit codes: 0 nothing to look at, 1 findings, 2 cannot.
     """
+    # Read when numpy is imported. Its other threads would be kept waiting for products too small to be shared out.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 
 @contextmanager
