@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.report import causes, chart
+from pipeline.report.compiled import BesideModules
 from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, headline, lead
 
 if TYPE_CHECKING:
@@ -24,7 +25,11 @@ INKS: Final[dict[str, str]] = {"ok": "#2f5d3a", "note": "#2b5c7c", "hold": "#9a4
 def environment() -> Environment:
     """Give the template environment: everything is escaped, an unknown name is an error."""
     made = Environment(
-        loader=PackageLoader("pipeline.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True
+        loader=PackageLoader("pipeline.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        bytecode_cache=BesideModules(),
     )
     made.filters["cause"] = causes.headline
     made.filters["number"] = causes.number
