@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -12,9 +12,12 @@ from pipeline.report.page import environment
 from pipeline.report.wording import CAUTION
 
 if TYPE_CHECKING:
+    from collections.abc import Hashable
+
     from pipeline.assess.suitability import Assessment
 
 MOST: Final = 50
+_ABOUT: Final = ("label", "client", "site")
 _ORDER: Final = (
     "act",
     "probably act",
@@ -66,24 +69,29 @@ def worst(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> tu
     chosen = single["sample_id"].array.take(order)
     shown = assessed[assessed["sample_id"].isin(chosen)]
     scale = _scale_lines(assessment.quantities, pd.Index(chosen))
-    by_sample = {str(key): group for key, group in shown.groupby("sample_id", sort=False)}
-    return [_row(str(key), by_sample[str(key)], samples, scale) for key in chosen], len(single)
+    judged: dict[str, list[dict[Hashable, Any]]] = {}
+    for record in shown.to_dict("records"):
+        judged.setdefault(str(record["sample_id"]), []).append(record)
+    named = samples[[name for name in _ABOUT if name in samples]]
+    about = named[named.index.isin(chosen)].to_dict("index")
+    rows = [_row(str(key), judged[str(key)], about.get(key, {}), scale.get(str(key), [])) for key in chosen]
+    return rows, len(single)
 
 
-def _row(sample_id: str, verdicts: pd.DataFrame, samples: pd.DataFrame, scale: dict[str, list[str]]) -> Row:
-    first = verdicts.iloc[0]
-    about = samples.loc[sample_id] if sample_id in samples.index else pd.Series(dtype=object)
+def _row(sample_id: str, verdicts: list[dict[Hashable, Any]], about: dict[Hashable, Any], scale: list[str]) -> Row:
+    """Put the verdicts on one sample, one for each profile, into words."""
+    first = verdicts[0]
     facts = [str(about.get(name) or "") for name in ("client", "site")]
-    unknown = dict.fromkeys(part for text in verdicts["unknowns"] for part in str(text).split("; ") if part)
-    cup = [str(text).partition(". ") for text in verdicts["cup_sentence"]]
+    unknown = dict.fromkeys(part for row in verdicts for part in str(row["unknowns"]).split("; ") if part)
+    cup = [str(row["cup_sentence"]).partition(". ") for row in verdicts]
     by_profile, words = [part[0].rstrip(".") for part in cup], cup[0][2]
     return Row(
         sample_id=sample_id,
         label=str(about.get("label") or sample_id),
         where=" · ".join(part for part in [*facts, str(first["machine"])] if part),
         machine=str(first["machine"]),
-        zones=verdicts["cup_zone"].tolist(),
-        scale=scale.get(sample_id, []),
+        zones=[row["cup_zone"] for row in verdicts],
+        scale=scale,
         verdict=str(first["boiler_verdict"]),
         cup=words or "nothing known that decides it.",
         profiles=by_profile,
