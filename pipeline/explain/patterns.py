@@ -40,6 +40,7 @@ SYSTEMATIC: Final = frozenset(
         "not-temperature-compensated",
     }
 )
+_STATES: Final = ("no-mistake", "softened-water", "soda-water")  # what a sample may be if nothing is wrong with it
 SCOPES: Final = {"file": "file_sha256", "instrument": "instrument", "operator": "operator"}
 FEWEST: Final = 5  # rows before a source says anything [CP]
 MOST: Final = 48  # rows of a source that are looked at: they tell as much as all
@@ -148,13 +149,16 @@ class _Found:
 
 def _best(record: Record, past: History, seen: dict[str, Flags], rows: Places, code: Places) -> list[_Found]:
     """Give the likeliest mistake of every source that has one."""
-    weighed = judged(record.take(rows), past.take(rows), {name: flags[rows] for name, flags in seen.items()}, least=0.0)
+    systematic = np.isin(every("mistake"), list(SYSTEMATIC))
+    among = systematic | np.isin(every("mistake"), _STATES)
+    saw = {name: flags[rows] for name, flags in seen.items()}
+    weighed = judged(record.take(rows), past.take(rows), saw, least=0.0, among=among)
     sample, candidate, fit, usual = (
         weighed[name].to_numpy() for name in ("sample", "candidate", "log_fit", "log_usual")
     )
     base = np.zeros(rows.size)
     base[sample[candidate == 0]] = fit[candidate == 0]
-    some = np.flatnonzero(np.isin(every("mistake"), list(SYSTEMATIC))[candidate])
+    some = np.flatnonzero(systematic[candidate])
     usual = usual[some] - _without_mistake(sample, candidate, usual)[sample[some]]
     sample, candidate = sample[some], candidate[some]
     swap = (every("mistake") == "swapped-analytes")[candidate]
@@ -237,7 +241,7 @@ def _without_mistake(sample: Places, candidate: Places, usual: Floats) -> Floats
     """How usual each sample is if nothing is wrong with it: as it was recorded, or a softened or a soda water."""
     prior = priors().log_prior - priors().log_prior[0]
     result = np.full(sample.max(initial=-1) + 1, -np.inf)
-    for name in ("no-mistake", "softened-water", "soda-water"):
+    for name in _STATES:
         rows = (every("mistake") == name)[candidate]
         result[sample[rows]] = np.logaddexp(result[sample[rows]], usual[rows] + prior[candidate[rows]])
     return result

@@ -62,8 +62,10 @@ class Pairs:
     spread: Floats
 
 
-def judged(record: Record, past: History, seen: dict[str, Flags], *, least: float = 1e-7) -> pd.DataFrame:
-    """Weigh all candidates for all samples of a record.
+def judged(
+    record: Record, past: History, seen: dict[str, Flags], *, least: float = 1e-7, among: Flags | None = None
+) -> pd.DataFrame:
+    """Weigh candidates for all samples of a record.
 
     Parameters
     ----------
@@ -71,6 +73,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
     past : their history.
     seen : flags of the samples each check found something in.
     least : share of a sample's probability below which a pair is left out; "no mistake" never is.
+    among : the candidates of the catalogue to weigh, "no mistake" among them; all where nothing is said.
 
     Returns
     -------
@@ -83,11 +86,12 @@ def judged(record: Record, past: History, seen: dict[str, Flags], *, least: floa
     f on a reading costs nothing in itself, because the densities are those of logarithms.
     """
     order = _alike(record)
+    wanted = np.ones(len(catalogue()), dtype="bool") if among is None else among
 
     def weighed(start: int) -> pd.DataFrame:
         at = order[start : start + SAMPLES_AT_ONCE]
         few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
-        return _weighed(few, _pairs(few, saw), past, at, saw, least)
+        return _weighed(few, _pairs(few, saw, wanted), past, at, saw, least)
 
     starts = range(0, len(record), SAMPLES_AT_ONCE)
     if not starts:
@@ -144,15 +148,16 @@ def _alike(record: Record) -> Places:
     return np.asarray(np.argsort(weights @ read, kind="stable"), dtype="int64")
 
 
-def _pairs(record: Record, seen: dict[str, Flags]) -> Pairs:
-    """Lay out every candidate that can apply, side by side."""
+def _pairs(record: Record, seen: dict[str, Flags], wanted: Flags) -> Pairs:
+    """Lay out every wanted candidate that can apply, side by side."""
     known = priors()
     candidates, samples, changes = [], [], []
     read: Flags = np.asarray(record.exact.any(axis=1))
     read[list(_UNREAD_ROWS)] = True
     where = {one.where: one.where(record) for one in catalogue() if one.where}
     with np.errstate(invalid="ignore"):
-        for place, one in enumerate(catalogue()):
+        for place in np.flatnonzero(wanted).tolist():
+            one = catalogue()[place]
             if one.change is not None and not read[one.row]:
                 continue
             fits, changed = _applies(one, record, where, seen, known.seen_by[place])
