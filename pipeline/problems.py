@@ -239,9 +239,10 @@ def messages(problems: pd.DataFrame) -> pd.Series:
     texts, places = [], []
     for code, place in problems.groupby("problem", sort=False, observed=True).indices.items():
         problem = PROBLEMS[str(code)]
-        group = problems.iloc[place]
-        short = {name: _shortened(group[name].astype("str"), most) for name, most in _MOST_SHOWN.items()}
-        texts.append(fill(f"{problem.what}. {problem.remedy}  [{problem.code}]", group, short))
+        template = f"{problem.what}. {problem.remedy}  [{problem.code}]"
+        named = [name for name in _MOST_SHOWN if f"{{{name}}}" in template]
+        shown = {name: _shortened(problems[name].iloc[place], _MOST_SHOWN[name]) for name in named}
+        texts.append(fill(template, problems.iloc[place, :0], shown))
         places.append(place)
     if not texts:
         return pd.Series("", index=problems.index, dtype="str")
@@ -251,7 +252,8 @@ def messages(problems: pd.DataFrame) -> pd.Series:
     return pd.Series(rendered, index=problems.index)
 
 
-def _shortened(texts: pd.Series, most: int) -> pd.Series:
+def _shortened(column: pd.Series, most: int) -> pd.Series:
+    texts = column.astype("str")
     long = texts.str.len() > most
     return texts.mask(long, texts.str.slice(0, most) + " …") if long.any() else texts
 

@@ -9,12 +9,12 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.problems import fill
+from pipeline.problems import filled
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from pipeline.chemistry.arrays import Flags, Floats
+    from pipeline.chemistry.arrays import Flags, Floats, Places
 
 
 def clause(template: str, mask: Flags, values: Mapping[str, Floats] | pd.DataFrame) -> pa.Array:
@@ -27,9 +27,16 @@ def clause(template: str, mask: Flags, values: Mapping[str, Floats] | pd.DataFra
     values : (n,) columns the template names.
     """
     rows = np.flatnonzero(mask)
-    picked = {name: pd.Series(values[name]).array.take(rows) for name in _fields(template)}
-    texts = fill(template, pd.DataFrame(picked, index=pd.RangeIndex(rows.size)))
-    return _spread(_array(texts), mask)
+    picked = {name: _picked(values[name], rows) for name in _fields(template)}
+    return _spread(filled(template, picked) if picked else pa.repeat(template, rows.size), mask)
+
+
+def _picked(column: Floats | pd.Series, rows: Places) -> Floats | pa.Array:
+    """Take some rows of a column, numbers or texts."""
+    if isinstance(column, np.ndarray):
+        return column[rows]
+    some = column.iloc[rows]
+    return some.to_numpy(dtype="float64") if pd.api.types.is_numeric_dtype(some) else _array(some)
 
 
 def _fields(template: str) -> list[str]:

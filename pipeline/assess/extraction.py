@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.chemistry.arrays import floats
-from pipeline.chemistry.equivalents import column
+from pipeline.chemistry.equivalents import numbers
 from pipeline.chemistry.remarks import remarks
 
 if TYPE_CHECKING:
@@ -89,10 +89,10 @@ def cup_flags(samples: SampleTable, limits: CupLimits = CupLimits()) -> dict[str
 
 
 def _middle(samples: SampleTable, name: str) -> Floats:
-    return floats(column(samples.filled, name))
+    return numbers(samples.filled, name)
 
 
 def _at_most(samples: SampleTable, name: str) -> Floats:
     """Take the reading, or the limit of a "<": what is below it is no more than it."""
-    value, high = _middle(samples, name), floats(column(samples.high, name))
+    value, high = _middle(samples, name), numbers(samples.high, name)
     return floats(np.where(np.isnan(value), high, value))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -9,7 +11,7 @@ import pandas as pd
 
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import MOLAR_MASS
-from pipeline.reference import table
+from pipeline.reference import records_by, table
 
 if TYPE_CHECKING:
     from pipeline.chemistry.arrays import Codes, Flags, Floats
@@ -29,10 +31,42 @@ def country_codes(texts: pd.Series[str]) -> pd.Series[str]:
     return pd.Series(found.take(codes), index=texts.index)
 
 
+@dataclass(frozen=True)
+class _Scale:
+    """A published scale: where its classes begin [mg/L as CaCO3], whether that value belongs to them, their words."""
+
+    country: str
+    starts: Floats
+    belongs: Flags
+    words: tuple[str, ...]
+
+    def number(self, hardness: Floats) -> Codes:
+        """Count the classes that begin at or below each value; 0 where it is missing."""
+        rounding = 1e-9 * (1.0 + self.starts)  # 1.5 mmol/L must be 1.5 mmol/L after conversion
+        reached = [
+            hardness >= start - slack if own else hardness > start + slack
+            for start, slack, own in zip(self.starts, rounding, self.belongs, strict=True)
+        ]
+        return np.asarray(np.sum(reached, axis=0), dtype=np.int64)
+
+
+@cache
+def _scales() -> dict[str, _Scale]:
+    """Give the published scales by name."""
+    return {
+        name: _Scale(
+            country=rows[0]["country"],
+            starts=floats([row["low"] * _CACO3_PER_UNIT[row["unit"]] for row in rows]),
+            belongs=np.array([row["low_belongs"] == "yes" for row in rows]),
+            words=("", *(row["class"] for row in rows)),
+        )
+        for name, rows in records_by(table("hardness_classes"), "scale").items()
+    }
+
+
 def scales_of(country: str) -> list[str]:
     """Name the published scales of a country (ISO code); there may be two that differ."""
-    rows = table("hardness_classes")
-    return list(rows.loc[rows["country"] == country, "scale"].unique())
+    return [name for name, scale in _scales().items() if scale.country == country]
 
 
 def classify(total_hardness_mg_l_caco3: pd.Series[float], scale: str) -> pd.DataFrame:
@@ -56,30 +90,14 @@ def classify(total_hardness_mg_l_caco3: pd.Series[float], scale: str) -> pd.Data
     >>> classify(pd.Series([260.0]), "Germany (detergents act)")["word"].tolist()
     ['hard']
     """
-    rows = table("hardness_classes")
-    rows = rows[rows["scale"] == scale]
-    if rows.empty:
-        raise ValueError(
-            f"hardness scale {scale!r}: use one of {', '.join(table('hardness_classes')['scale'].unique())}"
-        )
-    hardness = floats(total_hardness_mg_l_caco3)
-    starts = floats(rows["low"]) * rows["unit"].map(_CACO3_PER_UNIT).to_numpy(dtype="float64")
-    number = _place(hardness, starts, (rows["low_belongs"] == "yes").to_numpy())
-    words = pd.array(["", *rows["class"]], dtype="str")
+    if scale not in _scales():
+        raise ValueError(f"hardness scale {scale!r}: use one of {', '.join(_scales())}")
+    number = _scales()[scale].number(floats(total_hardness_mg_l_caco3))
+    words = pd.array(_scales()[scale].words, dtype="str")
     return pd.DataFrame(
         {"number": np.where(number > 0, number, np.nan), "word": words.take(number)},
         index=total_hardness_mg_l_caco3.index,
     )
-
-
-def _place(hardness: Floats, starts: Floats, belongs: Flags) -> Codes:
-    """Count the classes that begin at or below each value."""
-    rounding = 1e-9 * (1.0 + starts)  # 1.5 mmol/L must be 1.5 mmol/L after conversion
-    reached = [
-        hardness >= start - slack if own else hardness > start + slack
-        for start, slack, own in zip(starts, rounding, belongs, strict=True)
-    ]
-    return np.asarray(np.sum(reached, axis=0), dtype=np.int64)
 
 
 def classes_of(samples_hardness: pd.Series[float], countries: pd.Series[str]) -> pd.DataFrame:
@@ -94,12 +112,18 @@ def classes_of(samples_hardness: pd.Series[float], countries: pd.Series[str]) ->
     -------
     (m, 4) long frame ``sample_id scale number word``; nothing for a sample whose country is not known.
     """
-    codes = country_codes(countries)
-    parts = []
-    for scale, country in table("hardness_classes")[["scale", "country"]].drop_duplicates().itertuples(index=False):
-        rows = samples_hardness[(codes == country) & samples_hardness.notna()]
-        if len(rows):
-            found = classify(rows, str(scale)).assign(scale=str(scale))
-            parts.append(found.rename_axis("sample_id").reset_index())
-    columns = ["sample_id", "scale", "number", "word"]
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+    hardness, codes = floats(samples_hardness), country_codes(countries).to_numpy(dtype=object)
+    known = ~np.isnan(hardness)
+    rows = {name: np.flatnonzero(known & (codes == scale.country)) for name, scale in _scales().items()}
+    number = {name: scale.number(hardness[rows[name]]) for name, scale in _scales().items()}
+    words = [scale.words[one] for name, scale in _scales().items() for one in number[name].tolist()]
+    scales = [name for name, found in number.items() for _ in found]
+    numbers = np.concatenate(list(number.values()))
+    return pd.DataFrame(
+        {
+            "sample_id": samples_hardness.index.take(np.concatenate(list(rows.values()))),
+            "scale": pd.array(scales, dtype="str"),
+            "number": np.where(numbers > 0, numbers, np.nan),
+            "word": pd.array(words, dtype="str"),
+        }
+    )

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.assess.clauses import clause, joined
 from pipeline.chemistry.arrays import floats
-from pipeline.chemistry.equivalents import column
+from pipeline.chemistry.equivalents import numbers
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -62,7 +62,7 @@ def reading_for(samples: SampleTable, name: str, limit: float, *, above: bool = 
     -------
     (n,) reading; missing where there is none, or where "<" leaves the question open.
     """
-    value, low, high = (floats(column(frame, name)) for frame in (samples.filled, samples.low, samples.high))
+    value, low, high = (numbers(frame, name) for frame in (samples.filled, samples.low, samples.high))
     if above:
         bound = np.where(high <= limit, high, np.where(np.isnan(high), low, np.nan))
     else:

@@ -14,7 +14,7 @@ import pandas as pd
 from pipeline.assess.user_tables import known_keys, number, read_tables, refused
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.water import BAR_PER_ATM, saturation_pressure_atm
-from pipeline.reference import table
+from pipeline.reference import records_by, table
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -104,17 +104,16 @@ def _temperature(temperature_c: float, steam_bar_g: float) -> float:
 @cache
 def known_machines() -> dict[str, Machine]:
     """Give the built-in machine profiles by name; ``"not known"`` stands for any other."""
-    parts = table("machine_parts")
+    parts = records_by(table("machine_parts"), "machine")
     found = {}
     for row in table("machines").to_dict("records"):
-        own = parts[parts["machine"] == row["machine"]].to_dict("records")
         numbers = {name: float(row[name]) for name in _NUMBERS}
         found[str(row["machine"])] = Machine(
             name=row["machine"],
             title=row["title"],
             parts=tuple(
                 Part(part["part"], _temperature(part["temperature_c"], part["steam_bar_g"]), part["share"])
-                for part in own
+                for part in parts[row["machine"]]
             ),
             metals=tuple(metal for metal in METALS if metal in str(row["metals"])),
             connection=row["connection"],
@@ -259,7 +258,7 @@ def _inside(piece: str, words: dict[str, str]) -> list[str]:
     """Give the meanings of the names that stand as whole words in a piece, the longest first and each place once."""
     if _NEGATION.search(piece):
         return []
-    telling = [name for name in words if " " in name or len(name) >= _TELLING_LETTERS]
+    telling = [name for name in words if name in piece and (" " in name or len(name) >= _TELLING_LETTERS)]
     found = []
     for name in sorted(telling, key=len, reverse=True):
         piece, times = re.subn(rf"(?<!\w){re.escape(name)}(?!\w)", "|", piece)

@@ -8,7 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.assess.user_tables import known_keys, number, read_tables, refused
-from pipeline.reference import table
+from pipeline.reference import records_by, table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -70,8 +70,8 @@ def published() -> dict[str, Profile]:
     """
     rows = table("water_profiles").fillna({"low": -math.inf, "high": math.inf, "ideal": math.nan, "reading": ""})
     return {
-        str(name): Profile(
-            str(name),
+        name: Profile(
+            name,
             tuple(
                 Band(
                     row["quantity"],
@@ -82,10 +82,10 @@ def published() -> dict[str, Profile]:
                     row["source"],
                     row["reading"],
                 )
-                for row in group.to_dict("records")
+                for row in own
             ),
         )
-        for name, group in rows.groupby("profile", sort=False)
+        for name, own in records_by(rows, "profile").items()
     }
 
 

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, calcium_and_magnesium, column
+from pipeline.chemistry.arrays import floats
+from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, calcium_and_magnesium, numbers
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Places
+    from pipeline.chemistry.arrays import Floats, Places
     from pipeline.normalise.sample_table import SampleTable
 
 # What the solver reads and the readings that move scale; other ions stay at their value.
@@ -27,6 +28,7 @@ _KEPT: Final = (
     "fluoride_mg_l",
     "silica_mg_l",
 )
+_BOUNDED: Final = ("ph", "alkalinity_mg_l_caco3", "calcium_mg_l", "total_hardness_mg_l_caco3")
 _TRACE_MG_L: Final = 0.1  # a reading "below" may be nothing; the solver needs something
 
 
@@ -57,38 +59,26 @@ def readings_range(samples: SampleTable) -> Range:
     pH at their bounds; sodium, chloride and the rest as read.
     """
     filled = samples.filled
-    ions = calcium_and_magnesium(filled).clip(lower=0.0)
-    split = ions["calcium_mg_l"].notna()
-    calcium_factor = _bounds(samples, "calcium_mg_l", filled["calcium_mg_l"])
-    hardness = column(filled, "total_hardness_mg_l_caco3")
-    total = _bounds(samples, "total_hardness_mg_l_caco3", hardness)
-    alkalinity = _bounds(samples, "alkalinity_mg_l_caco3", column(filled, "alkalinity_mg_l_caco3"))
-    ph = _bounds(samples, "ph", column(filled, "ph"))
+    either, magnesium = (np.maximum(ion, 0.0) for ion in floats(calcium_and_magnesium(filled)).T)
+    kept = {name: numbers(filled, name) for name in _KEPT}
+    bounds = {name: _bounds(samples, name) for name in _BOUNDED}
     frames = []
     for end in range(3):
-        calcium = calcium_factor[end].fillna(ions["calcium_mg_l"])
-        frames.append(
-            pd.DataFrame(
-                {
-                    **{name: column(filled, name) for name in _KEPT},
-                    "ph": ph[end],
-                    "alkalinity_mg_l_caco3": alkalinity[end],
-                    "calcium_mg_l": calcium,
-                    "magnesium_mg_l": ions["magnesium_mg_l"],
-                    "total_hardness_mg_l_caco3": total[end].where(~split),
-                    "calcium_hardness_mg_l_caco3": CACO3_PER_CALCIUM * calcium,
-                },
-                index=filled.index,
-            )
-        )
+        own = {name: bound[end] for name, bound in bounds.items()}
+        calcium = np.where(np.isnan(own["calcium_mg_l"]), either, own["calcium_mg_l"])
+        ions = {
+            "calcium_mg_l": calcium,
+            "magnesium_mg_l": magnesium,
+            "total_hardness_mg_l_caco3": np.where(np.isnan(either), own["total_hardness_mg_l_caco3"], np.nan),
+            "calcium_hardness_mg_l_caco3": CACO3_PER_CALCIUM * calcium,
+        }
+        frames.append(pd.DataFrame({**kept, **own, **ions}, index=filled.index))
     return Range(*frames)
 
 
-def _bounds(
-    samples: SampleTable, name: str, value: pd.Series[float]
-) -> tuple[pd.Series[float], pd.Series[float], pd.Series[float]]:
+def _bounds(samples: SampleTable, name: str) -> tuple[Floats, Floats, Floats]:
     """Low, middle and high of one column; a bound that is not known is the value."""
-    low = column(samples.low, name).fillna(value)
-    high = column(samples.high, name).fillna(value)
-    floor = low.where(low.isna() | (low > _TRACE_MG_L), np.minimum(_TRACE_MG_L, high))
+    value, low, high = (numbers(frame, name) for frame in (samples.filled, samples.low, samples.high))
+    low, high = np.where(np.isnan(low), value, low), np.where(np.isnan(high), value, high)
+    floor = np.where(np.isnan(low) | (low > _TRACE_MG_L), low, np.minimum(_TRACE_MG_L, high))
     return floor, value, high

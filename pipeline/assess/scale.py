@@ -76,20 +76,16 @@ def full_solution(readings: Range, to_c: Floats, limits: ScaleLimits) -> pd.Data
     spread = model_uncertainty(pd.Series(to_c))
     less = floats(spread["calcite_si_plus_minus"])
     more = floats(less + spread["newer_database_higher"])
-    return pd.DataFrame(
-        {
-            "low": _bound(readings.low, to_c, -less, np.fmin, lambda cold, heat: (heated_closed(cold, heat), False)),
-            "value": _usual(readings.middle, to_c),
-            "high": _bound(
-                readings.high,
-                to_c,
-                more,
-                np.fmax,
-                lambda cold, heat: (heated_open(cold, heat, limits.log_pco2_open), True),
-            ),
-        },
-        index=readings.middle.index,
-    ).pipe(_ordered)
+    low = _bound(readings.low, to_c, -less, np.fmin, lambda cold, heat: (heated_closed(cold, heat), False))
+    high = _bound(
+        readings.high,
+        to_c,
+        more,
+        np.fmax,
+        lambda cold, heat: (heated_open(cold, heat, limits.log_pco2_open), True),
+    )
+    bounds = _ordered(low, _usual(readings.middle, to_c), high)
+    return pd.DataFrame(dict(zip(("low", "value", "high"), bounds, strict=True)), index=readings.middle.index)
 
 
 def _bound(
@@ -167,12 +163,11 @@ def _buffer(waters: pd.DataFrame) -> Floats:
     return floats(MG_CACO3_PER_MEQ * alkalinity_meq_l(waters))
 
 
-def _ordered(ranges: pd.DataFrame) -> pd.DataFrame:
+def _ordered(low: Floats, value: Floats, high: Floats) -> Floats:
     """Let low and high enclose the value: water that already stands above the air's pH loses none."""
-    bounds = ranges.clip(LEAST_MG_L, MOST_MG_L)
-    return bounds.assign(low=bounds.min(axis=1, skipna=True), high=bounds.max(axis=1, skipna=True)).where(
-        bounds["high"].notna() & bounds["low"].notna()
-    )
+    bounds = np.clip([low, value, high], LEAST_MG_L, MOST_MG_L)
+    enclosing = np.array([np.fmin.reduce(bounds), bounds[1], np.fmax.reduce(bounds)])
+    return np.where(np.isnan(low) | np.isnan(high), np.nan, enclosing)
 
 
 def scale_class(scale_mg_l: Floats, limits: ScaleLimits) -> Codes:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.assess.clauses import after, clause, joined
 from pipeline.chemistry.arrays import floats
-from pipeline.chemistry.equivalents import column
+from pipeline.chemistry.equivalents import column, numbers
 from pipeline.chemistry.remarks import remarks
 from pipeline.chemistry.tds_scales import to_tds
 from schemas.columns import ANALYTES
@@ -159,7 +159,7 @@ def _one(samples: SampleTable, band: Band) -> tuple[Floats, Floats, dict[str, Fl
 
 def _reading(samples: SampleTable, name: str) -> list[Floats]:
     frames = (samples.filled, samples.uncertainty, samples.low, samples.high)
-    return [floats(column(frame, name)) for frame in frames]
+    return [numbers(frame, name) for frame in frames]
 
 
 def _dissolved_solids(samples: SampleTable, band: Band) -> tuple[Floats, Floats, dict[str, Flags]]:

@@ -17,7 +17,7 @@ from pipeline.chemistry.equivalents import (
     MOLAR_MASS,
     alkalinity_meq_l,
     calcium_and_magnesium,
-    column,
+    numbers,
 )
 
 if TYPE_CHECKING:
@@ -103,9 +103,9 @@ def _totals(waters: pd.DataFrame) -> tuple[Floats, Floats, Floats]:
     """Ions (10, n) and alkalinity in mol/kg, missing as NaN, and the total hardness as mol/kg."""
     hardness = calcium_and_magnesium(waters)
     sources = {ion: hardness if f"{ion}_mg_l" in hardness else waters for ion in IONS}
-    ions = np.vstack([column(source, f"{ion}_mg_l") / (1e3 * MOLAR_MASS[ion]) for ion, source in sources.items()])
-    total = column(waters, "total_hardness_mg_l_caco3") / (1e3 * MOLAR_MASS["calcium_carbonate"])
-    return ions, floats(alkalinity_meq_l(waters)) / 1e3, floats(total)
+    ions = np.vstack([numbers(source, f"{ion}_mg_l") / (1e3 * MOLAR_MASS[ion]) for ion, source in sources.items()])
+    total = numbers(waters, "total_hardness_mg_l_caco3") / (1e3 * MOLAR_MASS["calcium_carbonate"])
+    return ions, floats(alkalinity_meq_l(waters)) / 1e3, total
 
 
 def _close(ions: Floats, alkalinity: Floats, conductivity: Floats, missing: Flags) -> Codes:
@@ -144,8 +144,8 @@ def _clear_titration_overlap(waters: pd.DataFrame, ions: Floats, total: Floats) 
     """Magnesium (or calcium) by difference a little below zero is titration noise; changes ``ions``."""
     assumed, refused = np.zeros(len(waters), dtype=np.int64), np.zeros(len(waters), dtype=bool)
     for row, own in ((CALCIUM, "calcium"), (MAGNESIUM, "magnesium")):
-        derived = column(waters, f"{own}_mg_l").isna() & column(waters, f"{own}_hardness_mg_l_caco3").isna()
-        below = (ions[row] < 0.0) & derived.to_numpy()
+        derived = np.isnan(numbers(waters, f"{own}_mg_l")) & np.isnan(numbers(waters, f"{own}_hardness_mg_l_caco3"))
+        below = (ions[row] < 0.0) & derived
         small = below & (ions[row] >= -TITRATION_OVERLAP * total)
         ions[row, small] = 0.0
         refused |= below & ~small
@@ -171,8 +171,8 @@ def prepare(waters: pd.DataFrame) -> Prepared:
     unbalanced analysis is solved as it is, up to 30 % imbalance.
     """
     ions, alkalinity, total = _totals(waters)
-    temperature = floats(column(waters, "temperature_c"))
-    ph = floats(column(waters, "ph"))
+    temperature = numbers(waters, "temperature_c")
+    ph = numbers(waters, "ph")
     missing = np.isnan(ions)
     no_calcium, no_magnesium = missing[CALCIUM], missing[MAGNESIUM]
     split = no_calcium & no_magnesium & ~np.isnan(total)
@@ -186,7 +186,7 @@ def prepare(waters: pd.DataFrame) -> Prepared:
         + A_MAGNESIUM * (no_magnesium & ~split)
         + A_SULFATE * missing[SULFATE]
     ) | overlap
-    conductivity = floats(column(waters, "conductivity_us_cm_25c"))
+    conductivity = numbers(waters, "conductivity_us_cm_25c")
     assumed |= _close(ions, alkalinity, conductivity, missing)
     temperature = np.where(np.isnan(temperature), DEFAULT_TEMPERATURE_C, temperature)
     reason = _reasons(temperature, ph, ions, alkalinity, no_calcium & ~split)

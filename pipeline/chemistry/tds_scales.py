@@ -36,18 +36,19 @@ def _curve(scale: str) -> tuple[Floats, Floats]:
 
 
 def _convert(values: pd.Series[float], scale: str | float, *, to_solids: bool) -> pd.Series[float]:
-    usable = values.where(values >= 0.0)
     if not isinstance(scale, str):
         if not _FACTOR_RANGE[0] <= scale <= _FACTOR_RANGE[1]:
             raise ValueError(f"scale factor {scale}: a meter's factor lies in {_FACTOR_RANGE}")
+        usable = values.where(values >= 0.0)
         return usable * scale if to_solids else usable / scale
     if scale not in _POINTS:
         raise ValueError(f"scale {scale!r}: use one of {', '.join(SCALES)} or the meter's own factor")
     conductivity, solids = _curve(scale)
     source, target = (conductivity, solids) if to_solids else (solids, conductivity)
-    positive = usable.where(usable > 0.0)
-    converted = np.exp(np.interp(np.log(positive.to_numpy(dtype="float64", na_value=np.nan)), source, target))
-    return pd.Series(converted, index=values.index).where(usable != 0.0, 0.0).where(usable.notna())
+    read = values.to_numpy(dtype="float64", na_value=np.nan)
+    positive = np.where(read > 0.0, read, np.nan)
+    converted = np.exp(np.interp(np.log(positive), source, target))
+    return pd.Series(np.where(read == 0.0, 0.0, converted), index=values.index)
 
 
 def from_tds(tds_mg_l: pd.Series[float], scale: str | float) -> pd.Series[float]:

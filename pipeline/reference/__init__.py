@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from functools import cache
 from importlib import resources
+from typing import Any
 
 import pandas as pd
 
@@ -35,3 +36,17 @@ def table(name: str) -> pd.DataFrame:
     40.078
     """
     return _stored(name).copy()
+
+
+def records_by(rows: pd.DataFrame, column: str) -> dict[str, list[dict[str, Any]]]:
+    """Gather the rows of a table by what one of their columns says, both in their order.
+
+    Example
+    -------
+    >>> [row["class"] for row in records_by(table("hardness_classes"), "scale")["Germany (detergents act)"]]
+    ['soft', 'medium', 'hard']
+    """
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in rows.to_dict("records"):
+        found.setdefault(str(row[column]), []).append({str(name): value for name, value in row.items()})
+    return found
