@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.explain.suspicion import KNOWN_CHECKS
+from pipeline.normalise.categories import combined
 from pipeline.problems import PROBLEMS
-from pipeline.reference import table
+from pipeline.reference import records_by, table
 from pipeline.report import causes
 from schemas.columns import ANALYTES, VERDICTS
 
@@ -88,7 +89,7 @@ def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
     names = _names(batch)
     columns = ["check_id", "severity", "message", "evidence", "observed", "low", "high", "unit"]
     listed = findings[columns].assign(file=findings["file_sha256"].map(names).fillna("").astype("str"))
-    return _records(listed.astype(object).where(listed.notna(), None))
+    return [{name: None if pd.isna(value) else value for name, value in record.items()} for record in _records(listed)]
 
 
 def _attention(batch: Batch) -> dict[str, Any]:
@@ -100,7 +101,8 @@ def _attention(batch: Batch) -> dict[str, Any]:
     worried = place[(findings["check_id"] != _LEAST_WORRY).to_numpy() & (place >= 0)]
     count, worries = (np.bincount(rows, minlength=len(samples)) for rows in (place[place >= 0], worried))
     waiting = np.flatnonzero(rank > 0)
-    chosen = samples.iloc[_first(waiting, [-rank, worries == 0, -count], samples["label"])]
+    shown = samples[[name for name in samples if name in _SHOWN]]
+    chosen = shown.iloc[_first(waiting, [-rank, worries == 0, -count], samples["label"])]
     listed_in = np.zeros(len(samples) + 1, dtype="bool")  # the last one is for findings about a whole source
     listed_in[samples.index.get_indexer(chosen.index)] = True
     findings = findings[listed_in[place]]
@@ -115,7 +117,7 @@ def _attention(batch: Batch) -> dict[str, Any]:
             "findings": by_sample.get(str(sample_id), []),
             "explanation": explained.get(str(sample_id)),
         }
-        for sample_id, row in chosen[[name for name in chosen if name in _SHOWN]].to_dict("index").items()
+        for sample_id, row in chosen.to_dict("index").items()
     ]
     return {"total": len(waiting), "listed": listed}
 
@@ -150,7 +152,7 @@ def _repeat(batch: Batch) -> dict[str, Any]:
     pairs = pairs.assign(analyte=pairs["analyte"].str.split()).explode("analyte").drop_duplicates()
     titles = pairs["analyte"].map({code: analyte.title for code, analyte in ANALYTES.items()}).fillna(pairs["analyte"])
     by_sample = pairs.assign(title=titles).groupby("sample_id", sort=False)["title"].agg(", ".join)
-    labels = batch.samples.loc[by_sample.index]
+    labels = batch.samples[["label", "client", "site"]].loc[by_sample.index]
     listed = [
         {"sample_id": key, "label": label, "client": client, "site": site, "readings": what}
         for key, label, client, site, what in zip(
@@ -162,33 +164,31 @@ def _repeat(batch: Batch) -> dict[str, Any]:
 
 def _ask(batch: Batch) -> list[dict[str, Any]]:
     """List the questions whose answers settle the findings, each with the samples it concerns."""
-    questions = table("questions").set_index("check_id")["ask"]
+    questions = table("questions").set_index("check_id")["ask"].to_dict()
     open_findings = batch.findings[batch.findings["severity"].isin(["hold", "reject"])]
-    asked = []
-    for check_id, group in open_findings.groupby("check_id", sort=False):
-        ids = pd.Index(group["sample_id"].dropna().unique())
-        labels = batch.samples["label"].reindex(ids[:_MOST_LABELS]).tolist()
-        asked.append(
-            {
-                "check_id": check_id,
-                "question": questions.get(str(check_id), ""),
-                "count": len(ids),
-                "labels": labels,
-            }
-        )
-    return [question for question in asked if question["question"]]
+    concerned = open_findings[["check_id", "sample_id"]].drop_duplicates()
+    count = concerned.groupby("check_id", sort=False)["sample_id"].count()
+    first = concerned.dropna().groupby("check_id").head(_MOST_LABELS)
+    labels = records_by(first.assign(label=batch.samples["label"].reindex(first["sample_id"]).array), "check_id")
+    return [
+        {
+            "check_id": check_id,
+            "question": questions[check_id],
+            "count": number,
+            "labels": [row["label"] for row in labels.get(check_id, [])],
+        }
+        for check_id, number in zip(count.index.tolist(), count.tolist(), strict=True)
+        if check_id in questions
+    ]
 
 
 def _problems(problems: pd.DataFrame) -> list[dict[str, Any]]:
     """Count the problems by kind and file, with one example of each."""
     if problems.empty:
         return []
-    groups = problems.groupby(["problem", "name"], sort=False, observed=True)
-    listed = groups.agg(
-        count=("line", "size"),
-        line=("line", "first"),
-        column=("column", "first"),
-        message=("message", "first"),
-    ).reset_index()
-    listed["remedy"] = listed["problem"].map({code: problem.remedy for code, problem in PROBLEMS.items()})
-    return _records(listed.sort_values("count", ascending=False, kind="stable").head(MOST_SAMPLES))
+    kind, first = combined([problems[name].astype("category") for name in ("problem", "name")])
+    count = np.bincount(kind)
+    order = np.argsort(-count, kind="stable")[:MOST_SAMPLES]
+    listed = problems[["problem", "name", "line", "column", "message"]].iloc[first[order]]
+    listed.insert(2, "count", count[order])
+    return _records(listed.assign(remedy=[PROBLEMS[str(code)].remedy for code in listed["problem"]]))
