@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import MOLAR_MASS
-from pipeline.reference import records_by, table
+from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
     from pipeline.chemistry.arrays import Codes, Flags, Floats
@@ -25,7 +25,7 @@ _CACO3_PER_UNIT: Final = {  # mg/L as CaCO3 [IUPAC2021]
 
 def country_codes(texts: pd.Series[str]) -> pd.Series[str]:
     """Give the ISO 3166 code a country text means, "" where it is not in the table."""
-    names = table("country_names").set_index("text")["country"].to_dict()
+    names = {row["text"]: row["country"] for row in records("country_names")}
     codes, unique = pd.factorize(texts.fillna("").astype("str"))
     found = pd.array([names.get(" ".join(str(text).casefold().split()), "") for text in unique], dtype="str")
     return pd.Series(found.take(codes), index=texts.index)
@@ -60,7 +60,7 @@ def _scales() -> dict[str, _Scale]:
             belongs=np.array([row["low_belongs"] == "yes" for row in rows]),
             words=("", *(row["class"] for row in rows)),
         )
-        for name, rows in records_by(table("hardness_classes"), "scale").items()
+        for name, rows in gathered(records("hardness_classes"), "scale").items()
     }
 
 

@@ -14,7 +14,7 @@ import pandas as pd
 from pipeline.assess.user_tables import known_keys, number, read_tables, refused
 from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.water import BAR_PER_ATM, saturation_pressure_atm
-from pipeline.reference import records_by, table
+from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -104,9 +104,9 @@ def _temperature(temperature_c: float, steam_bar_g: float) -> float:
 @cache
 def known_machines() -> dict[str, Machine]:
     """Give the built-in machine profiles by name; ``"not known"`` stands for any other."""
-    parts = records_by(table("machine_parts"), "machine")
+    parts = gathered(records("machine_parts"), "machine")
     found = {}
-    for row in table("machines").to_dict("records"):
+    for row in records("machines"):
         numbers = {name: float(row[name]) for name in _NUMBERS}
         found[str(row["machine"])] = Machine(
             name=row["machine"],
@@ -208,8 +208,8 @@ def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFra
     >>> recognise(pd.Series(["Zweikreiser mit Wassertank", "steam engine"]), known_machines())["machine"].tolist()
     ['heat exchanger', 'not known']
     """
-    names = table("machine_names")
-    words = {kind: dict(zip(rows["text"], rows["meaning"], strict=True)) for kind, rows in names.groupby("kind")}
+    names = gathered(records("machine_names"), "kind")
+    words = {kind: {row["text"]: row["meaning"] for row in rows} for kind, rows in names.items()}
     words["machine"] = {**words["machine"], **{name.casefold(): name for name in machines}}
     codes, unique = pd.factorize(texts.fillna("").astype("str"))
     columns = {}
@@ -231,14 +231,9 @@ def named_metals(text: str) -> tuple[str, ...]:
     >>> named_metals("Kupferboiler"), named_metals("doppia caldaia inox"), named_metals("lever, 2 groups")
     (('copper',), ('stainless steel',), ())
     """
-    names = table("machine_names")
-    stems = names[names["kind"] == "metal"]
     small = text.casefold()
-    meant = {
-        str(metal)
-        for stem, metal in zip(stems["text"], stems["meaning"], strict=True)
-        if re.search(rf"\b{stem}", small)
-    }
+    stems = gathered(records("machine_names"), "kind")["metal"]
+    meant = {row["meaning"] for row in stems if re.search(rf"\b{row['text']}", small)}
     return tuple(metal for metal in METALS if metal in meant)
 
 

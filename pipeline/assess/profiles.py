@@ -8,7 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.assess.user_tables import known_keys, number, read_tables, refused
-from pipeline.reference import records_by, table
+from pipeline.reference import gathered, table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def published() -> dict[str, Profile]:
                 for row in own
             ),
         )
-        for name, own in records_by(rows, "profile").items()
+        for name, own in gathered(rows.to_dict("records"), "profile").items()
     }
 
 

@@ -21,7 +21,7 @@ from pipeline.chemistry.equivalents import (
     milliequivalents,
 )
 from pipeline.normalise.coded import Coded
-from pipeline.reference import table
+from pipeline.reference import records
 
 if TYPE_CHECKING:
     from pipeline.checks.columns import Column, Columns
@@ -40,10 +40,7 @@ class ConductivityFromIonsLimits:
 
 
 _MEASURED_ION: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate")
-_LAMBDA: Final[dict[str, float]] = {
-    str(ion): float(value)
-    for ion, value in table("conductance_sm2510")[["ion", "equivalent_conductivity"]].itertuples(index=False)
-}
+_LAMBDA: Final[dict[str, float]] = {row["ion"]: row["equivalent_conductivity"] for row in records("conductance_sm2510")}
 _SUSPECTS: Final = (
     "a cation is missing or too low",
     "an anion is missing or too low",

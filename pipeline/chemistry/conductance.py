@@ -23,7 +23,7 @@ from pipeline.chemistry.equivalents import (
 from pipeline.chemistry.ion_pairs import BICARBONATE, CARBONATE, PAIR_MOBILITY, SULFATE, carbonate_share, paired
 from pipeline.chemistry.remarks import remarks
 from pipeline.chemistry.tds_scales import SCALES, from_tds, from_tds_of_unknown_scale, to_tds
-from pipeline.reference import table
+from pipeline.reference import records
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -55,11 +55,9 @@ PH_RANGE: Final = (1.0, 9.8)  # [MNR2012]
 TEMPERATURE_RANGE_C: Final = (0.0, 95.0)  # [MNR2012]
 STRENGTH_LIMIT_SM2510: Final = 0.5  # mol/L [APHA2510]
 
-_MOLAL: Final = (
-    table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64").to_dict("index")
-)
-_EQUIVALENT: Final = table("conductance_sm2510").set_index("ion")["equivalent_conductivity"].astype("float64").to_dict()
-_CHARGE: Final = {str(ion): abs(CHARGE.get(str(ion), 1)) for ion in _MOLAL}  # H+ and OH- have no column of their own
+_MOLAL: Final = {row["ion"]: row for row in records("conductance_mccleskey")}
+_EQUIVALENT: Final = {row["ion"]: row["equivalent_conductivity"] for row in records("conductance_sm2510")}
+_CHARGE: Final = {ion: abs(CHARGE.get(ion, 1)) for ion in _MOLAL}  # H+ and OH- have no column of their own
 
 
 def expected(waters: pd.DataFrame) -> pd.DataFrame:

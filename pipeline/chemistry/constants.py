@@ -17,7 +17,7 @@ from pipeline.chemistry.water import (
     Solvent,
     solvent,
 )
-from pipeline.reference import table
+from pipeline.reference import records, table
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -92,13 +92,9 @@ def _formations() -> Floats:
 
 
 _FORMATIONS: Final = _formations()
-_VOLUMES: Final[dict[str, Floats]] = dict(
-    zip(
-        table("molal_volumes")["substance"],
-        table("molal_volumes")[["a1", "a2", "a3", "a4", "w"]].to_numpy(dtype="float64"),
-        strict=True,
-    )
-)
+_VOLUMES: Final[dict[str, Floats]] = {
+    row["substance"]: floats([row[name] for name in ("a1", "a2", "a3", "a4", "w")]) for row in records("molal_volumes")
+}
 _CARBON_DIOXIDE: Final = SPECIES["species"].tolist().index("CO2")
 
 

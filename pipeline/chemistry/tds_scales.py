@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.reference import table
+from pipeline.chemistry.arrays import floats
+from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Floats = NDArray[np.float64]
 
-_POINTS: Final = {str(scale): rows for scale, rows in table("conductance_tds_points").groupby("scale")}
-_FACTORS: Final = table("conductance_tds_factors")["factor"].astype("float64")
+_POINTS: Final = gathered(records("conductance_tds_points"), "scale")
+_FACTORS: Final = [row["factor"] for row in records("conductance_tds_factors")]
 SCALES: Final[tuple[str, ...]] = tuple(sorted(_POINTS))
-UNKNOWN_SCALE_FACTORS: Final = (float(_FACTORS.min()), float(_FACTORS.max()))  # 0.5, 0.7 [CP]
+UNKNOWN_SCALE_FACTORS: Final = (min(_FACTORS), max(_FACTORS))  # 0.5, 0.7 [CP]
 _FACTOR_RANGE: Final = (0.3, 1.0)  # [HEM1985] finds 0.54-0.96 in nature, meters are built from 0.4 [CP]
 _FAR: Final = 1e9  # carries the factor of an end point outwards, unchanged
 
@@ -30,9 +31,9 @@ def _held(values: Floats) -> Floats:
 
 def _curve(scale: str) -> tuple[Floats, Floats]:
     """Give log conductivity and log dissolved solids along a scale, its end factors held beyond it."""
-    rows = _POINTS[scale]
-    conductivity = rows["conductivity_us_cm_25c"].to_numpy(dtype="float64")
-    return _held(conductivity), _held(rows["tds_mg_l"].to_numpy(dtype="float64"))
+    columns = ("conductivity_us_cm_25c", "tds_mg_l")
+    conductivity, solids = (floats([row[name] for row in _POINTS[scale]]) for name in columns)
+    return _held(conductivity), _held(solids)
 
 
 def _convert(values: pd.Series[float], scale: str | float, *, to_solids: bool) -> pd.Series[float]:

@@ -14,7 +14,7 @@ from pipeline.explain.mistakes import every
 from pipeline.explain.record import ROW
 from pipeline.explain.wording import figures, listed, texts, titles
 from pipeline.problems import filled
-from pipeline.reference import table
+from pipeline.reference import gathered, records
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -35,16 +35,8 @@ _NO_TREATMENT: Final = float(np.log(300.0))  # no treatment changes anything so 
 _CORRECTED: Final = 0.5  # probability from which a reading's own explanation is taken into account here
 PAIR_ANSWERS: Final = ("swapped-samples", "exhausted-media", "bypass-moved")
 _ANSWERS: Final = ("", *PAIR_ANSWERS)
-_EFFECTS: Final = {
-    (str(kind), str(quantity)): (float(mean), float(spread))
-    for kind, quantity, mean, spread in table("treatment_effects")[["kind", "quantity", "mean", "spread"]].itertuples(
-        index=False
-    )
-}
-_SHARES: Final = {
-    str(k): float(v)
-    for k, v in table("treatment_effects").drop_duplicates("kind")[["kind", "share"]].itertuples(index=False)
-}
+_EFFECTS: Final = {(row["kind"], row["quantity"]): (row["mean"], row["spread"]) for row in records("treatment_effects")}
+_SHARES: Final = {kind: rows[0]["share"] for kind, rows in gathered(records("treatment_effects"), "kind").items()}
 _ENDINGS: Final = {
     "swapped-samples": ": exchanged they are what {kind} does",
     "exhausted-media": ": nothing is removed any more",
@@ -191,7 +183,7 @@ def _changes(
 
 def _weights(change: dict[str, Floats], width: dict[str, Floats], kinds: np.ndarray, bypass: Floats) -> Floats:
     """Probability of each of _ANSWERS for every pair."""
-    prior = table("mistake_priors").set_index("mistake")["prior"].astype("float64")
+    prior = {row["mistake"]: row["prior"] for row in records("mistake_priors")}
     turned = {name: -values for name, values in change.items()}
     share = np.where((bypass > 0) & (bypass < 1), bypass, np.nan)
     by, by_width = np.full(len(kinds), np.nan), np.full(len(kinds), np.nan)

@@ -52,9 +52,8 @@ _UNSTATED: Final = 0.05  # relative uncertainty of a hardness or alkalinity that
 
 def _opinions() -> tuple[tuple[str, str, float, float], ...]:
     rows = table("natural_ranges").fillna({"given": ""})
-    numbers = zip(rows["median"].astype(float), rows["spread"].astype(float), strict=True)
-    pairs = zip(rows["analyte"].astype(str), rows["given"].astype(str), strict=True)
-    return tuple((name, given, median, spread) for (name, given), (median, spread) in zip(pairs, numbers, strict=True))
+    columns = (rows[name].tolist() for name in ("analyte", "given", "median", "spread"))
+    return tuple(zip(*columns, strict=True))
 
 
 _OPINIONS: Final = _opinions()

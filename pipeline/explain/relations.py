@@ -23,7 +23,7 @@ from pipeline.chemistry.equivalents import (
 )
 from pipeline.chemistry.ion_pairs import BICARBONATE, CARBONATE, PAIR_MOBILITY, SULFATE, carbonate_share, paired
 from pipeline.explain.record import ROW, ROWS, SECOND
-from pipeline.reference import table
+from pipeline.reference import records
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -67,7 +67,7 @@ REPEAT_MODEL: Final = 0.02  # two readings of one bottle [CP]
 _MAY_MISS: Final = ("carbonate",)  # not reported below pH 8.3
 
 _T25: Final = 25.0
-_MOLAL: Final = table("conductance_mccleskey").set_index("ion").drop(columns="source").astype("float64")
+_MOLAL: Final = {row["ion"]: row for row in records("conductance_mccleskey")}
 
 
 def or_zero(values: Floats) -> Floats:
@@ -76,12 +76,14 @@ def or_zero(values: Floats) -> Floats:
 
 
 def _at_25(prefix: str) -> dict[str, float]:
-    powers = _MOLAL[f"{prefix}_t2"] * _T25**2 + _MOLAL[f"{prefix}_t1"] * _T25 + _MOLAL[f"{prefix}_t0"]
-    return {str(ion): float(value) for ion, value in powers.items()}
+    return {
+        ion: row[f"{prefix}_t2"] * _T25**2 + row[f"{prefix}_t1"] * _T25 + row[f"{prefix}_t0"]
+        for ion, row in _MOLAL.items()
+    }
 
 
 _LAMBDA, _SLOPE = _at_25("lambda0"), _at_25("a")
-_ROOT: Final = {str(ion): float(value) for ion, value in _MOLAL["b"].items()}
+_ROOT: Final = {ion: row["b"] for ion, row in _MOLAL.items()}
 
 
 @dataclass

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.reference import records_by
+from pipeline.reference import gathered
 from pipeline.report.page import environment
 from pipeline.report.wording import CAUTION
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable
+    from collections.abc import Hashable, Mapping
 
     from pipeline.assess.suitability import Assessment
 
@@ -70,14 +70,14 @@ def worst(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> tu
     chosen = single["sample_id"].array.take(order)
     shown = assessed[assessed["sample_id"].isin(chosen)]
     scale = _scale_lines(assessment.quantities, pd.Index(chosen))
-    judged = records_by(shown, "sample_id")
+    judged = gathered(shown.to_dict("records"), "sample_id")
     named = samples[[name for name in _ABOUT if name in samples]]
     about = named[named.index.isin(chosen)].to_dict("index")
     rows = [_row(str(key), judged[str(key)], about.get(key, {}), scale.get(str(key), [])) for key in chosen]
     return rows, len(single)
 
 
-def _row(sample_id: str, verdicts: list[dict[str, Any]], about: dict[Hashable, Any], scale: list[str]) -> Row:
+def _row(sample_id: str, verdicts: list[Mapping[Any, Any]], about: dict[Hashable, Any], scale: list[str]) -> Row:
     """Put the verdicts on one sample, one for each profile, into words."""
     first = verdicts[0]
     facts = [str(about.get(name) or "") for name in ("client", "site")]

@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.normalise.categories import combined
 from pipeline.problems import PROBLEMS
-from pipeline.reference import records_by, table
+from pipeline.reference import gathered, records
 from pipeline.report import causes
 from schemas.columns import ANALYTES, VERDICTS
 
@@ -164,12 +164,13 @@ def _repeat(batch: Batch) -> dict[str, Any]:
 
 def _ask(batch: Batch) -> list[dict[str, Any]]:
     """List the questions whose answers settle the findings, each with the samples it concerns."""
-    questions = table("questions").set_index("check_id")["ask"].to_dict()
+    questions = {row["check_id"]: row["ask"] for row in records("questions")}
     open_findings = batch.findings[batch.findings["severity"].isin(["hold", "reject"])]
     concerned = open_findings[["check_id", "sample_id"]].drop_duplicates()
     count = concerned.groupby("check_id", sort=False)["sample_id"].count()
     first = concerned.dropna().groupby("check_id").head(_MOST_LABELS)
-    labels = records_by(first.assign(label=batch.samples["label"].reindex(first["sample_id"]).array), "check_id")
+    named = first.assign(label=batch.samples["label"].reindex(first["sample_id"]).array)
+    labels = gathered(named.to_dict("records"), "check_id")
     return [
         {
             "check_id": check_id,
