@@ -29,7 +29,7 @@ from pipeline.report.batch import Batch
 from pipeline.report.folder import BatchFolder, folder_for
 from pipeline.report.summary import summarise
 from pipeline.store.batch_record import BatchRecord
-from pipeline.store.database import Store, create
+from pipeline.store.database import Store, start
 from pipeline.store.read import earlier_samples, prior, registers
 from pipeline.store.write import writing
 from schemas.columns import ABOUT_COLUMNS, ANALYTES
@@ -48,6 +48,7 @@ if TYPE_CHECKING:
 
 _REGISTERS: Final = ("sites", "treatments")
 _OPEN: Final = ("hold", "reject")
+_WRITERS: Final = 1  # threads of the database, so that the work beside it keeps a processor
 _WRITER: Final = "300MB"  # for the database beside the frames of a batch; six million readings go through it
 _ORDINARY: Final = 5_000  # samples of a batch that are all looked at as history and company of each other
 _NEAREST: Final = 6  # earlier and later samples of a site that are, in a larger one
@@ -72,12 +73,12 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     heard : told of progress.
     """
     with ThreadPoolExecutor(1) as beside:
-        if not settings.store.exists():
-            beside.submit(create, settings.store)
+        # Not later: the engine begins with giving all memory back to the system that this process holds ready.
+        starting = beside.submit(start, settings.store, threads=_WRITERS, memory_limit=_WRITER)
         gathered = gather(results, settings)
     batch_id = _batch_id(gathered.files, started)
     new_registers = {kind: gathered.registers.get(kind, pd.DataFrame()) for kind in _REGISTERS}
-    with Store(settings.store, wait_s=settings.lock_wait_s, memory_limit=_WRITER) as store:
+    with Store(settings.store, wait_s=settings.lock_wait_s, engine=starting.result()) as store:
         sites = pd.concat([registers(store, "site"), new_registers["sites"]], ignore_index=True)
         heard.stage("checking")
         samples, new, superseded = _samples(gathered, store, sites, settings)

@@ -43,6 +43,7 @@ class Store:
     read_only : open beside other readers; nothing can be changed.
     wait_s : how long to wait while another process has the store [s].
     threads, memory_limit : what DuckDB may use.
+    engine : of ``start``, where that was called ahead.
 
     Raises
     ------
@@ -64,12 +65,14 @@ class Store:
         wait_s: float = 30.0,
         threads: int = _THREADS,
         memory_limit: str = _MEMORY,
+        engine: duckdb.DuckDBPyConnection | None = None,
     ) -> None:
         """Remember where the store is; nothing is opened yet."""
         self.path = Path(path)
         self.read_only = read_only
         self.wait_s = wait_s
         self._config = _config(threads, memory_limit)
+        self._engine = engine
         self._connection: duckdb.DuckDBPyConnection | None = None
 
     @property
@@ -86,8 +89,14 @@ class Store:
 
     def __enter__(self) -> Self:
         """Open the store, creating it or bringing it up to date first."""
-        _make(self.path, self._config, read_only=self.read_only)
-        self._connection = connect(self.path, self._config, read_only=self.read_only, wait_s=self.wait_s)
+        engine = self._engine or duckdb.connect(config=self._config)
+        try:
+            _make(self.path, engine, read_only=self.read_only)
+            attach_store(engine, self.path, read_only=self.read_only, wait_s=self.wait_s)
+        except BaseException:
+            engine.close()
+            raise
+        self._connection = engine
         try:
             self._prepare()
         except BaseException:
@@ -147,8 +156,21 @@ class Store:
             self._connection = None
 
 
-def connect(path: Path, config: Config, *, read_only: bool, wait_s: float) -> duckdb.DuckDBPyConnection:
-    """Connect to a database file, waiting for its turn with growing pauses.
+def start(path: Path, *, threads: int, memory_limit: str) -> duckdb.DuckDBPyConnection:
+    """Start the engine for a store that will be opened later, and make the store where there is none yet.
+
+    Whoever opens the store is told of anything in the way.
+    """
+    engine = duckdb.connect(config=_config(threads, memory_limit))
+    with suppress(KettlestoneError):
+        _make(path, engine, read_only=False)
+    return engine
+
+
+def attach_store(engine: duckdb.DuckDBPyConnection, path: Path, *, read_only: bool, wait_s: float) -> None:
+    """Attach a database file to an engine, waiting for its turn with growing pauses.
+
+    The engine itself is an empty database in memory, so that copies can be written beside the store.
 
     Raises
     ------
@@ -157,30 +179,21 @@ def connect(path: Path, config: Config, *, read_only: bool, wait_s: float) -> du
     """
     pause, waited = _FIRST_WAIT_S, 0.0
     started = time.monotonic()
+    how = "READ_ONLY" if read_only else f"ROW_GROUP_SIZE {ROW_GROUP}"
     while True:
         try:
-            return _attached(path, config, read_only=read_only)
+            engine.execute(f"ATTACH {literal(str(path))} AS store ({how})")
+            engine.execute("USE store")
         except duckdb.Error as error:
             if not faults.is_locked(error):
                 raise faults.explain(path, error) from error
             waited = time.monotonic() - started
             if waited >= wait_s:
                 raise faults.locked(path, error, waited) from error
+        else:
+            return
         time.sleep(min(pause, max(wait_s - waited, 0.0)))
         pause = min(2 * pause, _LONGEST_WAIT_S)
-
-
-def _attached(path: Path, config: Config, *, read_only: bool) -> duckdb.DuckDBPyConnection:
-    """Attach a file to an empty database in memory, so that copies can be written beside it."""
-    connection = duckdb.connect(config=config)
-    how = "READ_ONLY" if read_only else f"ROW_GROUP_SIZE {ROW_GROUP}"
-    try:
-        connection.execute(f"ATTACH {literal(str(path))} AS store ({how})")
-        connection.execute("USE store")
-    except duckdb.Error:
-        connection.close()
-        raise
-    return connection
 
 
 def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
@@ -242,20 +255,14 @@ def _make_folder(path: Path) -> None:
         raise faults.not_permitted(path, f"its folder cannot be made ({error.strerror})") from error
 
 
-def create(path: Path) -> None:
-    """Make an empty store where there is none yet; whoever opens it is told of anything in the way."""
-    with suppress(KettlestoneError):
-        _make(path, _config(_THREADS, _MEMORY), read_only=False)
-
-
-def _make(path: Path, config: Config, *, read_only: bool) -> None:
+def _make(path: Path, engine: duckdb.DuckDBPyConnection, *, read_only: bool) -> None:
     """Refuse a place that cannot work, and build the store where it is missing."""
     _check_place(path, read_only=read_only)
     if not path.exists():
-        _create(path, config)
+        _create(path, engine)
 
 
-def _create(path: Path, config: Config) -> None:
+def _create(path: Path, engine: duckdb.DuckDBPyConnection) -> None:
     """Build a new store aside and put it in place complete: a kill in between leaves no half store."""
     try:
         folder = Path(tempfile.mkdtemp(prefix=".kettlestone-", dir=path.parent))
@@ -263,12 +270,13 @@ def _create(path: Path, config: Config) -> None:
         raise faults.explain(path, error) from error
     try:
         fresh = folder / "new.duckdb"
-        with duckdb.connect(config=config) as connection:
-            attach(connection, fresh, "fresh")
-            connection.execute("USE fresh")
-            migrate.bring_up_to_date(connection, path, steps=migrate.migrations())
-            connection.execute("USE memory")
-            connection.execute("DETACH fresh")
+        attach(engine, fresh, "fresh")
+        engine.execute("USE fresh")
+        try:
+            migrate.bring_up_to_date(engine, path, steps=migrate.migrations())
+        finally:
+            engine.execute("USE memory")
+            engine.execute("DETACH fresh")
         _publish(fresh, path)
     except (duckdb.Error, OSError) as error:
         raise faults.explain(path, error) from error

@@ -94,7 +94,6 @@ class Writing:
         """Append everything else; ``samples`` and ``findings`` of the record are those not given ahead."""
         base = self._base.result()
         self.settle()
-        self._store.connection.execute("RESET threads")
         append_rest(self._store, record, base)
 
     def settle(self) -> None:
@@ -131,8 +130,6 @@ def writing(store: Store, batch_id: str, source_files: pd.DataFrame, readings: p
         _refuse_stored(store, source_files)
         if connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [batch_id]).fetchall():
             raise ValueError(f"batch {batch_id} is stored already")
-        # One thread, so that the work beside it keeps a processor.
-        connection.execute("SET threads TO 1")
         begun = Writing(store, batch_id, readings, beside)
         try:
             yield begun
