@@ -33,6 +33,7 @@ HISTORY_ANALYTES: Final = (*_JUDGED, *_BESIDE)
 _WHERE: Final = ("client", "site", "sampling_point", "stage")
 _UNITS: Final = {"ph": "", "conductivity": " µS/cm", "chloride": " mg/L"}
 _CALLED: Final = {"ph": "pH"}
+_EVERYWHERE: Final = slice(None)
 _NORMAL: Final = 1.4826  # median deviation of a normal distribution -> its standard deviation [IH1993]
 
 
@@ -90,8 +91,7 @@ def site_history(samples: SampleTable, limits: Limits) -> Columns:
     rows = _in_order(samples)
     rows = rows.take(np.flatnonzero(np.bincount(rows.where, minlength=1)[rows.where] > bounds.least_earlier))
     before = _before(rows, bounds.most_earlier)
-    everywhere = np.arange(len(rows.where))
-    judged = {name: _against(rows, before, everywhere, name, bounds) for name in _JUDGED}
+    judged = {name: _against(rows, before, _EVERYWHERE, name, bounds) for name in _JUDGED}
     return _worded(samples, rows, before, judged, bounds)
 
 
@@ -157,10 +157,10 @@ def _middle(values: Floats, count: npt.NDArray[np.int64]) -> Floats:
 
 
 def _against(
-    rows: _Rows, before: npt.NDArray[np.int64], at: npt.NDArray[np.int64], name: str, bounds: SiteHistoryLimits
+    rows: _Rows, before: npt.NDArray[np.int64], at: npt.NDArray[np.int64] | slice, name: str, bounds: SiteHistoryLimits
 ) -> dict[str, Floats]:
     """Give, for the rows at some places, value, median and scatter of those before, and the distance in units of it."""
-    earlier = np.append(rows.numbers[name], np.nan)[before[at]]
+    earlier = np.append(rows.numbers[name], np.nan).take(before[at])
     value, stated = rows.numbers[name][at], rows.numbers[f"{name}.u"][at]
     count = np.count_nonzero(~np.isnan(earlier), axis=1)
     median = _middle(earlier, count)
