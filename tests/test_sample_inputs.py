@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -153,3 +154,20 @@ def test_the_lines_the_readme_names_hold_the_samples() -> None:
         except UnicodeDecodeError:
             lines = data.decode("cp1252").splitlines()
         assert label in re.split(r"[;,\t]", lines[int(line) - 1]), (name, line)
+
+
+def test_samples_whose_cause_nobody_looked_for_are_stored_all_the_same(tmp_path: Path, samples: pd.DataFrame) -> None:
+    """Samples with nothing more to come go into the store before the others; none is lost, none stands there twice."""
+    settings = replace(load(None, out=tmp_path, store=tmp_path / "k.duckdb", layouts=None), explain_most=10)
+    folder = run([FOLDER], settings).folder
+
+    with duckdb.connect(str(tmp_path / "k.duckdb"), read_only=True) as store:
+        stored = store.sql("SELECT label, verdict FROM sample ORDER BY label").df()
+        found = store.sql("SELECT finding_id, sample_id, check_id, message FROM finding ORDER BY finding_id").df()
+    written = pd.read_csv(folder / "samples.csv", dtype={"label": str}).sort_values("label", ignore_index=True)
+    findings = pd.read_csv(folder / "findings.csv", dtype={"label": str})
+    assert list(stored["label"]) == list(written["label"]) == sorted(samples.index)
+    assert list(stored["verdict"]) == list(written["verdict"])
+    assert list(found["finding_id"]) == list(range(1, len(findings) + 1))
+    columns = ["check_id", "message"]
+    assert sorted(map(tuple, found[columns].to_numpy())) == sorted(map(tuple, findings[columns].to_numpy()))

@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.errors import KettlestoneError
 from pipeline.store import migrate
-from pipeline.store.database import STORAGE_VERSION, Store
+from pipeline.store.database import STORAGE_VERSION, Store, start
 from pipeline.store.faults import StoreLockedError
 from pipeline.store.migrate import Migration
 
@@ -204,6 +204,42 @@ def test_after_waiting_the_holder_is_named(tmp_path: Path, read_only: bool) -> N
 
     _in_words(caught.value)
     assert "snapshot" in str(caught.value)
+
+
+def test_an_engine_started_ahead_opens_the_store(tmp_path: Path) -> None:
+    """The store is made, but not held, until it is opened."""
+    path = tmp_path / "s.duckdb"
+    engine = start(path, threads=1, memory_limit="100MB")
+    with Store(path) as other:
+        assert other.connection.execute("SELECT count(*) FROM batch").fetchone() == (0,)
+
+    with Store(path, engine=engine) as store:
+        assert store.connection is engine
+        assert store.connection.execute("SELECT count(*) FROM batch").fetchone() == (0,)
+
+
+def test_what_is_in_the_way_of_an_engine_is_told_when_the_store_is_opened(tmp_path: Path) -> None:
+    engine = start(tmp_path, threads=1, memory_limit="100MB")
+
+    with pytest.raises(KettlestoneError, match="folder"), Store(tmp_path, engine=engine):
+        pass
+
+
+def test_a_store_that_could_not_be_made_ahead_is_made_when_it_is_opened(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    path = tmp_path / "s.duckdb"
+    with monkeypatch.context() as patch:
+        patch.setattr(migrate, "bring_up_to_date", _no_room)
+        engine = start(path, threads=1, memory_limit="100MB")
+    assert not path.exists()
+
+    with Store(path, engine=engine) as store:
+        assert store.connection.execute("SELECT count(*) FROM batch").fetchone() == (0,)
+
+
+def _no_room(*_: object, **__: object) -> None:
+    raise OSError(28, "No space left on device")
 
 
 def test_a_closed_store_gives_no_connection(tmp_path: Path) -> None:

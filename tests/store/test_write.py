@@ -26,6 +26,8 @@ from pipeline.store.write import write_batch, writing
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pipeline.store.batch_record import BatchRecord
+
 
 def _all(store: Store, sql: str) -> list[tuple[Any, ...]]:
     return store.connection.execute(sql).fetchall()
@@ -86,6 +88,47 @@ def test_readings_on_their_way_are_taken_back_when_the_rest_fails(store: Store) 
 
     assert left == [(0, 0)]
     assert _all(store, "SELECT reading_id, value FROM reading") == [(1, 100.0)]
+
+
+def test_samples_given_ahead_stand_beside_the_rest(store: Store) -> None:
+    """Their findings point at the readings of the batch as those of the others do, and numbers run on."""
+    samples = building.samples([{"sample_id": "s1"}, {"sample_id": "s2"}])
+    readings = building.readings([("s1", "calcium", 40.0), ("s2", "calcium", 50.0)])
+    findings = building.findings([{"sample_id": "s1", "reading_ids": "-1"}, {"sample_id": "s2", "reading_ids": "-2"}])
+    record = building.batch("b1", samples=samples.iloc[1:], readings=readings, findings=findings.iloc[1:])
+
+    with writing(store, "b1", record.source_files, record.readings) as begun:
+        begun.ahead(samples.iloc[:1], findings.iloc[:1])
+        begun.complete(record)
+
+    assert _all(store, "SELECT sample_id, batch_id FROM sample ORDER BY sample_id") == [("s1", "b1"), ("s2", "b1")]
+    found = _all(store, "SELECT finding_id, sample_id, reading_ids FROM finding ORDER BY finding_id")
+    assert found == [(1, "s1", "1"), (2, "s2", "2")]
+
+
+def _in_two_steps(store: Store, samples: pd.DataFrame, rest: BatchRecord) -> None:
+    with writing(store, "b1", rest.source_files, rest.readings) as begun:
+        begun.ahead(samples, rest.findings)
+        begun.complete(rest)
+
+
+def test_samples_given_ahead_are_taken_back_when_the_rest_fails(store: Store) -> None:
+    record = _one_batch()
+    unbalanced = replace(record, batch={**record.batch, "entries_accepted": 7, "entries_read": 7})
+
+    with pytest.raises(ValueError, match="7 accepted"):
+        _in_two_steps(store, record.samples, unbalanced)
+
+    assert _all(store, "SELECT (SELECT count(*) FROM sample), (SELECT count(*) FROM reading_value)") == [(0, 0)]
+
+
+def test_what_goes_wrong_ahead_is_told(store: Store) -> None:
+    record = _one_batch()
+
+    with pytest.raises(ValueError, match="samples lacks the columns stage"):
+        _in_two_steps(store, record.samples.drop(columns="stage"), record)
+
+    assert _all(store, "SELECT count(*) FROM reading_value") == [(0,)]
 
 
 def test_a_missing_number_is_null_never_nan(store: Store) -> None:
