@@ -75,7 +75,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     with ThreadPoolExecutor(1) as beside:
         # Not later: the engine begins with giving all memory back to the system that this process holds ready.
         starting = beside.submit(start, settings.store, threads=_WRITERS, memory_limit=_WRITER)
-        gathered = gather(results, settings)
+        gathered = _worded(gather(results, settings))
     batch_id = _batch_id(gathered.files, started)
     new_registers = {kind: gathered.registers.get(kind, pd.DataFrame()) for kind in _REGISTERS}
     with Store(settings.store, wait_s=settings.lock_wait_s, engine=starting.result()) as store:
@@ -84,9 +84,10 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         samples, new, superseded = _samples(gathered, store, sites, settings)
         readings = _new_readings(samples.readings)
         with folder_for(batch_id, settings.out) as folder:
-            # The readings go into the store while the samples are proved.
+            # What was read goes into the store while the samples are proved.
             files = _new_files(gathered.files)
             with writing(store, batch_id, files, readings) as begun, ThreadPoolExecutor(2) as beside:
+                begun.ahead(set_aside=gathered.set_aside, notices=gathered.notices)
                 proof = _proved(samples, new, Limits.at(started), settings, heard, begun)
                 batch = _batch(gathered, samples, new, proof, _run(batch_id, started, settings))
                 heard.stage("storing")
@@ -122,7 +123,7 @@ def _proved(
     waiting = new & chosen
     if (settled := new & ~chosen).any():
         findings = _findings_on(checked.findings, samples.about.index, settled, sources=True)
-        begun.ahead(_facts(samples, checked, settled), findings)
+        begun.ahead(samples=_facts(samples, checked, settled), findings=findings)
     heard.stage("explaining")
     checked, explained = _explained(samples, checked, limits, chosen)
     return _Proof(checked, explained, _assessment(samples, checked, new, settings), waiting)
@@ -149,8 +150,8 @@ def _batch(
         samples=_facts(samples, checked, new).join(samples.measured),
         readings=_new_readings(samples.readings),
         findings=_findings_on(checked.findings, samples.about.index, new, sources=True),
-        set_aside=_worded(gathered.set_aside),
-        notices=_worded(gathered.notices),
+        set_aside=gathered.set_aside,
+        notices=gathered.notices,
         check_runs=checked.runs,
         assessment=proof.assessment,
         explained=proof.explained,
@@ -285,8 +286,10 @@ def _findings_on(
     return findings[np.append(kept, sources)[index.get_indexer(pd.Index(findings["sample_id"]))]]
 
 
-def _worded(problems: pd.DataFrame) -> pd.DataFrame:
-    return problems.assign(message=messages(problems))
+def _worded(gathered: Gathered) -> Gathered:
+    """Put the problems into words."""
+    told = {name: getattr(gathered, name) for name in ("set_aside", "notices")}
+    return replace(gathered, **{name: problems.assign(message=messages(problems)) for name, problems in told.items()})
 
 
 def _new_files(files: pd.DataFrame) -> pd.DataFrame:
@@ -301,7 +304,7 @@ def _record(
     new_registers: dict[str, pd.DataFrame],
     superseded: pd.DataFrame,
 ) -> BatchRecord:
-    """Hand the batch to the store; of the samples only those that are still waiting."""
+    """Hand the batch to the store, without what is on its way; of the samples only those that are still waiting."""
     all_wait = bool(waiting.all())
     entries = {"entries_accepted": len(batch.readings), "entries_set_aside": len(batch.set_aside)}
     return BatchRecord(
@@ -311,8 +314,6 @@ def _record(
         readings=batch.readings,
         superseded=superseded,
         findings=_findings_on(batch.findings, batch.samples.index, waiting, sources=all_wait),
-        set_aside=batch.set_aside,
-        notices=batch.notices,
         check_runs=batch.check_runs,
         assessments=pd.DataFrame() if batch.assessment is None else batch.assessment.quantities,
         explanations=pd.DataFrame() if batch.explained is None else batch.explained.explanations,

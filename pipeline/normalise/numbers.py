@@ -170,14 +170,25 @@ def _analysed(texts: pa.Array) -> dict[str, Any]:
     """Take texts that are more than digits and a mark apart by the grammar."""
     text = pc.utf8_trim_whitespace(pc.utf8_normalize(texts, form="NFKC"))
     text = pc.replace_substring_regex(text, pattern="[−–—](\\d)", replacement=r"-\1")
-    odd = _matches(text, _LOOKALIKE) & _matches(text, "[OolI]") & _matches(text, r"\d")
+    odd = _match_forms(text, [_LOOKALIKE, "[OolI]", r"\d"])
     if odd.any():
         zeros = pc.replace_substring_regex(text, pattern="[Oo]", replacement="0")
         ones = pc.replace_substring_regex(zeros, pattern="[lI]", replacement="1")
         text = pc.if_else(pa.array(odd), ones, text)
-    found = pc.extract_regex(text, _GRAMMAR)
-    pieces: dict[str, Any] = {name: pc.struct_field(found, name).fill_null("") for name in _PIECES}
-    return {**pieces, "mended": odd, "range": _matches(text, _RANGE), "date": _matches(text, _DATE)}
+    numbers = pa.array(_match_forms(text, [_GRAMMAR]))
+    found = pc.extract_regex(text.filter(numbers), _GRAMMAR)
+    nothing = pa.repeat("", len(text))
+    pieces: dict[str, Any] = {
+        name: pc.replace_with_mask(nothing, numbers, pc.struct_field(found, name).fill_null("")) for name in _PIECES
+    }
+    return {**pieces, "mended": odd, "range": _match_forms(text, [_RANGE]), "date": _match_forms(text, [_DATE])}
+
+
+def _match_forms(text: pa.Array, patterns: Sequence[str]) -> Flags:
+    """Tell the texts that match all of some patterns to which one digit is as good as another."""
+    form = _forms(text)
+    distinct = np.logical_and.reduce([_matches(form.dictionary, pattern) for pattern in patterns])
+    return np.asarray(distinct[form.indices.to_numpy()], dtype="bool")
 
 
 def _shape(body: pa.Array) -> dict[str, Any]:
@@ -225,7 +236,7 @@ def _numbers(
     decimal = ~thousands & (single | shape["mixed"])
     irregular = (shape["marks"] > 1) & ~shape["groups"] & ~shape["mixed"]
     body = pc.equal(pieces["body"], "").to_numpy(zero_copy_only=False)
-    unreadable = body | irregular | ~_harmless(pieces["rest"])
+    unreadable = body | irregular | _harmful(pieces["rest"])
     digits = _pointed(shape, thousands, decimal)
     sign = pc.replace_substring(pieces["sign"], "+", "")
     text = pc.binary_join_element_wise(sign, digits, pieces["exponent"], "")
@@ -269,6 +280,10 @@ def _pointed(shape: dict[str, Any], thousands: Flags, decimal: Flags) -> pa.Arra
     return pc.replace_with_mask(shape["plain"], pa.array(changed), written)
 
 
-def _harmless(rest: pa.Array) -> Flags:
-    """Tell whether what follows a number is a unit or a remark: no digits, or those of "14 mg/L CaCO3"."""
-    return ~_matches(rest, r"\d") | _matches(rest, _WITH_DIGITS)
+def _harmful(rest: pa.Array) -> Flags:
+    """Tell where what follows a number is no unit or remark: it has digits, other than those of "14 mg/L CaCO3"."""
+    said = pc.not_equal(rest, "")
+    text = rest.filter(said)
+    harmful: Flags = np.array(said.to_numpy(zero_copy_only=False))
+    harmful[harmful] = _matches(text, r"\d") & ~_matches(text, _WITH_DIGITS)
+    return harmful

@@ -127,15 +127,17 @@ def ready(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def check_books(record: BatchRecord, frames: Mapping[str, pd.DataFrame]) -> None:
-    """Balance the books: entries read = accepted + set aside, and each of them is there as a row."""
+def check_books(record: BatchRecord, frames: Mapping[str, pd.DataFrame], given: Mapping[str, int]) -> None:
+    """Balance the books: entries read = accepted + set aside, and each of them is there as a row.
+
+    ``given`` are the numbers of rows by frame that are stored already.
+    """
     read, accepted, aside = (int(record.batch[f"entries_{part}"]) for part in ("read", "accepted", "set_aside"))
     if read != accepted + aside:
         raise ValueError(f"{read} entries read are not {accepted} accepted + {aside} set aside")
-    if (accepted, aside) != (len(record.readings), len(frames["set_aside"])):
-        raise ValueError(
-            f"{accepted} accepted and {aside} set aside, but {len(record.readings)} and {len(frames['set_aside'])} rows"
-        )
+    rows = len(record.readings), len(frames["set_aside"]) + given.get("set_aside", 0)
+    if (accepted, aside) != rows:
+        raise ValueError(f"{accepted} accepted and {aside} set aside, but {rows[0]} and {rows[1]} rows")
     for name, frame in frames.items():
         check_columns(name, frame)
     for name, key in (("samples", "sample_id"), ("source_files", "file_sha256")):

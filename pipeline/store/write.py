@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -85,16 +87,22 @@ class Writing:
         self._beside = beside
         self._base = beside.submit(append_readings, store.connection, readings)
         self._ahead: list[Future[None]] = []
+        self._given: Counter[str] = Counter()
 
-    def ahead(self, samples: pd.DataFrame, findings: pd.DataFrame) -> None:
-        """Begin to append samples whose verdict stands, and their findings, while the others are worked on."""
-        self._ahead.append(self._beside.submit(self._settled, samples, findings))
+    def ahead(self, **frames: pd.DataFrame) -> None:
+        """Begin to append frames of the batch, or those of their rows that nothing more comes to, beside the rest.
+
+        Parameters
+        ----------
+        frames : by their names in ``BatchRecord``; all readings are on their way already.
+        """
+        self._given.update({name: len(frame) for name, frame in frames.items()})
+        self._ahead.append(self._beside.submit(self._append, frames))
 
     def complete(self, record: BatchRecord) -> None:
-        """Append everything else; ``samples`` and ``findings`` of the record are those not given ahead."""
-        base = self._base.result()
+        """Append everything else: the frames of the record hold what was not given ahead."""
         self.settle()
-        append_rest(self._store, record, base)
+        append_rest(self._store, record, self._base.result(), given=self._given)
 
     def settle(self) -> None:
         """Wait for what was begun, and raise what went wrong with it."""
@@ -102,12 +110,11 @@ class Writing:
         for appended in self._ahead:
             appended.result()
 
-    def _settled(self, samples: pd.DataFrame, findings: pd.DataFrame) -> None:
-        frames = {"samples": ready("samples", samples), "findings": ready("findings", findings)}
-        for name, frame in frames.items():
+    def _append(self, frames: Mapping[str, pd.DataFrame]) -> None:
+        ready_frames = {name: ready(name, frame) for name, frame in frames.items()}
+        for name, frame in ready_frames.items():
             check_columns(name, frame)
-        _replace_samples(self._store.connection, frames["samples"], self._same)
-        _append_findings(self._store.connection, frames["findings"], self._same, self._base.result())
+        _append_frames(self._store.connection, ready_frames, self._same, self._base.result())
 
 
 @contextmanager
@@ -139,18 +146,31 @@ def writing(store: Store, batch_id: str, source_files: pd.DataFrame, readings: p
         begun.settle()
 
 
-def append_rest(store: Store, record: BatchRecord, base: int) -> None:
-    """Add the rows of a batch whose readings, numbered from ``base``, are there already, in a transaction."""
+def append_rest(store: Store, record: BatchRecord, base: int, given: Mapping[str, int] = MappingProxyType({})) -> None:
+    """Add the rows of a batch whose readings, numbered from ``base``, are there already, in a transaction.
+
+    ``given`` are the numbers of rows by frame that are there already as well, and not in the record.
+    """
     connection = store.connection
     same = {"batch_id": str(record.batch["batch_id"])}
     frames = {name: ready(name, getattr(record, name)) for name in ("samples", *REQUIRED) if name != "readings"}
-    check_books(record, frames)
+    check_books(record, frames, given)
     append(connection, "batch", _batch_row(record.batch))
-    _replace_samples(connection, frames["samples"], same)
     append(connection, "superseded", _superseded(record, base), same=same)
-    _append_findings(connection, frames["findings"], same, base)
+    _append_frames(connection, frames, same, base)
+
+
+def _append_frames(
+    connection: duckdb.DuckDBPyConnection, frames: Mapping[str, pd.DataFrame], same: Mapping[str, object], base: int
+) -> None:
+    """Append frames, each to its table, in the order of writing."""
+    if "samples" in frames:
+        _replace_samples(connection, frames["samples"], same)
+    if "findings" in frames:
+        _append_findings(connection, frames["findings"], same, base)
     for name, table in _TABLES.items():
-        append(connection, table, frames[name], same=same)
+        if name in frames:
+            append(connection, table, frames[name], same=same)
 
 
 def _batch_row(batch: Mapping[str, Any]) -> pd.DataFrame:
