@@ -88,18 +88,17 @@ def judged(
     order = _alike(record)
     wanted = np.ones(len(catalogue()), dtype="bool") if among is None else among
 
-    def weighed(start: int) -> pd.DataFrame:
-        at = order[start : start + SAMPLES_AT_ONCE]
+    def weighed(at: Places) -> pd.DataFrame:
         few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
         return _weighed(few, _pairs(few, saw, wanted), past, at, saw, least)
 
-    starts = range(0, len(record), SAMPLES_AT_ONCE)
-    if not starts:
+    if not len(record):
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
-    if len(starts) == 1:
-        return weighed(0)
+    groups = np.array_split(order, max(round(len(record) / SAMPLES_AT_ONCE), 1))
+    if len(groups) == 1:
+        return weighed(order)
     with ThreadPoolExecutor(_AT_ONCE) as pool:
-        parts = list(pool.map(weighed, starts))
+        parts = list(pool.map(weighed, groups))
     frame: pd.DataFrame = pd.concat(parts, ignore_index=True)
     return frame
 
