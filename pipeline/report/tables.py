@@ -58,6 +58,7 @@ def _array(column: pd.Series) -> pa.Array:
 
 
 def _text(array: pa.Array) -> pa.Array:
-    if not pc.any(pc.match_substring_regex(array, _FORMULA)).as_py():
+    # Most columns of a large table are empty; that is seen at once.
+    if not pc.max(pc.binary_length(array)).as_py() or not pc.any(pc.match_substring_regex(array, _FORMULA)).as_py():
         return array
     return pc.replace_substring_regex(array, pattern=_FORMULA, replacement=r"'\1")
