@@ -2,7 +2,7 @@
 
     python tests/benchmarks/run.py FOLDER [READINGS] [ROUNDS]
 
-Whole processes, alternating, best of the rounds by CPU time; ratios hold, seconds do not. FOLDER gets the
+Whole processes, alternating, best of the rounds by the clock; ratios hold, seconds do not. FOLDER gets the
 files of ``make_files.py`` and everything that is written.
 """
 
