@@ -21,10 +21,11 @@ from pipeline.store.frames import append, columns_of, next_number
 from pipeline.store.read import known_files
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
     from concurrent.futures import Executor, Future
 
     import duckdb
+    import numpy.typing as npt
 
     from pipeline.store.batch_record import BatchRecord
     from pipeline.store.database import Store
@@ -212,8 +213,7 @@ def append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFram
     readings = ready("readings", readings)
     check_columns("readings", readings)
     named = [column for column in columns_of(connection, "reading_kind") if column in readings]
-    coded = (_coded(readings[name]) for name in named)
-    kind = numbered((code + 1, distinct + 1) for code, distinct in coded)
+    kind = numbered([(np.zeros(len(readings), dtype="int8"), 1), *_varied(readings[name] for name in named)])
     start = next_number(connection, "reading_kind", "kind_id")
     append(connection, "reading_kind", readings[named].iloc[first_rows(kind)], number_from=("kind_id", start))
     own = readings.drop(columns=named).assign(kind_id=kind + start)
@@ -221,12 +221,12 @@ def append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFram
     return base
 
 
-def _coded(column: pd.Series) -> tuple[np.ndarray, int]:
-    """Give the distinct entries of a column numbers, gaps -1, and count them."""
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        return column.cat.codes.to_numpy(dtype="int64"), len(column.cat.categories)
-    code, distinct = pd.factorize(column)
-    return code, len(distinct)
+def _varied(columns: Iterable[pd.Series]) -> Iterator[tuple[npt.NDArray[np.int64], int]]:
+    """Give the entries of the columns in which rows differ as numbers, gaps 0, and how many there may be."""
+    for column in columns:
+        code = column.cat.codes.to_numpy() if isinstance(column.dtype, pd.CategoricalDtype) else pd.factorize(column)[0]
+        if code.min() != code.max():
+            yield code.astype("int64") + 1, int(code.max()) + 2
 
 
 def _append_findings(
