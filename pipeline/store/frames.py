@@ -56,15 +56,16 @@ def append(
     unknown = [column for column in frame.columns if column not in types]
     if unknown and "other" not in types:
         raise ValueError(f"table {table} has no column for {', '.join(map(str, unknown))}")
-    columns = {
-        name: _column(frame[name], kind, may_miss=name in nullable) for name, kind in types.items() if name in frame
-    }
+    # A column that says nothing costs the database as much as any other; what it would hold is the default below.
+    known = [name for name in types if name in frame]
+    told = [name for name in known if not _says_nothing(frame[name], blank=name not in nullable)] or known
+    columns = {name: _column(frame[name], types[name], may_miss=name in nullable) for name in told}
     if number_from:
         name, first = number_from
         columns[name] = pa.array(np.arange(first, first + len(frame)))
     expressions = {name: identifier(name) for name in columns}
     expressions |= dict.fromkeys(same, "?")
-    unknown = [name for name in unknown if not _says_nothing(frame[name])]
+    unknown = [name for name in unknown if not _says_nothing(frame[name], blank=True)]
     if unknown:
         columns |= {f"other {place}": _text(frame[name], may_miss=False) for place, name in enumerate(unknown)}
         expressions["other"] = _as_json(unknown)
@@ -130,9 +131,10 @@ def _text(series: pd.Series, *, may_miss: bool) -> pa.Array | pa.ChunkedArray:
     return array if may_miss or array.null_count == 0 else pc.fill_null(array, "")
 
 
-def _says_nothing(series: pd.Series) -> bool:
-    if isinstance(series.dtype, pd.StringDtype):
-        return not (series.fillna("") != "").any()
+def _says_nothing(series: pd.Series, *, blank: bool) -> bool:
+    """Tell whether nothing is stated in any row; with ``blank`` an empty text states nothing."""
+    if blank and isinstance(series.dtype, pd.StringDtype):
+        return not pc.max(pc.binary_length(pa.array(series, from_pandas=True))).as_py()
     return bool(series.isna().all())
 
 
