@@ -79,13 +79,15 @@ class Patterns:
         return result
 
 
-def of_files(samples: SampleTable, record: Record, past: History, seen: dict[str, Flags], chosen: Places) -> Patterns:
+def of_files(
+    samples: SampleTable, record: Record, past: History, seen: dict[str, Flags], known: tuple[Places, pd.DataFrame]
+) -> Patterns:
     """Look for one mistake that most rows of a source share.
 
     Parameters
     ----------
     samples, record, past, seen : all samples, their readings, history, and what the checks saw.
-    chosen : places of the samples to explain; `Patterns.covered` counts among them.
+    known : places of the samples to explain, and what was weighed for each; `Patterns.covered` counts among them.
 
     Returns
     -------
@@ -100,25 +102,26 @@ def of_files(samples: SampleTable, record: Record, past: History, seen: dict[str
     not know, so n rows count as n/(1 + 0.2 (n − 1)): at most five [CP]. At least half of all rows, and 60 % of those
     that can tell, must fit better with the mistake.
     """
+    chosen = known[0]
     held = np.zeros(len(record), dtype="bool")
     held[chosen] = True
     told: list[dict[str, Any]] = []
     covered: dict[int, Flags] = {}
-    known: set[tuple[int, bytes]] = set()
+    found_before: set[tuple[int, bytes]] = set()
     for scope, column in SCOPES.items():
         source = samples.fact(column)
         code = source.code.astype("int64")
         rows = _looked_at(code, held, source.stated())
         if not rows.size:
             continue
-        found = _best(record, past, seen, rows, code)
+        found = _best(record, _of_rows(record, past, seen, rows, known), rows, code)
         told += _bias(record, np.where(source.stated() & np.isin(code, code[rows]), code, -1), scope, source.texts)
         for one in found:
             members = code[chosen] == one.group
             key = (one.candidate, members.tobytes())
-            if key in known:
+            if key in found_before:
                 continue
-            known.add(key)
+            found_before.add(key)
             if one.probability >= _COVERS:
                 covered[one.candidate] = covered.get(one.candidate, np.zeros(len(chosen), dtype="bool")) | members
             told.append(_row(one, scope, source.texts[one.group]))
@@ -147,12 +150,27 @@ class _Found:
     runner: int
 
 
-def _best(record: Record, past: History, seen: dict[str, Flags], rows: Places, code: Places) -> list[_Found]:
+def _of_rows(
+    record: Record, past: History, seen: dict[str, Flags], rows: Places, known: tuple[Places, pd.DataFrame]
+) -> pd.DataFrame:
+    """Give what a whole source can have, weighed for its rows; those that nobody is to explain are weighed here."""
+    chosen, weighed = known
+    among = np.isin(every("mistake"), [*SYSTEMATIC, *_STATES])
+    place = np.full(len(record), -1)
+    place[rows] = np.arange(rows.size)
+    own = place[chosen[weighed["sample"]]]
+    taken = (own >= 0) & among[weighed["candidate"]]
+    parts = [weighed[taken].assign(sample=own[taken])]
+    rest = np.setdiff1d(rows, chosen)
+    if rest.size:
+        more = judged(record.take(rest), past.take(rest), {name: flags[rest] for name, flags in seen.items()}, among)
+        parts.append(more.assign(sample=place[rest[more["sample"]]]))
+    return pd.concat(parts, ignore_index=True)
+
+
+def _best(record: Record, weighed: pd.DataFrame, rows: Places, code: Places) -> list[_Found]:
     """Give the likeliest mistake of every source that has one."""
     systematic = np.isin(every("mistake"), list(SYSTEMATIC))
-    among = systematic | np.isin(every("mistake"), _STATES)
-    saw = {name: flags[rows] for name, flags in seen.items()}
-    weighed = judged(record.take(rows), past.take(rows), saw, least=0.0, among=among)
     sample, candidate, fit, usual = (
         weighed[name].to_numpy() for name in ("sample", "candidate", "log_fit", "log_usual")
     )

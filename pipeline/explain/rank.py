@@ -18,7 +18,7 @@ from pipeline.explain.patterns import PATTERN_COLUMNS, Patterns, of_files
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.record import counted_up, read
 from pipeline.explain.relations import unread
-from pipeline.explain.search import judged, seen_by_checks
+from pipeline.explain.search import judged, likely, seen_by_checks
 from pipeline.normalise.coded import coded
 from pipeline.normalise.sample_table import places
 from pipeline.problems import filled
@@ -128,8 +128,9 @@ def explain(
     seen = {**seen_by_checks(coded(findings["check_id"]), at, len(record)), "history": past.samples > 0}
     part, part_past = record.take(chosen), past.take(chosen)
     of_part = {name: flags[chosen] for name, flags in seen.items()}
-    weighed = judged(part, part_past, of_part)
-    patterns = of_files(samples, record, past, seen, chosen)
+    everything = judged(part, part_past, of_part)
+    patterns = of_files(samples, record, past, seen, (chosen, everything))
+    weighed = likely(everything)
     doubted = _doubted(findings, at, len(record))[chosen]
     own = _ranked(_answers(patterns.raised(weighed)), doubted)
     pairs = of_pairs(samples, record, own, chosen, limits)
@@ -150,7 +151,7 @@ def _without_history(
 ) -> pd.DataFrame:
     """Weigh the samples with exchanged labels again: what stands at the wrong point has no history there."""
     flags = {name: flag[moved] for name, flag in seen.items()} | {"history": np.zeros(moved.size, dtype="bool")}
-    again = judged(record.take(moved), past.take(moved).none(), flags)
+    again = likely(judged(record.take(moved), past.take(moved).none(), flags))
     kept = weighed[~weighed["sample"].isin(moved)]
     joined = pd.concat([kept, again.assign(sample=moved[again["sample"].to_numpy()])], ignore_index=True)
     return joined.sort_values(["sample", "candidate"], kind="stable", ignore_index=True)

@@ -36,6 +36,7 @@ WEIGHED_COLUMNS: Final = (
     "value_to",
 )
 _USUAL_RELATIVE: Final = 0.08  # standard uncertainty of a kit, the least exact method, relative [CP]
+_LEAST: Final = 1e-7  # share of a sample's probability that still counts
 # Far beyond any drinking water: a candidate that makes more of a reading is not weighed [CP].
 _MOST_OF: Final = {
     **dict.fromkeys(("conductivity", "second conductivity"), 50_000.0),
@@ -62,9 +63,7 @@ class Pairs:
     spread: Floats
 
 
-def judged(
-    record: Record, past: History, seen: dict[str, Flags], *, least: float = 1e-7, among: Flags | None = None
-) -> pd.DataFrame:
+def judged(record: Record, past: History, seen: dict[str, Flags], among: Flags | None = None) -> pd.DataFrame:
     """Weigh candidates for all samples of a record.
 
     Parameters
@@ -72,7 +71,6 @@ def judged(
     record : the samples to explain.
     past : their history.
     seen : flags of the samples each check found something in.
-    least : share of a sample's probability below which a pair is left out; "no mistake" never is.
     among : the candidates of the catalogue to weigh, "no mistake" among them; all where nothing is said.
 
     Returns
@@ -90,7 +88,7 @@ def judged(
 
     def weighed(at: Places) -> pd.DataFrame:
         few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
-        return _weighed(few, _pairs(few, saw, wanted), past, at, saw, least)
+        return _weighed(few, _pairs(few, saw, wanted), past, at, saw)
 
     if not len(record):
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
@@ -103,41 +101,45 @@ def judged(
     return frame
 
 
-def _weighed(
-    record: Record, pairs: Pairs, past: History, at: Places, seen: dict[str, Flags], least: float
-) -> pd.DataFrame:
+def _weighed(record: Record, pairs: Pairs, past: History, at: Places, seen: dict[str, Flags]) -> pd.DataFrame:
     found = relations.evaluate(pairs.amounts, record.laboratory_tds[pairs.sample])
     fit, misfit, count = relations.joint_density(found, pairs.spread)
     usual = _usual(record, pairs, past, at)
-    prior = _log_prior(record, pairs, seen)
-    posterior = prior + fit + usual
-    top = np.full(len(record), -np.inf)
-    np.maximum.at(top, pairs.sample, posterior)
-    here = np.flatnonzero((posterior > top[pairs.sample] + np.log(max(least, 1e-300))) | (pairs.candidate == 0))
-    rows = every("row")[pairs.candidate[here]]
-    touched = (rows >= 0) & (every("change") != None)[pairs.candidate[here]]  # noqa: E711 -- element by element
+    rows = every("row")[pairs.candidate]
+    touched = (rows >= 0) & (every("change") != None)[pairs.candidate]  # noqa: E711 -- element by element
+    before, after = record.amounts[rows, pairs.sample], pairs.amounts[rows, np.arange(rows.size)]
+    half = record.half[rows, pairs.sample]
     return pd.DataFrame(
         {
-            "sample": at[pairs.sample[here]],
-            "candidate": pairs.candidate[here],
-            "log_posterior": posterior[here],
-            "log_fit": fit[here],
-            "log_usual": usual[here],
-            "misfit": misfit[here],
-            "relations": count[here],
-            "value_from": np.where(touched, (record.amounts + record.half)[rows, pairs.sample[here]], np.nan),
-            "value_to": np.where(touched, pairs.amounts[rows, here] + _half(record, pairs, rows, here), np.nan),
+            "sample": at[pairs.sample],
+            "candidate": pairs.candidate,
+            "log_posterior": _log_prior(record, pairs, seen) + fit + usual,
+            "log_fit": fit,
+            "log_usual": usual,
+            "misfit": misfit,
+            "relations": count,
+            "value_from": np.where(touched, before + half, np.nan),
+            "value_to": np.where(touched, after + _half(half, before, after, pairs.candidate), np.nan),
         }
     )
 
 
-def _half(record: Record, pairs: Pairs, rows: Places, here: Places) -> Floats:
+def _half(half: Floats, before: Floats, after: Floats, candidate: Places) -> Floats:
     """Give back to a changed count its half drop, as large as the change has made it; a miscount leaves the drop."""
-    half, middle = record.half[rows, pairs.sample[here]], record.amounts[rows, pairs.sample[here]]
-    added = (every("mistake") == "miscount")[pairs.candidate[here]]
+    added = (every("mistake") == "miscount")[candidate]
     with np.errstate(divide="ignore", invalid="ignore"):
-        scale = np.where(middle > 0, pairs.amounts[rows, here] / middle, 1.0)
+        scale = np.where(before > 0, after / before, 1.0)
     return np.asarray(half * np.where(added, 1.0, scale))
+
+
+def likely(weighed: pd.DataFrame) -> pd.DataFrame:
+    """Leave out what has next to no share of its sample's probability; "no mistake" never is."""
+    sample, log = weighed["sample"].to_numpy(), weighed["log_posterior"].to_numpy()
+    top = np.full(sample.max(initial=-1) + 1, -np.inf)
+    np.maximum.at(top, sample, log)
+    told = (log > top[sample] + np.log(_LEAST)) | (weighed["candidate"] == 0).to_numpy()
+    left: pd.DataFrame = weighed[told].reset_index(drop=True)
+    return left
 
 
 def _alike(record: Record) -> Places:
