@@ -6,6 +6,7 @@ import hashlib
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -87,7 +88,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
             # What was read goes into the store while the samples are proved.
             files = _new_files(gathered.files)
             with writing(store, batch_id, files, readings) as begun, ThreadPoolExecutor(2) as beside:
-                begun.ahead(set_aside=gathered.set_aside, notices=gathered.notices)
+                begun.ahead(lambda: {"set_aside": gathered.set_aside, "notices": gathered.notices})
                 proof = _proved(samples, new, Limits.at(started), settings, heard, begun)
                 batch = _batch(gathered, samples, new, proof, _run(batch_id, started, settings))
                 heard.stage("storing")
@@ -122,11 +123,16 @@ def _proved(
     chosen = _to_explain(checked, new, settings)
     waiting = new & chosen
     if (settled := new & ~chosen).any():
-        findings = _findings_on(checked.findings, samples.about.index, settled, sources=True)
-        begun.ahead(samples=_facts(samples, checked, settled), findings=findings)
+        begun.ahead(partial(_settled, samples, checked, settled))
     heard.stage("explaining")
     checked, explained = _explained(samples, checked, limits, chosen)
     return _Proof(checked, explained, _assessment(samples, checked, new, settings), waiting)
+
+
+def _settled(samples: SampleTable, checked: Checked, settled: npt.NDArray[np.bool_]) -> dict[str, pd.DataFrame]:
+    """Give the store the samples that nothing more comes to, their findings, and those about whole sources."""
+    findings = _findings_on(checked.findings, samples.about.index, settled, sources=True)
+    return {"samples": _facts(samples, checked, settled), "findings": findings}
 
 
 def _run(batch_id: str, started: datetime, settings: Settings) -> dict[str, Any]:

@@ -175,7 +175,7 @@ def _add_written(
         return
     owner, quantity = places(samples.about.index, readings["sample_id"]), column_numbers(readings["analyte"])
     kept = (owner >= 0) & (quantity >= 0)
-    at, what, found = owner[kept], quantity[kept], _written(readings[kept])
+    at, what, found = owner[kept], quantity[kept], _written(readings if kept.all() else readings[kept])
     other = found.value != samples.measured.to_numpy(dtype="float64")[at, what]
     rank = _ranks(what * len(samples) + at, other, found.line)
     first = np.flatnonzero((rank == 0) & ~other)

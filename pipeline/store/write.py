@@ -21,7 +21,7 @@ from pipeline.store.frames import append, columns_of, next_number
 from pipeline.store.read import known_files
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Callable, Iterable, Iterator, Mapping
     from concurrent.futures import Executor, Future
 
     import duckdb
@@ -90,14 +90,14 @@ class Writing:
         self._ahead: list[Future[None]] = []
         self._given: Counter[str] = Counter()
 
-    def ahead(self, **frames: pd.DataFrame) -> None:
-        """Begin to append frames of the batch, or those of their rows that nothing more comes to, beside the rest.
+    def ahead(self, frames: Callable[[], Mapping[str, pd.DataFrame]]) -> None:
+        """Begin to append what nothing more comes to, beside the work on the rest.
 
         Parameters
         ----------
-        frames : by their names in ``BatchRecord``; all readings are on their way already.
+        frames : gives, in its turn, frames by their names in ``BatchRecord``, or some of their rows. All readings
+            are on their way already.
         """
-        self._given.update({name: len(frame) for name, frame in frames.items()})
         self._ahead.append(self._beside.submit(self._append, frames))
 
     def complete(self, record: BatchRecord) -> None:
@@ -111,11 +111,12 @@ class Writing:
         for appended in self._ahead:
             appended.result()
 
-    def _append(self, frames: Mapping[str, pd.DataFrame]) -> None:
-        ready_frames = {name: ready(name, frame) for name, frame in frames.items()}
-        for name, frame in ready_frames.items():
+    def _append(self, frames: Callable[[], Mapping[str, pd.DataFrame]]) -> None:
+        given = {name: ready(name, frame) for name, frame in frames().items()}
+        for name, frame in given.items():
             check_columns(name, frame)
-        _append_frames(self._store.connection, ready_frames, self._same, self._base.result())
+        _append_frames(self._store.connection, given, self._same, self._base.result())
+        self._given.update({name: len(frame) for name, frame in given.items()})
 
 
 @contextmanager

@@ -98,7 +98,7 @@ def test_samples_given_ahead_stand_beside_the_rest(store: Store) -> None:
     record = building.batch("b1", samples=samples.iloc[1:], readings=readings, findings=findings.iloc[1:])
 
     with writing(store, "b1", record.source_files, record.readings) as begun:
-        begun.ahead(samples=samples.iloc[:1], findings=findings.iloc[:1])
+        begun.ahead(lambda: {"samples": samples.iloc[:1], "findings": findings.iloc[:1]})
         begun.complete(record)
 
     assert _all(store, "SELECT sample_id, batch_id FROM sample ORDER BY sample_id") == [("s1", "b1"), ("s2", "b1")]
@@ -108,7 +108,7 @@ def test_samples_given_ahead_stand_beside_the_rest(store: Store) -> None:
 
 def _in_two_steps(store: Store, samples: pd.DataFrame, rest: BatchRecord) -> None:
     with writing(store, "b1", rest.source_files, rest.readings) as begun:
-        begun.ahead(samples=samples, findings=rest.findings)
+        begun.ahead(lambda: {"samples": samples, "findings": rest.findings})
         begun.complete(rest)
 
 
