@@ -42,7 +42,6 @@ TURNED: Final = {
     "jug": "water_passes",
     "remineraliser": "added_mg_l_caco3",
 }
-_UNTOUCHED: Final = ("none", "carbon")
 _CURVED: Final = ("remineraliser",)  # chalk stops dissolving at saturation
 _POINTS: Final = 2001
 _NODES: Final = 41
