@@ -70,13 +70,10 @@ def measure(command: list[str]) -> Cost:
     return Cost(usage.ru_utime + usage.ru_stime, wall, usage.ru_maxrss / 1024)
 
 
-def intake(path: Path, folder: Path, *, causes: bool = True) -> Cost:
-    """Measure the main job on one file, into an empty folder; without ``causes`` nobody has asked for them yet."""
+def intake(path: Path, folder: Path) -> Cost:
+    """Measure the main job on one file, into an empty folder."""
     shutil.rmtree(folder, ignore_errors=True)
-    settings = folder.parent / "settings.toml"
-    settings.write_text("" if causes else "explain_most = 0\n", encoding="utf-8")
-    command = ["intake", str(path), "--out", str(folder), "--settings", str(settings), "--json"]
-    return measure([sys.executable, "-m", "pipeline.cli", *command])
+    return measure([sys.executable, "-m", "pipeline.cli", "intake", str(path), "--out", str(folder), "--json"])
 
 
 def bare(path: Path, folder: Path) -> Cost:
@@ -107,7 +104,6 @@ def main() -> None:
     jobs = {
         "DuckDB read_csv to disk, long": lambda: bare(folder / "long.csv", folder / "bare"),
         "intake, long": lambda: intake(folder / "long.csv", folder / "out"),
-        "intake, long, causes when asked": lambda: intake(folder / "long.csv", folder / "out", causes=False),
         "intake, long, every result bad": lambda: intake(folder / "bad.csv", folder / "out"),
         "intake, wide, same samples": lambda: intake(folder / "wide.csv", folder / "out"),
         "intake, long, a tenth": lambda: intake(small / "long.csv", folder / "out"),
