@@ -28,7 +28,7 @@ from pipeline.normalise.stacking import stacked, stacked_rows
 from pipeline.problems import messages
 from pipeline.report.batch import Batch
 from pipeline.report.folder import BatchFolder, folder_for
-from pipeline.report.summary import summarise
+from pipeline.report.summary import summarise, worst
 from pipeline.store.batch_record import BatchRecord
 from pipeline.store.database import Store, start
 from pipeline.store.read import earlier_samples, prior, registers
@@ -120,7 +120,7 @@ def _proved(
 ) -> _Proof:
     """Check, explain and assess the samples; those with nothing more to come go into the store beside it."""
     checked = run_all(samples, limits, heard.step)
-    chosen = _to_explain(checked, new, settings)
+    chosen = _to_explain(samples, checked, new, settings)
     waiting = new & chosen
     if (settled := new & ~chosen).any():
         begun.ahead(partial(_settled, samples, checked, settled))
@@ -218,12 +218,15 @@ def _assessment(
     return assess(waters, held=held_samples(checked.open_findings))
 
 
-def _to_explain(checked: Checked, new: npt.NDArray[np.bool_], settings: Settings) -> npt.NDArray[np.bool_]:
-    """Choose the new samples whose causes are looked for: those on hold first, as many as the settings allow."""
-    held = new & checked.verdict.isin(_OPEN).to_numpy()
-    waiting = np.flatnonzero(new)[np.argsort(~held[new], kind="stable")]
+def _to_explain(
+    samples: SampleTable, checked: Checked, new: npt.NDArray[np.bool_], settings: Settings
+) -> npt.NDArray[np.bool_]:
+    """Choose the new samples whose causes are looked for: all, or in a large batch those that its summary lists."""
+    if int(new.sum()) <= settings.explain_most:
+        return new
+    findings = _findings_on(checked.findings, samples.about.index, new, sources=False)
     chosen = np.zeros(len(new), dtype="bool")
-    chosen[waiting[: settings.explain_most]] = True
+    chosen[np.flatnonzero(new)[worst(_facts(samples, checked, new), findings)]] = True
     return chosen
 
 

@@ -23,8 +23,8 @@ class Settings:
     sample_window_hours : unlabelled readings at one point count as one sample within this time [h].
     max_file_mb : a larger input file is refused [MB].
     assess_most : a batch of more new samples is stored and checked, but assessed only when asked.
-    explain_most : in so many new samples, those on hold first, the mistake is looked for at once; in the others
-        when asked.
+    explain_most : in a batch of more new samples the mistake is looked for at once only in those that the summary
+        lists, the worst 200; in the others when asked.
     lock_wait_s : how long to wait for another process that writes to the store [s].
     """
 

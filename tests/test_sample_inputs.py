@@ -159,7 +159,8 @@ def test_the_lines_the_readme_names_hold_the_samples() -> None:
 def test_samples_whose_cause_nobody_looked_for_are_stored_all_the_same(tmp_path: Path, samples: pd.DataFrame) -> None:
     """Samples with nothing more to come go into the store before the others; none is lost, none stands there twice."""
     settings = replace(load(None, out=tmp_path, store=tmp_path / "k.duckdb", layouts=None), explain_most=10)
-    folder = run([FOLDER], settings).folder
+    done = run([FOLDER], settings)
+    folder = done.folder
 
     with duckdb.connect(str(tmp_path / "k.duckdb"), read_only=True) as store:
         stored = store.sql("SELECT label, verdict FROM sample ORDER BY label").df()
@@ -171,3 +172,6 @@ def test_samples_whose_cause_nobody_looked_for_are_stored_all_the_same(tmp_path:
     assert list(found["finding_id"]) == list(range(1, len(findings) + 1))
     columns = ["check_id", "message"]
     assert sorted(map(tuple, found[columns].to_numpy())) == sorted(map(tuple, findings[columns].to_numpy()))
+    listed = [one for one in done.summary["attention"]["listed"] if one["verdict"] in {"hold", "reject"}]
+    assert len(listed) > 10
+    assert all(one["explanation"] for one in listed)

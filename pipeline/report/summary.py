@@ -95,14 +95,9 @@ def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
 def _attention(batch: Batch) -> dict[str, Any]:
     """List the samples a person must look at, the worst first, each with its findings and their cause."""
     samples, findings = batch.samples, batch.findings
-    place = samples.index.get_indexer(pd.Index(findings["sample_id"]))
-    rank = pd.Categorical(samples["verdict"], categories=VERDICTS).codes
-    # A date that could be read two ways is the least of a day's worries: such samples come last of their verdict.
-    worried = place[(findings["check_id"] != _LEAST_WORRY).to_numpy() & (place >= 0)]
-    count, worries = (np.bincount(rows, minlength=len(samples)) for rows in (place[place >= 0], worried))
-    waiting = np.flatnonzero(rank > 0)
     shown = samples[[name for name in samples if name in _SHOWN]]
-    chosen = shown.iloc[_first(waiting, [-rank, worries == 0, -count], samples["label"])]
+    chosen = shown.iloc[worst(samples, findings)]
+    place = samples.index.get_indexer(pd.Index(findings["sample_id"]))
     listed_in = np.zeros(len(samples) + 1, dtype="bool")  # the last one is for findings about a whole source
     listed_in[samples.index.get_indexer(chosen.index)] = True
     findings = findings[listed_in[place]]
@@ -119,7 +114,23 @@ def _attention(batch: Batch) -> dict[str, Any]:
         }
         for sample_id, row in chosen.to_dict("index").items()
     ]
-    return {"total": len(waiting), "listed": listed}
+    return {"total": int((samples["verdict"] != VERDICTS[0]).sum()), "listed": listed}
+
+
+def worst(samples: pd.DataFrame, findings: pd.DataFrame) -> npt.NDArray[np.intp]:
+    """Give the places of the samples that a summary lists: those a person must look at, the worst first.
+
+    Parameters
+    ----------
+    samples : (n, …) index `sample_id`, `label verdict`.
+    findings : `sample_id check_id` of all findings on them.
+    """
+    place = samples.index.get_indexer(pd.Index(findings["sample_id"]))
+    rank = pd.Categorical(samples["verdict"], categories=VERDICTS).codes
+    # A date that could be read two ways is the least of a day's worries: such samples come last of their verdict.
+    worried = place[(findings["check_id"] != _LEAST_WORRY).to_numpy() & (place >= 0)]
+    count, worries = (np.bincount(rows, minlength=len(samples)) for rows in (place[place >= 0], worried))
+    return _first(np.flatnonzero(rank > 0), [-rank, worries == 0, -count], samples["label"])
 
 
 def _first(places: npt.NDArray[np.intp], keys: list[npt.NDArray[Any]], labels: pd.Series) -> npt.NDArray[np.intp]:
