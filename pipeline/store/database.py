@@ -42,7 +42,6 @@ class Store:
     path : file of the store; made, with its folder, where it is missing (not if ``read_only``).
     read_only : open beside other readers; nothing can be changed.
     wait_s : how long to wait while another process has the store [s].
-    threads, memory_limit : what DuckDB may use.
     engine : of ``start``, where that was called ahead.
 
     Raises
@@ -63,15 +62,12 @@ class Store:
         *,
         read_only: bool = False,
         wait_s: float = 30.0,
-        threads: int = _THREADS,
-        memory_limit: str = _MEMORY,
         engine: duckdb.DuckDBPyConnection | None = None,
     ) -> None:
         """Remember where the store is; nothing is opened yet."""
         self.path = Path(path)
         self.read_only = read_only
         self.wait_s = wait_s
-        self._config = _config(threads, memory_limit)
         self._engine = engine
         self._connection: duckdb.DuckDBPyConnection | None = None
 
@@ -89,7 +85,7 @@ class Store:
 
     def __enter__(self) -> Self:
         """Open the store, creating it or bringing it up to date first."""
-        engine = self._engine or duckdb.connect(config=self._config)
+        engine = self._engine or duckdb.connect(config=_config(_THREADS, _MEMORY))
         try:
             _make(self.path, engine, read_only=self.read_only)
             attach_store(engine, self.path, read_only=self.read_only, wait_s=self.wait_s)
