@@ -20,7 +20,7 @@ from pipeline.errors import KettlestoneError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from pipeline.report.client import Answer
+    from pipeline.report.client.answer import Answer
 
 CLEAN, FINDINGS, CANNOT = 0, 1, 2
 
@@ -91,7 +91,7 @@ def intake(
         else:
             from pipeline.intake import run  # noqa: PLC0415
         from pipeline.memory import keep_freed  # noqa: PLC0415
-        from pipeline.report.progress import Progress  # noqa: PLC0415
+        from pipeline.report.terminal.progress import Progress  # noqa: PLC0415
         from pipeline.settings import load  # noqa: PLC0415
 
     keep_freed()
@@ -101,7 +101,7 @@ def intake(
     if as_json:
         click.echo(json.dumps(finished.summary, ensure_ascii=False, default=str))
     else:
-        from pipeline.report.terminal import show  # noqa: PLC0415
+        from pipeline.report.terminal.summary import show  # noqa: PLC0415
 
         show(finished.summary, finished.folder)
     clean = finished.summary["verdict"] == "ok"
@@ -116,7 +116,7 @@ def intake(
 @JSON
 def checks(check_id: str | None, as_json: bool) -> None:
     """List the checks, or explain one: why it matters, its limits, its source."""
-    from pipeline.report.check_list import explain, list_all  # noqa: PLC0415
+    from pipeline.report.terminal.checks import explain, list_all  # noqa: PLC0415
 
     click.echo(explain(check_id, as_json=as_json) if check_id else list_all(as_json=as_json))
 
@@ -163,7 +163,7 @@ def assess(
     kettlestone assess KD-014 --machine "dual boiler"
     kettlestone assess --ca 80 --mg 12 --hco3 250 --ph 7.4
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    from pipeline.report.answers_assess import assess_text, one_off  # noqa: PLC0415
+    from pipeline.report.terminal.assess import assess_text, one_off  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     if sample is None:
@@ -212,7 +212,7 @@ def advise(
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     from datetime import UTC, datetime  # noqa: PLC0415
 
-    from pipeline.report.client import Asked, advise_on  # noqa: PLC0415
+    from pipeline.report.client.answer import Asked, advise_on  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     asked = Asked(machine=machine, profile=profile, litres_per_day=litres_per_day, language=language)
@@ -240,7 +240,7 @@ def report(
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     from datetime import UTC, datetime  # noqa: PLC0415
 
-    from pipeline.report.client import Asked, write_report  # noqa: PLC0415
+    from pipeline.report.client.answer import Asked, write_report  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     settings = load(settings_file, store=store)
@@ -263,7 +263,7 @@ def retest(site: str, language: str, store: Path | None, settings_file: Path | N
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     from datetime import UTC, datetime  # noqa: PLC0415
 
-    from pipeline.report.retest import retest as answer  # noqa: PLC0415
+    from pipeline.report.terminal.retest import retest as answer  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     today = datetime.now(UTC).date()
@@ -293,7 +293,7 @@ def explain(sample: str, store: Path | None, settings_file: Path | None, as_json
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     from datetime import UTC, datetime  # noqa: PLC0415
 
-    from pipeline.report.answers_explain import show, why  # noqa: PLC0415
+    from pipeline.report.terminal.explain import show, why  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     answer = why(load(settings_file, store=store), sample, datetime.now(UTC))
@@ -327,8 +327,8 @@ def findings(
     kettlestone findings
     kettlestone findings KD-014 --all
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    from pipeline.report.answers_findings import as_json as to_json  # noqa: PLC0415
-    from pipeline.report.answers_findings import listed, show  # noqa: PLC0415
+    from pipeline.report.terminal.findings import as_json as to_json  # noqa: PLC0415
+    from pipeline.report.terminal.findings import listed, show  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     found = listed(load(settings_file, store=store), sample, check_id, batch_id, everything=everything)
@@ -369,7 +369,7 @@ def decide(
 
     from pipeline.deciding import Answer  # noqa: PLC0415
     from pipeline.deciding import decide as settle  # noqa: PLC0415
-    from pipeline.report.answers_findings import outcome_json, outcome_text  # noqa: PLC0415
+    from pipeline.report.terminal.findings import outcome_json, outcome_text  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     outcome = settle(load(settings_file, store=store), Answer(finding, action, **answer), datetime.now(UTC))
@@ -383,7 +383,7 @@ def decide(
 @click.option("--of", "analyte", default="hardness", help="The quantity [hardness]: alkalinity, nitrate, ec, …")
 def convert(value: float, unit_from: str, unit_to: str, analyte: str) -> None:
     """Convert a value: kettlestone convert 7 °dH mg/L --of hardness."""
-    from pipeline.report.answers_assess import convert_text  # noqa: PLC0415
+    from pipeline.report.terminal.assess import convert_text  # noqa: PLC0415
 
     click.echo(convert_text(value, unit_from, unit_to, analyte))
 
@@ -398,7 +398,7 @@ def layout() -> None:
 @click.option("--save", type=click.Path(path_type=Path), default=None, help="Write the proposal to this JSON.")
 def layout_propose(file: Path, save: Path | None) -> None:
     """Propose a layout for an unknown file and say how sure each column is."""
-    from pipeline.report.layout_text import propose  # noqa: PLC0415
+    from pipeline.report.terminal.layouts import propose  # noqa: PLC0415
 
     click.echo(propose(file, save))
 
@@ -408,7 +408,7 @@ def layout_propose(file: Path, save: Path | None) -> None:
 @click.option("--layouts", type=click.Path(path_type=Path), default=None, help="Folder with layouts of your own.")
 def layout_check(file: Path, layouts: Path | None) -> None:
     """Show which layout fits a file and what becomes of each column."""
-    from pipeline.report.layout_text import check  # noqa: PLC0415
+    from pipeline.report.terminal.layouts import check  # noqa: PLC0415
 
     click.echo(check(file, layouts))
 
@@ -420,7 +420,7 @@ def layout_check(file: Path, layouts: Path | None) -> None:
 @JSON
 def query(name_or_sql: str | None, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
     """Ask the store: the name of a prepared query, or SQL over the views. Without one, list them."""
-    from pipeline.report.answers import answer, prepared  # noqa: PLC0415
+    from pipeline.report.terminal.queries import answer, prepared  # noqa: PLC0415
     from pipeline.settings import load  # noqa: PLC0415
 
     settings = load(settings_file, store=store)

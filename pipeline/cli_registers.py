@@ -59,7 +59,7 @@ def _list(kind: str) -> click.Command:
     @SETTINGS
     @JSON
     def command(store: Path | None, settings_file: Path | None, as_json: bool) -> None:
-        from pipeline.report.answers_registers import listing  # noqa: PLC0415
+        from pipeline.report.terminal.registers import listing  # noqa: PLC0415
         from pipeline.settings import load  # noqa: PLC0415
 
         click.echo(listing(load(settings_file, store=store), kind, as_json=as_json))
@@ -76,7 +76,7 @@ def _show(kind: str) -> click.Command:
     @SETTINGS
     @JSON
     def command(site: str, store: Path | None, settings_file: Path | None, as_json: bool) -> None:
-        from pipeline.report.answers_registers import shown  # noqa: PLC0415
+        from pipeline.report.terminal.registers import shown  # noqa: PLC0415
         from pipeline.settings import load  # noqa: PLC0415
 
         click.echo(shown(load(settings_file, store=store), kind, site, as_json=as_json))
@@ -102,7 +102,7 @@ def _set(kind: str) -> click.Command:
     ) -> None:
         from datetime import UTC, datetime  # noqa: PLC0415
 
-        from pipeline.report.answers_registers import entered  # noqa: PLC0415
+        from pipeline.report.terminal.registers import entered  # noqa: PLC0415
         from pipeline.settings import load  # noqa: PLC0415
 
         given = {name: value.strip() for name, value in values.items() if value is not None} | _named(facts)

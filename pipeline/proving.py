@@ -26,9 +26,9 @@ from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.samples import assemble
 from pipeline.normalise.stacking import stacked, stacked_rows
 from pipeline.problems import messages
-from pipeline.report.batch import Batch
-from pipeline.report.folder import BatchFolder, folder_for
-from pipeline.report.summary import summarise, worst
+from pipeline.report.batch.contents import Batch
+from pipeline.report.batch.folder import BatchFolder, folder_for
+from pipeline.report.batch.summary import summarise, worst
 from pipeline.store.batch_record import BatchRecord
 from pipeline.store.database import Store, start
 from pipeline.store.read import earlier_samples, prior, registers

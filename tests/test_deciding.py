@@ -18,7 +18,7 @@ from pipeline.cli import main
 from pipeline.deciding import Answer, decide
 from pipeline.errors import KettlestoneError
 from pipeline.intake import run
-from pipeline.report.answers_explain import show, why
+from pipeline.report.terminal.explain import show, why
 from pipeline.settings import Settings
 from pipeline.store.database import Store
 

@@ -11,8 +11,8 @@ import pandas as pd
 
 from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import METALS, NOT_KNOWN, known_machines, named_metals, recognise
-from pipeline.treat.case import drain_of
-from pipeline.treat.naming import treatment_meant
+from pipeline.treat.choosing.case import drain_of
+from pipeline.treat.processes.naming import treatment_meant
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

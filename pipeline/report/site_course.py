@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.errors import KettlestoneError
-from pipeline.report.client_size import capacity
+from pipeline.report.client.size import capacity
 from pipeline.report.dossier import positive
-from pipeline.treat.capacity import EQUIVALENTS_PER_UNIT
-from pipeline.treat.naming import treatment_meant
-from pipeline.treat.size import SizeFacts, size
-from pipeline.treat.treatments import TREATMENTS
+from pipeline.treat.processes.naming import treatment_meant
+from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.treat.sizing.capacity import EQUIVALENTS_PER_UNIT
+from pipeline.treat.sizing.size import SizeFacts, size
 from pipeline.verify import HistoryFacts, Schedule, Visit
 from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
 from pipeline.words import Said

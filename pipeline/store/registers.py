@@ -13,7 +13,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST
 from pipeline.store.batch_record import BatchRecord
 from pipeline.store.write import write_batch
-from pipeline.treat.treatments import TREATMENTS
+from pipeline.treat.processes.treatments import TREATMENTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.reference import table
-from pipeline.treat.treatments import TREATMENTS
+from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.verify.outcomes import Cause
 from pipeline.verify.promised import ALL, QUANTITIES, promise
 from pipeline.verify.series import ADDS

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.treat.advice import Range
-from pipeline.treat.capacity import DEGREES, from_equivalents
+from pipeline.treat.sizing.capacity import DEGREES, from_equivalents
 from pipeline.verify.change_points import Bend, Prior, course, reaches
 from pipeline.verify.intervals import Schedule, next_test
 from pipeline.verify.outcomes import Cause, History, NextTest, Span, in_percent

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.treat.advice import Range
-from pipeline.treat.treatments import TREATMENTS
+from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.verify.bypass import Bypass, solve
 from pipeline.verify.causes import Readings, rank
 from pipeline.verify.intervals import Schedule, next_test

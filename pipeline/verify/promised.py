@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.treat.treatments import TREATMENTS, treat
+from pipeline.treat.processes.treatments import TREATMENTS, treat
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

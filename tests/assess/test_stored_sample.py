@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.report.answers_assess import assess_text
+from pipeline.report.terminal.assess import assess_text
 from pipeline.settings import Settings
 from pipeline.store.database import Store
 from pipeline.store.write import write_batch

@@ -22,8 +22,8 @@ from pipeline.assess.suitability import (
     held_samples,
 )
 from pipeline.errors import KettlestoneError
-from pipeline.report.answers_assess import convert_text, one_off
-from pipeline.report.assessment import block, lines
+from pipeline.report.batch.assessment import block, lines
+from pipeline.report.terminal.assess import convert_text, one_off
 
 if TYPE_CHECKING:
     from collections.abc import Callable

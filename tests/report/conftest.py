@@ -14,7 +14,7 @@ from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import published
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import samples_from_wide
-from pipeline.report.client import DEFAULT_PROFILE, assemble
+from pipeline.report.client.answer import DEFAULT_PROFILE, assemble
 from pipeline.report.dossier import Dossier, Visit
 from pipeline.store.site_records import Site
 from pipeline.treat.advice import Advice, Range
@@ -23,7 +23,7 @@ from pipeline.words import Said
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.report.client_report import ClientReport
+    from pipeline.report.client.contents import ClientReport
 
 HARDNESS = "total_hardness_mg_l_caco3"
 ALKALINITY = "alkalinity_mg_l_caco3"

@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.explain.rank import Explained
 from pipeline.report import causes
-from pipeline.report.page import environment
+from pipeline.report.batch.page import environment
 
 
 @pytest.mark.parametrize(

@@ -14,10 +14,11 @@ from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import published
 from pipeline.assess.zones import ZONES
 from pipeline.checks.registry import CHECKS
-from pipeline.report import advice_text, client_page
-from pipeline.report.client_sentences import Voice, verdict_word
-from pipeline.report.client_units import own_unit
-from pipeline.report.client_water import CUP_CODES, MACHINE_LIMITS
+from pipeline.report.client import advice_text
+from pipeline.report.client import page as client_page
+from pipeline.report.client.sentences import Voice, verdict_word
+from pipeline.report.client.units import own_unit
+from pipeline.report.client.water import CUP_CODES, MACHINE_LIMITS
 from pipeline.store.site_records import Site
 from pipeline.words import LANGUAGES, Said, catalogue, say
 from schemas.columns import WIDE_COLUMNS
@@ -25,7 +26,7 @@ from schemas.columns import WIDE_COLUMNS
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.report.client_report import ClientReport
+    from pipeline.report.client.contents import ClientReport
     from pipeline.report.dossier import Dossier, Visit
     from pipeline.treat.advice import Advice
 

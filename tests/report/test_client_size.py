@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.report.client_size import capacity, size_of
+from pipeline.report.client.size import capacity, size_of
 from pipeline.words import say
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from click.testing import CliRunner
 
 from pipeline.cli import main
 from pipeline.errors import KettlestoneError
-from pipeline.report import client_page
-from pipeline.report.client import Asked, advise_on, write_report
+from pipeline.report.client import page as client_page
+from pipeline.report.client.answer import Asked, advise_on, write_report
 from pipeline.report.dossier import gather
 from pipeline.settings import Settings
 from pipeline.store import site_records

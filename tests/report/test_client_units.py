@@ -8,8 +8,8 @@ import pytest
 
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
-from pipeline.report.client_sentences import Voice
-from pipeline.report.client_units import OwnUnit, decimals, figure, own_unit
+from pipeline.report.client.sentences import Voice
+from pipeline.report.client.units import OwnUnit, decimals, figure, own_unit
 from pipeline.words import day
 
 

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import published
-from pipeline.treat.case import Case
+from pipeline.treat.choosing.case import Case
 
 if TYPE_CHECKING:
     from collections.abc import Callable

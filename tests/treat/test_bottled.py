@@ -8,14 +8,14 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.treat.bottled import COLUMNS, DEMINERALISED, TAP, lines, rank_bottled
-from pipeline.treat.choose import choose
+from pipeline.treat.choosing.bottled import COLUMNS, DEMINERALISED, TAP, lines, rank_bottled
+from pipeline.treat.choosing.choose import choose
 from pipeline.words import LANGUAGES, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.treat.case import Case
+    from pipeline.treat.choosing.case import Case
 
     Build = Callable[..., Case]
 

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.assess.machines import known_machines
 from pipeline.treat.advice import Advice, Range
-from pipeline.treat.cautions import SEVERITIES, cautions, severities
+from pipeline.treat.choosing.cautions import SEVERITIES, cautions, severities
 from pipeline.words import LANGUAGES, Said, say
 
 if TYPE_CHECKING:

@@ -13,16 +13,16 @@ from pipeline.assess.profiles import published
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import samples_from_wide
 from pipeline.reference import table
-from pipeline.treat.case import case_of, drain_of
-from pipeline.treat.choose import choose
-from pipeline.treat.decision import decide, rows
+from pipeline.treat.choosing.case import case_of, drain_of
+from pipeline.treat.choosing.choose import choose
+from pipeline.treat.choosing.decision import decide, rows
 from pipeline.words import LANGUAGES, catalogue, say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.treat.advice import Advice
-    from pipeline.treat.case import Case
+    from pipeline.treat.choosing.case import Case
 
     Build = Callable[..., Case]
     Week = dict[str, Case]

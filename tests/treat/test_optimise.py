@@ -15,10 +15,10 @@ from hypothesis import strategies as st
 from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import Band, Profile, published
 from pipeline.errors import KettlestoneError
-from pipeline.treat import limits as held
-from pipeline.treat.case import Case
-from pipeline.treat.optimise import evaluate, optimise, targets
-from pipeline.treat.treatments import treat
+from pipeline.treat.choosing import limits as held
+from pipeline.treat.choosing.case import Case
+from pipeline.treat.choosing.optimise import evaluate, optimise, targets
+from pipeline.treat.processes.treatments import treat
 from pipeline.words import Said, say
 
 if TYPE_CHECKING:

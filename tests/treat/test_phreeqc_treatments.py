@@ -9,7 +9,7 @@ import pandas as pd
 import phreeqpython
 import pytest
 
-from pipeline.treat.treatments import treat
+from pipeline.treat.processes.treatments import treat
 
 if TYPE_CHECKING:
     from collections.abc import Hashable

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.chemistry.carbonate import speciate
 from pipeline.chemistry.equivalents import anion_sum, cation_sum, hardness_from_ions
-from pipeline.treat.treatments import TREATMENTS, blend_waters, treat
+from pipeline.treat.processes.treatments import TREATMENTS, blend_waters, treat
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -9,9 +9,9 @@ import pytest
 
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
-from pipeline.treat import remineralising
-from pipeline.treat.remineralising import SALTS, concentrates, grams, recipe, salt_effects
-from pipeline.treat.treatments import treat
+from pipeline.treat.processes import remineralising
+from pipeline.treat.processes.remineralising import SALTS, concentrates, grams, recipe, salt_effects
+from pipeline.treat.processes.treatments import treat
 from pipeline.words import LANGUAGES, say
 
 # IUPAC2021 abridged: H 1.008, C 12.011, O 15.999, Na 22.98977, Mg 24.305, S 32.06, Cl 35.453, K 39.0983, Ca 40.078.

@@ -5,10 +5,10 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from pipeline.treat.membrane import Membrane
-from pipeline.treat.remineralising import recipe
-from pipeline.treat.size import SizeFacts, size
-from pipeline.treat.treatments import treat
+from pipeline.treat.processes.remineralising import recipe
+from pipeline.treat.processes.treatments import treat
+from pipeline.treat.sizing.membrane import Membrane
+from pipeline.treat.sizing.size import SizeFacts, size
 
 pytestmark = pytest.mark.source("CP")
 DEGREE = 17.848  # mg/L as CaCO3 per °dH

@@ -10,13 +10,14 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.treat import capacity, membrane, mineral_shares, steam
 from pipeline.treat.advice import Range
-from pipeline.treat.capacity import from_equivalents, to_equivalents
-from pipeline.treat.membrane import Membrane, flow_factor
-from pipeline.treat.size import SizeFacts, load, size
-from pipeline.treat.steam import drain_every_days
-from pipeline.treat.treatments import treat
+from pipeline.treat.processes import mineral_shares
+from pipeline.treat.processes.treatments import treat
+from pipeline.treat.sizing import capacity, membrane, steam
+from pipeline.treat.sizing.capacity import from_equivalents, to_equivalents
+from pipeline.treat.sizing.membrane import Membrane, flow_factor
+from pipeline.treat.sizing.size import SizeFacts, load, size
+from pipeline.treat.sizing.steam import drain_every_days
 from pipeline.words import LANGUAGES, say
 
 if TYPE_CHECKING:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.treat.treatments import treat, vented
+from pipeline.treat.processes.treatments import treat, vented
 
 DEGREE = 17.848  # mg/L as CaCO3 per °dH: 10 mg of CaO, 56.0774 and 100.0869 g/mol
 HARD = {"calcium_mg_l": 80.0, "magnesium_mg_l": 12.0, "sodium_mg_l": 20.0, "potassium_mg_l": 2.0,
@@ -248,7 +248,7 @@ def test_calcite_dissolves_until_the_water_is_saturated() -> None:
 def test_single_rejections_are_closed_to_a_neutral_permeate() -> None:
     """Textbook figures ion by ion leave 0.1 meq/L open; the permeate must be as balanced as its feed."""
     from pipeline.chemistry.equivalents import anion_sum, cation_sum  # noqa: PLC0415
-    from pipeline.treat.reverse_osmosis import TEXTBOOK_REJECTION  # noqa: PLC0415
+    from pipeline.treat.processes.reverse_osmosis import TEXTBOOK_REJECTION  # noqa: PLC0415
 
     permeate = treat(hard(), "reverse osmosis", TEXTBOOK_REJECTION)
 

@@ -10,7 +10,7 @@ from pipeline.checks.limits import Limits
 from pipeline.checks.run import run_all
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import samples_from_wide
-from pipeline.treat.treatments import treat
+from pipeline.treat.processes.treatments import treat
 from schemas.columns import WIDE_COLUMNS
 
 RAW = pd.DataFrame(

@@ -11,8 +11,8 @@ import pytest
 
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
-from pipeline.treat import media, treatments, venting
-from pipeline.treat.treatments import TREATMENTS, blend_waters, treat, vented
+from pipeline.treat.processes import media, treatments, venting
+from pipeline.treat.processes.treatments import TREATMENTS, blend_waters, treat, vented
 from pipeline.words import LANGUAGES, say
 from schemas.columns import ANALYTES, WIDE_COLUMNS
 

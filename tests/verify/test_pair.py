@@ -247,7 +247,7 @@ def test_the_next_test_follows_the_outcome() -> None:
 @pytest.mark.parametrize("treatment", ["remineraliser", "jug", "none", "magnesium exchanger", "demineraliser"])
 def test_every_treatment_can_be_held_against_its_own_prediction(treatment: str) -> None:
     """A product made by the prediction itself is never called wrong."""
-    from pipeline.treat.treatments import treat  # noqa: PLC0415 - the other side of the comparison
+    from pipeline.treat.processes.treatments import treat  # noqa: PLC0415 - the other side of the comparison
 
     raw = water(320.0, 260.0, 680.0, calcium_mg_l=100.0, magnesium_mg_l=17.2, sodium_mg_l=20.0)
     product = treat(raw.to_frame().T.astype("float64"), treatment).iloc[0]

@@ -11,7 +11,7 @@ from click.testing import CliRunner
 
 from pipeline.cli import main
 from pipeline.intake import run
-from pipeline.report.retest import retest
+from pipeline.report.terminal.retest import retest
 from pipeline.settings import load
 
 if TYPE_CHECKING:

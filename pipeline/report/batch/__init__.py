@@ -1,0 +1,1 @@
+"""What a batch leaves behind: summary, page, data and tables."""

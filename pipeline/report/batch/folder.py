@@ -1,0 +1,177 @@
+"""The folder of a batch: page, data and tables, whole or not there at all."""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import tempfile
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from pipeline.errors import KettlestoneError
+from pipeline.report.batch.assessment import block
+from pipeline.report.batch.page import render
+from pipeline.report.batch.tables import write_csv
+from pipeline.report.causes import about
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from pipeline.report.batch.contents import Batch
+
+_WORK: Final = ".writing-"
+_PROBLEM_ORDER: Final = ["name", "line", "column", "raw_text", "problem", "message", "file_sha256"]
+_FINDING_ORDER: Final = [
+    "label",
+    "client",
+    "site",
+    "severity",
+    "check_id",
+    "message",
+    "observed",
+    "low",
+    "high",
+    "unit",
+    "evidence",
+    "sample_id",
+    "file_sha256",
+]
+_EXPLANATION_ORDER: Final = [
+    "label",
+    "client",
+    "site",
+    "about",
+    "rank",
+    "probability",
+    "title",
+    "mistake",
+    "analyte",
+    "other_analyte",
+    "detail",
+    "value_from",
+    "value_to",
+    "unit",
+    "evidence",
+    "pattern",
+    "sample_id",
+]
+
+
+@dataclass(frozen=True)
+class BatchFolder:
+    """A batch's folder in the making: ``work`` holds the files until ``publish`` gives it its name."""
+
+    work: Path
+    final: Path
+
+    def write_samples(self, batch: Batch) -> None:
+        """Write the largest table.
+
+        Raises
+        ------
+        KettlestoneError : no room, or writing is refused.
+        """
+        with self._writing():
+            write_csv(batch.samples.reset_index(), self.work / "samples.csv")
+
+    def write_rest(self, batch: Batch, summary: Mapping[str, Any]) -> None:
+        """Write the page, the same as JSON, and the other tables.
+
+        Raises
+        ------
+        KettlestoneError : no room, or writing is refused.
+        """
+        with self._writing():
+            (self.work / "summary.json").write_text(
+                json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
+            )
+            page = render(summary, batch.samples, _blocks(batch))
+            (self.work / "summary.html").write_text(page, encoding="utf-8")
+            write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
+            write_csv(_explanations(batch), self.work / "explanations.csv")
+            write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        try:
+            yield
+        except OSError as error:
+            raise _refused(self.final.parent, error) from error
+
+    def publish(self) -> Path:
+        """Give the folder its name, in place of an older one."""
+        self.work.chmod(0o755)
+        if self.final.exists():
+            shutil.rmtree(self.final)
+        self.work.rename(self.final)
+        return self.final
+
+
+@contextmanager
+def folder_for(batch_id: str, out: Path) -> Iterator[BatchFolder]:
+    """Make ``out/<batch id>/`` aside; what was not published when the block ends is removed.
+
+    Raises
+    ------
+    KettlestoneError : nothing may be written in ``out``.
+    """
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        _sweep(out)
+        work = Path(tempfile.mkdtemp(prefix=f"{_WORK}{os.getpid()}-", dir=out))
+    except OSError as error:
+        raise _refused(out, error) from error
+    try:
+        yield BatchFolder(work, out / batch_id)
+    finally:
+        shutil.rmtree(work, ignore_errors=True)
+
+
+def _sweep(out: Path) -> None:
+    """Remove what runs that were killed left unfinished; a folder of a living process is not touched."""
+    for left in out.glob(f"{_WORK}*-*"):
+        owner = left.name.removeprefix(_WORK).split("-")[0]
+        if owner.isdigit() and not _alive(int(owner)):
+            shutil.rmtree(left, ignore_errors=True)
+
+
+def _alive(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except ProcessLookupError:
+        return False
+    except OSError:
+        return True
+    return True
+
+
+def _refused(out: Path, error: OSError) -> KettlestoneError:
+    return KettlestoneError(
+        f"{out}: the results cannot be written ({error.strerror or error}).\n"
+        "  Nothing of this batch was stored; earlier batches are safe.\n"
+        "  Free some space or give another folder with --out, and run the same command again."
+    )
+
+
+def _blocks(batch: Batch) -> list[str]:
+    return [] if batch.assessment is None else [block(batch.assessment, batch.samples)]
+
+
+def _explanations(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index
+    """List the causes of every sample explained, the likeliest first; only the headings where there are none."""
+    if batch.explained is None:
+        return pd.DataFrame({name: pd.Series(dtype="str") for name in _EXPLANATION_ORDER})
+    names = batch.samples[["label", "client", "site"]]
+    rows = batch.explained.explanations
+    return rows.assign(about=about(rows["mistake"])).join(names, on="sample_id")[_EXPLANATION_ORDER]
+
+
+def _with_labels(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index
+    place = batch.samples.index.get_indexer(pd.Index(batch.findings["sample_id"]))
+    names = {name: batch.samples[name].array.take(place, allow_fill=True) for name in ("label", "client", "site")}
+    return batch.findings.assign(**names)

@@ -1,0 +1,67 @@
+"""The summary page of a batch: one self-contained HTML file without scripts."""
+
+from __future__ import annotations
+
+from functools import cache
+from typing import TYPE_CHECKING, Any, Final
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from pipeline.explain.suspicion import KNOWN_CHECKS
+from pipeline.report import causes
+from pipeline.report.batch import chart
+from pipeline.report.compiled import BesideModules
+from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, headline, lead
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    import pandas as pd
+
+INKS: Final[dict[str, str]] = {"ok": "#2f5d3a", "note": "#2b5c7c", "hold": "#9a4a00", "reject": "#8c1438"}
+
+
+@cache
+def environment() -> Environment:
+    """Give the template environment: everything is escaped, an unknown name is an error."""
+    made = Environment(
+        loader=PackageLoader("pipeline.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        bytecode_cache=BesideModules(),
+    )
+    made.filters["cause"] = causes.headline
+    made.filters["number"] = causes.number
+    return made
+
+
+def render(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequence[str] = ()) -> str:
+    """Render the page.
+
+    Parameters
+    ----------
+    summary : as ``report.summary.summarise`` gives it.
+    samples : the samples, for the chart.
+    blocks : further sections, already rendered (the machine assessments).
+    """
+    template = environment().get_template("summary.html.j2")
+    return template.render(
+        s=summary,
+        headline=headline(summary),
+        lead=lead(summary),
+        signs=SIGNS,
+        meanings=MEANINGS,
+        caution=CAUTION,
+        titles={check_id: entry.title for check_id, entry in KNOWN_CHECKS.items()},
+        chart=chart.hardness_alkalinity(samples),
+        inks=INKS,
+        width=chart.WIDTH,
+        height=chart.HEIGHT,
+        left=chart.LEFT,
+        right=chart.RIGHT,
+        top=chart.TOP,
+        bottom=chart.BOTTOM,
+        blocks=[Markup(block) for block in blocks],  # noqa: S704 - rendered by this module's own templates
+    )

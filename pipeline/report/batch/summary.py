@@ -1,0 +1,206 @@
+"""The summary of a batch as plain data: one source for the terminal, the page and the JSON file."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.explain.suspicion import KNOWN_CHECKS
+from pipeline.normalise.categories import combined
+from pipeline.problems import PROBLEMS
+from pipeline.reference import gathered, records
+from pipeline.report import causes
+from schemas.columns import ANALYTES, VERDICTS
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.report.batch.contents import Batch
+
+SCHEMA_VERSION: Final = 1
+MOST_SAMPLES: Final = 200
+_MOST_LABELS: Final = 12
+_SHOWN: Final = ("label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
+_LEAST_WORRY: Final = "date-form"
+_RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
+
+
+def summarise(batch: Batch) -> dict[str, Any]:
+    """Put a batch into words and counts.
+
+    Parameters
+    ----------
+    batch : the frames of a finished batch.
+
+    Returns
+    -------
+    JSON-ready dictionary: `schema_version batch verdict entries files samples checks patterns source_findings
+    attention repeat ask assessment set_aside notices`. At most 200 samples are listed under `attention`; how
+    many there are in all stands beside them, and all of them are in ``findings.csv``.
+    """
+    verdicts = batch.samples["verdict"].value_counts()
+    accepted, aside = len(batch.readings), len(batch.set_aside)
+    return {
+        "schema_version": SCHEMA_VERSION,
+        "batch": batch.record,
+        "verdict": _worst(batch),
+        "entries": {"read": accepted + aside, "accepted": accepted, "set_aside": aside},
+        "files": _records(batch.files),
+        "samples": {"total": len(batch.samples), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
+        "checks": _checks(batch),
+        "patterns": causes.patterns(batch.explained, _names(batch)),
+        "source_findings": _findings(batch.findings[batch.findings["sample_id"].isna()].head(MOST_SAMPLES), batch),
+        "attention": _attention(batch),
+        "repeat": _repeat(batch),
+        "ask": _ask(batch),
+        "assessment": [] if batch.assessment is None else _records(batch.assessment.verdicts.head(MOST_SAMPLES)),
+        "set_aside": _problems(batch.set_aside),
+        "notices": _problems(batch.notices),
+    }
+
+
+def _worst(batch: Batch) -> str:
+    told = {*batch.samples["verdict"].unique(), *batch.findings["severity"].unique()}
+    worst = max((_RANK[name] for name in told), default=0)
+    if worst < _RANK["hold"] and len(batch.set_aside):
+        worst = max(worst, _RANK["note"])
+    return VERDICTS[worst]
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    return [{str(name): value for name, value in record.items()} for record in frame.to_dict("records")]
+
+
+def _checks(batch: Batch) -> list[dict[str, Any]]:
+    listed = batch.check_runs.assign(
+        title=batch.check_runs["check_id"].map({k: c.title for k, c in KNOWN_CHECKS.items()})
+    )
+    return _records(listed.sort_values(["flagged", "evaluated"], ascending=False))
+
+
+def _names(batch: Batch) -> pd.Series[str]:
+    named: pd.Series[str] = batch.files.drop_duplicates("file_sha256").set_index("file_sha256")["name"]
+    return named
+
+
+def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
+    names = _names(batch)
+    columns = ["check_id", "severity", "message", "evidence", "observed", "low", "high", "unit"]
+    listed = findings[columns].assign(file=findings["file_sha256"].map(names).fillna("").astype("str"))
+    return [{name: None if pd.isna(value) else value for name, value in record.items()} for record in _records(listed)]
+
+
+def _attention(batch: Batch) -> dict[str, Any]:
+    """List the samples a person must look at, the worst first, each with its findings and their cause."""
+    samples, findings = batch.samples, batch.findings
+    shown = samples[[name for name in samples if name in _SHOWN]]
+    chosen = shown.iloc[worst(samples, findings)]
+    place = samples.index.get_indexer(pd.Index(findings["sample_id"]))
+    listed_in = np.zeros(len(samples) + 1, dtype="bool")  # the last one is for findings about a whole source
+    listed_in[samples.index.get_indexer(chosen.index)] = True
+    findings = findings[listed_in[place]]
+    by_sample: dict[str, list[dict[str, Any]]] = {}
+    for sample_id, record in zip(findings["sample_id"], _findings(findings, batch), strict=True):
+        by_sample.setdefault(str(sample_id), []).append(record)
+    explained = causes.by_sample(batch.explained, chosen.index)
+    listed = [
+        {
+            "sample_id": sample_id,
+            **{str(name): _plain(value) for name, value in row.items()},
+            "findings": by_sample.get(str(sample_id), []),
+            "explanation": explained.get(str(sample_id)),
+        }
+        for sample_id, row in chosen.to_dict("index").items()
+    ]
+    return {"total": int((samples["verdict"] != VERDICTS[0]).sum()), "listed": listed}
+
+
+def worst(samples: pd.DataFrame, findings: pd.DataFrame) -> npt.NDArray[np.intp]:
+    """Give the places of the samples that a summary lists: those a person must look at, the worst first.
+
+    Parameters
+    ----------
+    samples : (n, …) index `sample_id`, `label verdict`.
+    findings : `sample_id check_id` of all findings on them.
+    """
+    place = samples.index.get_indexer(pd.Index(findings["sample_id"]))
+    rank = pd.Categorical(samples["verdict"], categories=VERDICTS).codes
+    # A date that could be read two ways is the least of a day's worries: such samples come last of their verdict.
+    worried = place[(findings["check_id"] != _LEAST_WORRY).to_numpy() & (place >= 0)]
+    count, worries = (np.bincount(rows, minlength=len(samples)) for rows in (place[place >= 0], worried))
+    return _first(np.flatnonzero(rank > 0), [-rank, worries == 0, -count], samples["label"])
+
+
+def _first(places: npt.NDArray[np.intp], keys: list[npt.NDArray[Any]], labels: pd.Series) -> npt.NDArray[np.intp]:
+    """Give the first samples by several keys, the last of them the label; only as many labels are sorted as must be."""
+    order = places[np.lexsort([key[places] for key in reversed(keys)])]
+    if len(order) > MOST_SAMPLES:
+        last = order[MOST_SAMPLES - 1]
+        later = np.any([key[order] != key[last] for key in keys], axis=0)
+        later[:MOST_SAMPLES] = False
+        order = order[~later]
+    named = {f"key {place}": key[order] for place, key in enumerate(keys)} | {"label": labels.array.take(order)}
+    return order[pd.DataFrame(named).sort_values(list(named), kind="stable").index[:MOST_SAMPLES]]
+
+
+def _plain(value: object) -> object:
+    if isinstance(value, pd.Timestamp):
+        return value.isoformat()
+    return None if value is pd.NaT else value
+
+
+def _repeat(batch: Batch) -> dict[str, Any]:
+    """Say which readings to repeat: the quantities of held and rejected findings, per sample."""
+    open_findings = batch.findings[batch.findings["severity"].isin(["hold", "reject"])]
+    pairs = open_findings[["sample_id", "analyte"]].dropna().drop_duplicates()
+    pairs = pairs[pairs["analyte"] != ""]
+    if pairs.empty:
+        return {"total": 0, "listed": []}
+    code, ids = pd.factorize(pairs["sample_id"])
+    pairs = pairs[code < MOST_SAMPLES]
+    pairs = pairs.assign(analyte=pairs["analyte"].str.split()).explode("analyte").drop_duplicates()
+    titles = pairs["analyte"].map({code: analyte.title for code, analyte in ANALYTES.items()}).fillna(pairs["analyte"])
+    by_sample = pairs.assign(title=titles).groupby("sample_id", sort=False)["title"].agg(", ".join)
+    labels = batch.samples[["label", "client", "site"]].loc[by_sample.index]
+    listed = [
+        {"sample_id": key, "label": label, "client": client, "site": site, "readings": what}
+        for key, label, client, site, what in zip(
+            by_sample.index, labels["label"], labels["client"], labels["site"], by_sample, strict=True
+        )
+    ]
+    return {"total": len(ids), "listed": listed}
+
+
+def _ask(batch: Batch) -> list[dict[str, Any]]:
+    """List the questions whose answers settle the findings, each with the samples it concerns."""
+    questions = {row["check_id"]: row["ask"] for row in records("questions")}
+    open_findings = batch.findings[batch.findings["severity"].isin(["hold", "reject"])]
+    concerned = open_findings[["check_id", "sample_id"]].drop_duplicates()
+    count = concerned.groupby("check_id", sort=False)["sample_id"].count()
+    first = concerned.dropna().groupby("check_id").head(_MOST_LABELS)
+    named = first.assign(label=batch.samples["label"].reindex(first["sample_id"]).array)
+    labels = gathered(named.to_dict("records"), "check_id")
+    return [
+        {
+            "check_id": check_id,
+            "question": questions[check_id],
+            "count": number,
+            "labels": [row["label"] for row in labels.get(check_id, [])],
+        }
+        for check_id, number in zip(count.index.tolist(), count.tolist(), strict=True)
+        if check_id in questions
+    ]
+
+
+def _problems(problems: pd.DataFrame) -> list[dict[str, Any]]:
+    """Count the problems by kind and file, with one example of each."""
+    if problems.empty:
+        return []
+    kind, first = combined([problems[name].astype("category") for name in ("problem", "name")])
+    count = np.bincount(kind)
+    order = np.argsort(-count, kind="stable")[:MOST_SAMPLES]
+    listed = problems[["problem", "name", "line", "column", "message"]].iloc[first[order]]
+    listed.insert(2, "count", count[order])
+    return _records(listed.assign(remedy=[PROBLEMS[str(code)].remedy for code in listed["problem"]]))

@@ -1,0 +1,1 @@
+"""The page for the client of a site, and advice in words."""

@@ -1,0 +1,245 @@
+"""Advice in words: for the page, for the terminal, for other programs and for the store."""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+import pandas as pd
+
+from pipeline.report.client import sentences
+from pipeline.report.client.sentences import Voice
+from pipeline.report.client.units import OwnUnit, unit_of
+from pipeline.report.dossier import ALKALINITY, HARDNESS
+from pipeline.words import Said, catalogue
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.report.client.contents import ClientReport
+    from pipeline.treat.advice import Range
+
+_EXPECTED: Final = (HARDNESS, ALKALINITY, "ph", "conductivity_us_cm_25c", "sodium_mg_l", "chloride_mg_l")
+# The store keeps one wording, whatever language a page was printed in.
+_STORED: Final = Voice("en", OwnUnit("mg/L", 1.0, 1.0))
+
+
+class Block(NamedTuple):
+    """Lines under a heading."""
+
+    heading: str
+    lines: list[str]
+
+
+class Told(NamedTuple):
+    """Advice ready to be shown."""
+
+    advised: bool
+    decision: str
+    treatment: str
+    lead: list[str]
+    blocks: list[Block]
+
+
+def title(treatment: str) -> Said:
+    """Name a treatment."""
+    return Said(f"treat.{treatment.replace(' ', '-')}")
+
+
+def once(said: Iterable[Said], voice: Voice) -> list[str]:
+    """Say several sentences, each once."""
+    return list(dict.fromkeys(voice.told(one) for one in said))
+
+
+def told(report: ClientReport, voice: Voice) -> Told:
+    """Word the advice of a report.
+
+    Parameters
+    ----------
+    report : the report.
+    voice : language and unit.
+    """
+    advice = report.advice
+    code = title(advice.treatment)
+    blocks = [
+        ("", [*once(report.size, voice), *_scale_then(report, voice)]),
+        (voice.say("report.heading.conditions"), conditions(report, voice)),
+        (voice.say("report.heading.repeat"), once(advice.repeat, voice)),
+        (voice.say("bottled.heading"), once(advice.bottled, voice)),
+        (voice.say("report.heading.retest"), once(report.retest, voice)),
+    ]
+    return Told(
+        advised=report.advised,
+        decision=voice.say(f"report.decision.{advice.decision}"),
+        treatment=sentence(voice.told(code)) if report.advised and code.code in catalogue("en") else "",
+        lead=reasons(report, voice),
+        blocks=[Block(heading, lines) for heading, lines in blocks if lines],
+    )
+
+
+def reasons(report: ClientReport, voice: Voice) -> list[str]:
+    """Say why; of a sample on hold first what holds it."""
+    raw = report.dossier.raw
+    said = once(report.advice.reasons, voice)
+    if raw is None or not raw.held:
+        return said
+    why = sentences.why_held(raw, voice)
+    code = "report.held.beside" if report.advised else "report.held.lead"
+    return [voice.say(code, sample=voice.sample(raw), why=why), *said]
+
+
+def cautions(report: ClientReport, voice: Voice) -> list[str]:
+    """Say what can hurt someone; where advice adds nothing, what stands on every report."""
+    return once(report.advice.cautions, voice) or [voice.say("report.caution")]
+
+
+def conditions(report: ClientReport, voice: Voice) -> list[str]:
+    """Say on what the advice depends: what it lacks, and later samples that are on hold."""
+    return [*once(report.advice.conditions, voice), *sentences.held_conditions(report, voice)]
+
+
+def sentence(text: str) -> str:
+    """Begin with a capital."""
+    return text[:1].upper() + text[1:]
+
+
+def _scale_then(report: ClientReport, voice: Voice) -> list[str]:
+    if report.expected is None or report.raw is None or not report.advised:
+        return []
+    after, before = report.expected.scale_per_year, report.raw.scale_per_year
+    if math.isnan(after.high) or math.isnan(before.high):
+        return []
+    if voice.rough(after.low) == voice.rough(before.low) and voice.rough(after.high) == voice.rough(before.high):
+        return []
+    ends = {"low": after.low, "high": after.high, "before_low": before.low, "before_high": before.high}
+    return [voice.say("report.scale.then", **{name: voice.rough(end) for name, end in ends.items()})]
+
+
+def expected(report: ClientReport, voice: Voice) -> list[str]:
+    """Say what is to be measured after the treatment."""
+    lines = []
+    for name in _EXPECTED:
+        found = report.advice.predicted.get(name)
+        if found is None or math.isnan(found.value):
+            continue
+        spread = 0.5 * (found.high - found.low)
+        value, low, high = (voice.reading(name, end, spread) for end in (found.value, found.low, found.high))
+        code = "report.range.same" if low == high or math.isnan(spread) else "report.range"
+        number = voice.say(code, value=value, low=low, high=high, unit=unit_of(name, voice.unit)).replace("  ", " ")
+        lines.append(f"{voice.quantity(name)}: {number.strip()}")
+    return lines
+
+
+def text(report: ClientReport, voice: Voice) -> str:
+    """Write the advice for the terminal.
+
+    Parameters
+    ----------
+    report : the report.
+    voice : language and unit.
+
+    Returns
+    -------
+    paragraphs: where, verdict, advice, what is not known, cautions.
+    """
+    words = told(report, voice)
+    first = f"{report.dossier.site.name or voice.say('report.unnamed')}"
+    lines = [first]
+    if report.now is not None:
+        lines += [
+            "  " + " ".join(sentences.cup(report.now, voice)),
+            "  "
+            + " ".join([*sentences.machine(report.now, voice), *sentences.limits(report.now, voice, serious=False)]),
+            "  " + sentences.about(report, voice),
+        ]
+    lines += ["", f"{words.decision}: {words.treatment or voice.say('report.heading.no_advice')}"]
+    lines += [f"  {line}" for line in words.lead]
+    lines += [line for block in words.blocks for line in _lines(block.heading, block.lines)]
+    if report.advised:
+        lines += _lines(voice.say("report.heading.expected"), expected(report, voice))
+    lines += _lines(voice.say("report.heading.unknown"), sentences.unknown(report, voice))
+    return "\n".join([*lines, *_lines(voice.say("report.heading.cautions"), cautions(report, voice))])
+
+
+def _lines(heading: str, lines: list[str]) -> list[str]:
+    bullets = [f"  - {line}" for line in lines]
+    return ["", heading, *bullets] if heading and lines else bullets
+
+
+def as_json(report: ClientReport, voice: Voice) -> str:
+    """Write the advice for other programs.
+
+    Parameters
+    ----------
+    report : the report.
+    voice : language of the sentences.
+
+    Returns
+    -------
+    JSON with ``decision treatment settings predicted reasons conditions cautions``, then more; numbers are
+    canonical, a number that is not known is null.
+    """
+    dossier, advice = report.dossier, report.advice
+    return json.dumps(
+        {
+            "decision": advice.decision,
+            "treatment": advice.treatment,
+            "settings": dict(advice.settings),
+            "predicted": {name: _plain(found) for name, found in advice.predicted.items()},
+            "reasons": reasons(report, voice),
+            "conditions": conditions(report, voice),
+            "cautions": cautions(report, voice),
+            "repeat": once(advice.repeat, voice),
+            "bottled": once(advice.bottled, voice),
+            "row": advice.row,
+            "window": [
+                {"setting": one.setting, "low": _number(one.low), "high": _number(one.high), "unit": one.unit}
+                for one in advice.window
+            ],
+            "size": once(report.size, voice),
+            "retest": once(report.retest, voice),
+            "unknown": sentences.unknown(report, voice),
+            "client": dossier.site.client,
+            "site": dossier.site.site,
+            "sample": "" if dossier.raw is None else dossier.raw.label,
+            "machine": dossier.machine.name,
+            "profile": report.profile.name,
+            "litres_per_day": _number(dossier.litres_per_day),
+            "scale_kg_per_year": None if report.now is None else _plain(report.now.scale_per_year),
+        },
+        ensure_ascii=False,
+    )
+
+
+def _plain(found: Range) -> dict[str, Any]:
+    return {
+        "value": _number(found.value),
+        "low": _number(found.low),
+        "high": _number(found.high),
+        "unit": found.unit,
+    }
+
+
+def _number(value: float) -> float | None:
+    return None if math.isnan(value) else float(value)
+
+
+def stored(report: ClientReport) -> pd.DataFrame:
+    """Lay the advice out as a row of the table `advice`; lists and numbers are JSON, sentences English."""
+    dossier, advice = report.dossier, report.advice
+    raw = dossier.raw
+    row = {
+        "batch_id": "" if raw is None else raw.batch_id,
+        "client": dossier.site.client,
+        "site": dossier.site.site,
+        "sample_id": "" if raw is None else raw.sample_id,
+        "decision": advice.decision,
+        "treatment": advice.treatment,
+        "settings": json.dumps(dict(advice.settings)),
+        "predicted": json.dumps({name: _plain(found) for name, found in advice.predicted.items()}),
+        "reasons": json.dumps(reasons(report, _STORED), ensure_ascii=False),
+        "conditions": json.dumps(conditions(report, _STORED), ensure_ascii=False),
+        "cautions": json.dumps(cautions(report, _STORED), ensure_ascii=False),
+    }
+    return pd.DataFrame([row], dtype="str")

@@ -1,0 +1,168 @@
+"""The client report as one printable page: HTML without scripts, or PDF where WeasyPrint is installed."""
+
+from __future__ import annotations
+
+import io
+import math
+from typing import TYPE_CHECKING, Any, Final
+
+from markupsafe import Markup
+
+from pipeline import __version__
+from pipeline.errors import KettlestoneError
+from pipeline.reference import table
+from pipeline.report.batch.page import environment
+from pipeline.report.client import advice_text, sentences
+from pipeline.report.client import chart as client_chart
+from pipeline.report.client import table as client_table
+from pipeline.report.client.units import MG_L, figure
+from pipeline.report.dossier import ALKALINITY, HARDNESS
+
+if TYPE_CHECKING:
+    from pipeline.report.client.contents import ClientReport
+    from pipeline.report.client.sentences import Voice
+    from pipeline.report.client.water import Water
+    from pipeline.report.dossier import Dossier
+
+# Behind every page: uncertainty, limits, scale, corrosion; the profile adds its own.
+_ALWAYS: Final = ("CP", "GUM2008", "PB1982", "PB1991", "SIMPLELSI")
+_WORST: Final = ("act", "attention", "not known", "suitable")
+_MOST_CITED: Final = 12
+
+
+def render(report: ClientReport, voice: Voice) -> str:
+    """Render the page.
+
+    Parameters
+    ----------
+    report : what it says.
+    voice : language and unit.
+
+    Returns
+    -------
+    HTML, everything escaped; one A4 sheet for an ordinary site.
+    """
+    now = report.now
+    page = {
+        "language": voice.language,
+        "words": _Words(voice),
+        "place": report.dossier.site.name or voice.say("report.unnamed"),
+        "facts": _facts(report.dossier, voice),
+        "cup": [] if now is None else sentences.cup(now, voice),
+        "machine": [] if now is None else sentences.machine(now, voice),
+        "about": "" if now is None else sentences.about(report, voice),
+        "columns": [kind for kind, _ in client_table.columns(report)],
+        "rows": client_table.rows(report, voice),
+        "caption": _caption(report, voice),
+        "changes": sentences.changes(report, voice),
+        "chart": _chart(report, voice),
+        "scale": [] if now is None else sentences.scale_places(report, now, voice),
+        "limits": [] if now is None else sentences.limits(now, voice, serious=False),
+        "advice": advice_text.told(report, voice),
+        "unknown": sentences.unknown(report, voice),
+        "cautions": advice_text.cautions(report, voice),
+        "citations": _citations(report),
+        "made": voice.say("report.made", day=voice.day(report.today), version=__version__),
+    }
+    return environment().get_template("client.html.j2").render(page)
+
+
+class _Words:
+    """Headings for the template, by the last part of their code."""
+
+    def __init__(self, voice: Voice) -> None:
+        self._voice = voice
+
+    def __call__(self, code: str) -> str:
+        return self._voice.say(f"report.{code}")
+
+
+def _caption(report: ClientReport, voice: Voice) -> str:
+    first = voice.say("report.table.caption", profile=voice.named("profile", report.profile.name))
+    return first if voice.unit.sign == MG_L else f"{voice.say('report.table.brackets')} {first}"
+
+
+def _facts(dossier: Dossier, voice: Voice) -> list[str]:
+    samples = (("report.where.raw", dossier.raw), ("report.where.treated", dossier.treated))
+    lines = [voice.say(code, sample=voice.sample(visit)) for code, visit in samples if visit is not None]
+    machine = voice.named("machine_name", dossier.machine.name)
+    litres = dossier.litres_per_day
+    used = "" if math.isnan(litres) else voice.say("report.where.litres", litres=figure(litres, 0, voice.language))
+    lines.append(", ".join(part for part in (voice.say("report.where.machine", machine=machine), used) if part))
+    if dossier.treatment:
+        fitted = voice.told(advice_text.title(dossier.treatment))
+        lines.append(voice.say("report.where.fitted", treatment=fitted))
+    return lines
+
+
+def _chart(report: ClientReport, voice: Voice) -> Markup | None:
+    heat = max(part.temperature_c for part in report.dossier.machine.parts)
+    waters = client_table.columns(report)
+    words = {kind: voice.say(f"report.chart.{kind}") for kind in ("raw", "treated", "expected", "cup", "title")}
+    words["scale"] = voice.say("report.chart.scale", heat=figure(min(heat, client_chart.MOST_C), 0, voice.language))
+    drawn = client_chart.draw(waters, words, report.profile, heat, voice.unit)
+    if drawn is None:
+        return None
+    words |= {
+        "x": voice.say("report.chart.x", unit=voice.unit.sign),
+        "y": voice.say("report.chart.y", unit=voice.unit.sign),
+        "desc": voice.say("report.chart.desc", points=" ".join(_point(kind, water, voice) for kind, water in waters)),
+    }
+    geometry: dict[str, Any] = {
+        "width": client_chart.WIDTH,
+        "height": client_chart.HEIGHT,
+        "left": client_chart.LEFT,
+        "right": client_chart.RIGHT,
+        "top": client_chart.TOP,
+        "bottom": client_chart.BOTTOM,
+        "x_labels": [
+            (x, f"{tick:g}".replace(".", "," if voice.language == "de" else ".")) for x, tick in drawn.x_ticks
+        ],
+        "y_labels": [
+            (y, f"{tick:g}".replace(".", "," if voice.language == "de" else ".")) for y, tick in drawn.y_ticks
+        ],
+    }
+    picture = environment().get_template("client_chart.svg.j2").render(chart=drawn, words=words, **geometry)
+    return Markup(picture)  # noqa: S704 - rendered by this module's own template, which escapes
+
+
+def _point(kind: str, water: Water, voice: Voice) -> str:
+    hardness, alkalinity = (
+        voice.reading(name, client_chart.reach(water, name)[1], water.spread[name]) for name in (HARDNESS, ALKALINITY)
+    )
+    return voice.say(
+        "report.chart.point",
+        name=voice.say(f"report.chart.{kind}"),
+        hardness=hardness,
+        alkalinity=alkalinity,
+        unit=voice.unit.sign,
+    )
+
+
+def _citations(report: ClientReport) -> list[tuple[str, str]]:
+    known = table("sources").set_index("key")["citation"]
+    keys = dict.fromkeys([*(band.source for band in report.profile.bands), *_ALWAYS])
+    return [(key, str(known.get(key, key))) for key in keys][:_MOST_CITED]
+
+
+def pdf(page: str) -> bytes:
+    """Print a page to PDF.
+
+    Parameters
+    ----------
+    page : HTML as ``render`` gives it.
+
+    Raises
+    ------
+    KettlestoneError : WeasyPrint, the optional extra `pdf`, is not installed or cannot run here.
+    """
+    try:
+        import weasyprint  # noqa: PLC0415 - an extra; heavy
+    except (ImportError, OSError) as error:
+        raise KettlestoneError(
+            "a PDF needs WeasyPrint, which is not installed here.\n  Nothing was written.\n"
+            "  Install kettlestone[pdf], or write --out FILE.html and print it from a browser."
+        ) from error
+    target = io.BytesIO()
+    weasyprint.HTML(string=page).write_pdf(target)
+    return target.getvalue()

@@ -1,0 +1,1 @@
+"""Answers of the commands, on the terminal or as data."""

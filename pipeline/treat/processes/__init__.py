@@ -1,0 +1,1 @@
+"""Treatments as physics: what each makes of a water."""

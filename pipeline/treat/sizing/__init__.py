@@ -1,0 +1,1 @@
+"""How big: capacity, load, litres and days, salt and waste."""
