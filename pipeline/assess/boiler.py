@@ -8,16 +8,16 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.clauses import clause, joined
 from pipeline.assess.scale import ScaleLimits, full_solution, planned, scale_class, scale_word
-from pipeline.chemistry.arrays import floats
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from pipeline.arrays import Floats, Places
     from pipeline.assess.machines import Machine
     from pipeline.assess.readings_range import Range
-    from pipeline.chemistry.arrays import Floats, Places
 
 FULL: Final = "equilibrium, carbon dioxide kept in (low) to gone (high), constants and readings included"
 PLANNED: Final = "planning rule of the trade, hardness as calcium; low and high from the readings only"

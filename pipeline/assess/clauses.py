@@ -14,7 +14,7 @@ from pipeline.problems import filled
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from pipeline.chemistry.arrays import Flags, Floats, Places
+    from pipeline.arrays import Flags, Floats, Places
 
 
 def clause(template: str, mask: Flags, values: Mapping[str, Floats] | pd.DataFrame) -> pa.Array:

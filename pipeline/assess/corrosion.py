@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.arrays import floats
 from pipeline.assess.limit_notes import Rule, apply, reading_for
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.indices import corrosion_ratios
 from pipeline.chemistry.remarks import remarks
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats
     from pipeline.normalise.sample_table import SampleTable
 
 Pair = tuple[float, float]  # attention, act

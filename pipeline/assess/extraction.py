@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import numbers
 from pipeline.chemistry.remarks import remarks
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats
     from pipeline.normalise.sample_table import SampleTable
 
 

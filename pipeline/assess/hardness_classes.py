@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import MOLAR_MASS
 from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Codes, Flags, Floats
+    from pipeline.arrays import Codes, Flags, Floats
 
 _CACO3_PER_UNIT: Final = {  # mg/L as CaCO3 [IUPAC2021]
     "mmol/L": MOLAR_MASS["calcium_carbonate"],

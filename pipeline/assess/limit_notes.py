@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.clauses import clause, joined
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import numbers
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipeline.chemistry.arrays import Codes, Flags, Floats
+    from pipeline.arrays import Codes, Flags, Floats
     from pipeline.normalise.sample_table import SampleTable
 
 LEVELS = ("fine", "attention", "act")

@@ -11,15 +11,16 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.user_tables import known_keys, number, read_tables, refused
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.water import BAR_PER_ATM, saturation_pressure_atm
 from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
+
 
 NOT_KNOWN: Final = "not known"
 METALS: Final = ("copper", "brass", "stainless steel", "aluminium")

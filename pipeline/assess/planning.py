@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.arrays import floats
 from pipeline.chemistry.activity import LN10
-from pipeline.chemistry.arrays import floats
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
 
 DEGASSED_SLOPE, DEGASSED_BASE = 1.465, 4.54  # pH of a degassed water from log alkalinity [PB1991]
 KELVIN_AS_PRINTED: Final = 273.0  # [LANGELIER1936], as the short form is printed

@@ -9,17 +9,17 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.hardness_classes import classes_of
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import column
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from pipeline.arrays import Floats
     from pipeline.assess.boiler import BoilerScale
     from pipeline.normalise.sample_table import SampleTable
 
-Floats = npt.NDArray[np.float64]
 
 QUANTITY_COLUMNS: Final = ["sample_id", "quantity", "value", "low", "high", "unit", "method"]
 _METAL: Final = (

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, calcium_and_magnesium, numbers
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats, Places
+    from pipeline.arrays import Floats, Places
     from pipeline.normalise.sample_table import SampleTable
 
 # What the solver reads and the readings that move scale; other ions stay at their value.

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.planning import degassed_ph, planning_index, planning_rule, usual_solids
 from pipeline.chemistry.activity import LN10
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.composition import CALCIUM, DEGASSED_LOG_PCO2, prepare
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
@@ -26,8 +26,8 @@ from pipeline.chemistry.solution import at_sampling, heated_closed, heated_open,
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.arrays import Codes, Floats
     from pipeline.assess.readings_range import Range
-    from pipeline.chemistry.arrays import Codes, Floats
     from pipeline.chemistry.composition import Composition
     from pipeline.chemistry.results import Answer
     from pipeline.chemistry.solution import Solution

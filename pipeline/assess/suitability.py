@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.boiler import BoilerScale, boiler_scale
 from pipeline.assess.clauses import after, clause, joined
 from pipeline.assess.corrosion import CorrosionLimits, corrosion
@@ -18,7 +19,6 @@ from pipeline.assess.quantities import quantities
 from pipeline.assess.readings_range import readings_range
 from pipeline.assess.scale import ScaleLimits
 from pipeline.assess.zones import disagreement, judge
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import column
 from pipeline.chemistry.remarks import remarks
 

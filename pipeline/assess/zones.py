@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.clauses import after, clause, joined
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import column, numbers
 from pipeline.chemistry.remarks import remarks
 from pipeline.chemistry.tds_scales import to_tds
@@ -17,8 +17,8 @@ from schemas.columns import ANALYTES
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from pipeline.arrays import Flags, Floats
     from pipeline.assess.profiles import Band, Profile
-    from pipeline.chemistry.arrays import Flags, Floats
     from pipeline.normalise.sample_table import SampleTable
 
 ZONES: Final = ("in zone", "probably in zone", "cannot tell", "probably not in zone", "out of zone")

@@ -15,13 +15,10 @@ from pipeline.chemistry.constants import log_k
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3, MG_CACO3_PER_MEQ, MOLAR_MASS
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
+    from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
-
-    Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -119,7 +116,7 @@ def alkalinity_forms(samples: SampleTable, limits: Limits) -> Columns:
     }
 
 
-def _capped(samples: SampleTable, alkalinity: Floats) -> npt.NDArray[np.bool_]:
+def _capped(samples: SampleTable, alkalinity: Floats) -> Flags:
     """Tell where an alkalinity equals the total hardness exactly, as the old definition makes it."""
     return np.asarray(np.abs(alkalinity - samples.measured["total_hardness_mg_l_caco3"].to_numpy()) == 0.0)
 
@@ -236,7 +233,7 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> Columns:
     }
 
 
-def _split(partial: Floats, expected: Floats, said: npt.NDArray[np.bool_]) -> Column:
+def _split(partial: Floats, expected: Floats, said: Flags) -> Column:
     """Say how much of an alkalinity was read to pH 8.3, where it was."""
     shares = {"partial": partial, "expected": expected}
     words = " of which {partial:1} to pH 8.3 ({expected:1} expected at this pH)"

@@ -12,12 +12,11 @@ from pipeline.normalise.coded import coded
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
     import pandas as pd
 
+    from pipeline.arrays import Flags, Floats
     from pipeline.normalise.sample_table import SampleTable
 
-    Floats = npt.NDArray[np.float64]
 
 # What a figure follows from says nothing more: (figure, the ones that make it).
 _FOLLOWS: Final = (
@@ -67,7 +66,7 @@ def chance(samples: SampleTable, columns: list[str], spread: float, spread_ph: f
     return share
 
 
-def _follows(measured: pd.DataFrame, code: str) -> npt.NDArray[np.bool_]:
+def _follows(measured: pd.DataFrame, code: str) -> Flags:
     sources = next((makers for figure, makers in _FOLLOWS if figure == code), ())
     if not sources:
         return np.zeros(len(measured), dtype="bool")

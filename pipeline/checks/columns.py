@@ -11,12 +11,10 @@ import numpy.typing as npt
 import pandas as pd
 import pyarrow as pa
 
+from pipeline.arrays import Flags, Floats, Places
 from pipeline.normalise.coded import Coded
 from pipeline.problems import filled
 
-Flags: TypeAlias = npt.NDArray[np.bool_]
-Floats: TypeAlias = npt.NDArray[np.float64]
-Places: TypeAlias = npt.NDArray[np.integer[Any]]
 Column: TypeAlias = float | str | npt.NDArray[Any] | Coded | pd.Series
 Columns: TypeAlias = Mapping[str, Column]
 Plain: TypeAlias = Floats | pa.Array

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.arrays import floats
 from pipeline.checks import evidence
 from pipeline.checks.columns import worded
 from pipeline.checks.registry import check
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.conductance import carried
 from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
@@ -24,9 +24,9 @@ from pipeline.normalise.coded import Coded
 from pipeline.reference import records
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Floats
     from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
-    from pipeline.chemistry.arrays import Floats
     from pipeline.normalise.sample_table import SampleTable
 
 

@@ -16,9 +16,8 @@ from pipeline.checks.registry import check
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    from pipeline.checks.columns import Column, Columns, Flags
+    from pipeline.arrays import Flags, Places
+    from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -91,9 +90,7 @@ def rounding_habit(samples: SampleTable, limits: Limits) -> Columns:
     return {**found, "place": np.full(len(np.asarray(found["observed"])), -1), "evaluated": judged[of.code]}
 
 
-def _grouped(
-    samples: SampleTable, chosen: npt.NDArray[np.intp], hit: npt.NDArray[np.bool_], fewest: int
-) -> dict[str, Column]:
+def _grouped(samples: SampleTable, chosen: Places, hit: Flags, fewest: int) -> dict[str, Column]:
     """Count the chosen readings and the hits among them, by source and quantity."""
     of = evidence.sources(samples)
     analyte = samples.once(record.analyte_codes)[chosen]

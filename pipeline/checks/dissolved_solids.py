@@ -13,14 +13,10 @@ from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import dissolved_solids_calculated
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
+    from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
-
-    Floats = npt.NDArray[np.float64]
-    Flags = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

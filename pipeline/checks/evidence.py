@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -16,11 +16,10 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Column, Columns
     from pipeline.normalise.sample_table import SampleTable
 
-    Floats = npt.NDArray[np.float64]
-    Flags = npt.NDArray[np.bool_]
 
 _DERIVED = METHODS.index("derived")
 
@@ -128,7 +127,7 @@ def says(samples: SampleTable, names: Sequence[str], words: Sequence[str]) -> Fl
     return np.asarray(np.any([samples.fact(name).mentions(pattern) for name in names], axis=0))
 
 
-def middle(values: Floats, group: npt.NDArray[np.integer[Any]], count: int) -> Floats:
+def middle(values: Floats, group: Places, count: int) -> Floats:
     """Give the medians of (n,) or (n, k) values in each of ``count`` groups; what is missing is left out."""
     medians = pd.DataFrame(values).groupby(group).median()
     laid = np.full((count, medians.shape[1]), np.nan)
@@ -140,7 +139,7 @@ def middle(values: Floats, group: npt.NDArray[np.integer[Any]], count: int) -> F
 class Sources:
     """The source (file) of every sample: ``code`` is its number, ``names`` the SHA-256 of each."""
 
-    code: npt.NDArray[np.integer[Any]]
+    code: Places
     names: npt.NDArray[np.object_]
 
     def count(self, flags: Flags) -> Floats:

@@ -6,17 +6,16 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import numpy.typing as npt
 
+from pipeline.arrays import Floats
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.arrays import Flags
     from pipeline.checks.treatment import TreatmentLimits
-
-Numbers = npt.NDArray[np.float64]
-Judgement = tuple[Numbers, Numbers, Numbers, Numbers]  # before, after, low, high
+Judgement = tuple[Floats, Floats, Floats, Floats]  # before, after, low, high
 
 SODIUM_PER_HARDNESS: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594 mg Na per mg CaCO3 [IUPAC2021]
 
@@ -25,14 +24,14 @@ SODIUM_PER_HARDNESS: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594 m
 class Side:
     """One quantity per field, one number per pair; NaN where not measured."""
 
-    hardness: Numbers
-    alkalinity: Numbers
-    conductivity: Numbers
-    ph: Numbers
-    sodium: Numbers
-    chloride: Numbers
-    calcium: Numbers
-    chlorine: Numbers
+    hardness: Floats
+    alkalinity: Floats
+    conductivity: Floats
+    ph: Floats
+    sodium: Floats
+    chloride: Floats
+    calcium: Floats
+    chlorine: Floats
 
 
 @dataclass(frozen=True)
@@ -42,7 +41,7 @@ class Sides:
     raw: Side
     treated: Side
     allowed: Side
-    bypass: Numbers
+    bypass: Floats
 
 
 @dataclass(frozen=True)
@@ -58,11 +57,11 @@ class Rule:
     both: bool = False
 
 
-def _open(values: Numbers) -> Numbers:
+def _open(values: Floats) -> Floats:
     return np.full(len(values), np.nan)
 
 
-def _only(where: npt.NDArray[np.bool_], values: Numbers) -> Numbers:
+def _only(where: Flags, values: Floats) -> Floats:
     return np.where(where, values, np.nan)
 
 

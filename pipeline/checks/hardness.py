@@ -19,6 +19,7 @@ from pipeline.chemistry.equivalents import (
 )
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
@@ -212,7 +213,7 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> Columns:
     }
 
 
-def _sodium_said(found: evidence.Floats, said: evidence.Flags) -> Column:
+def _sodium_said(found: Floats, said: Flags) -> Column:
     """Say how much sodium was read, for the rows that need words."""
     known = ~np.isnan(found)
     words = {"found: {found:0}": said & known, "which was not measured": said & ~known}
@@ -221,7 +222,7 @@ def _sodium_said(found: evidence.Floats, said: evidence.Flags) -> Column:
 
 def _exchange_fits(
     samples: SampleTable, alkalinity: evidence.Quantity, hardness: evidence.Quantity, bounds: HardnessLimits
-) -> evidence.Flags:
+) -> Flags:
     """Tell where the two titrations of a raw water may have changed places, as far as anything else says."""
     raw = samples.fact("stage").isin(["raw"])
     stated = evidence.says(samples, ("supply", "treatment", "comment"), _SODIUM_WORDS)

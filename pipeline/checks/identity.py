@@ -15,7 +15,8 @@ from pipeline.checks.registry import check
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from pipeline.checks.columns import Column, Columns, Flags, Floats, Places
+    from pipeline.arrays import Flags, Floats, Places
+    from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
@@ -114,10 +115,10 @@ def copied_reading(samples: SampleTable, limits: Limits) -> Columns:
     return {**stacked(told, once), "place": places, "evaluated": heavy}
 
 
-def _rough(numbers: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+def _rough(numbers: Floats) -> Floats:
     """Keep one digit: an estimate of a coincidence has no more."""
-    size: npt.NDArray[np.float64] = 10.0 ** np.floor(np.log10(numbers))
-    kept: npt.NDArray[np.float64] = np.round(numbers / size) * size
+    size: Floats = 10.0 ** np.floor(np.log10(numbers))
+    kept: Floats = np.round(numbers / size) * size
     return kept
 
 

@@ -13,7 +13,8 @@ from pipeline.checks.registry import check
 from pipeline.normalise.coded import Coded, coded, silent
 
 if TYPE_CHECKING:
-    from pipeline.checks.columns import Columns, Flags
+    from pipeline.arrays import Flags
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 

@@ -21,13 +21,10 @@ from pipeline.chemistry.equivalents import (
 )
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
+    from pipeline.arrays import Floats
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
-
-    Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

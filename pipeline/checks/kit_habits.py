@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.checks import record
-from pipeline.checks.columns import Flags, Floats, either, first_that_holds, stacked, within
+from pipeline.checks.columns import either, first_that_holds, stacked, within
 from pipeline.checks.kits import LABORATORY, Counts, counts
 from pipeline.checks.registry import check
 from pipeline.normalise.coded import Coded
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Columns
     from pipeline.checks.kits import KitLimits
     from pipeline.checks.limits import Limits

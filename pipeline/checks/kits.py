@@ -6,15 +6,15 @@ from dataclasses import dataclass, fields
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from pipeline.checks import record
-from pipeline.checks.columns import Floats, outside, worded
+from pipeline.checks.columns import outside, worded
 from pipeline.checks.registry import check
 from pipeline.normalise.coded import Coded
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
@@ -60,10 +60,10 @@ class Counts:
     counted : drops · step.
     """
 
-    row: npt.NDArray[np.intp]
-    place: npt.NDArray[np.integer]
+    row: Places
+    place: Places
     analyte: Coded
-    line: npt.NDArray[np.integer]
+    line: Places
     drops: Floats
     degree: Floats
     ratio: Floats
@@ -76,7 +76,7 @@ class Counts:
         """Worth of one drop as used."""
         return self.degree * self.ratio
 
-    def take(self, rows: npt.NDArray[np.intp] | npt.NDArray[np.bool_]) -> Counts:
+    def take(self, rows: Places | Flags) -> Counts:
         """Keep some of the counts."""
         return Counts(**{part.name: _taken(getattr(self, part.name), rows) for part in fields(self)})
 
@@ -165,7 +165,7 @@ def count_vs_value(samples: SampleTable, limits: Limits) -> Columns:
     }
 
 
-def _typed_beside(samples: SampleTable, typed: npt.NDArray[np.intp]) -> tuple[Counts, npt.NDArray[np.intp]]:
+def _typed_beside(samples: SampleTable, typed: Places) -> tuple[Counts, Places]:
     """Pair every typed value with the counts of the same sample, quantity and line; typed values in order."""
     counted = samples.once(counts)
     keys = ["sample", "analyte", "line"]

@@ -12,8 +12,7 @@ from pipeline.checks.columns import first_that_holds
 from pipeline.normalise.coded import Coded, coded
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
+    from pipeline.arrays import Places
     from pipeline.normalise.sample_table import SampleTable
 
 RAW: Final = ("raw",)
@@ -80,9 +79,7 @@ def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
     )
 
 
-def _nearest(
-    where: npt.NDArray[np.int64], when: npt.NDArray[np.int64], raw: npt.NDArray[np.intp], treated: npt.NDArray[np.intp]
-) -> npt.NDArray[np.intp]:
+def _nearest(where: Places, when: Places, raw: Places, treated: Places) -> Places:
     """Point from each treated sample to the raw one nearest in time at its place (or -1); of two the earlier."""
     moments, moment = np.unique(when, return_inverse=True)
     key = where * len(moments) + moment

@@ -15,14 +15,10 @@ from pipeline.reference import table
 from schemas.columns import ANALYTES, WIDE_COLUMNS
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
+    from pipeline.arrays import Floats, Places
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
-
-    Floats = npt.NDArray[np.float64]
-    Places = npt.NDArray[np.intp]
 
 
 @dataclass(frozen=True)

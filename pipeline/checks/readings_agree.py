@@ -6,15 +6,15 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pipeline.checks import record, slips
-from pipeline.checks.columns import Flags, Floats, either, worded
+from pipeline.checks.columns import either, worded
 from pipeline.checks.registry import check
 from schemas.columns import ANALYTES
 from schemas.methods import METHOD_RANK
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.coded import Coded
@@ -47,7 +47,7 @@ class Beside:
     allowed : √(U1² + U2²), both with k = 2.
     """
 
-    place: npt.NDArray[np.int64]
+    place: Places
     analyte: Coded
     used: Floats
     other: Floats
@@ -92,7 +92,7 @@ def beside(samples: SampleTable, left_out: tuple[str, ...]) -> Beside:
     )
 
 
-def _repeated(samples: SampleTable, left_out: tuple[str, ...]) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.int64]]:
+def _repeated(samples: SampleTable, left_out: tuple[str, ...]) -> tuple[Places, Places]:
     """Find the readings that have company: their places, and the cell of sample and quantity each belongs to."""
     sample, analyte = samples.once(record.positions), samples.once(record.analyte_codes)
     counted = (sample >= 0) & (analyte >= 0) & ~samples.once(record.said, "analyte").isin(left_out)

@@ -15,6 +15,7 @@ from pipeline.normalise.sample_table import column_numbers, places
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pipeline.arrays import Floats, Places
     from pipeline.normalise.sample_table import SampleTable
 
 Instants: TypeAlias = npt.NDArray[np.datetime64]
@@ -69,7 +70,7 @@ def last_instants(samples: SampleTable, name: str) -> Instants:
     return end.astype("datetime64[us]")
 
 
-def days(later: Instants, earlier: Instants) -> npt.NDArray[np.float64]:
+def days(later: Instants, earlier: Instants) -> Floats:
     """Count the days from one moment to another, missing where one of them is."""
     apart = later - earlier
     in_days = apart.astype("int64") / 1_000_000.0 / 86_400.0
@@ -82,7 +83,7 @@ def dates(moments: Instants) -> npt.NDArray[np.object_]:
     return words
 
 
-def positions(samples: SampleTable) -> npt.NDArray[np.int64]:
+def positions(samples: SampleTable) -> Places:
     """Give the place of each reading's sample in the table, -1 where it has none."""
     return places(samples.about.index, samples.readings["sample_id"])
 
@@ -104,11 +105,11 @@ def instrument(samples: SampleTable, analytes: tuple[str, ...]) -> Coded:
     return Coded(first, (*used.texts, ""))
 
 
-def analyte_codes(samples: SampleTable) -> npt.NDArray[np.int64]:
+def analyte_codes(samples: SampleTable) -> Places:
     """Place every reading's quantity in ANALYTES; -1 where it is not one of them."""
     return column_numbers(samples.readings["analyte"])
 
 
-def together(parts: Sequence[Coded]) -> npt.NDArray[np.int64]:
+def together(parts: Sequence[Coded]) -> Places:
     """Give rows that say the same in all parts the same number, counted in order of appearance."""
     return numbered((part.code, len(part.texts)) for part in parts)

@@ -15,6 +15,7 @@ from pipeline.checks.columns import first_that_holds
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Flags
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
@@ -86,7 +87,7 @@ def date_order(samples: SampleTable, limits: Limits) -> Columns:
     }
 
 
-def _words_where(mask: npt.NDArray[np.bool_], words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
+def _words_where(mask: Flags, words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
     result: npt.NDArray[np.object_] = np.full(len(mask), "", dtype=object)
     result[mask] = words
     return result

@@ -13,7 +13,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.checks.columns import Columns, Flags, Places, Plain, outside, picked, spelt
+from pipeline.checks.columns import Columns, Plain, outside, picked, spelt
 from pipeline.normalise.coded import coded
 from pipeline.problems import filled
 from schemas.columns import ANALYTES, VERDICTS
@@ -21,6 +21,7 @@ from schemas.columns import ANALYTES, VERDICTS
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
+    from pipeline.arrays import Flags, Places
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 

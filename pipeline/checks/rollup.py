@@ -14,10 +14,9 @@ from pipeline.problems import fill
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from pipeline.checks.columns import Places
+    from pipeline.arrays import Flags, Places
     from pipeline.normalise.sample_table import SampleTable
 
-    Counts = npt.NDArray[np.int64]
 
 _FEWEST: Final = 8  # samples of a source before its share means anything [CP]
 _SHARE: Final = 0.8  # of the samples a check could evaluate [CP]
@@ -26,9 +25,7 @@ _SHARED: Final = "{flagged} of {seen} samples of this source share one finding. 
 _PART: Final = " Asked once for the whole source."
 
 
-def rolled_up(
-    findings: pd.DataFrame, place: Places, samples: SampleTable, evaluated: dict[str, npt.NDArray[np.bool_]]
-) -> pd.DataFrame:
+def rolled_up(findings: pd.DataFrame, place: Places, samples: SampleTable, evaluated: dict[str, Flags]) -> pd.DataFrame:
     """Put a finding that nearly every sample of a source shares into words once.
 
     Eight holds for one heading are one question. The findings of the samples stay, as notes, so that
@@ -71,7 +68,7 @@ def rolled_up(
     return joined
 
 
-def _about_source(first: pd.DataFrame, names: npt.NDArray[Any], flagged: Counts, seen: Counts) -> pd.DataFrame:
+def _about_source(first: pd.DataFrame, names: npt.NDArray[Any], flagged: Places, seen: Places) -> pd.DataFrame:
     counted = first.assign(flagged=flagged, seen=seen)
     return first.assign(
         sample_id=None,

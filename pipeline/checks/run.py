@@ -18,7 +18,7 @@ from schemas.columns import VERDICTS
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.checks.columns import Places
+    from pipeline.arrays import Places
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 

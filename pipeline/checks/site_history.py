@@ -15,14 +15,11 @@ from pipeline.normalise.coded import Coded, coded
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
-    from pipeline.checks.columns import Column, Columns, Places
+    from pipeline.arrays import Flags, Floats, Places
+    from pipeline.checks.columns import Column, Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
-    Floats = npt.NDArray[np.float64]
-    Flags = npt.NDArray[np.bool_]
 
 # Hardness, alkalinity and conductivity move together when the supply changes; the others do as they like.
 _TOGETHER: Final = ("total_hardness", "alkalinity", "conductivity")
@@ -100,8 +97,8 @@ class _Rows:
     """Samples by place and time, (n,) each: position in the batch (-1: of the store), place, moment, numbers."""
 
     place: Places
-    where: npt.NDArray[np.int64]
-    site: npt.NDArray[np.int64]
+    where: Places
+    site: Places
     raw: Flags
     when: record.Instants
     numbers: dict[str, Floats]
@@ -137,7 +134,7 @@ def _in_order(samples: SampleTable) -> _Rows:
     return rows.take(np.lexsort([when, where]))
 
 
-def _before(rows: _Rows, most: int) -> npt.NDArray[np.int64]:
+def _before(rows: _Rows, most: int) -> Places:
     """Point from every row to the rows before it at the same place; to one past the end where there is none."""
     where, when, count = rows.where, rows.when, len(rows.where)
     place = np.full((count, most), count, dtype="int64")
@@ -147,7 +144,7 @@ def _before(rows: _Rows, most: int) -> npt.NDArray[np.int64]:
     return place
 
 
-def _middle(values: Floats, count: npt.NDArray[np.int64]) -> Floats:
+def _middle(values: Floats, count: Places) -> Floats:
     """Take the median of the ``count`` known numbers of each row; gaps are sorted behind them."""
     ordered = np.sort(values, axis=1)
     at = np.arange(len(ordered))
@@ -157,7 +154,7 @@ def _middle(values: Floats, count: npt.NDArray[np.int64]) -> Floats:
 
 
 def _against(
-    rows: _Rows, before: npt.NDArray[np.int64], at: npt.NDArray[np.int64] | slice, name: str, bounds: SiteHistoryLimits
+    rows: _Rows, before: Places, at: Places | slice, name: str, bounds: SiteHistoryLimits
 ) -> dict[str, Floats]:
     """Give, for the rows at some places, value, median and scatter of those before, and the distance in units of it."""
     earlier = np.append(rows.numbers[name], np.nan).take(before[at])
@@ -180,7 +177,7 @@ def _against(
 def _worded(
     samples: SampleTable,
     rows: _Rows,
-    before: npt.NDArray[np.int64],
+    before: Places,
     judged: dict[str, dict[str, Floats]],
     bounds: SiteHistoryLimits,
 ) -> Columns:

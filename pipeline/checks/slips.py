@@ -19,12 +19,10 @@ from pipeline.chemistry.equivalents import (
 from pipeline.normalise.unit_spellings import folded, split_form
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
-
+    from pipeline.arrays import Floats, Places
     from pipeline.normalise.coded import Coded
     from pipeline.normalise.sample_table import SampleTable
 
-    Floats = npt.NDArray[np.float64]
 
 # mg/L as CaCO3 of one degree: 10 mg/L CaO, 10 mg/L CaCO3, 1 grain per gallon [DIN-HARDNESS, IUPAC2021].
 DEGREES: Final[dict[str, float]] = {
@@ -115,7 +113,7 @@ def closest(analyte: Coded, ratio: Floats, tolerance: float) -> Coded:
     return fitting(len(ratio), answers)
 
 
-def degree_typed(samples: SampleTable, analyte: str) -> npt.NDArray[np.intp]:
+def degree_typed(samples: SampleTable, analyte: str) -> Places:
     """Tell in which degree a quantity was written or counted.
 
     Returns
@@ -141,7 +139,7 @@ def _named(text: str) -> int:
     return list(DEGREES).index(_CODES[found[0]]) if found and found[0] in _CODES else -1
 
 
-def _counted(per_drop: Floats) -> npt.NDArray[np.intp]:
+def _counted(per_drop: Floats) -> Places:
     """Recognise the degree of a kit by what one drop is worth."""
     apart = np.abs(per_drop[:, None] / np.array(list(DEGREES.values())) - 1)
     nearest = np.where(np.isnan(apart), np.inf, apart).argmin(axis=1)

@@ -16,7 +16,8 @@ from pipeline.chemistry.equivalents import HCO3_PER_CACO3
 from pipeline.normalise.coded import coded
 
 if TYPE_CHECKING:
-    from pipeline.checks.columns import Columns, Places
+    from pipeline.arrays import Places
+    from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 

@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from pipeline.checks import pairs
-from pipeline.checks.columns import Floats, Places, outside, range_words, stacked, taken
+from pipeline.checks.columns import outside, range_words, stacked, taken
 from pipeline.checks.fingerprints import Side, Sides
 from pipeline.checks.registry import check
 from pipeline.checks.treatment_rules import RULES
 from pipeline.normalise.coded import Coded, coded
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Floats, Places
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable

@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.reference import table
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
 
 SPECIES: Final = table("species")
 CHARGES: Final[Floats] = SPECIES["charge"].to_numpy(dtype="float64")

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.chemistry.activity import LN10
-from pipeline.chemistry.arrays import per_water
-from pipeline.chemistry.composition import Composition, prepare
+from pipeline.chemistry.composition import Composition, per_water, prepare
 from pipeline.chemistry.equilibrium import CARBONATE, LEAST_LN_ACTIVITY
 from pipeline.chemistry.results import assemble, in_blocks
 from pipeline.chemistry.solution import Solution, at_sampling, with_total_carbonate
@@ -16,7 +15,7 @@ from pipeline.chemistry.solution import Solution, at_sampling, with_total_carbon
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats
     from pipeline.chemistry.results import Answer
 
 

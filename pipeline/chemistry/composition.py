@@ -11,8 +11,9 @@ from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pandas as pd
 
-from pipeline.chemistry.arrays import Codes, Flags, Floats, Places, floats
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import (
     MOLAR_MASS,
     alkalinity_meq_l,
@@ -21,7 +22,7 @@ from pipeline.chemistry.equivalents import (
 )
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from pipeline.arrays import Codes, Flags, Floats, Places
 
 IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "silica", "sulfate",
                "chloride", "nitrate", "fluoride", "ammonium")  # fmt: skip
@@ -68,6 +69,18 @@ ASSUMPTIONS: Final = (
 (A_TEMPERATURE, A_PH, A_SPLIT, A_MAGNESIUM, A_SULFATE, A_SODIUM, A_CHLORIDE, A_CONDUCTIVITY) = (
     1 << bit for bit in range(len(ASSUMPTIONS))
 )
+
+
+def per_water(values: float | pd.Series[float], index: pd.Index, name: str) -> Floats:
+    """Spread one value over all waters, or take a series that has the waters' own index.
+
+    Raises
+    ------
+    ValueError : the series belongs to other rows, so its values would land on the wrong waters.
+    """
+    if isinstance(values, pd.Series) and not values.index.equals(index):
+        raise ValueError(f"{name}: give a series with the index of the waters, in their order")
+    return np.broadcast_to(floats(values), (len(index),))
 
 
 @dataclass(frozen=True)

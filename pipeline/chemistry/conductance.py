@@ -26,10 +26,8 @@ from pipeline.chemistry.tds_scales import SCALES, from_tds, from_tds_of_unknown_
 from pipeline.reference import records
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from pipeline.arrays import Flags, Floats
 
-    Floats = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
 
 __all__ = [
     "SCALES",

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.arrays import floats
 from pipeline.chemistry.activity import LN10, SPECIES
-from pipeline.chemistry.arrays import Floats, floats
 from pipeline.chemistry.water import (
     BAR_PER_ATM,
     GAS_CONSTANT_CM3_ATM,
@@ -22,7 +22,8 @@ from pipeline.reference import records, table
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Places
+    from pipeline.arrays import Floats, Places
+
 
 MINERALS: Final = ("calcite", "aragonite", "gypsum", "anhydrite", "amorphous_silica")
 _GAS_CONSTANT_KCAL: Final = 1.98720e-3  # kcal/mol/K

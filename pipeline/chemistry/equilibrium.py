@@ -13,11 +13,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.arrays import floats
 from pipeline.chemistry.activity import CHARGES, SPECIES, WATER_ACTIVITY_PER_MOLALITY, WEIGHTS, slopes, terms
-from pipeline.chemistry.arrays import floats
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Flags, Floats, Places
+    from pipeline.arrays import Flags, Floats, Places
 
 BOUND: Final = ("calcium", "magnesium", "sodium", "potassium", "silica")
 HYDROGEN, CARBONATE, SULFATE, WATER = range(4)

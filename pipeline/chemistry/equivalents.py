@@ -13,7 +13,7 @@ import pandas as pd
 from pipeline.reference import table
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
 
 _IONS: Final = table("ions")
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from pipeline.chemistry.arrays import floats, per_water
+from pipeline.arrays import floats
 from pipeline.chemistry.carbonate import contradicted
 from pipeline.chemistry.composition import (
     CALCIUM,
@@ -16,6 +16,7 @@ from pipeline.chemistry.composition import (
     SILICA,
     SULFATE,
     Composition,
+    per_water,
     prepare,
 )
 from pipeline.chemistry.constants import log_k
@@ -27,7 +28,7 @@ from pipeline.chemistry.solution import Solution, at_sampling, heated_closed, he
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats
     from pipeline.chemistry.results import Answer
 
     PerWater = float | pd.Series[float]

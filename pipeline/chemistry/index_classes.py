@@ -10,9 +10,8 @@ import pandas as pd
 from pipeline.reference import table
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from pipeline.arrays import Floats
 
-    Floats = NDArray[np.float64]
 
 _CLASSES: Final = table("index_classes")
 _DEVIATION: Final = table("index_deviation")

@@ -23,10 +23,8 @@ from pipeline.chemistry.index_classes import classes, full_range, highest_bound
 from pipeline.chemistry.remarks import remarks
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from pipeline.arrays import Flags, Floats
 
-    Floats = NDArray[np.float64]
-    Flags = NDArray[np.bool_]
 
 PH_SCALE: Final = (0.0, 14.0)
 TEMPERATURE_RANGE_C: Final = (0.0, 95.0)  # the pH of saturation is fitted to 0-90 °C [PB1982]

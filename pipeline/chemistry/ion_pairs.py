@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from pipeline.arrays import Floats
 
-    Floats = NDArray[np.float64]
 
 # L/mol at 25 °C, one figure for calcium and magnesium [PHREEQC3].
 SULFATE: Final = 10.0**2.3  # CaSO4 2.25, MgSO4 2.37

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.chemistry.activity import LN10
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.carbonate import contradicted
 from pipeline.chemistry.composition import NOT_CONVERGED, REASONS, Composition, prepare
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, alkalinity_meq_l, column
@@ -16,7 +16,7 @@ from pipeline.chemistry.results import BLOCK
 from pipeline.chemistry.solution import at_sampling, with_total_carbonate
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats
 
 _NOT_CONSERVED: Final = ("bicarbonate_mg_l", "carbonate_mg_l", "phenolphthalein_alkalinity_mg_l_caco3")
 _SUM_TOLERANCE: Final = 1e-6

@@ -23,7 +23,7 @@ from pipeline.chemistry.composition import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    from pipeline.chemistry.arrays import Codes, Flags, Floats, Places
+    from pipeline.arrays import Codes, Flags, Floats, Places
 
     Answer = tuple[dict[str, Floats], Flags, Flags]
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.carbonate import contradicted
 from pipeline.chemistry.composition import Composition, prepare
 from pipeline.chemistry.constants import log_k

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.arrays import floats
 from pipeline.chemistry import equilibrium
 from pipeline.chemistry.activity import LN10, SPECIES
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.composition import (
     BOUND_ROWS,
     CALCIUM,
@@ -23,7 +23,7 @@ from pipeline.chemistry.constants import Constants, constants
 from pipeline.chemistry.equilibrium import CARBONATE, HYDROGEN, TRACE, Question, State, System
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
 
 _ROW: Final = {name: row for row, name in enumerate(SPECIES["species"])}
 _CALCIUM_SPECIES: Final = (SPECIES["bound_to"] == "calcium").to_numpy()

@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from pipeline.arrays import Floats
 
-    Floats = NDArray[np.float64]
 
 _POINTS: Final = gathered(records("conductance_tds_points"), "scale")
 _FACTORS: Final = [row["factor"] for row in records("conductance_tds_factors")]

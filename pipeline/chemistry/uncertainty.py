@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import column
 from pipeline.chemistry.saturation import saturate
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
 
     Evaluate = Callable[[pd.DataFrame], pd.DataFrame]
 

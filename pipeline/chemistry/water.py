@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
 
 KELVIN: Final = 273.15
 BAR_PER_ATM: Final = 1.01325

@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from pipeline.explain.record import Flags, Floats, Record
+    from pipeline.arrays import Flags, Floats
+    from pipeline.explain.record import Record
 
     Change = Callable[[Record], dict[int, Floats]]
     Where = Callable[[Record], Flags]

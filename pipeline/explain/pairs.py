@@ -20,8 +20,9 @@ from schemas.columns import ANALYTES
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.limits import Limits
-    from pipeline.explain.record import Flags, Floats, Places, Record
+    from pipeline.explain.record import Record
     from pipeline.explain.wording import Columns
     from pipeline.normalise.sample_table import SampleTable
 

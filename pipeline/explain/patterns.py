@@ -20,8 +20,9 @@ from pipeline.problems import fill, filled
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.explain.ranges import History
-    from pipeline.explain.record import Flags, Floats, Places, Record
+    from pipeline.explain.record import Record
     from pipeline.normalise.sample_table import SampleTable
 
 PATTERN_COLUMNS: Final = (

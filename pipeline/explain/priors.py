@@ -12,8 +12,8 @@ from pipeline.explain.mistakes import catalogue
 from pipeline.reference import table
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Floats
     from pipeline.explain.mistakes import Candidate
-    from pipeline.explain.record import Floats
 
 UNNAMED: Final = "none-of-these"
 STATED_SOFTENER: Final = 0.5  # prior of softened water where the record names a softener [CP]

@@ -17,7 +17,8 @@ from pipeline.reference import table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
-    from pipeline.explain.record import Flags, Floats, Places, Record
+    from pipeline.arrays import Flags, Floats, Places
+    from pipeline.explain.record import Record
     from pipeline.normalise.coded import Coded
     from pipeline.normalise.sample_table import SampleTable
 

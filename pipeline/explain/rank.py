@@ -27,8 +27,9 @@ from schemas.columns import ANALYTES, SEVERITIES
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.arrays import Flags, Places
     from pipeline.checks.limits import Limits
-    from pipeline.explain.record import Flags, Places, Record
+    from pipeline.explain.record import Record
     from pipeline.explain.wording import Columns
     from pipeline.normalise.sample_table import SampleTable
 

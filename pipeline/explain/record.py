@@ -20,11 +20,9 @@ from schemas.columns import ANALYTES, WIDE_COLUMNS
 from schemas.methods import METHODS
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.normalise.sample_table import SampleTable
 
-Floats = npt.NDArray[np.float64]
-Flags = npt.NDArray[np.bool_]
-Places = npt.NDArray[np.int64]
 
 # Quantities that are often read twice for one bottle: the second reading is a row of its own.
 SECOND: Final = ("total_hardness", "alkalinity", "conductivity")

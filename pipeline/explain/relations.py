@@ -28,7 +28,8 @@ from pipeline.reference import records
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from pipeline.explain.record import Flags, Floats
+    from pipeline.arrays import Flags, Floats
+
 
 RELATIONS: Final[tuple[str, ...]] = (
     "ion-balance",

@@ -17,9 +17,10 @@ from pipeline.explain.record import ROW, ROWS, UNREAD
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.explain.mistakes import Candidate, Where
     from pipeline.explain.ranges import History
-    from pipeline.explain.record import Flags, Floats, Places, Record
+    from pipeline.explain.record import Record
     from pipeline.normalise.coded import Coded
 
 SAMPLES_AT_ONCE: Final = 128

@@ -21,10 +21,10 @@ from schemas.columns import ANALYTES, SEVERITIES, VERDICTS
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.arrays import Flags
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
     from pipeline.checks.run import Checked
-    from pipeline.explain.record import Flags
     from pipeline.normalise.sample_table import SampleTable
 
 # True states of a water or its treatment; none of them is a mistake.

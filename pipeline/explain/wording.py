@@ -25,8 +25,9 @@ from schemas.columns import ANALYTES
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.arrays import Floats, Places
     from pipeline.explain.ranges import History
-    from pipeline.explain.record import Floats, Places, Record
+    from pipeline.explain.record import Record
 
 RELATION_COLUMNS: Final = (
     "sample_id",

@@ -24,9 +24,10 @@ from pipeline.problems import no_problems
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.arrays import Places
+
     Bytes = npt.NDArray[np.uint8]
     Mask = npt.NDArray[np.bool_]
-    Places = npt.NDArray[np.int64]
 
 BLANKS: Final = "  "  # stands for two or more blanks
 DELIMITERS: Final = ("\t", ";", "|", ",", BLANKS)  # a tie goes to the one that is rarer in text and numbers

@@ -14,10 +14,10 @@ from pipeline.problems import problem_frame
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.arrays import Places
     from pipeline.ingest.quoting import Quoting
 
     Bytes = npt.NDArray[np.uint8]
-    Places = npt.NDArray[np.int64]
 
 LONG_CELL_BYTES: Final = 1_000_000
 _SHOWN: Final = 60

@@ -16,8 +16,9 @@ import numpy as np
 if TYPE_CHECKING:
     import numpy.typing as npt
 
+    from pipeline.arrays import Places
+
     Mask = npt.NDArray[np.bool_]
-    Places = npt.NDArray[np.int64]
 
 QUOTE: Final = 34
 MAX_QUOTED_LINES: Final = 50

@@ -14,8 +14,8 @@ from pipeline.problems import PROBLEMS
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-Flags = npt.NDArray[np.bool_]
-Places = npt.NDArray[np.int64]
+    from pipeline.arrays import Flags, Places
+
 
 NO_PROBLEM: Final = 0
 _PROBLEM_CODES: Final[list[str]] = ["", *PROBLEMS]

@@ -15,8 +15,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    Flags = npt.NDArray[np.bool_]
-    Codes = npt.NDArray[np.integer[Any]]
+    from pipeline.arrays import Codes, Flags
 
 
 @dataclass(frozen=True)

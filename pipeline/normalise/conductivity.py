@@ -12,11 +12,8 @@ from pipeline.chemistry.compensation import EC25_PER_EC20, factor_to_25c
 from pipeline.normalise.categories import add_where, set_where
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
+    from pipeline.arrays import Flags, Floats
 
-    from pipeline.normalise.categories import Flags
-
-    Floats = npt.NDArray[np.float64]
 
 _NONE: Final = re.compile(r"^(none|no|off|nein|keine|aus|non|sans|aucune|nessuna|nee|geen|raw|なし)\b")
 _DONE: Final = re.compile(

@@ -18,7 +18,8 @@ from pipeline.normalise.clock import split_time
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-Places = npt.NDArray[np.int64]
+    from pipeline.arrays import Places
+
 
 _ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y年%m月%d日", "%Y-%m")
 _POINTED: Final = ("%d.%m.%Y", "%d.%m.%y")

@@ -14,9 +14,9 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
+    from pipeline.arrays import Floats
     from pipeline.normalise.sample_table import SampleTable
 
-    Floats = npt.NDArray[np.float64]
 
 _PARTS: Final = ("filled", "uncertainty", "low", "high")
 # Alkalinity as CaCO3 per mg of each form; carbonate carries two charges.

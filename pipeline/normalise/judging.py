@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
-from pipeline.normalise.categories import NO_PROBLEM, Flags, by_category, combined, flagged
+from pipeline.normalise.categories import NO_PROBLEM, by_category, combined, flagged
 from pipeline.normalise.unit_spellings import folded, split_form
 from pipeline.problems import PROBLEM_COLUMNS, no_problems, problem_frame
 from schemas.readings import KIND_COLUMNS, broken_kinds
 from schemas.text_cells import broken_texts
+
+if TYPE_CHECKING:
+    from pipeline.arrays import Flags
 
 
 def broken_cells(raw_text: pd.Series) -> Flags:

@@ -16,6 +16,8 @@ from pipeline.normalise.categories import category
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pipeline.arrays import Flags, Places
+
 _QUALIFIERS: Final = {
     "<": "<",
     "≤": "<",
@@ -52,9 +54,6 @@ _PIECES: Final = ("qualifier", "sign", "body", "exponent", "rest")
 _PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number")
 _DIGITS_ALIKE: Final = bytes.maketrans(b"0123456789", b"5" * 10)
 _GROUP: Final = 3  # digits of a thousands group
-
-Flags = npt.NDArray[np.bool_]
-Places = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True)

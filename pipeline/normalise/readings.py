@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise import numbers, units
@@ -32,6 +31,7 @@ from schemas.methods import QUALIFIERS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pipeline.arrays import Floats, Places
     from pipeline.ingest.extract import Extract
 
 READING_COLUMNS: Final[list[str]] = [
@@ -64,8 +64,6 @@ READING_COLUMNS: Final[list[str]] = [
 
 
 _QUALIFIER_CODES: Final = {sign: code for code, sign in enumerate(QUALIFIERS)}
-Floats = npt.NDArray[np.float64]
-Places = npt.NDArray[np.int64]
 Aliases = tuple[tuple[str, str], ...]
 
 

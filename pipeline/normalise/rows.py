@@ -17,9 +17,9 @@ from schemas.columns import ACTIVITIES, STAGES
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pipeline.arrays import Flags
     from pipeline.ingest.extract import Extract
 
-Flags = npt.NDArray[np.bool_]
 
 _MONTH_FIRST: Final = frozenset({"us", "usa", "u.s.", "u.s.a.", "united states", "united states of america"})
 _DATES: Final = ("analysed_on", "received_on", "reagent_expiry", "calibrated_on")

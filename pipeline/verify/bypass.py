@@ -13,8 +13,9 @@ from pipeline.verify.promised import ALL, QUANTITIES
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from pipeline.arrays import Floats
     from pipeline.verify.causes import Readings
-    from pipeline.verify.promised import Floats, Promise
+    from pipeline.verify.promised import Promise
 
 FINE: Final = np.linspace(0.0, 1.0, 1001)
 CHI2_95: Final = 3.841  # 95 % of chi-square with one degree of freedom [AS1964]

@@ -19,7 +19,8 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from pipeline.verify.promised import Floats, Promise
+    from pipeline.arrays import Floats
+    from pipeline.verify.promised import Promise
 
 _GRID: Final = np.linspace(0.0, 1.0, 101)
 _OTHERS: Final = ("softener", "decarboniser", "reverse osmosis")

@@ -8,9 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
+    from pipeline.arrays import Floats
 
-    Floats = npt.NDArray[np.float64]
 
 GRID: Final = 241  # places of a bend that are tried between the first and the last point
 CHI2_95: Final = 3.841  # 95 % of chi-square with one degree of freedom [AS1964]

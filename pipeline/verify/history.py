@@ -31,9 +31,9 @@ from pipeline.words import Said
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from pipeline.arrays import Floats
     from pipeline.verify.change_points import Course as Shapes
     from pipeline.verify.outcomes import Course
-    from pipeline.verify.series import Floats
 
 LEAST: Final = 4  # samples before a course is read
 _DROP: Final = 17.848  # mg/L as CaCO3 of one degree, German scale [IUPAC2021]

@@ -21,9 +21,6 @@ from schemas.columns import WIDE_COLUMNS
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    import numpy.typing as npt
-
-    Floats = npt.NDArray[np.float64]
 
 _LETS_THROUGH: Final = ("exhausted media", "failed membrane", "moved valve")
 _WHAT_SHOWS_IT: Final = {"resin bag": "verify.resin_bag", "magnesium exchanger": "verify.magnesium"}

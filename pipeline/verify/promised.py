@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    Floats = npt.NDArray[np.float64]
+    from pipeline.arrays import Floats
+
 
 # What proves a treatment; pH and chlorine are looked at on their own.
 QUANTITIES: Final = (

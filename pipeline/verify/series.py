@@ -15,7 +15,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    Floats = npt.NDArray[np.float64]
+    from pipeline.arrays import Floats
+
 
 RAW: Final = ("raw",)
 TREATED: Final = ("treated", "machine_inlet")

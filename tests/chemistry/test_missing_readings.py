@@ -12,7 +12,7 @@ from pipeline.chemistry import carbonate, composition, equilibrium, heating, sat
 from pipeline.chemistry.equivalents import hardness_from_ions
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Flags
+    from pipeline.arrays import Flags
     from pipeline.chemistry.equilibrium import Question, State, System
 
     Bounds = tuple[float | None, float]

@@ -20,8 +20,8 @@ from pipeline.report.dossier import ALKALINITY, HARDNESS
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from pipeline.arrays import Floats
     from pipeline.assess.profiles import Profile
-    from pipeline.chemistry.arrays import Floats
     from pipeline.report.client.units import OwnUnit
     from pipeline.report.client.water import Water
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import column
 from pipeline.errors import KettlestoneError
 from pipeline.treat.choosing import limits as held
@@ -20,7 +20,7 @@ from schemas.columns import WIDE_COLUMNS
 if TYPE_CHECKING:
     from collections.abc import Hashable
 
-    from pipeline.chemistry.arrays import Flags, Floats, Places
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.treat.choosing.case import Case
 
 TAP, DEMINERALISED = "tap", "demineralised"

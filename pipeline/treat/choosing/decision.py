@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.planning import MOST_C, planning_rule
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CHARGE, MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.reference import table
 from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS, UNKNOWN, Reach
@@ -19,8 +19,8 @@ from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS,
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.assess.profiles import Band
-    from pipeline.chemistry.arrays import Flags, Floats, Places
     from pipeline.treat.choosing.case import Case
 
 READ: Final = {

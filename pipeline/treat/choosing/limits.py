@@ -9,19 +9,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.assess.corrosion import CorrosionLimits
 from pipeline.assess.extraction import CupLimits
 from pipeline.assess.machines import METALS
 from pipeline.assess.planning import MOST_C, planning_rule
 from pipeline.assess.scale import ScaleLimits
-from pipeline.chemistry.arrays import floats
 from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS
 from pipeline.treat.choosing.decision import hardness_band
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from pipeline.chemistry.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats
     from pipeline.treat.choosing.case import Case, Reach
 
 SCALE: Final = "scale"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import column
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Flags, Floats, Places
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.treat.choosing.case import Case
 
 # What is turned on each treatment, and whether turning it up lets more raw water through. All of them mix two waters,

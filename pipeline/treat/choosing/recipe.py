@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.arrays import floats
 from pipeline.assess.corrosion import CorrosionLimits
 from pipeline.assess.extraction import CupLimits
-from pipeline.chemistry.arrays import floats
 from pipeline.reference import table
 from pipeline.treat.choosing import limits as held
 from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
@@ -18,7 +18,7 @@ from pipeline.words import Said
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.choosing.case import Case
 
 MOST_ADDED: Final = 25.0  # alkalinity added to a water that only lacks buffer [mg/L as CaCO3] [CP]

@@ -10,7 +10,7 @@ from pipeline.chemistry.solution import with_calcite
 from pipeline.treat.processes.solving import composition, solve
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.settings import Settings
     from pipeline.treat.processes.solutes import Solutes
 

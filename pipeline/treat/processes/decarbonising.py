@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.settings import Settings
     from pipeline.treat.processes.solutes import Solutes
 

@@ -11,7 +11,7 @@ from pipeline.treat.processes.decarbonising import exchangeable, take_hardness
 from pipeline.treat.processes.softening import unsoften
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.settings import Settings
     from pipeline.treat.processes.solutes import Solutes
 

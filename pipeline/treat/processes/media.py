@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.chemistry.equivalents import MOLAR_MASS
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.solutes import Solutes
 
 MG_CHLORINE_PER_MMOL: Final = 2.0 * MOLAR_MASS["chloride"]  # chlorine is reported as Cl2

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.chemistry import conductance
-from pipeline.chemistry.arrays import floats
 from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
@@ -31,7 +31,7 @@ from pipeline.treat.processes.solving import composition, solve
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats
     from pipeline.chemistry.composition import Composition
     from pipeline.chemistry.results import Answer
 

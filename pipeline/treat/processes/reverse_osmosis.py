@@ -11,7 +11,7 @@ from pipeline.reference import table
 from pipeline.treat.processes.solutes import ANIONS, CATIONS
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.settings import Settings
     from pipeline.treat.processes.solutes import Solutes
 

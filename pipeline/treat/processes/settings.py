@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
 
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.solutes import Solutes
 
 

@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.arrays import Flags, Floats, floats
+from pipeline.arrays import Flags, Floats, floats
 from pipeline.chemistry.carbonate import contradicted
 from pipeline.chemistry.composition import (
     ASSUMPTIONS,

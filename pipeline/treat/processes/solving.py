@@ -12,7 +12,7 @@ from pipeline.chemistry.solution import Solution, with_total_carbonate
 from pipeline.treat.processes.solutes import ANIONS, CATIONS
 
 if TYPE_CHECKING:
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.solutes import Solutes
 
 # Only where the search for the pH starts: the first constant of carbonic acid, and how little may be free.

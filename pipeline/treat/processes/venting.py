@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.constants import constants
 from pipeline.chemistry.solution import with_gas
 from pipeline.errors import KettlestoneError
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.solutes import Solutes
 
 STANDING_CO2_MG_L: Final = 2.0  # in water that stood open for hours, about four times what air keeps in it [CP]

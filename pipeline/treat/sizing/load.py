@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     alkalinity_meq_l,
@@ -19,7 +19,7 @@ from pipeline.treat.processes.treatments import named
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
 
 
 def load(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str) -> Floats:

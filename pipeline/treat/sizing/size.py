@@ -20,7 +20,7 @@ from pipeline.words import Said
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
     from pipeline.treat.processes.treatments import Treatment
 
 __all__ = ["Membrane", "Size", "SizeFacts", "load", "size"]

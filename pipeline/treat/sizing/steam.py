@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.arrays import floats
+from pipeline.arrays import floats
 from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from pipeline.chemistry.arrays import Floats
+    from pipeline.arrays import Floats
+
 
 MOST_BOILER_CHLORIDE_MG_L: Final = 200.0  # lower end of 200–250 for ordinary stainless steel [CP]
 

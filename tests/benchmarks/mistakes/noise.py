@@ -24,7 +24,8 @@ from schemas.methods import METHODS
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    Floats = npt.NDArray[np.float64]
+    from pipeline.arrays import Floats
+
 
 QUANTITIES: Final = (
     "temperature", "ph", "conductivity", "tds", "total_hardness", "alkalinity", "calcium", "magnesium", "sodium",

@@ -17,7 +17,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     from noise import Received
 
-    Places = npt.NDArray[np.int64]
+    from pipeline.arrays import Places
+
     Act = Callable[["Received", Places, np.random.Generator], npt.NDArray[np.bool_]]
 
 HCO3_PER_CACO3: Final = 2 * 61.0168 / 100.0869  # [IUPAC2021]

@@ -17,9 +17,9 @@ if TYPE_CHECKING:
     from noise import Received
     from plant import Planting
 
+    from pipeline.arrays import Flags
     from pipeline.normalise.sample_table import SampleTable
 
-    Flags = npt.NDArray[np.bool_]
 
 OPEN: Final = ("hold", "reject")
 NOTHING: Final = ("no-mistake", "none-of-these", "softened-water", "soda-water", "source-change", "exhausted-media")

@@ -22,7 +22,8 @@ import phreeqpython
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    Floats = npt.NDArray[np.float64]
+    from pipeline.arrays import Floats
+
 
 MOLAR_MASS: Final = {  # g/mol [IUPAC2021]
     "calcium": 40.078, "magnesium": 24.305, "sodium": 22.98977, "potassium": 39.0983, "chloride": 35.453,
