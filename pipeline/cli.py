@@ -16,6 +16,7 @@ from pipeline import __version__
 from pipeline.cli_options import JSON, SETTINGS, STORE
 from pipeline.cli_registers import add_registers
 from pipeline.errors import KettlestoneError
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -336,7 +337,7 @@ def findings(
         click.echo(to_json(found))
     else:
         show(found)
-    raise SystemExit(FINDINGS if found["current_severity"].isin(["hold", "reject"]).any() else CLEAN)
+    raise SystemExit(FINDINGS if found["current_severity"].isin(OPEN).any() else CLEAN)
 
 
 @main.command()

@@ -20,7 +20,7 @@ from pipeline.store.batch_record import BatchRecord, new_batch_id
 from pipeline.store.database import Store
 from pipeline.store.decide import Decision, write_decision
 from pipeline.store.table import sample_table
-from schemas.columns import ANALYTES
+from schemas.columns import ANALYTES, OPEN
 from schemas.readings import SIGNED
 
 if TYPE_CHECKING:
@@ -144,7 +144,7 @@ def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime
     findings = checked.findings[(checked.findings["sample_id"] == sample_id).to_numpy()]
     verdict = str(checked.verdict[sample_id])
     explanations = pd.DataFrame()
-    if verdict in ("hold", "reject"):
+    if verdict in OPEN:
         explanations = of_samples(explained, pd.Index([sample_id])).explanations
     row = read.sample_rows(store, [sample_id]).assign(
         verdict=verdict, not_evaluated=str(checked.not_evaluated[sample_id])

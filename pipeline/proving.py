@@ -33,7 +33,7 @@ from pipeline.store.batch_record import BatchRecord
 from pipeline.store.database import Store, start
 from pipeline.store.read import earlier_samples, prior, registers
 from pipeline.store.write import writing
-from schemas.columns import ABOUT_COLUMNS, ANALYTES
+from schemas.columns import ABOUT_COLUMNS, ANALYTES, OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -48,7 +48,6 @@ if TYPE_CHECKING:
     from pipeline.store.write import Writing
 
 _REGISTERS: Final = ("sites", "treatments")
-_OPEN: Final = ("hold", "reject")
 _WRITERS: Final = 1  # threads of the database, so that the work beside it keeps a processor
 _WRITER: Final = "300MB"  # for the database beside the frames of a batch; six million readings go through it
 _ORDINARY: Final = 5_000  # samples of a batch that are all looked at as history and company of each other
@@ -244,7 +243,7 @@ def _explained(
     explained = explain(near, checked.findings, limits, chosen[beside])
     checked = with_suspects(checked, explained, samples)
     verdict = checked.verdict[chosen]
-    return checked, of_samples(explained, verdict.index[verdict.isin(_OPEN)])
+    return checked, of_samples(explained, verdict.index[verdict.isin(OPEN)])
 
 
 def _company(samples: SampleTable, chosen: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:

@@ -89,3 +89,4 @@ STAGES: Final[tuple[str, ...]] = ("raw", "treated", "machine_inlet", "permeate",
 ACTIVITIES: Final[tuple[str, ...]] = ("routine", "duplicate", "blank", "standard", "spike")
 SEVERITIES: Final[tuple[str, ...]] = ("note", "hold", "reject")
 VERDICTS: Final[tuple[str, ...]] = ("ok", *SEVERITIES)
+OPEN: Final[tuple[str, ...]] = SEVERITIES[1:]  # what waits for a person's answer

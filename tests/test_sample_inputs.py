@@ -13,6 +13,7 @@ import pytest
 
 from pipeline.intake import run
 from pipeline.settings import load
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from pipeline.proving import Finished
@@ -60,7 +61,7 @@ def test_the_scenario_is_rich_enough(samples: pd.DataFrame) -> None:
     assert samples["verdict"].isin(["ok", "note"]).mean() > 0.5
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("label", "verdict", "check"), [(row[2], row[4], row[5]) for row in PLANTED])
 def test_a_planted_error_is_found_by_its_check(
     samples: pd.DataFrame, findings: pd.DataFrame, label: str, verdict: str, check: str
@@ -71,7 +72,7 @@ def test_a_planted_error_is_found_by_its_check(
     assert RANK[str(samples.loc[label, "verdict"])] >= RANK[verdict]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize("label", SURPRISES)
 def test_a_true_surprise_is_not_an_error(samples: pd.DataFrame, label: str) -> None:
     assert samples.loc[label, "verdict"] in {"ok", "note"}
@@ -125,7 +126,7 @@ def test_only_the_rota_is_not_understood(finished: Finished) -> None:
     assert registers == {"sites.csv", "treatments.csv"}
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_numbers_arrive_in_one_unit_system(samples: pd.DataFrame) -> None:
     """By hand: counts times the worth of a drop, mS/m times ten, a thousands point, an era year."""
     kit = (FOLDER / "tropfentest_quellmark.csv").read_text(encoding="cp1252").splitlines()
@@ -172,6 +173,6 @@ def test_samples_whose_cause_nobody_looked_for_are_stored_all_the_same(tmp_path:
     assert list(found["finding_id"]) == list(range(1, len(findings) + 1))
     columns = ["check_id", "message"]
     assert sorted(map(tuple, found[columns].to_numpy())) == sorted(map(tuple, findings[columns].to_numpy()))
-    listed = [one for one in done.summary["attention"]["listed"] if one["verdict"] in {"hold", "reject"}]
+    listed = [one for one in done.summary["attention"]["listed"] if one["verdict"] in OPEN]
     assert len(listed) > 10
     assert all(one["explanation"] for one in listed)

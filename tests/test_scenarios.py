@@ -15,6 +15,7 @@ import pytest
 
 from pipeline.intake import run
 from pipeline.settings import load
+from schemas.columns import OPEN
 
 FOLDER = Path(__file__).parent / "scenarios"
 DEGREE_DH = 17.848
@@ -57,13 +58,13 @@ def test_nothing_a_person_typed_is_lost(name: str) -> None:
     assert entries["set_aside"] == 0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p1_a_decarboniser_at_work_is_believed() -> None:
     """Hardness and alkalinity fall by the same 7 °dH: that is what a decarboniser does."""
     got = answer("P1")
     raw, treated = got.samples.loc["P1-roh"], got.samples.loc["P1-filter"]
 
-    assert got.findings["severity"].isin(["hold", "reject"]).sum() == 0
+    assert got.findings["severity"].isin(OPEN).sum() == 0
     assert raw["total_hardness_mg_l_caco3"] == pytest.approx(14 * DEGREE_DH, rel=1e-4)  # 249.9
     assert treated["alkalinity_mg_l_caco3"] == pytest.approx(4 * DEGREE_DH, rel=1e-4)  # 71.4
     fall = (
@@ -74,7 +75,7 @@ def test_p1_a_decarboniser_at_work_is_believed() -> None:
     assert (raw["ph"], treated["ph"]) == (7.4, 6.6)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p2_conductivity_and_tds_exchanged_are_held_and_the_swap_named() -> None:
     """206/154.1 = 1.34 is below what hardness alone conducts, and TDS/EC is 2.00."""
     got = answer("P2")
@@ -93,7 +94,7 @@ def test_p2_conductivity_and_tds_exchanged_are_held_and_the_swap_named() -> None
     assert (sample["conductivity_us_cm_25c"], sample["tds_mg_l"]) == (206, 412)  # nothing is swapped
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p3_exchanged_bottles_and_a_unit_are_two_separate_questions() -> None:
     got = answer("P3")
 
@@ -106,7 +107,7 @@ def test_p3_exchanged_bottles_and_a_unit_are_two_separate_questions() -> None:
     assert got.samples.loc["P3-dopo", "total_hardness_mg_l_caco3"] == pytest.approx(320)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p4_a_softened_house_is_a_note_with_the_sodium_it_needs() -> None:
     """(15 × 17.848 − 17.848)/2.177 = 115 mg/L sodium at least, as 1 mg/L Na is 2.177 mg/L CaCO3."""
     got = answer("P4")
@@ -118,7 +119,7 @@ def test_p4_a_softened_house_is_a_note_with_the_sodium_it_needs() -> None:
     assert "115 mg/L sodium" in got.said("P4-tap", "alkalinity-over-hardness")
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p5_bicarbonate_given_as_calcium_carbonate_is_held_and_the_field_count_agrees() -> None:
     """5.20 mmol/L × 50.04 = 260.2 mg/L CaCO3; 7 drops × 17.848 × 10/5 = 249.9."""
     got = answer("P5")
@@ -133,7 +134,7 @@ def test_p5_bicarbonate_given_as_calcium_carbonate_is_held_and_the_field_count_a
     assert not got.checks("P5", "hold") & {"readings-disagree", "conductivity-unit", "conductivity-from-ions"}
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p6_the_first_drop_left_out_is_named_and_the_finer_count_stands() -> None:
     """One drop counted from the second is an interval of 17.8 to 35.7; 5 drops on 40 mL are 22.3."""
     got = answer("P6")

@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 FULL: Final = "equilibrium, carbon dioxide kept in (low) to gone (high), constants and readings included"
 PLANNED: Final = "planning rule of the trade, hardness as calcium; low and high from the readings only"
 _KG_PER_MG: Final = 1e-6
-_NO_RANGE: Final = pd.DataFrame({"low": [], "value": [], "high": []}, dtype="float64")
 
 
 @dataclass(frozen=True)

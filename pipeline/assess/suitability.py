@@ -21,6 +21,7 @@ from pipeline.assess.scale import ScaleLimits
 from pipeline.assess.zones import disagreement, judge
 from pipeline.chemistry.equivalents import column
 from pipeline.chemistry.remarks import remarks
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -68,7 +69,7 @@ def held_samples(findings: pd.DataFrame) -> pd.Index:
     ----------
     findings : ``sample_id severity analyte`` (a blank-separated list of quantities).
     """
-    serious = findings["severity"].isin(["hold", "reject"])
+    serious = findings["severity"].isin(OPEN)
     deciding = findings["analyte"].fillna("").astype("str").str.contains(_DECIDING)
     found: pd.Index = pd.Index(findings.loc[serious & deciding, "sample_id"].dropna().unique())
     return found

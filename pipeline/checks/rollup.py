@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline.checks import evidence
 from pipeline.normalise.coded import coded
 from pipeline.problems import fill
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 _FEWEST: Final = 8  # samples of a source before its share means anything [CP]
 _SHARE: Final = 0.8  # of the samples a check could evaluate [CP]
-_OPEN: Final = ("hold", "reject")
 _SHARED: Final = "{flagged} of {seen} samples of this source share one finding. The first: {message}"
 _PART: Final = " Asked once for the whole source."
 
@@ -42,7 +42,7 @@ def rolled_up(findings: pd.DataFrame, place: Places, samples: SampleTable, evalu
     -------
     A new frame: one further finding per check and source, the findings it stands for turned into notes.
     """
-    open_findings = coded(findings["severity"]).isin(_OPEN) & (place >= 0)
+    open_findings = coded(findings["severity"]).isin(OPEN) & (place >= 0)
     check, of = coded(findings["check_id"]), evidence.sources(samples)
     added = []
     explained = np.zeros(len(findings), dtype="bool")

@@ -22,7 +22,7 @@ from pipeline.explain.search import judged, likely, seen_by_checks
 from pipeline.normalise.coded import coded
 from pipeline.normalise.sample_table import places
 from pipeline.problems import filled
-from schemas.columns import ANALYTES, SEVERITIES
+from schemas.columns import ANALYTES, OPEN
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -212,7 +212,7 @@ def _doubted(findings: pd.DataFrame, at: Places, size: int) -> Flags:
     """Tell the samples a check holds: a person looks at them, and wants to know what comes next to no mistake."""
     doubted = np.zeros(size + 1, dtype="bool")
     if "severity" in findings:
-        doubted[at[coded(findings["severity"]).isin(SEVERITIES[1:])]] = True
+        doubted[at[coded(findings["severity"]).isin(OPEN)]] = True
     return doubted[:-1]
 
 

@@ -16,7 +16,7 @@ from pipeline.explain.rank import Explained, explain
 from pipeline.normalise.coded import coded
 from pipeline.normalise.sample_table import places
 from pipeline.reference import table
-from schemas.columns import ANALYTES, SEVERITIES, VERDICTS
+from schemas.columns import ANALYTES, OPEN, SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -185,7 +185,7 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     Checked with the findings of `single-mistake` and the verdicts that follow.
     """
     index = checked.verdict.index
-    held = coded(checked.verdict).isin(SEVERITIES[1:])
+    held = coded(checked.verdict).isin(OPEN)
     result = doubts(explained, SuspicionLimits())
     result = result[~held[index.get_indexer(result.index)] & ~_said_already(result, checked.findings)]
     findings, evaluated = findings_of(SINGLE_MISTAKE, result, samples.about.index)

@@ -13,6 +13,7 @@ from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import METALS, NOT_KNOWN, known_machines, named_metals, recognise
 from pipeline.treat.choosing.case import drain_of
 from pipeline.treat.processes.naming import treatment_meant
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -72,7 +73,7 @@ class Visit:
     @property
     def held(self) -> bool:
         """Say whether a person has to answer before the sample is used."""
-        return self.verdict in ("hold", "reject")
+        return self.verdict in OPEN
 
     @property
     def decides(self) -> bool:

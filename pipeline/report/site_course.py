@@ -18,7 +18,7 @@ from pipeline.treat.sizing.size import SizeFacts, size
 from pipeline.verify import HistoryFacts, Schedule, Visit
 from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
 from pipeline.words import Said
-from schemas.columns import WIDE_COLUMNS
+from schemas.columns import OPEN, WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 NONE: Final = "none"
 _FOLLOWED: Final = ("alkalinity_mg_l_caco3", "total_hardness_mg_l_caco3")  # shows a worn medium first [CP]
-_HELD: Final = ("hold", "reject")
 
 
 @dataclass(frozen=True)
@@ -157,7 +156,7 @@ def later_reading(course: SiteCourse) -> tuple[Said, ...]:
     what was read then and now, and that it has risen where it did by more than both readings can be off; else nothing.
     """
     samples = course.samples[course.samples["collected_at"].notna()]
-    behind = samples[samples["stage"].isin(TREATED) & ~samples["current_verdict"].isin(_HELD)]
+    behind = samples[samples["stage"].isin(TREATED) & ~samples["current_verdict"].isin(OPEN)]
     if not course.raw or behind.empty or course.treated not in behind.index:
         return ()
     last = str(behind.index[-1])
@@ -254,7 +253,7 @@ def _with_visit(course: SiteCourse, last: Mapping[str, str]) -> SiteCourse:
         permeate_baseline=baseline,
         used=counter / life if life > 0 else math.nan,
         before_blending=str(samples["stage"][treated]) in PERMEATE,
-        on_hold=bool(samples.loc[pair, "current_verdict"].isin(_HELD).any()),
+        on_hold=bool(samples.loc[pair, "current_verdict"].isin(OPEN).any()),
         schedule=schedule,
     )
     return replace(course, visit=visit, facts=facts)

@@ -32,7 +32,7 @@ def metal(
 FINE = {"alk": 60.0, "ph": 7.2, "cl": 20.0, "ec": 300.0}
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("change", "level", "word"),
     [
@@ -57,7 +57,7 @@ def test_limits_at_the_inlet(waters: Build, change: dict[str, float], level: int
     assert word in found["notes"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_boiler_drained_weekly_more_than_doubles_its_chloride(waters: Build) -> None:
     """38 mg/L × 2.26 = 86 after a week; 41 × 3.52 = 144 after two; 100 × 2.26 is above 200."""
     assert metal(waters(cl=38.0), concentration=2.26)["steam_chloride_mg_l"] == pytest.approx(86, abs=0.5)
@@ -66,7 +66,7 @@ def test_a_boiler_drained_weekly_more_than_doubles_its_chloride(waters: Build) -
     assert np.isnan(metal(waters(cl=38.0))["steam_chloride_mg_l"])
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_only_a_level_probe_minds_thin_water_and_only_aluminium_high_ph(waters: Build) -> None:
     assert metal(waters(**{**FINE, "ec": 50.0}))["level"] == 0
     assert metal(waters(**{**FINE, "ec": 50.0}), probe=True)["level"] == 1
@@ -101,7 +101,7 @@ def test_a_high_mass_ratio_at_low_alkalinity_is_remarked(waters: Build) -> None:
     assert "joints with lead" in metal(waters(**{**FINE, "alk": 45.0, "so4": 20.0}))["remarks"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("change", "word"),
     [

@@ -38,14 +38,14 @@ def test_built_in_machines_are_whole() -> None:
         assert all(90.0 <= part.temperature_c <= 130.0 for part in machine.parts)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_steam_boiler_concentrates_until_it_is_drained() -> None:
     """5 L losing 0.9 L a day: 1 + 0.9·7/5 = 2.26 after a week."""
     assert known_machines()["heat exchanger"].concentration == pytest.approx(2.26)
     assert known_machines()["brewer"].concentration == 1.0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("text", "machine", "connection"),
     [
@@ -117,7 +117,7 @@ def test_a_faulty_machine_is_refused_by_name(tmp_path: Path, text: str, words: s
         load(path)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("text", "machine", "connection"),
     [

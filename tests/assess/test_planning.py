@@ -80,7 +80,7 @@ def test_degassed_ph_is_the_published_line() -> None:
     assert degassed_ph(np.array([100.0]))[0] == pytest.approx(7.47)
 
 
-@pytest.mark.source("SIMPLELSI")
+@pytest.mark.common_practice
 def test_the_one_is_taken_off_the_logarithm_not_off_the_solids() -> None:
     """Ten times the solids raise the saturation pH by exactly 0.1."""
     one = np.ones(1)

@@ -86,7 +86,7 @@ def test_calcium_120_alkalinity_60_passes_2018_and_fails_2009(waters: Build) -> 
     assert "not by 2009 standard" in disagreement(zones).item()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_w1_is_out_on_hardness_and_alkalinity(waters: Build) -> None:
     """Hardness 214 above 175 and alkalinity 143 above 75."""
     found = judge(waters(th=214.2, th__u=27.0, alk=142.8, alk__u=20.0), published()["European water chart 2016"])

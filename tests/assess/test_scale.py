@@ -75,7 +75,7 @@ def test_less_knowledge_never_narrows_the_range(waters: Build) -> None:
 EXAMPLES = [(214.2, 142.8, None), (314.7, 260.0, 7.3), (143.0, 71.0, 6.6), (249.9, 196.3, 7.4), (85.0, 50.0, 7.0)]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("hardness", "alkalinity", "ph"), EXAMPLES)
 def test_full_solution_and_planning_rule_agree_in_words(
     waters: Build, hardness: float, alkalinity: float, ph: float | None
@@ -94,7 +94,7 @@ def test_full_solution_and_planning_rule_agree_in_words(
     assert apart <= max(8.0, 0.2 * rule["value"].item())  # measured: at most 18.6 mg/L, on 225
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("low", "value", "high", "word"),
     [

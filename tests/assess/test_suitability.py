@@ -59,7 +59,7 @@ def test_w9_the_planned_year(three: Assessment) -> None:
     assert planned["soft"] == pytest.approx(0.063, rel=5e-3)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_w9_the_full_solution_has_the_same_order_and_holds_the_rule(three: Assessment) -> None:
     full, planned = figures(three, "scale_per_year"), figures(three, "planning_scale_per_year")["value"]
 
@@ -67,7 +67,7 @@ def test_w9_the_full_solution_has_the_same_order_and_holds_the_rule(three: Asses
     assert ((full["low"] <= planned) & (planned <= full["high"])).all()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_boiler_words_of_the_worked_waters(three: Assessment) -> None:
     words = three.verdicts.drop_duplicates("sample_id").set_index("sample_id")["boiler_verdict"]
 
@@ -76,7 +76,7 @@ def test_boiler_words_of_the_worked_waters(three: Assessment) -> None:
     assert words["soft"].endswith("attention")
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_in_the_zone_is_not_safe_in_the_boiler(three: Assessment) -> None:
     """143/71 lies inside the European chart and still drops about 30 g per 1000 L at 125 °C."""
     rows = three.verdicts.set_index(["sample_id", "profile"])
@@ -183,7 +183,7 @@ def test_the_page_shows_fifty_and_counts_the_rest(waters: Build) -> None:
     assert "10 more samples" in lines(found, samples.about)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_one_off_of_the_worked_water() -> None:
     text = one_off(ca=80, mg=12, na=20, hco3=250, cl=36, so4=40, ph=7.4, machine="HX", litres_per_day=60)
 

@@ -62,7 +62,7 @@ def test_conductivity_in_another_unit_is_held_with_the_value_that_fits(
     assert evidence["alternative_ratio"] == pytest.approx(ratio, abs=0.001)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_swapped_labels_are_held_on_both_samples_and_never_swapped(table: Table, findings: Findings) -> None:
     """Before: 12 and 6 French degrees, pH 6.3; after: 32 and 26, pH 7.6: the wrong way round."""
     samples = table(
@@ -79,7 +79,7 @@ def test_swapped_labels_are_held_on_both_samples_and_never_swapped(table: Table,
     pd.testing.assert_frame_equal(samples.measured, before)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_decarboniser_that_takes_both_alike_is_right(table: Table, findings: Findings) -> None:
     """14 and 11 drops before, 7 and 4 after: both fall by 7 · 17.848 = 124.9 mg/L."""
     lines = f"{PAIR}\ncafe,1,raw,,2025-03-12,533,249.9,196.3,7.4"
@@ -88,7 +88,7 @@ def test_a_decarboniser_that_takes_both_alike_is_right(table: Table, findings: F
     assert findings("treatment-pattern", table(lines)).empty
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("treatment", "after", "severity", "pattern"),
     [
@@ -127,7 +127,7 @@ def test_a_softener_gives_sodium_for_hardness(table: Table, findings: Findings, 
     assert len(findings("treatment-pattern", table(lines))) == held
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_chlorine_behind_carbon_is_a_note_on_the_treatment(table: Table, findings: Findings) -> None:
     lines = (
         f"{PAIR},free_chlorine_mg_l\nc,1,raw,,2025-03-12,412,154,110,7.9,0.8"
@@ -139,14 +139,14 @@ def test_chlorine_behind_carbon_is_a_note_on_the_treatment(table: Table, finding
     assert found["observed"].tolist() == [0.3]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_samples_more_than_a_day_apart_are_no_pair(table: Table, findings: Findings) -> None:
     lines = f"{PAIR}\nbar,1,raw,,2025-03-12,370,120,60,6.3\nbar,1,treated,,2025-03-14,680,320,260,7.6"
 
     assert findings("treatment-pattern", table(lines)).empty
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_one_analysis_printed_for_three_sites_is_one_note(table: Table, findings: Findings) -> None:
     rows = "\n".join(f"town,street {number},2025-03-12,677,314.7,260.2,38" for number in range(3))
     found = findings("copied-reading", table(f"client,site,collected_at,{WIDE},chloride_mg_l\n{rows}"))
@@ -156,7 +156,7 @@ def test_one_analysis_printed_for_three_sites_is_one_note(table: Table, findings
     assert found["observed"].tolist() == [3]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_repeated_highest_pad_is_one_note_for_the_source(table: Table, findings: Findings) -> None:
     """A strip that ends at 25 mg/L reads 25 for every stronger water."""
     rows = "\n".join(f"{sample},nitrate,strip,{value}" for sample, value in enumerate((25, 10, 25, 25, 5)))
@@ -166,7 +166,7 @@ def test_a_repeated_highest_pad_is_one_note_for_the_source(table: Table, finding
     assert found["observed"].tolist() == [3]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_ten_times_the_history_of_its_point_is_held(table: Table, findings: Findings) -> None:
     """Chloride 380 between 38s while hardness and conductivity stay: a digit too many."""
     rows = [f"K,A,raw,{677 + step},{314 + step},260,{38 + step}" for step in range(4)]
@@ -179,7 +179,7 @@ def test_ten_times_the_history_of_its_point_is_held(table: Table, findings: Find
     assert json.loads(found["evidence"].item())["alternative_value"] == pytest.approx(38.5)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_row_in_degrees_among_rows_in_mg_is_held(table: Table, findings: Findings) -> None:
     rows = "\n".join(f"{677 + step},{314 + step},260" for step in range(4))
     found = findings("unit-copied-down", table(f"{WIDE}\n{rows}\n677,17.63,14.57"))
@@ -187,7 +187,7 @@ def test_a_row_in_degrees_among_rows_in_mg_is_held(table: Table, findings: Findi
     assert found[["sample_id", "severity"]].to_numpy().tolist() == [["5", "hold"]]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_kit_values_between_two_drops_are_one_note(table: Table, findings: Findings) -> None:
     """Multiples of 17.118 are no multiples of 17.848: the values came from another factor."""
     rows = "\n".join(f"{n},alkalinity,drops,{n * 17.118:.1f},17.848,10,10" for n in range(8, 14))
@@ -198,7 +198,7 @@ def test_kit_values_between_two_drops_are_one_note(table: Table, findings: Findi
     assert found["observed"].tolist() == [1.0]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_date_after_today_is_held_only_when_today_is_known(table: Table, findings: Findings) -> None:
     samples = table("collected_at,ph\n2025-07-08,7.4")
     today = replace(Limits(), record_dates=DateLimits(now=pd.Timestamp("2025-03-12", tz="UTC")))
@@ -212,7 +212,7 @@ def test_a_local_evening_is_not_before_its_own_analysis(table: Table, findings: 
     assert findings("date-order", table("collected_at,analysed_on,ph\n2025-03-05T07:00,2025-03-04,7.4")).empty
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_samples_without_a_day_of_calibration_are_counted_once(table: Table, findings: Findings) -> None:
     samples = table("collected_at,calibrated_on,instrument,ph\n2025-03-12,2025-03-01,M7,7.4\n2025-03-12,,M8,7.4")
     found = findings("uncalibrated-instrument", samples)

@@ -11,7 +11,7 @@ import pipeline.checks  # noqa: F401  importing the package registers every chec
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check
 from pipeline.normalise.sample_table import samples_from_wide
-from schemas.columns import SEVERITIES
+from schemas.columns import OPEN, SEVERITIES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -28,7 +28,7 @@ def _also_held(samples: SampleTable) -> dict[str, set[str]]:
     held: dict[str, set[str]] = {}
     for check_id, entry in CHECKS.items():
         findings, _ = run_check(entry, samples, Limits())
-        strict = findings[findings["severity"].isin(["hold", "reject"])]
+        strict = findings[findings["severity"].isin(OPEN)]
         where = strict["sample_id"].fillna(strict["file_sha256"])
         for name in where.str.partition("/")[0].unique() if len(strict) else ():
             held.setdefault(name, set()).add(check_id)

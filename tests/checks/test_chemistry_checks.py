@@ -106,7 +106,7 @@ def test_sums_are_those_of_the_equivalents(table_of: Table) -> None:
     assert charges.anions[0] == pytest.approx(anion_sum(samples.filled).iloc[0], rel=1e-12)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize("missing", ["sodium_mg_l", "chloride_mg_l", "sulfate_mg_l", "bicarbonate_mg_l"])
 def test_missing_major_ion_is_not_evaluated(missing: str, table_of: Table) -> None:
     """Half an analysis has no balance; 87 % would only say what is not there."""
@@ -115,12 +115,12 @@ def test_missing_major_ion_is_not_evaluated(missing: str, table_of: Table) -> No
     assert evaluated("ion-balance", samples) == 0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_balance_with_a_calculated_ion_is_no_evidence(table_of: Table) -> None:
     assert evaluated("ion-balance", table_of(**REPORT, sodium_mg_l__method=["calculated"])) == 0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_balance_always_zero_is_no_evidence(table_of: Table) -> None:
     """Twelve samples whose sodium closes the balance exactly prove nothing; eleven real ones do."""
     closing = 21.0 + (7.63803 - 7.28029) * 22.98977
@@ -140,7 +140,7 @@ def test_less_than_counts_as_a_range_never_as_zero(table_of: Table) -> None:
     assert result["cations"] == pytest.approx(7.280 + (25 - 21) / 22.98977, abs=1e-3)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_swapped_conductivity_and_tds_of_an_office_brewer(table_of: Table) -> None:
     """9 gpg is 154.1; 206/154.1 = 1.34 is impossible, 412/154.1 = 2.67 is not; TDS/EC 2.00 becomes 0.50."""
     samples = table_of(
@@ -164,7 +164,7 @@ def test_swapped_conductivity_and_tds_of_an_office_brewer(table_of: Table) -> No
     assert "swapped" in solids["alternative"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_millisiemens_of_an_espresso_bar(table_of: Table) -> None:
     """0.68 with hardness 320 and alkalinity 260 is 680 µS/cm: 680/320 = 2.13."""
     samples = table_of(total_hardness_mg_l_caco3=[320], alkalinity_mg_l_caco3=[260], conductivity_us_cm_25c=[0.68])
@@ -176,7 +176,7 @@ def test_millisiemens_of_an_espresso_bar(table_of: Table) -> None:
     assert finding["ratio"] * 1000 == pytest.approx(2.13, abs=0.01)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_softened_house_is_a_note_with_the_sodium_it_needs(table_of: Table) -> None:
     """(267.7 − 17.8)/2.177 = 115 mg/L at least; (660/93 − 0.178) · 22.99 = 159 mg/L from conductivity."""
     samples = table_of(
@@ -213,7 +213,7 @@ def test_acid_capacity_tells_the_form_of_the_bicarbonate(table_of: Table) -> Non
     assert found("alkalinity-forms", right) == {}
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_millisiemens_per_metre_of_a_laboratory_report(table_of: Table) -> None:
     """67.7 mS/m is 677 µS/cm; hardness 2.497 · 98 + 4.118 · 17 = 314.7; 677/314.7 = 2.15."""
     finding = found("conductivity-vs-hardness", table_of(**REPORT, conductivity_us_cm_25c=[67.7]))
@@ -246,7 +246,7 @@ def test_carbonate_share_of_the_alkalinity(ph: float, share: float, table_of: Ta
     assert result["partial_expected"] == pytest.approx(100 * share / 2, rel=0.03)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize("analyte", ["iron", "manganese", "copper", "lead"])
 def test_metals_are_held_and_never_scaled(analyte: str, table_of: Table) -> None:
     """The finding asks for the unit; the value stays as it was read."""
@@ -370,7 +370,7 @@ def test_a_ratio_that_the_ions_themselves_have_is_not_held(table_of: Table) -> N
         assert found(check_id, typed)["severity"] == "hold"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_ten_times_the_history_is_another_water_where_others_moved_as_well(table_of: Table) -> None:
     """Sulfate ten times what it was: a digit, if all else stayed; a gypsum well, if chloride doubled with it."""
     steady = {

@@ -34,7 +34,7 @@ def test_figures_in_steps_tie_as_often_as_drawn_ones_do(table_of: Callable[..., 
     assert estimate == pytest.approx((drawn[0] == drawn[1]).mean(), rel=0.03)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_kit_and_two_meters_tie_by_chance_within_a_few_thousand_visits(
     table_of: Callable[..., SampleTable],
 ) -> None:
@@ -62,7 +62,7 @@ def test_a_figure_that_follows_from_another_adds_nothing(table_of: Callable[...,
     assert rounded == 1.0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("second_day", "conductivity", "severity"),
     [("10", 640.0, "note"), ("10", 641.0, "hold"), ("20", 640.0, "note"), ("20", 641.0, "note")],
@@ -89,7 +89,7 @@ def test_two_sites_on_one_supply_may_read_alike_in_coarse_steps(
     assert found["severity"].tolist() == [severity, severity]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_only_figures_beyond_chance_or_of_two_sites_hold_a_record(
     load_case: Callable[[Path], SampleTable], case_folder: Path
 ) -> None:

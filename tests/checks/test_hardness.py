@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_an_exchange_is_held_and_what_a_softener_explains_is_noted(
     load_case: Callable[[Path], SampleTable], case_folder: Path
 ) -> None:
@@ -28,7 +28,7 @@ def test_an_exchange_is_held_and_what_a_softener_explains_is_noted(
     assert dict(zip(found["sample_id"], found["severity"], strict=True)) == expected.to_dict()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_an_agency_is_not_suspected_of_exchanged_counts(table_of: Callable[..., SampleTable]) -> None:
     samples = table_of(
         alkalinity_mg_l_caco3=[310.0],

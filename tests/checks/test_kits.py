@@ -60,7 +60,7 @@ def test_a_count_gives_the_value_of_its_volume(table: Table, drops: int, used_ml
     assert counted.counted.item() == pytest.approx(value, abs=0.05)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_forgotten_volume_is_named_with_the_value_it_gives(table: Table, findings: Findings) -> None:
     """6 drops in 5 mL are 214.2 mg/L; 107 typed is 6 · 17.848 = 107.1, the volume forgotten."""
     found = findings(
@@ -73,7 +73,7 @@ def test_a_forgotten_volume_is_named_with_the_value_it_gives(table: Table, findi
     assert json.loads(found["evidence"].item())["alternative"] == "107.1 would fit if the sample volume was forgotten"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("typed", "words"),
     [
@@ -99,7 +99,7 @@ def test_another_kit_is_named_where_its_factor_fits(
     assert words is None or words in found["message"].item()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_count_of_zero_means_less_than_one_drop(table: Table, findings: Findings) -> None:
     """Indicator blue at once in a softened home: below 17.8 mg/L, not zero."""
     found = findings(
@@ -113,7 +113,7 @@ def test_a_count_of_zero_means_less_than_one_drop(table: Table, findings: Findin
     assert "between 0.0 and 17.8" in found["message"].item()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_missed_first_drop_in_soft_water_explains_the_finer_repeat(table: Table, findings: Findings) -> None:
     """1 drop from the second on is 17.8-35.7 mg/L, which holds the 22.3 of five drops in 40 mL."""
     head = KIT.replace("used_ml\n", "used_ml,drop_convention\n")
@@ -127,7 +127,7 @@ def test_a_missed_first_drop_in_soft_water_explains_the_finer_repeat(table: Tabl
     assert evidence["interval_low"] < 5 * DEGREE / 4 < evidence["interval_high"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("missed", "named"), [(1, 1), (0, 0)])
 def test_a_habit_of_missing_the_first_drop_is_named_once_for_the_operator(
     table: Table, findings: Findings, missed: int, named: int
@@ -144,7 +144,7 @@ def test_a_habit_of_missing_the_first_drop_is_named_once_for_the_operator(
     assert found["observed"].tolist() == pytest.approx([1.0] * named)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_five_millilitres_recorded_and_applied_agree_with_the_laboratory(table: Table, findings: Findings) -> None:
     """7 drops in 5 mL are 249.9, the laboratory has 260.2: -0.58 drop; without the volume 124.9."""
     head = "sample_id,analyte,form,method,value,uncertainty,drops,degree_per_drop,nominal_ml,used_ml\n"

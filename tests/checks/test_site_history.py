@@ -32,7 +32,7 @@ def found(samples: SampleTable) -> pd.DataFrame:
     return run_check(CHECKS["site-history"], samples, Limits())[0]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("raw_after", "words"), [(300.0, "The treatment may be used up"), (600.0, "another supply or season, no error")]
 )
@@ -69,7 +69,7 @@ def test_one_figure_far_out_alone_is_held() -> None:
     assert "Nothing else moved" in findings["message"].item()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize("factor", [0.4, 1.6, 2.5])
 def test_a_change_of_supply_is_news_and_never_held(factor: float) -> None:
     findings = found(series([250.0, 246, 253, 249, 250 * factor], [196.0, 200, 198, 194, 197 * factor]))
@@ -78,7 +78,7 @@ def test_a_change_of_supply_is_news_and_never_held(factor: float) -> None:
     assert "another supply" in findings["message"].item()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_reading_beside_which_an_ion_moved_has_not_moved_alone() -> None:
     """Hardness twice what it was and so is the calcium: two methods do not make one mistake."""
     alone = series([250.0, 246, 253, 249, 520], [196.0, 200, 198, 194, 197])
@@ -89,7 +89,7 @@ def test_a_reading_beside_which_an_ion_moved_has_not_moved_alone() -> None:
     assert found(beside)["severity"].tolist() == ["note"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize("hardness", [[250.0, 246, 253, 249, 5], [5.0, 6, 5, 6, 250]])
 def test_a_softener_that_begins_or_ends_is_asked_for_and_not_held(hardness: list[float]) -> None:
     findings = found(series(hardness, [196.0, 200, 198, 194, 197]))

@@ -54,7 +54,7 @@ def test_a_slip_that_cannot_happen_to_a_quantity_is_not_named(analyte: str, rati
     assert "volume" not in named(analyte, ratio)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_slips_with_the_same_ratio_are_all_named() -> None:
     """Two is the ratio of half the sample, and of meq/L to mmol/L."""
     assert named("total_hardness", 2.0) == (
@@ -68,7 +68,7 @@ def test_a_ratio_of_no_slip_names_none() -> None:
     assert named("chloride", float("nan")) == ""
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_conductivity_that_is_the_tds_is_named_as_such(
     load_case: Callable[[Path], SampleTable], tmp_path: Path
 ) -> None:

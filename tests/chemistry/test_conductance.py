@@ -318,7 +318,7 @@ def test_linear_compensation_follows_its_slope(slope: float, at_25: float) -> No
     assert result.item() == pytest.approx(at_25, abs=0.1)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_an_uncompensated_meter_reads_far_low_in_cold_water() -> None:
     assert conductance.from_25c(pd.Series([677.0]), 10.0).item() == pytest.approx(474.0, abs=0.5)
 
@@ -357,7 +357,7 @@ def test_a_wrong_call_is_refused() -> None:
         conductance.from_tds(one, 64)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("factor", "expected"), [(0.5, 300.0), (0.7, 214.3)])
 def test_a_fixed_meter_factor_is_undone(factor: float, expected: float) -> None:
     assert conductance.from_tds(pd.Series([150.0]), factor).item() == pytest.approx(expected, abs=0.05)
@@ -421,7 +421,7 @@ def test_beyond_the_published_points_their_factor_is_held() -> None:
     assert result.to_numpy() == pytest.approx([8.4, 0.0, np.nan, np.nan, 27640.0], nan_ok=True)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_an_unknown_scale_leaves_a_factor_of_one_point_four() -> None:
     result = conductance.from_tds_of_unknown_scale(pd.Series([150.0]))
 

@@ -38,7 +38,7 @@ KIT = pd.DataFrame(
 FIGURES = ["langelier_simple", "ryznar_simple", "langelier_sm2330", "ryznar_sm2330"]
 
 
-@pytest.mark.source("SIMPLELSI")
+@pytest.mark.common_practice
 def test_two_waters_in_the_simple_form() -> None:
     """Hard: 9.3 + 0.1529 - 13.12 * 2.47443 + 34.55 - (2.3006 - 0.4) - 2.3118 = 7.326."""
     result = indices.langelier_and_ryznar(WATERS)
@@ -193,7 +193,7 @@ def test_caustic_water_without_bicarbonate_is_left_out_of_the_full_form() -> Non
     assert caustic["langelier_simple"].notna().all()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_ryznar_bands() -> None:
     """Below 6 scale, 6 to 7 balanced, above 7 none."""
     words = index_classes.classes("ryznar", np.array([5.9, 6.0, 7.0, 7.1, np.nan]), np.full(5, 100.0))
@@ -278,7 +278,7 @@ def test_a_ratio_that_cannot_be_formed_says_why(change: dict[str, float], reason
     assert result["reason"].str.contains(reason, regex=False).all()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("alkalinity", "word"), [(24.9, "very low"), (39.9, "low"), (40.0, "enough"), (np.nan, "")])
 def test_buffer_words(alkalinity: float, word: str) -> None:
     water = pd.DataFrame({"alkalinity_mg_l_caco3": [alkalinity]})
@@ -286,7 +286,7 @@ def test_buffer_words(alkalinity: float, word: str) -> None:
     assert indices.corrosion_ratios(water)["buffer_class"].item() == word
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_note_says_where_the_ratio_was_never_meant_to_go() -> None:
     water = pd.DataFrame({"alkalinity_mg_l_caco3": [30.0, 120.0]})
 

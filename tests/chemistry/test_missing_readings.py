@@ -104,7 +104,7 @@ def test_missing_sodium_and_chloride_close_the_balance_and_are_named(two_waters:
     assert "chloride from the ion balance" in words
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_conductivity_sets_the_salt_that_was_not_measured(two_waters: pd.DataFrame) -> None:
     """Ionic strength about 1.6e-5 times the conductivity: 1000 µS/cm, 0.016 mol/kg before pairing."""
     water = two_waters.loc[["hard"]].drop(columns=["sodium_mg_l", "chloride_mg_l"])

@@ -36,7 +36,7 @@ def tops(found: Explained) -> list[tuple[str, str]]:
     return list(zip(first["mistake"], first["analyte"], strict=True))
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("changed", "mistake", "analyte", "value"),
     [
@@ -77,7 +77,7 @@ def test_a_mistake_in_a_full_analysis_is_named(
     assert (row["mistake"], row["analyte"], row["other_analyte"]) == (mistake, analyte, other)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_probabilities_are_those_of_all_answers_and_ranks_follow_them(waters: Builder, explained: Explainer) -> None:
     rows = explained(waters(**{**LAB, "hco3": 386.5, "ec": 700.0})).explanations
 
@@ -87,7 +87,7 @@ def test_probabilities_are_those_of_all_answers_and_ranks_follow_them(waters: Bu
     assert {"no-mistake", "none-of-these"} <= set(rows["mistake"])
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_two_explanations_that_fit_equally_are_both_told_and_the_separating_question_is_asked(
     waters: Builder, explained: Explainer
 ) -> None:
@@ -103,7 +103,7 @@ def test_two_explanations_that_fit_equally_are_both_told_and_the_separating_ques
     assert found.questions["separates"].str.contains("digit lost").all()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("water", "states"),
     [
@@ -140,7 +140,7 @@ def test_records_that_agree_get_no_explanation(waters: Builder, explained: Expla
     assert set(found.explanations["mistake"]) == {"no-mistake"}
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_only_the_chosen_samples_are_explained_and_nothing_is_changed(waters: Builder) -> None:
     samples = waters(**{**KIT, "ec": [533.0, 53.3, 0.533]})
     before = samples.measured.copy()
@@ -153,7 +153,7 @@ def test_only_the_chosen_samples_are_explained_and_nothing_is_changed(waters: Bu
     assert explain(samples, none, Limits(), np.zeros(3, dtype="bool")).explanations.empty
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_order_of_the_samples_changes_nothing(waters: Builder, explained: Explainer) -> None:
     rows = {"sample_id": ["a", "b", "c"], **KIT, "ec": [533.0, 53.3, 0.533]}
     turned = {name: value[::-1] if isinstance(value, list) else value for name, value in rows.items()}
@@ -221,7 +221,7 @@ def test_the_joint_density_is_that_of_the_multivariate_normal(waters: Builder) -
     assert log_density.item() == pytest.approx(density)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_every_mistake_has_a_prior_and_words_and_its_variants_share_the_prior() -> None:
     known = priors()
     words = set(table("explain_words")["mistake"])
@@ -236,7 +236,7 @@ def test_every_mistake_has_a_prior_and_words_and_its_variants_share_the_prior() 
     assert sums["wrong-unit", "conductivity", "", ROW["conductivity"]] == pytest.approx(0.012)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_softeners_exhaustion_and_a_working_pair(waters: Builder, explained: Explainer) -> None:
     """Behind an exhausted decarboniser the water is as before it; behind a working one hardness = alkalinity lost."""
     place = {"client": "c", "site": ["s", "s", "t", "t"], "stage": ["raw", "treated"] * 2, "treatment": "decarboniser"}
@@ -253,7 +253,7 @@ def test_the_softeners_exhaustion_and_a_working_pair(waters: Builder, explained:
     assert [mistake for mistake, _ in tops(found)] == ["exhausted-media", "exhausted-media", "no-mistake", "no-mistake"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_source_that_changed_is_not_a_mistake(waters: Builder, explained: Explainer) -> None:
     found = explained(
         waters(
@@ -274,7 +274,7 @@ def test_a_source_that_changed_is_not_a_mistake(waters: Builder, explained: Expl
     assert tops(found)[:5] == [("no-mistake", "")] * 5
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_relations_table_tells_before_and_after(waters: Builder, explained: Explainer) -> None:
     rows = explained(waters(**{**LAB, "hco3": 386.5, "ec": 700.0})).relations
 

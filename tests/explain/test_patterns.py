@@ -61,7 +61,7 @@ def test_a_column_headed_hco3_that_holds_caco3_is_one_question(
     assert "whole of this file" in pattern["message"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("change", "mistake", "analyte"),
     [
@@ -82,7 +82,7 @@ def test_columns_mapped_to_each_other_are_found(
     assert (found.patterns["mistake"].iloc[0], found.patterns["analyte"].iloc[0]) == (mistake, analyte)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_meter_that_logs_in_ms_is_named_by_its_instrument(
     waters: Builder, explained: Explainer, file: dict[str, list[float]]
 ) -> None:
@@ -113,7 +113,7 @@ def kit_file(counted: Builder, degree: float, said: float, rows: int = 12) -> Sa
     return counted(counts, about)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_kit_of_another_degree_is_told_for_the_whole_file(counted: Builder, explained: Explainer) -> None:
     """Counted in °f (10 mg/L), written down in °dH (17.848): no single count is impossible, twelve are."""
     right = explained(kit_file(counted, 17.848, 17.848)).patterns
@@ -140,7 +140,7 @@ def test_rows_that_show_nothing_do_not_hide_a_meter_that_does_not_compensate(
     assert "records that can tell" in found.patterns["message"].item()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_what_fits_a_file_as_well_is_told_with_it(
     waters: Builder, explained: Explainer, file: dict[str, list[float]]
 ) -> None:
@@ -154,7 +154,7 @@ def test_what_fits_a_file_as_well_is_told_with_it(
     assert "Fits nearly as well: " in found.patterns["message"].item()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_few_wrong_rows_are_no_pattern(waters: Builder, explained: Explainer, file: dict[str, list[float]]) -> None:
     """Three rows of twelve in mS/m, or four hardnesses 1.785 times too high: theirs, not the file's."""
     some = [value / 10.0 if row < 3 else value for row, value in enumerate(file["ec"])]

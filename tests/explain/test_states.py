@@ -54,7 +54,7 @@ def test_a_softener_lets_potassium_and_chloride_pass(waters: Builder, explained:
     assert doubts(found, SuspicionLimits())["observed"].item() < 60.0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("hardness", "alkalinity", "conductivity"),
     [
@@ -114,7 +114,7 @@ def test_the_first_drop_is_anything_down_to_nothing(counted: Counter) -> None:
     assert abs(relation.gap.item() / (record.spread[row, 0] / record.amounts[row, 0])) < 2.0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_drop_count_has_no_form_no_decimal_sign_and_the_unit_of_a_kit(counted: Counter) -> None:
     drop = {"sample_id": "a", "analyte": "alkalinity", "drops": 14, "degree": 17.848, "nominal": 10, "used": 10}
     record = read(counted([drop], pd.DataFrame(index=pd.Index(["a"], name="sample_id"))))
@@ -140,7 +140,7 @@ def test_a_weighed_residue_has_no_scale_and_holds_silica_nobody_read(waters: Bui
     assert "wrong-tds-scale" not in set(found.explanations["mistake"])
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_sample_on_hold_is_told_what_comes_next(waters: Builder, explained: Explainer) -> None:
     kit = waters(th=250.0, alk=196.0, ec=533.0, ph=7.4)
     held = pd.DataFrame({"check_id": ["blank"], "sample_id": ["0"], "severity": ["hold"]})
@@ -162,7 +162,7 @@ def test_what_mends_no_relation_must_be_all_but_certain(waters: Builder, explain
     assert doubt["high"] == 95.0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_what_the_store_knows_of_a_site_is_its_history(waters: Builder, explained: Explainer) -> None:
     """Hardness 512 where the store has 250 four times, all else as ever: a volume of one half, not another water."""
     now = waters(**PAST, collected_at="2025-06-01", th=512.0, alk=196.0, ec=1065.0)

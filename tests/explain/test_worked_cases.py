@@ -63,7 +63,7 @@ def first(found: Explained, sample_id: str) -> pd.Series:
     return row
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p1_a_decarboniser_at_work_needs_no_explanation(cases: tuple[Explained, pd.Series]) -> None:
     found, labels = cases
     asked = set(found.questions["sample_id"].map(labels))
@@ -72,7 +72,7 @@ def test_p1_a_decarboniser_at_work_needs_no_explanation(cases: tuple[Explained, 
     assert not asked & {"P1-roh", "P1-filter"}
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p2_conductivity_and_dissolved_solids_were_exchanged(cases: tuple[Explained, pd.Series]) -> None:
     row = of(cases, "P2-tap").iloc[0]
 
@@ -82,7 +82,7 @@ def test_p2_conductivity_and_dissolved_solids_were_exchanged(cases: tuple[Explai
     assert "206 to 412" in row["evidence"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p3_the_unit_of_one_reading_and_the_labels_of_the_pair_are_two_answers(
     cases: tuple[Explained, pd.Series],
 ) -> None:
@@ -96,7 +96,7 @@ def test_p3_the_unit_of_one_reading_and_the_labels_of_the_pair_are_two_answers(
     assert "decarboniser" in before["evidence"].iloc[0]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p4_a_softened_house_is_a_state_and_not_a_mistake(cases: tuple[Explained, pd.Series]) -> None:
     """(267.7 − 17.8)/2.177 = 115 mg/L sodium at least."""
     row = of(cases, "P4-tap").iloc[0]
@@ -105,7 +105,7 @@ def test_p4_a_softened_house_is_a_state_and_not_a_mistake(cases: tuple[Explained
     assert "sodium of at least 115 mg/L" in row["evidence"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p5_bicarbonate_was_given_as_calcium_carbonate(cases: tuple[Explained, pd.Series]) -> None:
     """5.20 mmol/L × 61.017 = 317.3 mg/L HCO3, so 260 is as CaCO3; as HCO3 the ion balance would be +4.1 %."""
     rows = of(cases, "P5")
@@ -117,7 +117,7 @@ def test_p5_bicarbonate_was_given_as_calcium_carbonate(cases: tuple[Explained, p
     assert other["probability"].iloc[0] < rows["probability"].iloc[0]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_p6_the_first_drop_was_not_counted(cases: tuple[Explained, pd.Series]) -> None:
     """One drop from the second on is 17.8 to 35.7; five drops on 40 mL are 5 × 17.848/4 = 22.3 mg/L."""
     row = of(cases, "P6").iloc[0]
@@ -128,7 +128,7 @@ def test_p6_the_first_drop_was_not_counted(cases: tuple[Explained, pd.Series]) -
     assert of(cases, "P6-40")["mistake"].tolist() == ["no-mistake"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_w2_a_forgotten_volume_is_named_with_the_value_it_makes(
     counted: Callable[..., SampleTable], explained: Callable[..., Explained]
 ) -> None:
@@ -148,7 +148,7 @@ def test_w2_a_forgotten_volume_is_named_with_the_value_it_makes(
     assert (row["value_from"], row["value_to"]) == (107.0, 214.0)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_w3_an_analysis_that_balances_is_left_alone(
     waters: Callable[..., SampleTable], explained: Callable[..., Explained]
 ) -> None:
@@ -158,7 +158,7 @@ def test_w3_an_analysis_that_balances_is_left_alone(
     assert found.explanations["mistake"].tolist() == ["no-mistake"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_w3_a_form_converted_twice_is_named_with_both_balances(
     waters: Callable[..., SampleTable], explained: Callable[..., Explained]
 ) -> None:
@@ -170,7 +170,7 @@ def test_w3_a_form_converted_twice_is_named_with_both_balances(
     assert "ion balance −9.3 % to −2.4 %" in row["evidence"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_w3_the_form_stands_among_the_causes_where_the_gap_is_small(
     waters: Callable[..., SampleTable], explained: Callable[..., Explained]
 ) -> None:
@@ -183,7 +183,7 @@ def test_w3_the_form_stands_among_the_causes_where_the_gap_is_small(
     assert "against 735 µS/cm measured" in named["evidence"].iloc[0]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_bottle_at_the_wrong_place_has_no_history_there() -> None:
     """Three years of a decarboniser, then bottles exchanged and mS/cm typed as µS/cm: both are named."""
     raw = {"total_hardness_mg_l_caco3": 310.0, "alkalinity_mg_l_caco3": 260.0, "conductivity_us_cm_25c": 680.0}

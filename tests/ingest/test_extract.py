@@ -68,7 +68,7 @@ def test_the_frames_have_the_columns_of_the_schema() -> None:
     assert set(result.cells["method"].cat.categories) <= set(METHODS)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_counts_in_a_kit_sheet_are_counts() -> None:
     """The sheet of a visit: drops written with their word, meter readings beside them (common practice)."""
     result = extracted(
@@ -261,7 +261,7 @@ def test_a_table_that_says_nowhere_whose_water_it_is_is_told() -> None:
     assert named.empty
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_impossible_values_of_a_register_are_told_and_kept() -> None:
     """12.000 and 12 000 are thousands; nothing, many and 130 % are no settings."""
     result = extracted(

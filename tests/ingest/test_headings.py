@@ -64,7 +64,7 @@ HEADINGS = [
 ]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("text", "code", "unit", "basis"), HEADINGS)
 def test_a_heading_gives_quantity_unit_and_basis(text: str, code: str, unit: str, basis: str) -> None:
     heading = read_heading(text)
@@ -122,7 +122,7 @@ def test_symbols_keep_their_case_where_it_matters() -> None:
     assert (meaning("Co"), meaning("CO")) == ("cobalt", "")
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_ta_is_phenolphthalein_alkalinity_only_beside_french_words() -> None:
     heading = read_heading("TA")
 
@@ -130,7 +130,7 @@ def test_ta_is_phenolphthalein_alkalinity_only_beside_french_words() -> None:
     assert heading.chosen(frozenset({"ph"})) is None
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_carbonate_hardness_beside_bicarbonate_is_the_capped_one() -> None:
     """A laboratory may cap the Karbonathärte at the hardness; the bicarbonate then tells the alkalinity."""
     heading = read_heading("Karbonathärte (°dH)")

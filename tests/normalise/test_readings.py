@@ -31,7 +31,7 @@ def problems(found: Normalised) -> list[str]:
     return found.set_aside["problem"].tolist()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_drops_of_a_kit_become_hardness_and_alkalinity(read_table: Read) -> None:
     """12 and 8 drops of 1 °dH: 12 · 17.848 = 214.2 and 8 · 17.848 = 142.8 mg/L as CaCO3."""
     found = read_table(drops("total_hardness", "12"), drops("alkalinity", "8"), rows=[KIT]).readings
@@ -43,7 +43,7 @@ def test_the_drops_of_a_kit_become_hardness_and_alkalinity(read_table: Read) -> 
     assert found[["unit", "basis", "method"]].drop_duplicates().to_numpy().tolist() == [["mg/L", "as CaCO3", "drops"]]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_volume_counts_and_a_typed_value_stays_its_own_reading(read_table: Read) -> None:
     """6 drops in 5 mL of a 10 mL kit: 6 · 17.848 · 10/5 = 214.2, whatever was typed beside them."""
     typed = {"analyte": "total_hardness", "raw_text": "107", "raw_unit": "mg/L CaCO3", "form": "typed"}

@@ -53,7 +53,7 @@ def test_a_time_that_is_none_costs_the_time_and_not_the_day(read_table: Read) ->
     assert found.notices["column"].tolist() == ["collected_at_time"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("country", "month"), [("US", 7), ("USA", 7), ("DE", 8), ("", 8)])
 def test_the_country_decides_an_open_order_of_day_and_month_and_it_is_told(
     read_table: Read, country: str, month: int
@@ -87,7 +87,7 @@ def test_numbers_of_a_row_become_numbers_or_are_told(read_table: Read) -> None:
     ]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("degree", "unit", "drop"),
     [

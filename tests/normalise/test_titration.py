@@ -19,7 +19,7 @@ def one(value: float) -> np.ndarray:
     return np.array([value])
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("drops", "degree", "low", "high", "expanded"),
     [
@@ -41,7 +41,7 @@ def test_a_count_is_an_interval_of_one_drop(
     assert kit["uncertainty"] == pytest.approx(expanded, abs=0.6)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("drops", "nominal", "used", "value"),
     [(12, 10, 10, 214.2), (8, 10, 10, 142.8), (6, 10, 5, 214.2), (7, 10, 5, 249.9), (5, 10, 40, 22.3)],

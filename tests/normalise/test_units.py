@@ -67,7 +67,7 @@ def test_a_value_in_the_units_of_its_country_becomes_mg_per_litre(
     assert found.unit == "mg/L"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("unit", "factor"),
     [

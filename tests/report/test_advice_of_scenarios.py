@@ -13,7 +13,7 @@ from pipeline.cli import main
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_finer_count_of_a_day_and_its_pen_decide_the_salts(tmp_path: Path) -> None:
     """1 drop on 10 mL, 5 drops on 40 mL: 5 × 17.848 / 4 = 22.31 mg/L counts, and the pen's 38 ppm bounds the sodium.
 

@@ -46,7 +46,7 @@ def test_a_capacity_that_is_none_is_not_known(row: dict[str, str]) -> None:
     assert number != number  # noqa: PLR0124 - missing
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_filling_lasts_as_the_arithmetic_says(
     advice: Callable[..., Advice], dossier: Callable[..., Dossier], visit: Callable[..., Visit]
 ) -> None:

@@ -14,7 +14,7 @@ from pipeline.cli import main
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-pytestmark = pytest.mark.source("CP")
+pytestmark = pytest.mark.common_practice
 
 SCENARIOS = Path(__file__).parents[1] / "scenarios"
 SITES = """\

@@ -96,7 +96,7 @@ def test_left_coffee_zone_names_the_first_day_outside(path: Path) -> None:
     assert [(row["site"], row["first_outside"]) for row in found] == [("Site 1", pd.Timestamp("2026-04-10T08:00:00"))]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_source_change_moves_all_three_quantities_together(path: Path) -> None:
     """Site 1 goes up by half in everything; at site 2 only the hardness does: a reading fault."""
     samples: list[tuple[dict[str, Any], dict[str, float]]] = []
@@ -112,7 +112,7 @@ def test_a_source_change_moves_all_three_quantities_together(path: Path) -> None
     assert (found["hardness_before"], found["hardness_after"]) == (100, 150)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_reverse_osmosis_is_watched_by_the_ratio_to_its_feed(path: Path) -> None:
     """5 % is its own baseline, 8 % is 60 % above it; the unit of site 2 lets 12 % through."""
     samples: list[tuple[dict[str, Any], dict[str, float]]] = []
@@ -178,7 +178,7 @@ def test_kit_against_laboratory_counts_in_drops(path: Path) -> None:
     assert found["mean_drops"] == pytest.approx(1.0)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_chloride_by_region(path: Path) -> None:
     samples = [({"region": "Coast"}, {"chloride": value}) for value in (20.0, 40.0, 60.0, 80.0)]
     samples += [({"region": "Hills"}, {"chloride": 5.0})]
@@ -205,7 +205,7 @@ def test_never_tested_raw(path: Path) -> None:
     assert [row["site"] for row in _ask(path, "never-tested-raw", samples)] == ["B"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_overdue_sites(path: Path) -> None:
     """1 June 2025 to 1 June 2026 are 365 days: not overdue; a day more is."""
     samples = [
@@ -236,7 +236,7 @@ def test_density_gives_the_share_inside_the_zone(path: Path) -> None:
     assert (found[1]["hardness_from"], found[1]["alkalinity_from"], found[1]["samples"]) == (100, 50, 2)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_calibration_overdue(path: Path) -> None:
     """Sampled on 1 March 2026: 1 December is 90 days before, 30 November 91."""
     samples: list[tuple[dict[str, Any], dict[str, float]]] = [

@@ -42,7 +42,7 @@ def row(ranked: pd.DataFrame, first: str, second: str) -> pd.Series:
     return found.iloc[0]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_two_labels_are_mixed_by_volume_in_tenths(case: Build) -> None:
     """Alkalinity 50 needs 19.1 % of the hard water; two tenths give 0.2 × 210.0 + 0.8 × 12.3 = 51.8."""
     ranked, _ = rank_bottled(LABELS.loc[["hard", "soft"]], home(case))
@@ -54,7 +54,7 @@ def test_two_labels_are_mixed_by_volume_in_tenths(case: Build) -> None:
     assert mixed["fits"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_bottle_that_fits_alone_comes_before_any_mixture(case: Build) -> None:
     """Label: hardness 2.497 × 24 + 4.118 × 5 = 80.5, alkalinity 0.8202 × 65 = 53.3."""
     ranked, said = rank_bottled(LABELS, home(case))
@@ -63,7 +63,7 @@ def test_a_bottle_that_fits_alone_comes_before_any_mixture(case: Build) -> None:
     assert say(said).startswith("fit can be used as it is: hardness 81, alkalinity 53")
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_soft_bottle_is_near_distilled_and_the_hardest_scales_more_than_the_tap(case: Build) -> None:
     ranked, _ = rank_bottled(LABELS, home(case))
     alone = ranked[ranked["kind"] == "alone"].set_index("first")
@@ -123,7 +123,7 @@ def test_two_bottles_of_one_name_are_refused(case: Build) -> None:
         rank_bottled(pd.concat([LABELS, LABELS]), home(case))
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_advice_for_a_tank_mixes_the_tap_with_the_bottle_that_suits(case: Build) -> None:
     advice = choose(home(case, bottled=LABELS.loc[["hard", "soft"]]))
 
@@ -133,7 +133,7 @@ def test_advice_for_a_tank_mixes_the_tap_with_the_bottle_that_suits(case: Build)
     assert any(say(said).startswith("soft:") for said in advice.bottled)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_canister_is_filled_in_whole_litres_where_that_keeps_the_limits(case: Build) -> None:
     """Alkalinity 220 with eight of ten litres of demineralised water is 44, inside 40 to 75."""
     advice = choose(home(case))
@@ -142,7 +142,7 @@ def test_a_canister_is_filled_in_whole_litres_where_that_keeps_the_limits(case: 
     assert advice.predicted[ALKALINITY].value == pytest.approx(44.0, rel=5e-3)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_every_bottle_is_told_with_what_it_does_and_then_the_best_blends(case: Build) -> None:
     """The soft one is all but distilled (alkalinity 12.3, hardness 14.9); the very hard one scales most."""
     ranked, _ = rank_bottled(LABELS, home(case))

@@ -38,7 +38,7 @@ def test_a_brewer_with_good_water_hears_only_what_everyone_hears() -> None:
     assert said("none") == ALWAYS
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("treatment", "machine", "code"),
     [
@@ -74,7 +74,7 @@ def test_sodium_above_20_is_said_with_its_uncertainty(high: float, spoken: bool)
     assert ("caution.sodium" in said("none", predicted=water)) is spoken
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("name", "reading", "code"),
     [
@@ -111,7 +111,7 @@ def test_every_caution_can_be_said(code: str, language: str) -> None:
     assert say(Said(code), language).endswith(".")
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_acid_and_chlorine_are_never_to_be_mixed() -> None:
     assert "Never mix it with bleach" in say(Said("caution.descaling"))
     assert "Nie mit Chlorreiniger" in say(Said("caution.descaling"), "de")

@@ -2,18 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
 
-from pipeline.assess.profiles import published
-from pipeline.normalise.derived import fill
-from pipeline.normalise.sample_table import samples_from_wide
 from pipeline.reference import table
-from pipeline.treat.choosing.case import case_of, drain_of
+from pipeline.treat.choosing.case import drain_of
 from pipeline.treat.choosing.choose import choose
 from pipeline.treat.choosing.decision import decide, rows
 from pipeline.words import LANGUAGES, catalogue, say
@@ -40,7 +36,7 @@ def codes(advice: Advice, part: str) -> list[str]:
     return [said.code for said in getattr(advice, part)]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("name", "decision", "row", "treatment"),
     [
@@ -58,7 +54,7 @@ def test_each_scenario_has_its_row(advised: Advised, name: str, decision: str, r
     assert (advice.decision, advice.row, advice.treatment) == (decision, row, treatment)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("name", "setting", "value"),
     [
@@ -76,7 +72,7 @@ def test_the_setting_is_the_arithmetic_of_the_trade(advised: Advised, name: str,
     assert advice.settings[setting] == pytest.approx(value, rel=5e-3)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("name", "column", "value"),
     [
@@ -94,7 +90,7 @@ def test_what_comes_out_is_the_arithmetic_of_the_trade(advised: Advised, name: s
     assert advice.predicted[column].value == pytest.approx(value, rel=5e-3)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_chloride_nobody_measured_is_the_condition_and_says_where_it_turns(advised: Advised) -> None:
     """The conductivity of P1 leaves room for chloride above 50, and its hardness none for sodium above 60."""
     advice = advised["P1"]
@@ -106,7 +102,7 @@ def test_chloride_nobody_measured_is_the_condition_and_says_where_it_turns(advis
     assert [option.treatment for option in advice.options] == ["decarboniser", "reverse osmosis"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_softened_tap_is_told_what_the_unsoftened_one_will_need(advised: Advised) -> None:
     """Alkalinity 55 from 267.7 is a bypass of 20.5 %; sodium at least (267.7 - 17.8) × 0.459 = 115 mg/L."""
     advice = advised["P4"]
@@ -117,7 +113,7 @@ def test_a_softened_tap_is_told_what_the_unsoftened_one_will_need(advised: Advis
     assert "caution.sodium" in codes(advice, "cautions")
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("water", "decision", "row", "treatment"),
     [
@@ -261,7 +257,7 @@ def test_water_from_the_hot_outlet_is_no_supply(case: Build) -> None:
     assert codes(advice, "reasons") == ["choose.hot_outlet"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("alkalinity", "side", "other"), [(76, "below", "no treatment"), (74, "above", "decarboniser")]
 )
@@ -284,7 +280,7 @@ def test_an_exact_alkalinity_decides(case: Build) -> None:
     assert advice.decision == "decided"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_drain_nobody_mentioned_is_asked_for(scenarios: Week) -> None:
     advice = choose(replace(scenarios["P3"], drain=None))
 
@@ -307,7 +303,7 @@ def test_nothing_of_the_case_is_changed(scenarios: Week) -> None:
     pd.testing.assert_series_equal(scenarios["P5"].raw, before)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("fitted", "code"),
     [("decarboniser", "same"), ("softener", "other"), ("a box of the uncle", "other")],
@@ -331,7 +327,9 @@ def test_every_code_of_the_tables_can_be_said() -> None:
     english = catalogue("en")
     devices, questions = table("decision_devices"), table("questions").set_index("check_id")["ask"]
 
-    assert {row.reason for row in rows()} | set(devices["reason"]) | set(table("cautions")["code"]) <= set(english)
+    assert {row.reason for row in rows()} | {row.proviso for row in rows() if row.proviso} | set(
+        devices["reason"]
+    ) | set(table("cautions")["code"]) <= set(english)
     assert {check: english[f"choose.ask.{check}"] for check in questions.index} == questions.to_dict()
 
 
@@ -343,33 +341,6 @@ def test_some_row_holds_for_every_hardness_and_alkalinity(case: Build) -> None:
              for hardness in grid[::5] for alkalinity in grid[::5]]  # fmt: skip
 
     assert None not in found
-
-
-def test_a_sample_becomes_a_case_by_its_words() -> None:
-    frame = pd.DataFrame(
-        {
-            "sample_id": ["home"],
-            "machine": ["HX machine with tank"],
-            "supply": ["House softener, garage"],
-            "comment": ["no drain; taste flat"],
-            "litres_per_day": [12.0],
-            HARDNESS: [math.nan],
-            f"{HARDNESS}.low": [0.0],
-            f"{HARDNESS}.high": [17.8],
-            ALKALINITY: [267.7],
-            f"{ALKALINITY}.u": [34.0],
-        }
-    )
-    samples = fill(samples_from_wide(frame))
-
-    built = case_of(samples, "home", published()["European water chart 2016"])
-
-    assert built.machine.name == "heat exchanger"
-    assert built.reservoir
-    assert built.supply_kind == "softened"
-    assert built.litres == 12.0
-    assert built.drain is False
-    assert choose(built).row == "3"
 
 
 @pytest.mark.parametrize(
@@ -397,7 +368,7 @@ def test_readings_that_contradict_each_other_do_not_stop_the_advice(case: Build)
     assert advice.row == "9"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_too_much_taken_is_not_called_too_little(case: Build) -> None:
     """A cartridge in the tank halves 68 mg/L to 34, below 40: a jug through which half of the water passes gives 49."""
     advice = choose(case("thermoblock", th=130, alk=68, cl=18, na=10, so4=40, ph=7.6, ec=300, free=0.0, total=0.0))
@@ -407,7 +378,7 @@ def test_too_much_taken_is_not_called_too_little(case: Build) -> None:
     assert "too little or too much" in say(next(said for said in advice.reasons if said.code == "choose.instead"))
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_figure_that_rounds_to_its_limit_shows_on_which_side_it_lies(case: Build) -> None:
     """Chloride 205 may be 30 behind the membrane: 10.1 % of raw water leave 340 * (0.101 + 0.899 * 0.05) = 49.6."""
     given = {"th": 340, "alk": 190, "cl": 205, "na": 118, "so4": 130, "ph": 7.6, "ec": 1250}

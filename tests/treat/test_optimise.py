@@ -41,7 +41,7 @@ def obstacles(option: Option) -> list[str]:
     return [say(said).split(" would")[0] for said in option.obstacles]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_raw_share_of_a_membrane_is_limited_by_chloride(case: Build) -> None:
     """Chloride 210 with 95 % rejection: (30 - 10.5)/(210 - 10.5) = 9.8 %, and then alkalinity is missing."""
     option = optimise(case("dual boiler", th=280, alk=180, ec=1200, cl=210, na=120, ph=7.6), "reverse osmosis")
@@ -52,14 +52,14 @@ def test_a_raw_share_of_a_membrane_is_limited_by_chloride(case: Build) -> None:
     assert obstacles(option) == ["Hardness", "Alkalinity"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_brewer_may_have_more_chloride_than_hot_steel(case: Build) -> None:
     water = {"th": 280, "alk": 180, "ec": 1200, "cl": 210, "na": 120, "ph": 7.6}
 
     assert optimise(case("brewer", **water), "reverse osmosis").predicted["chloride_mg_l"].value > 30.0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_softening_for_sodium_below_taste_leaves_the_hardness(case: Build) -> None:
     """Of 392.5 only 104 mg/L may be exchanged until 12 mg/L of sodium are 60: 288 would stay."""
     option = optimise(case("brewer", th=392.5, alk=267.4, na=12, cl=36, so4=95, ec=782, ph=7.4), "softener")
@@ -68,7 +68,7 @@ def test_softening_for_sodium_below_taste_leaves_the_hardness(case: Build) -> No
     assert "Alkalinity" in obstacles(option)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_decarboniser_cannot_reach_what_the_hardness_does_not_allow(case: Build) -> None:
     """Soda water: hardness 60 is all the resin can take of an alkalinity of 400."""
     option = optimise(case("brewer", th=60, alk=400, ec=900, na=170, cl=20, ph=8.1), "decarboniser")
@@ -78,7 +78,7 @@ def test_a_decarboniser_cannot_reach_what_the_hardness_does_not_allow(case: Buil
     assert "Alkalinity" in obstacles(option)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_window_ends_at_limits_and_says_which(scenarios: Week) -> None:
     """P2, no steam: alkalinity 40 … 75 of 110 is 36.4 … 68.2 %."""
     window = optimise(scenarios["P2"], "decarboniser").window[0]
@@ -89,7 +89,7 @@ def test_the_window_ends_at_limits_and_says_which(scenarios: Week) -> None:
     assert window.ends[2].code == "choose.window.sure"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_steam_ends_the_window_earlier_than_the_cup(case: Build) -> None:
     water = {"th": 154.1, "alk": 110, "ec": 412, "ph": 7.9}
     brewer, steam = (
@@ -100,7 +100,7 @@ def test_steam_ends_the_window_earlier_than_the_cup(case: Build) -> None:
     assert steam.ends[1].values["quantity"] == Said("choose.quantity.scale")  # noqa: PD011 - a mapping
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_coarse_readings_make_every_setting_only_probable(case: Build) -> None:
     """A kit that reads alkalinity to ± 35 of 110 cannot prove a band 35 wide."""
     option = optimise(case("brewer", th=154.1, alk=110, ec=412, ph=7.9, u={"alk": 70, "th": 20}), "decarboniser")
@@ -109,7 +109,7 @@ def test_coarse_readings_make_every_setting_only_probable(case: Build) -> None:
     assert option.window[0].ends[2].code == "choose.window.probably"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_drops_push_the_certain_settings_below_the_usual_one(scenarios: Week) -> None:
     """P1: 27.3 % is 3 degrees; with both kits at their ends only less is certain in a steam boiler."""
     option = optimise(scenarios["P1"], "decarboniser")
@@ -119,7 +119,7 @@ def test_drops_push_the_certain_settings_below_the_usual_one(scenarios: Week) ->
     assert option.window[0].low < option.settings["bypass"] < option.window[0].high
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(
     ("machine", "profile", "alkalinity"),
     [("brewer", "European water chart 2016", 60.0), ("heat exchanger", "2018 handbook", 53.5),
@@ -151,7 +151,7 @@ def test_an_impossible_profile_is_not_reached_and_says_why(case: Build) -> None:
         assert option.window == ()
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_chloride_salts_are_used_only_where_nothing_else_can(case: Build) -> None:
     """W8's targets of hardness 60 and alkalinity 45 need no chloride; a water full of sulfate does."""
     plain = optimise(case("single boiler", th=0, alk=0, ec=2, ph=5.7), "salt dosing")
@@ -178,7 +178,7 @@ def test_the_recipe_brings_what_it_says(case: Build) -> None:
     assert option.predicted[ALKALINITY].value == pytest.approx(45.0, rel=1e-3)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_blend_of_two_labels_is_their_arithmetic(case: Build) -> None:
     """Alkalinity 50 of 210.0 and 12.3: (50 - 12.3)/(210.0 - 12.3) = 19.1 % of the hard one, 80.9 % of the soft."""
     labels = pd.DataFrame(LABELS).T
@@ -244,7 +244,7 @@ def test_a_setting_out_of_its_range_is_refused(case: Build, given: dict[str, flo
         evaluate(case(th=250, alk=196), "decarboniser", given)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_setting_of_ones_own_is_worked_out(case: Build) -> None:
     """Closed: 250 - 196 of hardness stays, and no alkalinity."""
     option = evaluate(case("brewer", th=250, alk=196, ph=7.4), "decarboniser", {"bypass": 0.0})

@@ -66,7 +66,7 @@ def test_a_milligram_of_salt_gives_this_hardness_and_alkalinity(salt: str, hardn
     assert effect["alkalinity_mg_l_caco3"] == pytest.approx(alkalinity, abs=6e-4)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_twenty_litres_for_hardness_seventy_and_alkalinity_forty_five() -> None:
     """40 as calcium, 30 as magnesium: 1.175 g CaCl2·2H2O, 1.477 g MgSO4·7H2O, 1.511 g NaHCO3."""
     doses = recipe(40.0, 30.0, 45.0)
@@ -84,7 +84,7 @@ def test_twenty_litres_for_hardness_seventy_and_alkalinity_forty_five() -> None:
     assert product["conductivity_us_cm_25c"] == pytest.approx(242.0, rel=0.08)  # the model is good to 8 %
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_potassium_instead_of_sodium_and_sulfate_instead_of_chloride() -> None:
     """90.0 mg/L of KHCO3 brings 35.2 of potassium; all magnesium as sulfate needs 172.4 mg/L, 67 of sulfate."""
     doses = recipe(0.0, 70.0, 45.0, alkalinity_salt="potassium_bicarbonate")

@@ -10,7 +10,7 @@ from pipeline.treat.processes.treatments import treat
 from pipeline.treat.sizing.membrane import Membrane
 from pipeline.treat.sizing.size import SizeFacts, size
 
-pytestmark = pytest.mark.source("CP")
+pytestmark = pytest.mark.common_practice
 DEGREE = 17.848  # mg/L as CaCO3 per °dH
 
 

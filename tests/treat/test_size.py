@@ -50,7 +50,7 @@ def test_one_capacity_in_every_unit(amount: float, unit: str, litre_degrees: flo
     assert from_equivalents(equivalents, unit) == pytest.approx(amount)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_decarboniser_of_14000_litre_degrees_lasts_26_days() -> None:
     """14 000/10 = 1400 L, * 0.85 = 1190 L, / 45 = 26.4 days."""
     raw = kit(18, 14, ph=7.3)
@@ -66,7 +66,7 @@ def test_a_decarboniser_of_14000_litre_degrees_lasts_26_days() -> None:
     assert math.isnan(sized.salt_kg_per_month.value)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_what_is_left_of_a_cartridge_in_service() -> None:
     """11 to 4 °dH: 12 000/7 = 1714 L, * 0.85 = 1457 L; 1150 drawn leave 307 L, at 38 a day 8 days."""
     raw, treated = kit(14, 11), kit(7, 4)
@@ -78,7 +78,7 @@ def test_what_is_left_of_a_cartridge_in_service() -> None:
     assert sized.days_left.value == pytest.approx(8.08, rel=0.005)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_trend_of_readings_adds_up_to_the_rating() -> None:
     """A mean of 9.53 °dH over 1500 L is 14 290 litre degrees: a rating of 14 000 ends at 1469 L."""
     sized = size(kit(18, 14), kit(18 - 9.53, 14 - 9.53), "decarboniser", SizeFacts(14000.0))
@@ -87,7 +87,7 @@ def test_a_trend_of_readings_adds_up_to_the_rating() -> None:
     assert math.isnan(sized.days.value)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_softener_of_ten_litres_and_its_salt() -> None:
     """10 eq over 17.0 °dH: 1650 L. 500 L take 3.03 eq: 177 g of salt in theory, 333 g at 110 g/eq."""
     raw = pd.DataFrame(
@@ -107,7 +107,7 @@ def test_a_softener_of_ten_litres_and_its_salt() -> None:
     assert [note.code for note in real.notes] == ["size.too-fast"]  # 48 bed volumes an hour
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_day_of_a_membrane_with_its_blend() -> None:
     """90 L: 13.5 raw, 76.5 permeate; at 40 % 191 feed, 115 waste, 205 in all; 20 L/h are 12.8 at 10 °C: 6.0 h."""
     raw = kit(17.9, 14.6, ph=7.4)
@@ -128,7 +128,7 @@ def test_a_day_of_a_membrane_with_its_blend() -> None:
     assert [note.code for note in sized.notes] == ["size.membrane-tank"]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_cold_water_passes_a_membrane_slowly() -> None:
     """Three percent less per °C: 1.03^-15 = 0.642 at 10 °C."""
     assert flow_factor(25.0) == pytest.approx(1.0)
@@ -137,7 +137,7 @@ def test_cold_water_passes_a_membrane_slowly() -> None:
         flow_factor(60.0)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_steam_boiler_is_drained_before_its_chloride_is_reached() -> None:
     """5 L, 0.9 L of steam a day: 38 mg/L become 38 * 2.26 = 85.9 in seven days."""
     assert drain_every_days([38.0], 5.0, 0.9, 38.0 * 2.26).tolist() == pytest.approx([7.0])
@@ -146,7 +146,7 @@ def test_a_steam_boiler_is_drained_before_its_chloride_is_reached() -> None:
         drain_every_days([38.0], 0.0, 0.9)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_uncertainty_of_readings_becomes_a_range_of_days() -> None:
     """Alkalinity 14 ± 1 °dH with a fixed bypass of 2/7: 10 ± 0.714 °dH removed; 40 to 50 litres a day."""
     raw = pd.concat([kit(18, 14), kit(18, 13), kit(18, 15)], ignore_index=True)

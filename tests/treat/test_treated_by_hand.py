@@ -22,7 +22,7 @@ def hard() -> pd.DataFrame:
     return pd.DataFrame([HARD])
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("leak_degrees", "bypass"), [(0.0, 4 / 14), (1.0, 3 / 13)])
 def test_a_decarboniser_set_to_four_degrees_takes_ten_from_hardness_and_alkalinity(
     leak_degrees: float, bypass: float
@@ -41,7 +41,7 @@ def test_a_decarboniser_set_to_four_degrees_takes_ten_from_hardness_and_alkalini
     assert product["ph"] == pytest.approx(5.9, abs=0.05)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("alkalinity", "left", "expected"), [(71.4, 10.0, 7.1), (50.0, 2.0, 7.7)])
 def test_in_an_open_cup_the_ph_is_that_of_what_carbon_dioxide_is_left(
     alkalinity: float, left: float, expected: float
@@ -72,7 +72,7 @@ def test_a_softener_set_to_five_degrees_turns_hardness_into_sodium() -> None:
     assert full["sodium_mg_l"] == pytest.approx(192.0, rel=0.005)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_membrane_with_fifteen_percent_raw_water_reaches_an_alkalinity_of_fifty() -> None:
     """F = (50 - 13)/(260 - 13) = 0.150; everything then is 0.15 + 0.85 * 0.05 = 0.1925 of the raw water."""
     raw = water(total_hardness_mg_l_caco3=319.7, alkalinity_mg_l_caco3=260.0, sodium_mg_l=36.0, chloride_mg_l=62.0,
@@ -90,7 +90,7 @@ def test_a_membrane_with_fifteen_percent_raw_water_reaches_an_alkalinity_of_fift
     assert 141.0 <= blend["conductivity_us_cm_25c"] <= 155.0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_blending_a_softened_with_an_unsoftened_tap_leaves_the_alkalinity() -> None:
     """F = (71.4 - 8.9)/(314.7 - 8.9) = 0.204; alkalinity 260 in both and in the blend; sodium 137."""
     softened = water(total_hardness_mg_l_caco3=8.9, alkalinity_mg_l_caco3=260.0, sodium_mg_l=167.0, ph=7.6)
@@ -117,7 +117,7 @@ def test_an_unsoftened_tap_gives_the_sodium_back() -> None:
     assert tap["alkalinity_removed_mg_l_caco3"] == pytest.approx(0.0, abs=1e-9)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_two_bottled_waters_meet_at_the_alkalinity_wanted() -> None:
     """Share of A = (50 - 12.3)/(210.0 - 12.3) = 0.191: hardness 54.5, alkalinity 50.0; one to three: 66.8, 61.7."""
     bottles = {
@@ -203,7 +203,7 @@ def test_carbon_turns_chlorine_into_chloride_and_touches_nothing_else() -> None:
     assert treated["total_hardness_mg_l_caco3"] == pytest.approx(249.2, abs=0.05)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_resin_bag_is_best_overnight() -> None:
     """First order: half of the way after one half-time, 15/16 after four."""
     waters = pd.concat([hard()] * 3, ignore_index=True)
@@ -214,7 +214,7 @@ def test_a_resin_bag_is_best_overnight() -> None:
     assert taken["alkalinity_removed_mg_l_caco3"].tolist() == pytest.approx([0.0, full / 2, full * 15 / 16], abs=0.01)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_mineralising_cartridge_adds_twenty_five_to_permeate_and_nothing_to_a_saturated_water() -> None:
     permeate = water(calcium_mg_l=1.6, magnesium_mg_l=0.24, sodium_mg_l=6.0, bicarbonate_mg_l=12.5, chloride_mg_l=6.0,
                      silica_mg_l=1.4, sulfate_mg_l=0.0, ph=5.9, temperature_c=25.0)  # fmt: skip
@@ -244,13 +244,16 @@ def test_calcite_dissolves_until_the_water_is_saturated() -> None:
     assert half["hardness_removed_mg_l_caco3"] == pytest.approx(-28.2, abs=0.1)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_single_rejections_are_closed_to_a_neutral_permeate() -> None:
     """Textbook figures ion by ion leave 0.1 meq/L open; the permeate must be as balanced as its feed."""
     from pipeline.chemistry.equivalents import anion_sum, cation_sum  # noqa: PLC0415
-    from pipeline.treat.processes.reverse_osmosis import TEXTBOOK_REJECTION  # noqa: PLC0415
 
-    permeate = treat(hard(), "reverse osmosis", TEXTBOOK_REJECTION)
+    shares = {
+        "calcium": 0.97, "magnesium": 0.97, "sodium": 0.95, "potassium": 0.92, "bicarbonate": 0.955,
+        "chloride": 0.945, "sulfate": 0.99, "nitrate": 0.945, "fluoride": 0.95, "silica": 0.875,
+    }  # fmt: skip
+    permeate = treat(hard(), "reverse osmosis", {f"rejection_{ion}": share for ion, share in shares.items()})
 
     feed_ratio = cation_sum(hard()).item() / anion_sum(hard()).item()
     assert cation_sum(permeate).item() / anion_sum(permeate).item() == pytest.approx(feed_ratio)

@@ -40,7 +40,7 @@ CASES = [
 ]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_no_treated_sample_is_held() -> None:
     random = np.random.default_rng(11)  # two readings of one water are never the same to the last digit
     rows = []

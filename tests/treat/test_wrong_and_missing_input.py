@@ -156,7 +156,7 @@ def test_the_tables_and_the_code_name_the_same_treatments() -> None:
     assert set(table("treatment_settings")["treatment"]) <= set(TREATMENTS)
 
 
-@pytest.mark.parametrize("name", ["salts", "membrane_rejection", "capacity_units", "treatments", "treatment_settings"])
+@pytest.mark.parametrize("name", ["salts", "capacity_units", "treatments", "treatment_settings"])
 def test_every_figure_has_a_citation(name: str) -> None:
     assert set(table(name)["source"]) <= set(table("sources")["key"])
 

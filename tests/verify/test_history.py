@@ -61,7 +61,7 @@ def filter_run() -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_filter_at_the_end_of_its_life_is_found_with_its_change_point() -> None:
     """The change point lies near 900-1200 L; the line through the last points reaches 6 °dH at about 1475 L."""
     facts = HistoryFacts(changes=(START,), litres_per_day=45, capacity_eq=14000 / 2804, action_level=6 * DEGREE)
@@ -80,7 +80,7 @@ def test_a_filter_at_the_end_of_its_life_is_found_with_its_change_point() -> Non
     assert "verify.next.repair" in found.next_test.said.code
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_load_taken_out_is_the_sum_of_trapezoids() -> None:
     """14 290 °dH·L: 400·10 + 400·(10+9.8)/2 + 400·(9.8+9.1)/2 + 300·(9.1+7.9)/2; 1 eq is 2804 °dH·L."""
     facts = HistoryFacts(changes=(START,), capacity_eq=14000 / 2804)

@@ -39,7 +39,7 @@ RAW, TREATED = water(249.9, 196.3, 533.0), water(124.9, 71.4, 335.0, ph=6.6)
 DROPS = (pd.Series({HARDNESS: 31.0, ALKALINITY: 25.0}), pd.Series({HARDNESS: 18.0, ALKALINITY: 13.0}))
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_decarboniser_at_its_recorded_bypass_is_proved() -> None:
     """The valve stands at 4/11 = 36.4 %: hardness and alkalinity both fell by 7 degrees."""
     found = verify(RAW, TREATED, "decarboniser", {"bypass": 0.36}, DROPS)
@@ -50,7 +50,7 @@ def test_a_decarboniser_at_its_recorded_bypass_is_proved() -> None:
     assert found.bypass_agrees
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("leak", "share"), [(0.0, 4 / 14), (1.0, 3 / 13)])
 def test_the_bypass_is_solved_back_with_and_without_a_leak(leak: float, share: float) -> None:
     """The bypass is (out - leak) / (in - leak): 4 of 14 degrees are 28.6 %, with a leak of one degree 23.1 %."""
@@ -63,7 +63,7 @@ def test_the_bypass_is_solved_back_with_and_without_a_leak(leak: float, share: f
     assert found.findings[0].code == "verify.outcome.unrecorded"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_softener_adds_the_sodium_of_the_hardness_it_takes() -> None:
     """392.5 to 89.2 mg/L is a bypass of 22.7 %; sodium 12 + 303.3 · 0.4594 = 151 mg/L; alkalinity stays."""
     sodium = 12 + (392.5 - 89.2) * SODIUM_PER_HARDNESS
@@ -78,7 +78,7 @@ def test_a_softener_adds_the_sodium_of_the_hardness_it_takes() -> None:
     assert {one.column: one.role for one in found.compared}[ALKALINITY] == "keeps"
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_the_blend_behind_a_membrane_is_solved_from_its_conductivity() -> None:
     """The share of raw water is (50 - 13) / (260 - 13) = 0.150 of raw water; hardness 61.5, chloride 11.9."""
     raw = water(319.7, 260.0, 735.0, sodium_mg_l=36.0, chloride_mg_l=62.0, sulfate_mg_l=48.0)
@@ -92,7 +92,7 @@ def test_the_blend_behind_a_membrane_is_solved_from_its_conductivity() -> None:
     assert CONDUCTIVITY in found.bypass_by
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_swapped_labels_are_named_and_nothing_is_swapped() -> None:
     """An Italian bar: 12 and 6 °f "before", 32 and 26 °f "after"."""
     found = verify(water(120.0, 60.0, 370.0, ph=6.3), water(320.0, 260.0, 680.0, ph=7.6), "decarboniser")
@@ -101,7 +101,7 @@ def test_swapped_labels_are_named_and_nothing_is_swapped() -> None:
     assert found.measured[HARDNESS].value == 320.0
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_conductivity_in_another_unit_does_not_hide_swapped_labels() -> None:
     """The same bar as it was written: 0.68 after, which is no µS/cm beside 320 mg/L of hardness."""
     found = verify(water(120.0, 60.0, 370.0, ph=6.3), water(320.0, 260.0, 0.68, ph=7.6), "decarboniser")
@@ -151,7 +151,7 @@ def test_one_wrong_reading_among_right_ones_is_named() -> None:
     assert (found.outcome, found.causes[0].name, found.causes[0].detail) == ("partly", "odd reading", CONDUCTIVITY)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_membrane_that_lets_a_fifth_through_is_the_cause() -> None:
     raw, product = water(319.7, 260.0, 735.0), water(102.0, 83.0, 240.0)
     permeate = water(60.0, 48.0, 147.0)
@@ -198,7 +198,7 @@ def test_a_pair_on_hold_proves_nothing() -> None:
     assert "verify.on_hold" in [said.code for said in found.findings]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_carbon_is_proved_by_the_chlorine_it_takes() -> None:
     raw = water(107.0, 100.0, 240.0, free_chlorine_mg_l=0.5)
 
@@ -208,7 +208,7 @@ def test_carbon_is_proved_by_the_chlorine_it_takes() -> None:
     assert (good.outcome, spent.outcome) == ("proved", "not proved")
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize(("ph", "code"), [(4.6, "verify.ph.unflushed"), (7.9, "verify.ph.open_cup")])
 def test_the_ph_tells_an_unflushed_filter_and_an_open_cup(ph: float, code: str) -> None:
     product = TREATED.copy()
@@ -243,7 +243,7 @@ def test_the_next_test_follows_the_outcome() -> None:
     assert wrong.next_test.on == pd.Timestamp("2025-03-26")
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 @pytest.mark.parametrize("treatment", ["remineraliser", "jug", "none", "magnesium exchanger", "demineraliser"])
 def test_every_treatment_can_be_held_against_its_own_prediction(treatment: str) -> None:
     """A product made by the prediction itself is never called wrong."""
@@ -296,7 +296,7 @@ def test_the_range_of_the_bypass_holds_the_truth_nineteen_times_in_twenty() -> N
     assert np.mean(held) >= 0.90
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_membrane_better_than_planned_is_no_fault() -> None:
     """3 % of the feed behind a membrane planned with 5 % is nothing to find fault with."""
     raw, permeate = water(320.0, 260.0, 735.0), water(9.6, 7.8, 24.0, ph=5.9)
@@ -308,7 +308,7 @@ def test_a_membrane_better_than_planned_is_no_fault() -> None:
     assert not any(said.code.startswith("verify.bypass") for said in found.findings)
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_membrane_that_lets_a_fifth_through_is_no_open_valve() -> None:
     raw, permeate = water(320.0, 260.0, 735.0), water(61.0, 50.0, 141.0, ph=6.4)
 
@@ -319,7 +319,7 @@ def test_a_membrane_that_lets_a_fifth_through_is_no_open_valve() -> None:
     assert "moved valve" not in [cause.name for cause in found.causes]
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_chlorine_behind_carbon_means_used_up_carbon() -> None:
     """0.9 before and 0.5 behind, at most 0.1 is allowed: the minerals agree and say nothing of it."""
     raw, treated = (water(110.0, 60.0, 280.0, **{CHLORINE: value}) for value in (0.9, 0.5))

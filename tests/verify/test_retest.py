@@ -62,7 +62,7 @@ def data(store: Path, site: str) -> dict[str, Any]:
     return found
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_a_filter_at_its_end_is_found_in_pair_and_history(store: Path) -> None:
     """28.6 % was set; 108.9 of 249.9 came through: 43.6 %; the line bends between 900 and 1200 L."""
     found = data(store, "S-1")
@@ -84,7 +84,7 @@ def test_a_test_that_lies_ahead_is_not_overdue(store: Path) -> None:
     assert "Days since then: 1. The test is overdue." in retest(settings, "S-1", date(2025, 3, 23), as_json=False).text
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_pair_and_history_give_one_answer_with_written_days(store: Path) -> None:
     """The pair alone cannot tell a worn medium from an opened valve; the line that creeps can."""
     _, text = ask(store, "retest", "S-1")
@@ -97,7 +97,7 @@ def test_pair_and_history_give_one_answer_with_written_days(store: Path) -> None
     assert "2025-0" not in text
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_an_impossible_setting_of_a_register_is_left_out(tmp_path: Path) -> None:
     """130 % of raw water cannot be; the bypass then counts as not recorded."""
     (tmp_path / "samples.csv").write_text(SAMPLES, encoding="utf-8")
@@ -145,7 +145,7 @@ def test_what_cannot_be_verified_says_what_is_missing(store: Path, site: str, wo
     assert words in text
 
 
-@pytest.mark.source("CP")
+@pytest.mark.common_practice
 def test_where_nobody_says_what_is_fitted_the_pair_tells_what_it_works_like(store: Path) -> None:
     """Hardness falls from 392.5 to 89.2, alkalinity stays, conductivity by 3 %: sodium for calcium."""
     code, text = ask(store, "retest", "S-5")

@@ -12,7 +12,7 @@ from pipeline.normalise.categories import combined
 from pipeline.problems import PROBLEMS
 from pipeline.reference import gathered, records
 from pipeline.report import causes
-from schemas.columns import ANALYTES, VERDICTS
+from schemas.columns import ANALYTES, OPEN, VERDICTS
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -153,7 +153,7 @@ def _plain(value: object) -> object:
 
 def _repeat(batch: Batch) -> dict[str, Any]:
     """Say which readings to repeat: the quantities of held and rejected findings, per sample."""
-    open_findings = batch.findings[batch.findings["severity"].isin(["hold", "reject"])]
+    open_findings = batch.findings[batch.findings["severity"].isin(OPEN)]
     pairs = open_findings[["sample_id", "analyte"]].dropna().drop_duplicates()
     pairs = pairs[pairs["analyte"] != ""]
     if pairs.empty:
@@ -176,7 +176,7 @@ def _repeat(batch: Batch) -> dict[str, Any]:
 def _ask(batch: Batch) -> list[dict[str, Any]]:
     """List the questions whose answers settle the findings, each with the samples it concerns."""
     questions = {row["check_id"]: row["ask"] for row in records("questions")}
-    open_findings = batch.findings[batch.findings["severity"].isin(["hold", "reject"])]
+    open_findings = batch.findings[batch.findings["severity"].isin(OPEN)]
     concerned = open_findings[["check_id", "sample_id"]].drop_duplicates()
     count = concerned.groupby("check_id", sort=False)["sample_id"].count()
     first = concerned.dropna().groupby("check_id").head(_MOST_LABELS)

@@ -25,7 +25,7 @@ from pipeline.treat.advice import Advice
 from pipeline.treat.choosing.case import Case
 from pipeline.treat.choosing.reasons import provisional
 from pipeline.words import LANGUAGES, Said
-from schemas.columns import WIDE_COLUMNS
+from schemas.columns import OPEN, WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from datetime import date
@@ -236,7 +236,7 @@ def _exchanged(dossier: Dossier, raw: Visit) -> Visit | None:
 
 def _apart(visit: Visit) -> bool:
     """Say whether a sample is on hold because before and after do not fit what is fitted."""
-    serious = visit.findings[visit.findings["current_severity"].isin(["hold", "reject"])]
+    serious = visit.findings[visit.findings["current_severity"].isin(OPEN)]
     return bool(serious["check_id"].eq("treatment-pattern").any())
 
 

@@ -13,6 +13,7 @@ from pipeline.report.dossier import ALKALINITY, HARDNESS, KEEPS_MINERALS, Visit
 from pipeline.verify.series import PERMEATE
 from pipeline.words import Said, catalogue, say
 from pipeline.words import day as written_day
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -319,7 +320,7 @@ def held_conditions(report: ClientReport, voice: Voice) -> list[str]:
 
 def why_held(visit: Visit, voice: Voice) -> str:
     """Name, in the client's words, what holds a sample."""
-    serious = visit.findings[visit.findings["current_severity"].isin(["hold", "reject"])]
+    serious = visit.findings[visit.findings["current_severity"].isin(OPEN)]
     known = catalogue(voice.language)
     codes = [f"report.finding.{check_id}" for check_id in dict.fromkeys(serious["check_id"])]
     spoken = [code for code in codes if code in known][:_MOST_REASONS]

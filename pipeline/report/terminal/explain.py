@@ -19,6 +19,7 @@ from pipeline.report.wording import SIGNS
 from pipeline.store import read
 from pipeline.store.database import Store
 from pipeline.store.table import sample_table
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -71,7 +72,7 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
     checked = run_all(samples, limits, lambda _: None)
     mine = samples.about.index == sample_id
     explained = explain(samples, checked.findings, limits, mine)
-    open_findings = listed[listed["current_severity"].isin(["hold", "reject"])]
+    open_findings = listed[listed["current_severity"].isin(OPEN)]
     facts = ("sample_id", "label", "client", "site", "stage", "collected_at", "verdict", "current_verdict")
     return Why(
         sample={name: str(stored[name]) for name in facts},

@@ -13,7 +13,7 @@ from pipeline.report import causes
 from pipeline.report.wording import SIGNS
 from pipeline.store import read
 from pipeline.store.database import Store
-from schemas.columns import ANALYTES
+from schemas.columns import ANALYTES, OPEN
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -50,7 +50,7 @@ def listed(
     # What was decided stays listed with --all, also where the sample was checked anew since.
     kept = found["is_current"] | (found["decision"].notna() & everything) | (batch_id is not None)
     found = found[kept.astype("bool")]
-    waiting = found["current_severity"].isin(["hold", "reject"])
+    waiting = found["current_severity"].isin(OPEN)
     return found[_COLUMNS] if everything else found.loc[waiting, _COLUMNS]
 
 

@@ -3,33 +3,30 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-import numpy as np
 import pandas as pd
 
-from pipeline.assess.machines import NOT_KNOWN, Machine, known_machines, recognise
 from pipeline.checks.hardness import SOFTENED_WORDS
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3, calcium_and_magnesium, hardness_from_ions
 from pipeline.chemistry.tds_scales import from_tds_of_unknown_scale
 from pipeline.reference import table
-from schemas.columns import WIDE_COLUMNS
+from schemas.columns import OPEN, WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+    from pipeline.assess.machines import Machine
     from pipeline.assess.profiles import Profile
-    from pipeline.normalise.sample_table import SampleTable
 
 HARDNESS: Final = "total_hardness_mg_l_caco3"
 CALCIUM_HARDNESS: Final = "calcium_hardness_mg_l_caco3"
 CONDUCTIVITY: Final = "conductivity_us_cm_25c"
 ALKALINITY: Final = "alkalinity_mg_l_caco3"
 HOT_C: Final = 110.0  # a part above it is a steam boiler, a heat exchanger or a thermoblock [CP]
-_HELD: Final = ("hold", "reject")
 _TELLING: Final = ("well", "soda", "permeate")  # say more than "mains" beside them
 _NOT_SOFTENED: Final = ("unsoften", "not soften", "nicht enthärt", "non adouci", "non addolci")
 
@@ -120,9 +117,9 @@ class Case:
 
     def held(self) -> frozenset[str]:
         """Quantities an open hold or reject names; every deciding one where no finding says which."""
-        if self.verdict not in _HELD:
+        if self.verdict not in OPEN:
             return frozenset()
-        open_rows = self.findings["severity"].isin(_HELD)
+        open_rows = self.findings["severity"].isin(OPEN)
         named = self.findings.loc[open_rows, "analyte"].fillna("").astype("str")
         found = frozenset(word for text in named for word in text.split())
         return found or frozenset({"total_hardness", "alkalinity", "conductivity"})
@@ -212,63 +209,3 @@ def _meant(text: str, words_table: str, meaning: str) -> list[str]:
         pieces = [*pieces, *(part for piece in pieces for part in piece.split(mark))]
     small = [" ".join(piece.casefold().split()) for piece in pieces]
     return [str(words[piece]) for piece in dict.fromkeys(small) if piece in words]
-
-
-def case_of(
-    samples: SampleTable,
-    sample_id: str,
-    profile: Profile,
-    machines: Mapping[str, Machine] | None = None,
-    verdict: str = "ok",
-    findings: pd.DataFrame | None = None,
-) -> Case:
-    """Build the case of one sample: its numbers, its machine by its words, its supply and litres.
-
-    Parameters
-    ----------
-    samples : the filled table.
-    sample_id : which of them.
-    profile : the water aimed at.
-    machines : profiles besides the built-in ones.
-    verdict, findings : of the record; findings of other samples are left out.
-
-    Returns
-    -------
-    Case; the connection the record names counts more than the machine profile's.
-
-    Raises
-    ------
-    KeyError : there is no such sample.
-    """
-    known = {**known_machines(), **(machines or {})}
-    about = samples.about.loc[sample_id]
-    found = recognise(pd.Series([str(about.get("machine", ""))]), known).iloc[0]
-    machine = known[found["machine"]]
-    if found["connection"] != NOT_KNOWN:
-        machine = replace(machine, connection=found["connection"])
-    own = _no_findings() if findings is None else findings
-    if "sample_id" in own:
-        own = own[own["sample_id"] == sample_id]
-    return Case(
-        raw=_one(samples.filled, sample_id),
-        uncertainty=_one(samples.uncertainty, sample_id),
-        low=_one(samples.low, sample_id),
-        high=_one(samples.high, sample_id),
-        verdict=verdict,
-        findings=own,
-        stage=_text(about.get("stage")) or "raw",
-        machine=machine,
-        profile=profile,
-        litres_per_day=float(pd.to_numeric(pd.Series([about.get("litres_per_day", np.nan)])).iloc[0]),
-        supply=_text(about.get("supply")),
-        treatment=_text(about.get("treatment")),
-        drain=drain_of(_text(about.get("comment"))),
-    )
-
-
-def _one(frame: pd.DataFrame, sample_id: str) -> pd.Series[float]:
-    return pd.Series(frame.loc[[sample_id]].to_numpy(dtype="float64")[0], index=frame.columns)
-
-
-def _text(value: object) -> str:
-    return str(value) if isinstance(value, str) else ""

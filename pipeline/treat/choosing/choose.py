@@ -194,9 +194,7 @@ def _second_water(case: Case) -> tuple[str, pd.Series[float]]:
 
 def _conditions(case: Case, row: Row, chosen: Option) -> tuple[Said, ...]:
     """Say what the row itself leaves open."""
-    found = []
-    if row.key == "8s":
-        found.append(Said("choose.if.descaling"))
+    found = [Said(row.proviso)] if row.proviso else []
     if chosen.treatment == "unsoftened tap":
         found.append(why.unsoftened(case))
     if "conductivity" in case.held():

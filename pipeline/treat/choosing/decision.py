@@ -89,6 +89,7 @@ class Row:
     treatment: str
     reason: str
     also: tuple[str, ...]
+    proviso: str
     source: str
 
     def holds(self, facts: pd.DataFrame) -> Flags:
@@ -130,7 +131,7 @@ def rows() -> tuple[Row, ...]:
     >>> [row.treatment for row in rows() if row.key == "8"]
     ['none']
     """
-    listed = table("decision_rows").fillna({"also": ""})
+    listed = table("decision_rows").fillna({"also": "", "proviso": ""})
     return tuple(
         Row(
             str(row["row"]),
@@ -138,6 +139,7 @@ def rows() -> tuple[Row, ...]:
             str(row["treatment"]),
             str(row["reason"]),
             tuple(part for part in str(row["also"]).split("; ") if part),
+            str(row["proviso"]),
             str(row["source"]),
         )
         for row in listed.to_dict("records")

@@ -19,7 +19,7 @@ from pipeline.treat.choosing.turns import UNITS, answer, rounded
 from pipeline.treat.processes.remineralising import grams
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.words import Said
-from schemas.columns import WIDE_COLUMNS
+from schemas.columns import OPEN, WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from pipeline.treat.advice import Option
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from pipeline.treat.choosing.fitting import Device
 
 _CHALK: Final = ("remineraliser", "calcite contact")
-_HELD: Final = ("hold", "reject")
 _CANISTER_L: Final = 10.0
 _AS_IT_COMES: Final = ("tank cartridge", "resin bag")
 _VALVE_STEP: Final = 0.05  # what can be read on the scale of a bypass or blending valve [CP]
@@ -96,7 +95,7 @@ def repeats(case: Case) -> tuple[Said, ...]:
     if not held:
         return ()
     known = set(table("questions")["check_id"])
-    open_rows = case.findings[case.findings["severity"].isin(_HELD)]
+    open_rows = case.findings[case.findings["severity"].isin(OPEN)]
     checks = dict.fromkeys(str(name) for name in open_rows.get("check_id", pd.Series(dtype="str")))
     asked = tuple(Said(f"choose.ask.{name}") for name in checks if name in known)
     return asked or tuple(measure(name) for name in sorted(held))

@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.reference import table
 from pipeline.treat.processes.solutes import ANIONS, CATIONS
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
     from pipeline.treat.processes.settings import Settings
     from pipeline.treat.processes.solutes import Solutes
-
-_TABLE: Final = table("membrane_rejection").set_index("ion")["rejection"].astype("float64")
-TEXTBOOK_REJECTION: Final[dict[str, float]] = {f"rejection_{ion}": float(share) for ion, share in _TABLE.items()}
-"""Settings with the figures of `membrane_rejection.csv`, ion by ion."""
 
 
 def permeate(water: Solutes, settings: Settings) -> Solutes:

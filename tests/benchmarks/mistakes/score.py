@@ -11,6 +11,7 @@ from pipeline.checks.limits import Limits
 from pipeline.checks.run import run_all
 from pipeline.explain.rank import explain
 from pipeline.explain.suspicion import with_suspects
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 
-OPEN: Final = ("hold", "reject")
 NOTHING: Final = ("no-mistake", "none-of-these", "softened-water", "soda-water", "source-change", "exhausted-media")
 EQUIVALENT_MG: Final = {  # mg per milliequivalent [IUPAC2021]
     "calcium": 20.039, "magnesium": 12.1525, "sodium": 22.98977, "potassium": 39.0983, "chloride": 35.453,
