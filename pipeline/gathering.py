@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.normalise.categories import category
 from pipeline.normalise.readings import Normalised, NormaliseSettings, normalise
 from pipeline.normalise.stacking import stacked, stacked_rows
 from pipeline.problems import no_problems
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -143,7 +143,7 @@ def _named(files: pd.DataFrame, own: Sequence[pd.DataFrame], joint: Sequence[pd.
     if not held:
         return no_problems().assign(name=pd.Series(dtype="str"))
     problems, place = stacked([frame for frame, _ in held]), np.concatenate([at for _, at in held])
-    named = problems.assign(name=category(place, files["name"].tolist()))
+    named = problems.assign(name=TextColumn(place, tuple(files["name"])).category())
     if (np.diff(place) >= 0).all():
         return named
     return named.take(np.argsort(place, kind="stable")).reset_index(drop=True)

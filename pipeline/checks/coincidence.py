@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.checks import evidence, record
-from pipeline.normalise.coded import coded
+from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -79,9 +79,9 @@ def _steps(samples: SampleTable) -> dict[str, Floats]:
     readings = samples.readings
     written = record.text(readings, "raw_text")
     value = record.number(readings, "value").round(6).astype("str")
-    said = coded(written.where(written != "", value))
+    said = TextColumn.from_series(written.where(written != "", value))
     digits = (_NO_DIGIT.sub("", text).strip("0")[:9] for text in said.texts)
-    steps = np.array([float(text) if text else np.nan for text in digits])[said.code]
+    steps = np.array([float(text) if text else np.nan for text in digits])[said.codes]
     place, analyte = samples.once(record.positions), samples.once(record.analyte_codes)
     known = (place >= 0) & (analyte >= 0)
     laid = np.full((len(ANALYTES), len(samples)), np.nan)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from functools import reduce
 from typing import Any, TypeAlias
 
 import numpy as np
@@ -12,18 +11,18 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.arrays import Flags, Floats, Places
-from pipeline.normalise.coded import Coded
 from pipeline.problems import filled
+from pipeline.texts import TextColumn, joined
 
-Column: TypeAlias = float | str | npt.NDArray[Any] | Coded | pd.Series
+Column: TypeAlias = float | str | npt.NDArray[Any] | TextColumn | pd.Series
 Columns: TypeAlias = Mapping[str, Column]
 Plain: TypeAlias = Floats | pa.Array
 
 
 def picked(column: Column, rows: Places) -> Plain:
     """Take some rows of a column: 64-bit floats, or texts (as a dictionary where few say it all)."""
-    if isinstance(column, Coded):
-        return pa.DictionaryArray.from_arrays(pa.array(column.code[rows]), pa.array(column.texts, pa.string()))
+    if isinstance(column, TextColumn):
+        return pa.DictionaryArray.from_arrays(pa.array(column.codes[rows]), pa.array(column.texts, pa.string()))
     if isinstance(column, str):
         return pa.DictionaryArray.from_arrays(pa.array(np.zeros(len(rows), dtype="int8")), [column])
     if not isinstance(column, np.ndarray | pd.Series):
@@ -36,7 +35,7 @@ def picked(column: Column, rows: Places) -> Plain:
 
 def taken(column: Column, rows: Places) -> Column:
     """Keep some rows of a column as it is; what holds for all rows still does."""
-    if isinstance(column, Coded):
+    if isinstance(column, TextColumn):
         return column.take(rows)
     if isinstance(column, pd.Series):
         return column.iloc[rows]
@@ -66,7 +65,7 @@ def _joined(columns: list[Column | None], lengths: list[int]) -> Column:
     few = [_repeated(column, length) for column, length in zip(columns, lengths, strict=True)]
     known = [column for column in few if column is not None]
     if len(known) == len(columns):
-        return reduce(Coded.followed_by, known)
+        return joined(known)
     plain = [
         None if column is None else spelt(picked(column, np.arange(length)))
         for column, length in zip(columns, lengths, strict=True)
@@ -79,10 +78,10 @@ def _joined(columns: list[Column | None], lengths: list[int]) -> Column:
     return np.concatenate(pieces)
 
 
-def _repeated(column: Column | None, length: int) -> Coded | None:
+def _repeated(column: Column | None, length: int) -> TextColumn | None:
     if isinstance(column, str):
-        return Coded(np.zeros(length, dtype="int8"), (column,))
-    return column if isinstance(column, Coded) else None
+        return TextColumn.constant(column, length)
+    return column if isinstance(column, TextColumn) else None
 
 
 def worded(count: int, columns: Columns, templates: Mapping[str, Flags]) -> Column:
@@ -104,20 +103,20 @@ def worded(count: int, columns: Columns, templates: Mapping[str, Flags]) -> Colu
     return words
 
 
-def first_that_holds(count: int, answers: Mapping[str, Flags]) -> Coded:
+def first_that_holds(count: int, answers: Mapping[str, Flags]) -> TextColumn:
     """Give every row the first answer whose condition it meets, "" if none."""
     code = np.zeros(count, dtype="int8")
     for place, condition in reversed(list(enumerate(answers.values(), start=1))):
         code[condition] = place
-    return Coded(code, ("", *answers))
+    return TextColumn(code, ("", *answers))
 
 
-def either(flags: Flags, yes: str, no: str) -> Coded:
+def either(flags: Flags, yes: str, no: str) -> TextColumn:
     """Word a yes or no for every row."""
-    return Coded(flags.astype("int8"), (no, yes))
+    return TextColumn(flags.astype("int8"), (no, yes))
 
 
-def fitting(count: int, answers: Mapping[str, Flags], otherwise: str = "") -> Coded:
+def fitting(count: int, answers: Mapping[str, Flags], otherwise: str = "") -> TextColumn:
     """Name every answer that fits a row, joined by "; or "; ``otherwise`` where none does.
 
     Several answers may fit: then the data cannot tell and a person is asked. Rows with the same
@@ -132,7 +131,7 @@ def fitting(count: int, answers: Mapping[str, Flags], otherwise: str = "") -> Co
         _listed([name for place, name in enumerate(names) if found >> place & 1]) or otherwise
         for found in patterns.tolist()
     ]
-    return Coded(code, tuple(texts))
+    return TextColumn(code, tuple(texts))
 
 
 def _listed(answers: list[str]) -> str:

@@ -20,8 +20,8 @@ from pipeline.chemistry.equivalents import (
     ion_balance_percent,
     milliequivalents,
 )
-from pipeline.normalise.coded import Coded
 from pipeline.reference import records
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
@@ -134,7 +134,7 @@ def _within_a_drop(samples: SampleTable) -> Floats:
     return floats(_LAMBDA["bicarbonate"] * beyond / MG_CACO3_PER_MEQ)
 
 
-def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> Coded:
+def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> TextColumn:
     """Name the side: conductivity above or below, charges positive or negative."""
     balanced_or_unknown = ~(np.abs(balance) > balanced)
     negative = balance < 0.0
@@ -143,7 +143,7 @@ def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> Coded:
         [4, 5, 0, 1, 2],
         default=3,
     )
-    return Coded(code, _SUSPECTS)
+    return TextColumn(code, _SUSPECTS)
 
 
 def _slip(observed: Floats, expected: Floats, relative: float) -> Column:

@@ -158,7 +158,7 @@ class Sources:
 def sources(samples: SampleTable) -> Sources:
     """Give the sources of the samples."""
     named = samples.fact("file_sha256")
-    return Sources(named.code, np.array(named.texts, dtype=object))
+    return Sources(named.codes, np.array(named.texts, dtype=object))
 
 
 def of_sources(found: Columns, chosen: Flags, evaluated: Flags) -> dict[str, Column]:

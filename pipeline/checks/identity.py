@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.checks import coincidence, record
 from pipeline.checks.columns import either, stacked, taken, worded
 from pipeline.checks.registry import check
+from pipeline.texts import numbered
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -139,8 +140,8 @@ class _Ties:
 
 
 def _ties(samples: SampleTable, place: Places, group: Places) -> _Ties:
-    where = record.together([samples.fact("client"), samples.fact("site")])
-    point = record.together([samples.fact(name) for name in ("client", "site", "sampling_point", "stage")])
+    where = numbered([samples.fact("client"), samples.fact("site")])
+    point = numbered([samples.fact(name) for name in ("client", "site", "sampling_point", "stage")])
     day = samples.once(record.instants, "collected_at").astype("datetime64[D]")[place]
     order = np.argsort(group, kind="stable")
     start = np.flatnonzero(np.append(True, np.diff(group[order]) != 0)[: len(order)])

@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.checks import evidence, record
 from pipeline.checks.columns import either, stacked
 from pipeline.checks.registry import check
-from pipeline.normalise.coded import Coded, coded, silent
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags
@@ -74,14 +74,14 @@ def instrument_range(samples: SampleTable, limits: Limits) -> Columns:
     )
     chosen = np.flatnonzero(display)
     readings = samples.readings
-    shown = coded(readings["raw_text"].iloc[chosen]) if "raw_text" in readings else silent(len(chosen))
+    shown = TextColumn.of(readings.iloc[chosen], "raw_text")
     by_value = np.isin(readings["value"].to_numpy(dtype="float64")[chosen], _FULL_SCALE)
     meters: Columns = {
         "place": samples.once(record.positions)[chosen],
         "analyte": samples.once(record.said, "analyte").take(chosen),
         "observed": np.where(shown.stated(), shown.mentions(_FULL_SCALE_TEXT), by_value).astype("float64"),
         "high": 0.0,
-        "shown": shown.instead_of_nothing("the limit of the display"),
+        "shown": shown.map(lambda text: text or "the limit of the display"),
         "severity": "reject",
         "alternative": "what the display shows when the water is beyond its range: more than this",
     }
@@ -97,19 +97,19 @@ def _strips(samples: SampleTable, limits: Limits) -> Columns:
     file = samples.fact("file_sha256").in_order()
     analyte = samples.once(record.said, "analyte").in_order()
     width = len(analyte.texts)
-    cells, cell = np.unique(file.code[place[chosen]] * width + analyte.code[chosen], return_inverse=True)
+    cells, cell = np.unique(file.codes[place[chosen]] * width + analyte.codes[chosen], return_inverse=True)
     value = value[chosen]
     top = np.full(len(cells), -np.inf)
     np.maximum.at(top, cell, value)
     total = np.bincount(cell, minlength=len(cells))
     at_top = np.bincount(cell, weights=(value == top[cell]) & (value > 0), minlength=len(cells))
     repeated = (at_top >= instruments.strip_repeats) & (at_top >= instruments.strip_share * total)
-    of_file = Coded(cells // width, file.texts)
+    of_file = TextColumn(cells // width, file.texts)
     kept = np.flatnonzero((total >= instruments.strip_readings) & of_file.stated())
     return {
         "place": np.full(len(kept), -1),
         "file_sha256": of_file.take(kept),
-        "analyte": Coded(cells % width, analyte.texts).take(kept),
+        "analyte": TextColumn(cells % width, analyte.texts).take(kept),
         "observed": at_top[kept],
         "readings": total[kept].astype("float64"),
         "high": np.where(repeated[kept], 0.0, np.nan),
@@ -156,7 +156,7 @@ def uncalibrated_instrument(samples: SampleTable, limits: Limits) -> Columns:
         "observed": age,
         "low": -1.0,
         "high": limits.instruments.calibration_days,
-        "instrument": instrument.instead_of_nothing("the meter"),
+        "instrument": instrument.map(lambda text: text or "the meter"),
         "alternative": either(age < 0, "calibrated after the reading, days", "days since calibration"),
     }
     return stacked(aged, _no_day(samples, instrument.stated(), ~np.isnat(calibrated)))
@@ -164,7 +164,7 @@ def uncalibrated_instrument(samples: SampleTable, limits: Limits) -> Columns:
 
 def _no_day(samples: SampleTable, instrument: Flags, named: Flags) -> Columns:
     file = samples.fact("file_sha256").in_order()
-    of = evidence.Sources(file.code, np.array(file.texts, dtype=object))
+    of = evidence.Sources(file.codes, np.array(file.texts, dtype=object))
     silent_samples, naming = of.count(~named & instrument), of.count(named)
     kept = np.flatnonzero((naming > 0) & (of.names != ""))
     return {
@@ -205,7 +205,10 @@ def instrument_mismatch(samples: SampleTable, limits: Limits) -> Columns:  # noq
     """
     instrument, calibrated = record.instrument(samples, _CALIBRATED), samples.fact("instrument_calibration_id")
     both = np.flatnonzero(instrument.stated() & calibrated.stated())
-    read, proven = (np.array(texts.plain().take(both).tolist(), dtype=object) for texts in (instrument, calibrated))
+    read, proven = (
+        np.array(texts.map(lambda text: text.strip().lower()).take(both).tolist(), dtype=object)
+        for texts in (instrument, calibrated)
+    )
     return {
         "place": both,
         "observed": (read != proven).astype("float64"),

@@ -10,7 +10,7 @@ from pipeline.checks import record
 from pipeline.checks.columns import either, first_that_holds, stacked, within
 from pipeline.checks.kits import LABORATORY, Counts, counts
 from pipeline.checks.registry import check
-from pipeline.normalise.coded import Coded
+from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -178,20 +178,20 @@ def _habit(samples: SampleTable, kits: KitLimits) -> Columns:
     pairs, laboratory = samples.once(_beside_laboratory)
     file, operator = samples.fact("file_sha256").in_order(), samples.fact("operator").in_order()
     who, group = np.unique(
-        file.code[pairs.place] * len(operator.texts) + operator.code[pairs.place], return_inverse=True
+        file.codes[pairs.place] * len(operator.texts) + operator.codes[pairs.place], return_inverse=True
     )
     gap = (pairs.counted - laboratory) / pairs.step
     size = np.bincount(group, minlength=len(who))
     of_pairs = np.bincount(group, weights=~np.isnan(gap), minlength=len(who))
     mean = np.bincount(group, weights=np.nan_to_num(gap), minlength=len(who)) / of_pairs
     step = np.bincount(group, weights=pairs.step, minlength=len(who)) / size
-    of_file = Coded(who // len(operator.texts), file.texts)
+    of_file = TextColumn(who // len(operator.texts), file.texts)
     kept = np.flatnonzero((of_pairs >= kits.bias_pairs) & of_file.stated())
     least, most = kits.bias_drops
     return {
         "place": np.full(len(kept), -1),
         "file_sha256": of_file.take(kept),
-        "operator": Coded(who % len(operator.texts), operator.texts).take(kept),
+        "operator": TextColumn(who % len(operator.texts), operator.texts).take(kept),
         "pairs": of_pairs[kept],
         "step": step[kept],
         "analyte": "all counts",

@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.checks import record
 from pipeline.checks.columns import outside, worded
 from pipeline.checks.registry import check
-from pipeline.normalise.coded import Coded
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
@@ -62,7 +62,7 @@ class Counts:
 
     row: Places
     place: Places
-    analyte: Coded
+    analyte: TextColumn
     line: Places
     drops: Floats
     degree: Floats
@@ -82,7 +82,7 @@ class Counts:
 
 
 def _taken(column: Any, rows: Any) -> Any:  # noqa: ANN401 - an array or a coded column, and its kind of index
-    return column.take(rows) if isinstance(column, Coded) else column[rows]
+    return column.take(rows) if isinstance(column, TextColumn) else column[rows]
 
 
 def counts(samples: SampleTable) -> Counts:
@@ -169,7 +169,7 @@ def _typed_beside(samples: SampleTable, typed: Places) -> tuple[Counts, Places]:
     """Pair every typed value with the counts of the same sample, quantity and line; typed values in order."""
     counted = samples.once(counts)
     keys = ["sample", "analyte", "line"]
-    place, analyte = samples.once(record.positions), samples.once(record.said, "analyte").code
+    place, analyte = samples.once(record.positions), samples.once(record.said, "analyte").codes
     line = samples.readings["line"].to_numpy()
     left, right = (
         pd.DataFrame(dict(zip(keys, (part[rows] for part in (place, analyte, line)), strict=True)))
@@ -179,7 +179,7 @@ def _typed_beside(samples: SampleTable, typed: Places) -> tuple[Counts, Places]:
     return counted.take(pairs["count"].to_numpy()), pairs["typed"].to_numpy()
 
 
-def _other_multiplication(pairs: Counts, value: Floats) -> tuple[Coded, Floats]:
+def _other_multiplication(pairs: Counts, value: Floats) -> tuple[TextColumn, Floats]:
     """Find the slip that gives the typed number: its words and the number it gives."""
     drops, degree, ratio = pairs.drops, pairs.degree, pairs.ratio
     slips: dict[str, Floats] = {
@@ -195,7 +195,7 @@ def _other_multiplication(pairs: Counts, value: Floats) -> tuple[Coded, Floats]:
     gap = np.where(gap <= np.maximum(0.6, 0.01 * given), gap, np.inf)
     best = gap.argmin(axis=1) if len(value) else np.zeros(0, dtype="int64")
     row = np.arange(len(value))
-    return Coded(best, tuple(slips)), np.where(np.isfinite(gap[row, best]), given[row, best], np.nan)
+    return TextColumn(best, tuple(slips)), np.where(np.isfinite(gap[row, best]), given[row, best], np.nan)
 
 
 @check(

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.checks import evidence, record
 from pipeline.checks.columns import first_that_holds, within, worded
 from pipeline.checks.registry import check
+from pipeline.texts import numbered
 
 if TYPE_CHECKING:
     from pipeline.checks.columns import Columns
@@ -58,7 +59,7 @@ def stuck_instrument(samples: SampleTable, limits: Limits) -> Columns:
     bounds = limits.instruments
     ph = np.where(evidence.obtained(samples, "ph", "strip"), np.nan, samples.measured["ph"].to_numpy())
     near = np.abs(ph - bounds.stuck_ph) <= bounds.stuck_within + 1e-9  # 7.02 − 7.00 in binary
-    meter = record.together([samples.fact("file_sha256"), record.instrument(samples, ("ph",))])
+    meter = numbered([samples.fact("file_sha256"), record.instrument(samples, ("ph",))])
     stuck = np.bincount(meter, weights=near, minlength=1)[meter]
     total = np.bincount(meter, weights=~np.isnan(ph), minlength=1)[meter]
     return {

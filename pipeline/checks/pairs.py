@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.checks import record
 from pipeline.checks.columns import first_that_holds
-from pipeline.normalise.coded import Coded, coded
+from pipeline.texts import TextColumn, numbered
 
 if TYPE_CHECKING:
     from pipeline.arrays import Places
@@ -34,14 +34,14 @@ KINDS: Final[dict[str, str]] = {
 
 def kind(words: pd.Series) -> pd.Series:
     """Name the kind of treatment a text speaks of; "" where it names none. Each text is read once."""
-    return kinds(coded(words)).series(words.index)
+    return kinds(TextColumn.from_series(words)).series(words.index)
 
 
-def kinds(words: Coded) -> Coded:
+def kinds(words: TextColumn) -> TextColumn:
     """Name the kinds of treatment that texts speak of, as ``kind`` does."""
-    each = Coded(np.arange(len(words.texts)), words.texts)
+    each = TextColumn(np.arange(len(words.texts)), words.texts)
     named = first_that_holds(len(each), {name: each.mentions(pattern) for name, pattern in KINDS.items()})
-    return Coded(named.code[words.code], named.texts)
+    return TextColumn(named.codes[words.codes], named.texts)
 
 
 def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
@@ -60,7 +60,7 @@ def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
     client, site, stage = (samples.fact(name) for name in ("client", "site", "stage"))
     when = samples.once(record.instants, "collected_at").astype("int64")
     when = np.where(when == _NO_TIME, 0, when)
-    where = record.together([client, site])
+    where = numbered([client, site])
     placed = client.stated() | site.stated()
     raw, treated = (np.flatnonzero(placed & stage.isin(stages)) for stages in (RAW, TREATED))
     treated = treated[np.argsort(when[treated], kind="stable")]
@@ -68,12 +68,12 @@ def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
     near = (before >= 0) & (np.abs(when[before] - when[treated]) <= days_apart * _DAY)
     after, before = treated[near], before[near]
     words = samples.fact("treatment")
-    named = np.where(words.stated()[after], words.code[after], words.code[before])
+    named = np.where(words.stated()[after], words.codes[after], words.codes[before])
     return pd.DataFrame(
         {
             "raw": before,
             "treated": after,
-            "kind": kinds(Coded(named, words.texts)).series(pd.RangeIndex(len(after))),
+            "kind": kinds(TextColumn(named, words.texts)).series(pd.RangeIndex(len(after))),
             "bypass": record.number(samples.about, "bypass_percent").to_numpy()[after],
         }
     )

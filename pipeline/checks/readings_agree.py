@@ -17,8 +17,8 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Columns
     from pipeline.checks.limits import Limits
-    from pipeline.normalise.coded import Coded
     from pipeline.normalise.sample_table import SampleTable
+    from pipeline.texts import TextColumn
 
 
 @dataclass(frozen=True)
@@ -48,11 +48,11 @@ class Beside:
     """
 
     place: Places
-    analyte: Coded
+    analyte: TextColumn
     used: Floats
     other: Floats
-    used_method: Coded
-    other_method: Coded
+    used_method: TextColumn
+    other_method: TextColumn
     allowed: Floats
 
     @property
@@ -74,7 +74,7 @@ def beside(samples: SampleTable, left_out: tuple[str, ...]) -> Beside:
     ratio = nominal / used_ml
     step = degree * np.where(np.isnan(ratio), 1.0, ratio)
     method = samples.once(record.said, "method").take(row)
-    rank = np.array([METHOD_RANK.get(name, len(METHOD_RANK)) for name in method.texts])[method.code]
+    rank = np.array([METHOD_RANK.get(name, len(METHOD_RANK)) for name in method.texts])[method.codes]
     known = np.flatnonzero(~np.isnan(value) & ~np.isnan(spread))
     order = known[np.lexsort([part[known] for part in (readings["line"].to_numpy(), spread, rank, cell)])]
     start = np.append(True, np.diff(cell[order]) != 0)[: len(order)]

@@ -8,13 +8,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.ingest.categories import numbered
-from pipeline.normalise.coded import Coded, coded, silent
 from pipeline.normalise.sample_table import column_numbers, places
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from pipeline.arrays import Floats, Places
     from pipeline.normalise.sample_table import SampleTable
 
@@ -88,12 +85,12 @@ def positions(samples: SampleTable) -> Places:
     return places(samples.about.index, samples.readings["sample_id"])
 
 
-def said(samples: SampleTable, name: str) -> Coded:
+def said(samples: SampleTable, name: str) -> TextColumn:
     """Take a column of the readings as texts, each different one once; "" where it is absent or says nothing."""
-    return coded(samples.readings[name]) if name in samples.readings else silent(len(samples.readings))
+    return TextColumn.of(samples.readings, name)
 
 
-def instrument(samples: SampleTable, analytes: tuple[str, ...]) -> Coded:
+def instrument(samples: SampleTable, analytes: tuple[str, ...]) -> TextColumn:
     """Name the instrument of every sample: as the record says, else of its first reading of ``analytes``."""
     named = samples.fact("instrument")
     if named.stated().any() or "instrument" not in samples.readings:
@@ -101,15 +98,10 @@ def instrument(samples: SampleTable, analytes: tuple[str, ...]) -> Coded:
     used, place = samples.once(said, "instrument"), samples.once(positions)
     chosen = np.flatnonzero(used.stated() & samples.once(said, "analyte").isin(analytes) & (place >= 0))[::-1]
     first = np.full(len(samples), len(used.texts))
-    first[place[chosen]] = used.code[chosen]
-    return Coded(first, (*used.texts, ""))
+    first[place[chosen]] = used.codes[chosen]
+    return TextColumn(first, (*used.texts, ""))
 
 
 def analyte_codes(samples: SampleTable) -> Places:
     """Place every reading's quantity in ANALYTES; -1 where it is not one of them."""
     return column_numbers(samples.readings["analyte"])
-
-
-def together(parts: Sequence[Coded]) -> Places:
-    """Give rows that say the same in all parts the same number, counted in order of appearance."""
-    return numbered((part.code, len(part.texts)) for part in parts)

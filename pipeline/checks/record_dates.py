@@ -132,15 +132,15 @@ def date_form(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 
     """
     written = samples.fact("collected_on")
     texts = pd.Series(["" if re.match(_ISO, text) else text for text in written.texts], dtype="str")
-    parts = texts.str.extract(_SLASHED).astype("float64").to_numpy()[written.code]
+    parts = texts.str.extract(_SLASHED).astype("float64").to_numpy()[written.codes]
     first, second = parts.T
     of = evidence.sources(samples)
     decides = ~np.isnan(first) & ((first > _MONTHS) | (second > _MONTHS))
     decided = (of.count(decides) > 0)[of.code]
     answers = {
         "can be day/month or month/day": ~decided & (first != second) & (first <= _MONTHS) & (second <= _MONTHS),
-        "counts the years of an era": texts.str.contains(_ERA, regex=True).to_numpy(dtype="bool")[written.code],
-        "has a year of two digits": texts.str.match(_TWO_DIGIT).to_numpy(dtype="bool")[written.code],
+        "counts the years of an era": texts.str.contains(_ERA, regex=True).to_numpy(dtype="bool")[written.codes],
+        "has a year of two digits": texts.str.match(_TWO_DIGIT).to_numpy(dtype="bool")[written.codes],
     }
     alternative = first_that_holds(len(samples), answers)
     marked = alternative.stated()

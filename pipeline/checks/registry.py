@@ -14,8 +14,8 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.checks.columns import Columns, Plain, outside, picked, spelt
-from pipeline.normalise.coded import coded
 from pipeline.problems import filled
+from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES, VERDICTS
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def check(
     """Register a check. The function's docstring is its rationale, shown by ``kettlestone checks ID``.
 
     The function returns columns by name, with one row per case it looked at (a sample, a reading, a
-    source). A column is an array, a `Coded` of few texts, or one number or text for all rows:
+    source). A column is an array, a `TextColumn` of few texts, or one number or text for all rows:
     `observed`, `low`, `high`: the acceptable range, open where missing; `severity`, `alternative` (the
     other reading that would fit, as text), `analyte` (a space-separated list of the quantities involved),
     all three optional; any number of further columns, which are the evidence. The rows are the samples in
@@ -205,8 +205,8 @@ def _joined(pieces: list[Plain]) -> Any:  # noqa: ANN401 - an array or a column 
 
 def severity_ranks(findings: pd.DataFrame) -> Places:
     """Give the severity of each finding as its place among the verdicts: note 1, hold 2, reject 3."""
-    severity = coded(findings["severity"])
-    return np.array([VERDICTS.index(text) for text in severity.texts], dtype="int64")[severity.code]
+    severity = TextColumn.from_series(findings["severity"])
+    return np.array([VERDICTS.index(text) for text in severity.texts], dtype="int64")[severity.codes]
 
 
 @cache

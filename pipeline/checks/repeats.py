@@ -9,7 +9,7 @@ import numpy as np
 from pipeline.checks.columns import first_that_holds
 from pipeline.checks.kits import counts
 from pipeline.checks.registry import check
-from pipeline.normalise.coded import Coded
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.checks.columns import Columns
@@ -45,7 +45,7 @@ def repeat_spread(samples: SampleTable, limits: Limits) -> Columns:
     allowed = max(1 drop, 10 % of the mean count) [CP].
     """
     counted = samples.once(counts)
-    keys = np.column_stack([counted.place, counted.analyte.code, counted.step, counted.drops])
+    keys = np.column_stack([counted.place, counted.analyte.codes, counted.step, counted.drops])
     keys = keys[~np.isnan(keys).any(axis=1)]
     keys = keys[np.lexsort(keys.T[::-1])]
     starts = np.flatnonzero(np.append(True, (keys[1:, :-1] != keys[:-1, :-1]).any(axis=1))[: len(keys)])
@@ -65,7 +65,7 @@ def repeat_spread(samples: SampleTable, limits: Limits) -> Columns:
     }
     return {
         "place": place.astype("intp"),
-        "analyte": Coded(analyte.astype("intp"), counted.analyte.texts),
+        "analyte": TextColumn(analyte.astype("intp"), counted.analyte.texts),
         "observed": most - fewest,
         "low": np.nan,
         "high": np.maximum(limits.kits.repeat_drops, limits.kits.repeat_relative * mean),

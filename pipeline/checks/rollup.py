@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import evidence
-from pipeline.normalise.coded import coded
 from pipeline.problems import fill
+from pipeline.texts import TextColumn
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -42,12 +42,12 @@ def rolled_up(findings: pd.DataFrame, place: Places, samples: SampleTable, evalu
     -------
     A new frame: one further finding per check and source, the findings it stands for turned into notes.
     """
-    open_findings = coded(findings["severity"]).isin(OPEN) & (place >= 0)
-    check, of = coded(findings["check_id"]), evidence.sources(samples)
+    open_findings = TextColumn.from_series(findings["severity"]).isin(OPEN) & (place >= 0)
+    check, of = TextColumn.from_series(findings["check_id"]), evidence.sources(samples)
     added = []
     explained = np.zeros(len(findings), dtype="bool")
-    for number in pd.unique(check.code[open_findings]).tolist():
-        mine = np.flatnonzero(open_findings & (check.code == number))
+    for number in pd.unique(check.codes[open_findings]).tolist():
+        mine = np.flatnonzero(open_findings & (check.codes == number))
         own = np.unique(place[mine])
         flagged = np.bincount(of.code[own], minlength=len(of.names))
         seen = of.count(evaluated[check.texts[number]]).astype("int64")

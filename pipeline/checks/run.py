@@ -11,8 +11,7 @@ import pandas as pd
 from pipeline.checks.registry import CHECKS, looked_at, places_of, severity_ranks, table_of
 from pipeline.checks.rollup import rolled_up
 from pipeline.checks.source import explained_by_source
-from pipeline.ingest.categories import first_rows, numbered
-from pipeline.normalise.coded import Coded
+from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import VERDICTS
 
 if TYPE_CHECKING:
@@ -84,15 +83,15 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
 def _verdicts(index: pd.Index, place: Places, rank: Places) -> pd.Series:
     worst = np.zeros(len(index) + 1, dtype="int64")  # the last one is for findings about a whole source
     np.maximum.at(worst, place, rank)
-    return Coded(worst[:-1], VERDICTS).series(index).rename("verdict")
+    return TextColumn(worst[:-1], VERDICTS).series(index).rename("verdict")
 
 
 def _names(index: pd.Index, lacking: np.ndarray) -> pd.Series:
     """Name the checks each sample lacked; equal combinations are worded once."""
-    mixed = numbered((column.astype("int8"), 2) for column in lacking.T)
+    mixed = numbered(lacking.T)
     ids = np.array(sorted(CHECKS), dtype=object)
     return (
-        Coded(mixed, tuple(" ".join(ids[lacking[row]]) for row in first_rows(mixed)))
+        TextColumn(mixed, tuple(" ".join(ids[lacking[row]]) for row in first_rows(mixed)))
         .series(index)
         .rename("not_evaluated")
     )

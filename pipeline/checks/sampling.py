@@ -112,7 +112,7 @@ def unflushed_sample(samples: SampleTable, limits: Limits) -> Columns:  # noqa: 
     -----
     Metals are judged only from a declared first-draw sample or a flushed one [CP].
     """
-    said = samples.fact("flushed").plain()
+    said = samples.fact("flushed").map(lambda text: text.strip().lower())
     worded = samples.fact("comment").mentions(_STAGNANT)
     return {
         "observed": np.where(worded | said.stated(), said.isin(_NOT_FLUSHED) | worded, np.nan),

@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.checks import record
 from pipeline.checks.columns import either, first_that_holds, worded
 from pipeline.checks.registry import check
-from pipeline.normalise.coded import Coded, coded
+from pipeline.texts import TextColumn, joined, numbered
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -125,11 +125,11 @@ def _in_order(samples: SampleTable) -> _Rows:
         short = {**columns, **{f"{old}.u": f"{new}.u" for old, new in columns.items()}}
         stored = {new: record.number(earlier, old).to_numpy() for old, new in short.items()}
         numbers = {name: np.append(stored[name], values) for name, values in numbers.items()}
-        told = {name: coded(record.text(earlier, name)).followed_by(fact) for name, fact in told.items()}
+        told = {name: joined([TextColumn.from_series(record.text(earlier, name)), fact]) for name, fact in told.items()}
         place = np.append(np.full(len(earlier), -1), place)
         when = np.append(earlier["collected_at"].to_numpy(dtype="datetime64[us]"), when)
-    where = record.together(list(told.values()))
-    site = record.together([told["client"], told["site"]])
+    where = numbered(list(told.values()))
+    site = numbered([told["client"], told["site"]])
     rows = _Rows(place, where, site, told["stage"].isin(["raw"]), when, numbers)
     return rows.take(np.lexsort([when, where]))
 
@@ -242,11 +242,11 @@ def _found(
         "low": -bounds.note_z,
         "high": bounds.note_z,
         "severity": either(held, "hold", "note"),
-        "analyte": Coded(furthest, _JUDGED),
-        "quantity": Coded(furthest, tuple(_CALLED.get(name, name.replace("_", " ")) for name in _JUDGED)),
+        "analyte": TextColumn(furthest, _JUDGED),
+        "quantity": TextColumn(furthest, tuple(_CALLED.get(name, name.replace("_", " ")) for name in _JUDGED)),
         "shown": shown,
         "usual": usual,
-        "unit": Coded(furthest, tuple(_UNITS.get(name, " mg/L as CaCO3") for name in _JUDGED)),
+        "unit": TextColumn(furthest, tuple(_UNITS.get(name, " mg/L as CaCO3") for name in _JUDGED)),
         "times": np.abs(observed),
         **chosen,
         "alternative": first_that_holds(len(raw), answers),

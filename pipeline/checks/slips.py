@@ -20,8 +20,8 @@ from pipeline.normalise.unit_spellings import folded, split_form
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
-    from pipeline.normalise.coded import Coded
     from pipeline.normalise.sample_table import SampleTable
+    from pipeline.texts import TextColumn
 
 
 # mg/L as CaCO3 of one degree: 10 mg/L CaO, 10 mg/L CaCO3, 1 grain per gallon [DIN-HARDNESS, IUPAC2021].
@@ -85,7 +85,7 @@ SLIPS: Final[tuple[Slip, ...]] = (
 )
 
 
-def closest(analyte: Coded, ratio: Floats, tolerance: float) -> Coded:
+def closest(analyte: TextColumn, ratio: Floats, tolerance: float) -> TextColumn:
     """Name the slip of the quantity whose ratio comes closest, and every other that has the same ratio.
 
     Parameters
@@ -103,7 +103,7 @@ def closest(analyte: Coded, ratio: Floats, tolerance: float) -> Coded:
     possible = np.array(
         [[not slip.analytes or code in slip.analytes for slip in SLIPS] for code in analyte.texts], dtype="bool"
     ).reshape(len(analyte.texts), len(SLIPS))
-    apart = np.where(possible[analyte.code], apart, np.inf)
+    apart = np.where(possible[analyte.codes], apart, np.inf)
     apart = np.where(np.isnan(apart) | (apart > tolerance), np.inf, apart)
     least = apart.min(axis=1, initial=np.inf)
     # Ratios are compared, not distances: two slips on either side of a reading are not the same.
@@ -125,7 +125,7 @@ def degree_typed(samples: SampleTable, analyte: str) -> Places:
         return place
     row = np.flatnonzero(samples.once(record.said, "analyte").isin([analyte]))
     written = samples.once(record.said, "raw_unit")
-    named = np.array([_named(text) for text in written.texts], dtype="intp")[written.code[row]]
+    named = np.array([_named(text) for text in written.texts], dtype="intp")[written.codes[row]]
     if "degree_per_drop" in samples.readings:
         worth = samples.readings["degree_per_drop"].to_numpy(dtype="float64")[row]
         named = np.where(named < 0, _counted(worth), named)

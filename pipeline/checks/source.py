@@ -13,7 +13,7 @@ from pipeline.checks.columns import fitting
 from pipeline.checks.ion_balance import balance, measured_balance
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3
-from pipeline.normalise.coded import coded
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Places
@@ -215,7 +215,7 @@ def explained_by_source(findings: pd.DataFrame, place: Places, samples: SampleTa
     Explained: the sample's deviation minus the source's median lies within the sample's own allowed
     range (half of `high` − `low`).
     """
-    check = coded(findings["check_id"])
+    check = TextColumn.from_series(findings["check_id"])
     whole = np.flatnonzero(check.isin(_EXPLAINS))
     if not len(whole):
         return findings

@@ -12,7 +12,7 @@ from pipeline.checks.columns import outside, range_words, stacked, taken
 from pipeline.checks.fingerprints import Side, Sides
 from pipeline.checks.registry import check
 from pipeline.checks.treatment_rules import RULES
-from pipeline.normalise.coded import Coded, coded
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
@@ -80,13 +80,13 @@ def treatment_pattern(samples: SampleTable, limits: Limits) -> Columns:
     matched = samples.once(pairs.match, limits.treatment.days_apart)
     before, after = matched["raw"].to_numpy(), matched["treated"].to_numpy()
     sides = _sides(samples, before, after, limits.treatment, matched["bypass"].to_numpy())
-    kind = coded(matched["kind"])
+    kind = TextColumn.from_series(matched["kind"])
     found = _first_broken(sides, kind, limits.treatment)
     label = samples.about["label"].to_numpy(dtype=object) if "label" in samples.about else np.full(len(samples), "")
     low, high, observed = (np.asarray(found[name]) for name in ("low", "high", "observed"))
     rows = {
         **found,
-        "kind": kind.instead_of_nothing("treatment not named"),
+        "kind": kind.map(lambda text: text or "treatment not named"),
         "raw_label": label[before],
         "treated_label": label[after],
         "raw_hardness": sides.raw.hardness,
@@ -122,7 +122,7 @@ def _sides(samples: SampleTable, before: Places, after: Places, limits: Treatmen
     return Sides(Side(**raw), Side(**treated), Side(**allowed), bypass)
 
 
-def _first_broken(sides: Sides, kind: Coded, limits: TreatmentLimits) -> dict[str, Any]:
+def _first_broken(sides: Sides, kind: TextColumn, limits: TreatmentLimits) -> dict[str, Any]:
     """Judge every pair by the rules of its kind; the first broken one is the finding."""
     size = len(kind)
     numbers = {name: np.full(size, np.nan) for name in ("observed", "low", "high", "before")}
@@ -138,7 +138,7 @@ def _first_broken(sides: Sides, kind: Coded, limits: TreatmentLimits) -> dict[st
             numbers[name] = np.where(chosen, values, numbers[name])
         code = np.where(broken & (code == 0), position, code).astype("int8")
     words = {
-        name: Coded(code, ("", *(str(getattr(rule, name)) for rule in RULES)))
+        name: TextColumn(code, ("", *(str(getattr(rule, name)) for rule in RULES)))
         for name in ("pattern", "severity", "quantity", "alternative")
     }
     return {**numbers, **words, "both": np.array([False, *(rule.both for rule in RULES)])[code]}

@@ -12,7 +12,7 @@ from pipeline.checks import evidence, record
 from pipeline.checks.columns import either, outside, range_words, stacked, within
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MOLAR_MASS
-from pipeline.normalise.coded import Coded
+from pipeline.texts import TextColumn, numbered
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -91,7 +91,7 @@ def ambiguous_unit(samples: SampleTable, limits: Limits) -> Columns:
         "severity": either(noted[analyte], "note", "hold"),
         "why": samples.once(record.said, "ambiguous").take(unclear),
         "value": value,
-        "alternative": Coded(analyte % len(words), tuple(words)),
+        "alternative": TextColumn(analyte % len(words), tuple(words)),
         "alternative_value": value * factor[analyte],
         "low": np.nan,
         "high": 0.0,
@@ -198,7 +198,7 @@ def _against_history(samples: SampleTable, limits: Limits) -> Columns:
     """Compare each quantity with the median of its sampling point, in powers of ten."""
     units = limits.units
     client, site, point, stage = (samples.fact(name) for name in ("client", "site", "sampling_point", "stage"))
-    group = record.together([client, site, point, stage])
+    group = numbered([client, site, point, stage])
     size = np.bincount(group, minlength=1)[group]
     enough = np.flatnonzero((size >= units.history_samples) & (client.stated() | site.stated()))
     group = pd.factorize(group[enough])[0]
@@ -219,7 +219,7 @@ def _against_history(samples: SampleTable, limits: Limits) -> Columns:
         "observed": value,
         "low": median * (1 - units.steady_tolerance),
         "high": median * (1 + units.steady_tolerance),
-        "analyte": Coded(column, _STEADY_CODES),
+        "analyte": TextColumn(column, _STEADY_CODES),
         "why": "other samples of this point put it",
         "alternative": either(value > median, "a digit too many", "a digit lost"),
         "alternative_value": np.where(value > median, value / 10, value * 10),

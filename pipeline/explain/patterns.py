@@ -111,7 +111,7 @@ def of_files(
     found_before: set[tuple[int, bytes]] = set()
     for scope, column in SCOPES.items():
         source = samples.fact(column)
-        code = source.code.astype("int64")
+        code = source.codes.astype("int64")
         rows = _looked_at(code, held, source.stated())
         if not rows.size:
             continue

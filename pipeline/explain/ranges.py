@@ -8,18 +8,16 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.record import together
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MG_CACO3_PER_MEQ
 from pipeline.explain.record import ROW
 from pipeline.explain.relations import or_zero
-from pipeline.normalise.coded import coded, silent
 from pipeline.reference import table
+from pipeline.texts import TextColumn, joined, numbered
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.explain.record import Record
-    from pipeline.normalise.coded import Coded
     from pipeline.normalise.sample_table import SampleTable
 
     Rows = dict[str, Floats]
@@ -116,7 +114,7 @@ def history(samples: SampleTable, record: Record) -> History:
     placed = np.any([part.stated() for part in parts], axis=0)[: len(record)]
     values = np.concatenate([record.amounts[[ROW[name] for name in HISTORY]].T, _stored(before)])
     log = np.log(np.where(values > 0, values, np.nan))
-    middle, distance, others = (numbers[: len(record)].T for numbers in _robust(log, together(parts)))
+    middle, distance, others = (numbers[: len(record)].T for numbers in _robust(log, numbered(parts)))
     known = (others >= _HISTORY_SAMPLES) & placed
     centre = np.where(known, middle, np.nan)
     spread = np.maximum(distance, _HISTORY_LEAST) * np.sqrt(1.0 + 2.0 / np.maximum(others, 1.0))
@@ -124,10 +122,9 @@ def history(samples: SampleTable, record: Record) -> History:
     return History(dict(zip(HISTORY, centre, strict=True)), dict(zip(HISTORY, spread, strict=True)), most)
 
 
-def _followed(samples: SampleTable, name: str) -> Coded:
+def _followed(samples: SampleTable, name: str) -> TextColumn:
     """Take a fact of the samples and, under them, of the earlier ones of the store."""
-    before = samples.earlier
-    return samples.fact(name).followed_by(coded(before[name]) if name in before else silent(len(before)))
+    return joined([samples.fact(name), TextColumn.of(samples.earlier, name)])
 
 
 def _stored(before: pd.DataFrame) -> Floats:

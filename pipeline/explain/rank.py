@@ -19,9 +19,9 @@ from pipeline.explain.priors import UNNAMED
 from pipeline.explain.record import counted_up, read
 from pipeline.explain.relations import unread
 from pipeline.explain.search import judged, likely, seen_by_checks
-from pipeline.normalise.coded import coded
 from pipeline.normalise.sample_table import places
 from pipeline.problems import filled
+from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES, OPEN
 
 if TYPE_CHECKING:
@@ -126,7 +126,10 @@ def explain(
         )
     past = ranges.history(samples, record)
     at = places(record.index, findings["sample_id"])
-    seen = {**seen_by_checks(coded(findings["check_id"]), at, len(record)), "history": past.samples > 0}
+    seen = {
+        **seen_by_checks(TextColumn.from_series(findings["check_id"]), at, len(record)),
+        "history": past.samples > 0,
+    }
     part, part_past = record.take(chosen), past.take(chosen)
     of_part = {name: flags[chosen] for name, flags in seen.items()}
     everything = judged(part, part_past, of_part)
@@ -212,7 +215,7 @@ def _doubted(findings: pd.DataFrame, at: Places, size: int) -> Flags:
     """Tell the samples a check holds: a person looks at them, and wants to know what comes next to no mistake."""
     doubted = np.zeros(size + 1, dtype="bool")
     if "severity" in findings:
-        doubted[at[coded(findings["severity"]).isin(OPEN)]] = True
+        doubted[at[TextColumn.from_series(findings["severity"]).isin(OPEN)]] = True
     return doubted[:-1]
 
 

@@ -13,9 +13,9 @@ import pyarrow.compute as pc
 
 from pipeline.checks import evidence
 from pipeline.checks.hardness import SOFTENED_WORDS
-from pipeline.checks.record import instants, number, together
-from pipeline.normalise.coded import coded, silent
+from pipeline.checks.record import instants, number
 from pipeline.normalise.sample_table import column_numbers, places
+from pipeline.texts import TextColumn, numbered
 from schemas.columns import ANALYTES, WIDE_COLUMNS
 from schemas.methods import METHODS
 
@@ -218,7 +218,7 @@ def _add_twins(samples: SampleTable, values: Floats, spread: Floats, half: Float
     parts = [samples.fact(name) for name in ("client", "site", "sampling_point", "stage")]
     day = samples.once(instants, "collected_at").astype("datetime64[D]")
     _, of_day = np.unique(day, return_inverse=True)
-    _, code = np.unique(together(parts) * len(day) + of_day, return_inverse=True)
+    _, code = np.unique(numbered(parts) * len(day) + of_day, return_inverse=True)
     size = np.bincount(code)[code]
     visit = parts[1].stated() & (size > 1) & ((~np.isnat(day) & (size <= _TWINS)) | (size == 2))  # noqa: PLR2004 -- a pair
     for name in SECOND:
@@ -255,7 +255,7 @@ def _written(readings: pd.DataFrame) -> _Written:
     drops, degree, nominal, used = (
         number(readings, name).to_numpy() for name in ("drops", "degree_per_drop", "nominal_ml", "used_ml")
     )
-    form = coded(readings["form"]) if "form" in readings else silent(len(readings))
+    form = TextColumn.of(readings, "form")
     codes, texts = pd.factorize(readings["raw_text"])
     plain = pc.utf8_trim_whitespace(pc.replace_substring(pa.array(texts.astype("str"), pa.string()), ",", "."))
     number_only = pc.if_else(pc.match_substring_regex(plain, _PLAIN_NUMBER), plain, None)
@@ -274,5 +274,5 @@ def _written(readings: pd.DataFrame) -> _Written:
         step=np.where(is_count, degree * np.where(np.isnan(ratio), 1.0, ratio), np.nan),
         volume=ratio,
         typed=form.isin(["typed"]),
-        counted=coded(readings["method"]).isin(COUNTED),
+        counted=TextColumn.from_series(readings["method"]).isin(COUNTED),
     )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipeline.explain.mistakes import Candidate, Where
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Record
-    from pipeline.normalise.coded import Coded
+    from pipeline.texts import TextColumn
 
 SAMPLES_AT_ONCE: Final = 128
 _AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
@@ -316,7 +316,7 @@ def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict
     return pairs, relations.evaluate(values, record.laboratory_tds[sample])
 
 
-def seen_by_checks(check: Coded, at: Places, size: int) -> dict[str, Flags]:
+def seen_by_checks(check: TextColumn, at: Places, size: int) -> dict[str, Flags]:
     """Give the samples that each check of the priors found something in.
 
     Parameters

@@ -13,9 +13,9 @@ from pipeline.checks.registry import CHECKS, Check, columns_of, findings_of, no_
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.rank import Explained, explain
-from pipeline.normalise.coded import coded
 from pipeline.normalise.sample_table import places
 from pipeline.reference import table
+from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES, OPEN, SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     """
     told = explained.explanations
     owner, names = pd.factorize(told["sample_id"])
-    mistake, likely = coded(told["mistake"]), told["probability"].to_numpy()
+    mistake, likely = TextColumn.from_series(told["mistake"]), told["probability"].to_numpy()
     innocent = mistake.isin(["no-mistake", *STATES])
     cleared = pd.Series(np.where(innocent, likely, 0.0)).groupby(owner).sum().clip(upper=1.0).to_numpy()
     exchanged = np.zeros(len(names))
@@ -139,7 +139,7 @@ def _noticed_by() -> dict[str, tuple[str, ...]]:
 
 def _said_already(result: pd.DataFrame, findings: pd.DataFrame) -> Flags:
     """Tell the records in which a check has noted the very mistake; its severity stands."""
-    check, mistake = coded(findings["check_id"]), coded(result["mistake"])
+    check, mistake = TextColumn.from_series(findings["check_id"]), TextColumn.from_series(result["mistake"])
     said = np.zeros(len(result), dtype="bool")
     for name, checks in _noticed_by().items():
         rows, suspected = np.flatnonzero(check.isin(checks)), mistake.isin([name])
@@ -185,7 +185,7 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     Checked with the findings of `single-mistake` and the verdicts that follow.
     """
     index = checked.verdict.index
-    held = coded(checked.verdict).isin(OPEN)
+    held = TextColumn.from_series(checked.verdict).isin(OPEN)
     result = doubts(explained, SuspicionLimits())
     result = result[~held[index.get_indexer(result.index)] & ~_said_already(result, checked.findings)]
     findings, evaluated = findings_of(SINGLE_MISTAKE, result, samples.about.index)

@@ -17,9 +17,9 @@ from pipeline.explain.mistakes import every, titrations
 from pipeline.explain.ranges import SHIFTED
 from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import gaps
-from pipeline.normalise.coded import Coded
 from pipeline.problems import filled
 from pipeline.reference import table
+from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -156,8 +156,8 @@ def relation_table(rows: Columns, owner: pd.Index, rank: Places) -> pd.DataFrame
     facts = {
         "sample_id": owner[place],
         "rank": rank[place],
-        "relation": Coded(relation, names).series(index),
-        "unit": Coded(relation, units).series(index),
+        "relation": TextColumn(relation, names).series(index),
+        "unit": TextColumn(relation, units).series(index),
     }
     return pd.DataFrame({name: facts[name] if name in facts else rows[name] for name in RELATION_COLUMNS}, index=index)
 

@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.ingest.categories import Category, joined
 from pipeline.ingest.column_notices import letter
+from pipeline.texts import TextColumn, joined
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -59,12 +59,12 @@ def cell_frame(
     columns = {
         "row": pd.Series(row_of),
         "line": pd.Series(line),
-        "column": entry_headings(source, blocks, block_of).series(),
+        "column": entry_headings(source, blocks, block_of).category(),
     }
     in_order = len(chosen) == entries and len(blocks) == 1
     for name in _CATEGORIES:
         together = joined([part.about[name] for part in blocks])
-        columns[name] = (together if in_order else together.take(chosen)).series()
+        columns[name] = (together if in_order else together.take(chosen)).category()
     columns["raw_text"] = texts
     columns["certain_number"] = pd.Series(_certain(source, blocks)[chosen])
     names = ["row", "line", "column", "analyte", "form", "raw_text", *_CATEGORIES[2:], "certain_number"]
@@ -83,7 +83,7 @@ def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd
     return pd.Series(pd.Categorical.from_codes(encoded.indices.to_numpy(), categories=categories))
 
 
-def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int32]) -> Category:
+def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int32]) -> TextColumn:
     """Name the column of each entry; in a workbook also sheet and column letter."""
     sheet = source.grid.sheet
 
@@ -91,7 +91,7 @@ def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArra
         heading = " ".join(column.heading.split())
         return f"{sheet}!{letter(column.position)}: {heading}" if sheet else heading
 
-    return Category(block_of, tuple(named(block.column) for block in blocks))
+    return TextColumn(block_of, tuple(named(block.column) for block in blocks))
 
 
 def _certain(source: Source, blocks: Sequence[Block]) -> npt.NDArray[np.bool_]:

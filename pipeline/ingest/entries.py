@@ -10,9 +10,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import Category
 from pipeline.ingest.columns import DROP_WORDS, Column
 from pipeline.ingest.spellings import key, word_table
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -49,7 +49,7 @@ class Block:
     column: Column
     at: npt.NDArray[np.int64]
     texts: pa.Array
-    about: dict[str, Category] = field(default_factory=dict)
+    about: dict[str, TextColumn] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class Source:
     grid: Grid
     match: Match
     rows: npt.NDArray[np.int64]
-    encoded: dict[int, Category] = field(default_factory=dict)
+    encoded: dict[int, TextColumn] = field(default_factory=dict)
     taken: dict[int, pa.Array] = field(default_factory=dict)
 
     def texts(self, position: int) -> pa.Array:
@@ -68,11 +68,12 @@ class Source:
             self.taken[position] = self.grid.cells(position, self.rows)
         return self.taken[position]
 
-    def category(self, position: int) -> Category:
+    def category(self, position: int) -> TextColumn:
         """Give the cells of one column over all body rows as codes; each column is encoded once."""
         if position not in self.encoded:
             held = self.taken.get(position)
-            self.encoded[position] = Category.of(self.grid.cells(position, self.rows) if held is None else held)
+            cells = self.grid.cells(position, self.rows) if held is None else held
+            self.encoded[position] = TextColumn.from_arrow(cells)
         return self.encoded[position]
 
     def prepare(self) -> None:
@@ -89,10 +90,10 @@ class Source:
         """Columns of a role, in the order of the file."""
         return [column for column in self.match.columns if column.role == role]
 
-    def first_stated(self, columns: Iterable[Column], at: npt.NDArray[np.int64]) -> Category:
+    def first_stated(self, columns: Iterable[Column], at: npt.NDArray[np.int64]) -> TextColumn:
         """Give, row by row, the first of several columns that says something; layout gaps count as empty."""
         missing = frozenset(self.match.layout.missing) - {""}
-        stated = Category.constant("", len(at))
+        stated = TextColumn.constant("", len(at))
         for number, column in enumerate(columns):
             cells = self.category(column.position).kept(at)
             if not missing.isdisjoint(cells.texts):
@@ -119,8 +120,8 @@ def wide_blocks(source: Source) -> list[Block]:
     return with_forms(source, blocks)
 
 
-def _wide_about(source: Source, column: Column, at: npt.NDArray[np.int64]) -> dict[str, Category]:
-    def companion(code: str) -> Category:
+def _wide_about(source: Source, column: Column, at: npt.NDArray[np.int64]) -> dict[str, TextColumn]:
+    def companion(code: str) -> TextColumn:
         paired = [
             other
             for other in source.having("companion")
@@ -134,18 +135,18 @@ def _wide_about(source: Source, column: Column, at: npt.NDArray[np.int64]) -> di
     method = layout.methods.get(column.analyte, layout.method)
     unit = companion("unit")
     return {
-        "analyte": Category.constant(column.analyte, size),
-        "raw_unit": unit.otherwise(Category.constant(column.unit, size)),
-        "basis": Category.constant(column.basis, size),
+        "analyte": TextColumn.constant(column.analyte, size),
+        "raw_unit": unit.otherwise(TextColumn.constant(column.unit, size)),
+        "basis": TextColumn.constant(column.basis, size),
         "qualifier_text": signs(remark),
         "limit_text": companion("limit"),
-        "limit_unit": Category.constant("", size),
-        "method": Category.constant(method, size),
+        "limit_unit": TextColumn.constant("", size),
+        "method": TextColumn.constant(method, size),
         "status": remark.map(lambda text: "" if text in _SIGNS else text),
     }
 
 
-def signs(remark: Category) -> Category:
+def signs(remark: TextColumn) -> TextColumn:
     """Keep the signs of a remark column; its letters are the laboratory's status."""
     return remark.map(lambda text: _SIGNS.get(text, ""))
 
@@ -158,7 +159,7 @@ def with_forms(source: Source, blocks: list[Block]) -> list[Block]:
         if block.column.form in ("drops", "titrant_ml")
     }
     for block in blocks:
-        form = Category.constant(block.column.form, len(block.at))
+        form = TextColumn.constant(block.column.form, len(block.at))
         if block.column.form == "typed":
             count = counts.get((block.column.analyte, block.column.stage, block.column.sample))
             counted = np.zeros(len(source.rows), dtype=bool)
@@ -175,7 +176,7 @@ def with_forms(source: Source, blocks: list[Block]) -> list[Block]:
     return blocks
 
 
-def _counted_in_words(block: Block, form: Category) -> Category:
+def _counted_in_words(block: Block, form: TextColumn) -> TextColumn:
     """Take "14 Tr." for the count it is; the unit column may say drops too."""
     possible = block.about["analyte"].mask(lambda analyte: analyte in _COUNTED)
     if not possible.any():

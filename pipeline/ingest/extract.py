@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.ingest.categories import Category
 from pipeline.ingest.cell_frame import cell_frame, entry_headings, entry_texts
 from pipeline.ingest.column_notices import column_notices, origin_notices
 from pipeline.ingest.entries import Block, Source, filled, wide_blocks
@@ -22,6 +21,7 @@ from pipeline.ingest.register_notices import register_notices
 from pipeline.ingest.row_fields import Part, RowFrame, parts_of, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices
 from pipeline.problems import no_problems, problem_frame
+from pipeline.texts import TextColumn
 from schemas.extract import SITE_COLUMNS, TREATMENT_COLUMNS
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
         return _register(source, file_sha256)
     source.prepare()
     if match.orientation == "samples-in-rows":
-        long = LongEntries(wide_blocks(source), Category.constant("", len(rows)), np.zeros(len(rows), bool), {})
+        long = LongEntries(wide_blocks(source), TextColumn.constant("", len(rows)), np.zeros(len(rows), bool), {})
     else:
         long = long_entries(source)
     kinds = row_kinds(source)
@@ -180,15 +180,15 @@ def _judged(
 ) -> tuple[npt.NDArray[np.bool_], pd.DataFrame]:
     """Tell accepted entries from those whose row or quantity sets them aside."""
     kind = kinds.code[at]
-    unknown = np.concatenate([np.zeros(0, dtype=bool), *(b.about["analyte"].empty() for b in long.blocks)])[order]
+    unknown = np.concatenate([np.zeros(0, dtype=bool), *(~b.about["analyte"].stated() for b in long.blocks)])[order]
     aside = (kind >= 0) | unknown
     if not aside.any():
         return ~aside, no_problems()
     chosen = np.flatnonzero(aside)
     texts = entry_texts(long.blocks, order[chosen])
     lines = pd.Series(source.grid.line[source.rows[at[chosen]]])
-    headings = entry_headings(source, long.blocks, block_of[chosen]).text()
-    names = long.names.take(at[chosen]).text()
+    headings = entry_headings(source, long.blocks, block_of[chosen]).series()
+    names = long.names.take(at[chosen]).series()
     frames = []
     for number in np.unique(kind[chosen]):
         code, detail = kinds.problems[number] if number >= 0 else ("analyte-unknown", "")
@@ -230,12 +230,12 @@ def _rows(
 def _register(source: Source, file_sha256: str) -> Extract:
     """Take a register: text columns, no entries."""
     everywhere = np.arange(len(source.rows), dtype=np.int64)
-    columns = {"line": pd.Series(source.grid.line[source.rows].astype(np.int32))}
+    columns: dict[str, pd.Series] = {"line": pd.Series(source.grid.line[source.rows].astype(np.int32))}
     for name in _REGISTERS[source.match.layout.kind]:
         stating = [c for c in source.match.columns if c.role == "about" and c.code == name]
         preamble = source.match.preamble.get(name, "")
-        stated = source.first_stated(stating, everywhere).otherwise(Category.constant(preamble, len(everywhere)))
-        columns[name] = stated.text()
+        stated = source.first_stated(stating, everywhere).otherwise(TextColumn.constant(preamble, len(everywhere)))
+        columns[name] = stated.series()
     frame = pd.DataFrame(columns)
     said = frame.drop(columns="line").astype(bool).any(axis=1)
     told = [no_problems(), *column_notices(source, file_sha256), register_notices(frame[said], file_sha256)]

@@ -9,13 +9,13 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import Category, combined
 from pipeline.ingest.columns import dried_at
 from pipeline.ingest.entries import Block, Source, filled, signs, with_forms
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import OwnSpellings, own_form
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, species, split_unit
+from pipeline.texts import TextColumn, composed
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -49,7 +49,7 @@ class LongEntries:
     """
 
     blocks: list[Block]
-    names: Category
+    names: TextColumn
     is_fact: npt.NDArray[np.bool_]
     facts: dict[int, dict[str, str]]
 
@@ -60,7 +60,7 @@ def long_entries(source: Source) -> LongEntries:
     names = source.first_stated(source.having("analyte"), everywhere)
     codes = source.first_stated(source.having("analyte_code"), everywhere)
     lookup = _parameters(source, names, codes)
-    meant = combined([names, codes], lambda name, code: _joined_name(name, code, lookup))
+    meant = composed([names, codes], lambda name, code: _joined_name(name, code, lookup))
     is_fact = np.zeros(len(source.rows), dtype=bool)
     facts: dict[int, dict[str, str]] = {}
     if not _labelled(source):
@@ -74,7 +74,7 @@ def _labelled(source: Source) -> bool:
     return any(column.role == "about" and column.code == "label" for column in source.match.columns)
 
 
-def _parameters(source: Source, names: Category, codes: Category) -> dict[str, Parameter]:
+def _parameters(source: Source, names: TextColumn, codes: TextColumn) -> dict[str, Parameter]:
     """Look every distinct name up once; a name may depend on which others the file has."""
     own = OwnSpellings(source.match.layout.own.folded)
     texts = [*names.texts[:_NAMES], *codes.texts[:_NAMES]]
@@ -109,7 +109,7 @@ def _joined_name(name: str, code: str, lookup: Mapping[str, Parameter]) -> str:
 def _facts(
     source: Source,
     column: Column,
-    meant: Category,
+    meant: TextColumn,
     is_fact: npt.NDArray[np.bool_],
     lookup: Mapping[str, Parameter],
 ) -> dict[str, str]:
@@ -125,7 +125,7 @@ def _facts(
 def _block(
     source: Source,
     column: Column,
-    meant: Category,
+    meant: TextColumn,
     is_fact: npt.NDArray[np.bool_],
     lookup: Mapping[str, Parameter],
 ) -> Block:
@@ -147,24 +147,24 @@ def _block(
 
 
 def _about(
-    source: Source, at: npt.NDArray[np.int64], meant: Category, lookup: Mapping[str, Parameter]
-) -> dict[str, Category]:
+    source: Source, at: npt.NDArray[np.int64], meant: TextColumn, lookup: Mapping[str, Parameter]
+) -> dict[str, TextColumn]:
     layout = source.match.layout
 
-    def of_name(part: Callable[[Parameter], str]) -> Category:
+    def of_name(part: Callable[[Parameter], str]) -> TextColumn:
         return meant.map(lambda text: part(lookup[text]))
 
-    def stated(*roles: str) -> Category:
+    def stated(*roles: str) -> TextColumn:
         return source.first_stated([column for role in roles for column in source.having(role)], at)
 
     analyte = of_name(lambda parameter: parameter.analyte)
     written = stated("unit")
     units = {text: split_unit(text) or UnitText(text) for text in written.texts[:_NAMES]}
-    default = combined(
+    default = composed(
         [analyte, of_name(lambda parameter: parameter.unit)],
         lambda code, unit: unit or layout.units.get(code, ""),
     )
-    basis = combined(
+    basis = composed(
         [
             analyte,
             of_name(lambda parameter: parameter.basis),
@@ -173,7 +173,7 @@ def _about(
         ],
         _agreed,
     )
-    reference = combined(
+    reference = composed(
         [
             analyte,
             of_name(lambda parameter: parameter.ec_reference),
@@ -182,7 +182,7 @@ def _about(
         lambda code, name, unit: (f"{unit} °C" if unit else name) if code == "conductivity" else "",
     )
     remark = stated("qualifier")
-    method = combined(
+    method = composed(
         [analyte, stated("method").map(_method)],
         lambda code, said: said or layout.methods.get(code, layout.method),
     )
@@ -202,7 +202,7 @@ def _about(
 
 def signs_text(text: str) -> bool:
     """Say whether a remark is a sign such as "<"."""
-    return bool(signs(Category.constant(text, 1)).texts[0])
+    return bool(signs(TextColumn.constant(text, 1)).texts[0])
 
 
 def _form(text: str) -> str:
@@ -231,7 +231,7 @@ def _with_conditions(
     at: npt.NDArray[np.int64],
     texts: pa.Array,
     has_value: npt.NDArray[np.bool_],
-    about: dict[str, Category],
+    about: dict[str, TextColumn],
 ) -> pa.Array:
     """Let "Not Detected" with a limit stand for an empty value, as WQX 3.0 writes it [WQX3].
 
@@ -241,16 +241,16 @@ def _with_conditions(
     sides = {key(text): side for text, side in source.match.layout.conditions.items()}
     condition = source.first_stated(source.having("condition"), at)
     side = condition.map(lambda text: sides.get(key(text), ""))
-    about["qualifier_text"] = _chosen(has_value, about["qualifier_text"], side)
-    about["status"] = _chosen(has_value, about["status"].otherwise(condition), condition)
+    about["qualifier_text"] = about["qualifier_text"].over(side, has_value)
+    about["status"] = about["status"].otherwise(condition).over(condition, has_value)
     above = side.mask(lambda text: text == ">") & ~has_value
-    words = _chosen(above, about["limit_text"], condition).array(texts.type)
+    words = about["limit_text"].over(condition, above).array(texts.type)
     return pc.if_else(pa.array(has_value), texts, words)
 
 
 def _unit_of_limit(
-    source: Source, texts: pa.Array, has_value: npt.NDArray[np.bool_], about: dict[str, Category]
-) -> Category:
+    source: Source, texts: pa.Array, has_value: npt.NDArray[np.bool_], about: dict[str, TextColumn]
+) -> TextColumn:
     """Give a result that has no figure of its own the unit of the limit that stands for it [WQX3].
 
     The unit column is empty beside "Not Detected", for there is nothing to be counted in it. Where it
@@ -261,10 +261,5 @@ def _unit_of_limit(
     worded = pc.is_in(pc.utf8_lower(pc.utf8_trim_whitespace(texts)), value_set=words)
     silent = ~has_value | worded.to_numpy(zero_copy_only=False)
     above = ~has_value & about["qualifier_text"].mask(lambda sign: sign == ">")
-    filled_in = _chosen(silent, about["raw_unit"].otherwise(about["limit_unit"]), about["raw_unit"])
-    return _chosen(above, about["limit_unit"].otherwise(about["raw_unit"]), filled_in)
-
-
-def _chosen(mask: npt.NDArray[np.bool_], yes: Category, no: Category) -> Category:
-    codes = np.where(mask, yes.codes, no.codes + len(yes.texts)).astype(np.int32)
-    return Category(codes, (*yes.texts, *no.texts))
+    filled_in = about["raw_unit"].otherwise(about["limit_unit"]).over(about["raw_unit"], silent)
+    return about["limit_unit"].otherwise(about["raw_unit"]).over(filled_in, above)

@@ -11,9 +11,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import Category, first_rows, numbered
 from pipeline.ingest.spellings import key, table, word_table
 from pipeline.problems import problem_frame
+from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
 from schemas.extract import ROW_FIELDS
 
@@ -50,7 +50,7 @@ class RowFrame:
     """The (r, …) table of rows, and its columns of fixed words as codes; `row_of` is the row of each source row."""
 
     frame: pd.DataFrame
-    worded: Mapping[str, Category]
+    worded: Mapping[str, TextColumn]
     row_of: npt.NDArray[np.int32]
 
 
@@ -108,14 +108,14 @@ def row_frame(
     for field in ("ec_reference", "tds_scale"):
         stated[field] = stated[field].otherwise(_named_by_entries(source, blocks, field, at))
     if not any(stated["label"].texts) and source.match.orientation != "samples-in-rows":
-        stated["label"] = Category.constant(name, len(at))
+        stated["label"] = TextColumn.constant(name, len(at))
     if not any(stated["activity"].texts):
         stated["activity"] = _activity_in_label(stated["label"])
     first, row_of = _distinct(stated) if source.match.orientation != "samples-in-rows" else _each(len(at))
     stated = {field: said.kept(first) for field, said in stated.items()}
     lines = pd.Series(source.grid.line[source.rows[at[first]]].astype(np.int32))
-    nothing = Category.constant("", len(first)).text()
-    columns = {field: said.text() if any(said.texts) else nothing for field, said in stated.items()}
+    nothing = TextColumn.constant("", len(first)).series()
+    columns = {field: said.series() if any(said.texts) else nothing for field, said in stated.items()}
     worded = {field: stated[field] for field in ("stage", "activity")}
     return RowFrame(pd.DataFrame({"line": lines, **columns}), worded, row_of)
 
@@ -124,13 +124,13 @@ def _each(size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
     return np.arange(size), np.arange(size, dtype=np.int32)
 
 
-def _distinct(stated: Mapping[str, Category]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+def _distinct(stated: Mapping[str, TextColumn]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
     """Find the rows that say something new, in their order, and the one that speaks for each row."""
     size = len(stated["label"])
-    if not size or stated["label"].empty().any():
+    if not size or not stated["label"].stated().all():
         return _each(size)
     varied = [said for said in stated.values() if len(said.texts) > 1] or [stated["label"]]
-    number = numbered((said.codes, len(said.texts)) for said in varied)
+    number = numbered(varied)
     return first_rows(number), number.astype(np.int32)
 
 
@@ -141,25 +141,20 @@ def _field(
     at: npt.NDArray[np.int64],
     part: npt.NDArray[np.int32],
     facts: Mapping[str, Mapping[str, str]],
-) -> Category:
+) -> TextColumn:
     """Collect one field: of the part, of its columns, of the text above the table, of the layout."""
     layout, match = source.match.layout, source.match
     columns = [column for column in match.columns if column.role == "about" and column.code == field]
     shared = [column for column in columns if not column.analyte]
-    of_parts = Category(part, tuple(_of_part(one, field, facts) for one in parts))
+    of_parts = TextColumn(part, tuple(_of_part(one, field, facts) for one in parts))
     for number, one in enumerate(parts):
         special = [c for c in columns if c.analyte and c.analyte == one.test and c.stage in ("", one.stage)]
         if special:
-            mask = part == number
-            texts = source.first_stated(special, at)
-            of_parts = Category(
-                np.where(mask, texts.codes + len(of_parts.texts), of_parts.codes).astype(np.int32),
-                (*of_parts.texts, *texts.texts),
-            )
+            of_parts = source.first_stated(special, at).over(of_parts, part == number)
     last = match.preamble.get(field, "") or layout.about.get(field, "") or _of_headings(match, field)
     stated = of_parts.otherwise(source.first_stated(shared, at)) if shared else of_parts
     if last:
-        stated = stated.otherwise(Category.constant(last, len(at)))
+        stated = stated.otherwise(TextColumn.constant(last, len(at)))
     return _in_words(field, stated)
 
 
@@ -183,7 +178,7 @@ def _of_headings(match: Match, field: str) -> str:
     return ""
 
 
-def _in_words(field: str, stated: Category) -> Category:
+def _in_words(field: str, stated: TextColumn) -> TextColumn:
     """Write stages and activities in the words of the project; other words stay as written."""
     if field == "ec_reference":
         return stated.map(lambda text: f"{found[1]} °C" if (found := _CELSIUS.match(text)) else text)
@@ -193,18 +188,19 @@ def _in_words(field: str, stated: Category) -> Category:
     return stated.map(lambda text: words.get(key(text), text))
 
 
-def _named_by_entries(source: Source, blocks: Sequence[Block], field: str, at: npt.NDArray[np.int64]) -> Category:
+def _named_by_entries(source: Source, blocks: Sequence[Block], field: str, at: npt.NDArray[np.int64]) -> TextColumn:
     """Spread what names and units of a long table state ("Leitfähigkeit bei 20 °C") over its rows."""
-    spread = Category.constant("", len(source.rows))
+    codes = np.zeros(len(source.rows), dtype="int32")
+    texts = [""]
     for block in blocks:
-        if field in block.about and any(block.about[field].texts):
-            codes = spread.codes.copy()
-            codes[block.at] = block.about[field].codes + len(spread.texts)
-            spread = Category(codes, (*spread.texts, *block.about[field].texts))
-    return spread.take(at)
+        said = block.about.get(field)
+        if said is not None and any(said.texts):
+            codes[block.at] = said.codes.astype("int32") + len(texts)
+            texts.extend(said.texts)
+    return TextColumn(codes[at], tuple(texts))
 
 
-def _activity_in_label(label: Category) -> Category:
+def _activity_in_label(label: TextColumn) -> TextColumn:
     """Take "Blank" or "Doppelbestimmung" as the whole label for the activity."""
     words = {text: meaning for text, meaning in word_table("activities").items() if meaning != "routine"}
     suspects = pc.match_substring_regex(
@@ -217,7 +213,7 @@ def _activity_in_label(label: Category) -> Category:
     }
     number = np.zeros(len(label.texts), dtype=np.int32)
     number[list(meant)] = np.arange(1, len(meant) + 1)
-    return Category(number[label.codes], ("", *meant.values()))
+    return TextColumn(number[label.codes], ("", *meant.values()))
 
 
 def _activity_pattern() -> str:

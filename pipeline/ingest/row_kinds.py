@@ -108,7 +108,7 @@ def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     labels = [position for position, code in about.items() if code == "label"]
     labelled = np.zeros(len(source.rows), dtype=bool)
     for position in labels:
-        labelled |= ~source.category(position).empty()
+        labelled |= source.category(position).stated()
     naming = [position for position, code in about.items() if code in NAMING]
     columns = {position: source.category(position) for position in dict.fromkeys((*naming, *leading))}
     found: dict[str, npt.NDArray[np.bool_]] = {}

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.chemistry.compensation import EC25_PER_EC20, factor_to_25c
-from pipeline.normalise.categories import add_where, set_where
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
@@ -78,13 +78,13 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     )
     factor, notes, lacking = _factors(table, len(rows), raw, slope)
     factor[at_20] = EC25_PER_EC20
-    note, doubt = table["note"], table["ambiguous"]
+    note, doubt = (TextColumn.from_series(table[name]) for name in ("note", "ambiguous"))
     for where, text in ((at_20, "from 20 °C to 25 °C, ×1.116"), *notes):
-        note = pd.Series(add_where(note, where, text)) if where.any() else note
+        note = note.extended(where, text)
     for where, text in (*doubts, (lacking, "not compensated and no water temperature given")):
-        doubt = pd.Series(add_where(doubt, where, text)) if where.any() else doubt
+        doubt = doubt.extended(where, text)
     return table.assign(
-        value=table["value"] * factor, limit=table["limit"] * factor, note=note.array, ambiguous=doubt.array
+        value=table["value"] * factor, limit=table["limit"] * factor, note=note.category(), ambiguous=doubt.category()
     )
 
 
@@ -143,8 +143,8 @@ def _scaled(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     code, distinct = pd.factorize(rows["tds_scale"])
     scales = [_SOLIDS.get(text.strip().casefold(), "") for text in distinct]
     named = code[table["row"].to_numpy(dtype="int64")]
-    basis = table["basis"]
+    basis = TextColumn.from_series(table["basis"])
     for position, name in enumerate(scales):
         if name:
-            basis = pd.Series(set_where(basis, solids & (named == position), name))
-    return table.assign(basis=basis.array)
+            basis = basis.where(solids & (named == position), name)
+    return table.assign(basis=basis.category())

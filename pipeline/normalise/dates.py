@@ -12,8 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.normalise.categories import category
 from pipeline.normalise.clock import split_time
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -132,8 +132,8 @@ def parse_tables(
     return pd.DataFrame(
         {
             "moment": instant.take(place),
-            "precision": category(np.where(missing, 0, precision)[code], _PRECISIONS),
-            "problem": category(problem, _PROBLEMS),
+            "precision": TextColumn(np.where(missing, 0, precision)[code], _PRECISIONS).category(),
+            "problem": TextColumn(problem, _PROBLEMS).category(),
         }
     )
 

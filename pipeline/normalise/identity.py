@@ -10,7 +10,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import first_rows, numbered
+from pipeline.texts import first_rows, numbered
 
 KEY_FIELDS: Final[tuple[str, ...]] = (
     "client",

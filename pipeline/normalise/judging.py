@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from pipeline.normalise.categories import NO_PROBLEM, by_category, combined, flagged
 from pipeline.normalise.unit_spellings import folded, split_form
 from pipeline.problems import PROBLEM_COLUMNS, no_problems, problem_frame
+from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.readings import KIND_COLUMNS, broken_kinds
 from schemas.text_cells import broken_texts
 
@@ -43,19 +43,20 @@ def judged(table: pd.DataFrame, broken: Flags) -> pd.DataFrame:
         "negative": (value < 0) | (limit < 0),
         "finite": ~(np.isinf(value) | np.isinf(limit)),
     }
-    problem = pd.Series(flagged(table["problem"], broken, "number-unreadable"))
-    good = (problem.cat.codes == NO_PROBLEM).to_numpy()
-    words = ["analyte", "unit", "basis", "qualifier", "method"]
-    code, first = combined([table[name] for name in words], [*flags.values(), good])
-    kinds = pd.DataFrame({name: table[name].iloc[first].astype("str").to_numpy() for name in words})
+    problem = TextColumn.from_series(table["problem"]).noted(broken, "number-unreadable")
+    good = ~problem.stated()
+    words = {name: TextColumn.from_series(table[name]) for name in ("analyte", "unit", "basis", "qualifier", "method")}
+    code = numbered([*words.values(), *flags.values(), good])
+    first = first_rows(code)
+    kinds = pd.DataFrame({name: column.take(first).series() for name, column in words.items()})
     kinds = kinds.assign(**{name: flag[first] for name, flag in flags.items()})
     breach = pd.Series("", index=kinds.index, dtype="str")
     whole = kinds[good[first]].reset_index()
     if len(whole):
         breach.loc[whole["index"]] = broken_kinds(whole[KIND_COLUMNS]).to_numpy()
     for name in set(breach) - {""}:
-        problem = pd.Series(flagged(problem, (breach == name).to_numpy()[code], name))
-    return table.assign(problem=problem.array)
+        problem = problem.noted((breach == name).to_numpy()[code], name)
+    return table.assign(problem=problem.category())
 
 
 def problems(bad: pd.DataFrame) -> pd.DataFrame:
@@ -65,7 +66,7 @@ def problems(bad: pd.DataFrame) -> pd.DataFrame:
 
 def mended(table: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:
     """Tell of numbers that were freed from letters; a unit of the table beside a number is no fault."""
-    odd = ~by_category(read["rest"], lambda text: split_form(folded(text)) is not None)
+    odd = TextColumn.from_series(read["rest"]).mask(lambda text: split_form(folded(text)) is None)
     if not odd.any():
         return no_problems()
     return problem_frame(

@@ -5,20 +5,27 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import pandas as pd
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
-from pipeline.normalise.categories import add_where, by_category, flagged, set_where
 from pipeline.normalise.titration import value_of_burette, value_of_drops
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     import numpy.typing as npt
+    import pandas as pd
 
 _NO_VOLUME: Final = "sample volume taken as the kit's"
 
 
 def _at(rows: pd.DataFrame, name: str, row: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
     return rows[name].to_numpy(dtype="float64")[row]
+
+
+def _texts(table: pd.DataFrame, titrated: npt.NDArray[np.bool_], method: str) -> dict[str, TextColumn]:
+    """Take the texts of the readings; those of a titration say how it was done, and in which unit it is now."""
+    known = {"method": method, "unit": "mg/L", "basis": "as CaCO3", "note": "", "ambiguous": ""}
+    columns = {name: TextColumn.from_series(table[name]) for name in (*known, "qualifier", "problem", "detail")}
+    return {name: column.where(titrated, known[name]) if name in known else column for name, column in columns.items()}
 
 
 def counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
@@ -33,7 +40,7 @@ def counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     -------
     A new table with `drops degree_per_drop nominal_ml used_ml`, missing for other forms.
     """
-    drops = by_category(table["form"], lambda form: form == "drops")
+    drops = TextColumn.from_series(table["form"]).isin(["drops"])
     empty = np.full(len(table), np.nan)
     if not drops.any():
         return table.assign(drops=empty.astype("float32"), degree_per_drop=empty, nominal_ml=empty, used_ml=empty)
@@ -45,11 +52,13 @@ def counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     assumed = drops & np.isnan(used)
     undefined = drops & (np.isnan(degree) | (~np.isnan(used) & np.isnan(nominal)))
     kit = value_of_drops(count, degree, np.where(assumed, 1.0, nominal), np.where(assumed, 1.0, used))
-    problem = flagged(table["problem"], count < 0, "negative-value")
-    problem = flagged(problem, drops & ~np.isnan(count) & (count != np.round(count)), "drops-not-whole")
-    problem = flagged(problem, undefined, "kit-undefined")
-    at_once = drops & (count == 0)
-    qualifier = pd.Series(set_where(table["qualifier"], drops, ""))
+    texts = _texts(table, drops, method="drops")
+    broken = drops & ~np.isnan(count) & (count != np.round(count))
+    problem = texts["problem"].noted(count < 0, "negative-value").noted(broken, "drops-not-whole")
+    texts["problem"] = problem.noted(undefined, "kit-undefined")
+    texts["qualifier"] = texts["qualifier"].where(drops, "").where(drops & (count == 0), "<")
+    texts["note"] = texts["note"].extended(assumed, _NO_VOLUME)
+    texts["detail"] = texts["detail"].where(undefined, "degrees per drop or nominal volume are missing")
     replaced = {
         name: np.where(drops, kit[name].to_numpy(), table[name].to_numpy())
         for name in ("value", "limit", "value_low", "value_high", "uncertainty")
@@ -60,14 +69,7 @@ def counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
         degree_per_drop=degree,
         nominal_ml=nominal,
         used_ml=used,
-        qualifier=set_where(qualifier, at_once, "<"),
-        method=set_where(table["method"], drops, "drops"),
-        unit=set_where(table["unit"], drops, "mg/L"),
-        basis=set_where(table["basis"], drops, "as CaCO3"),
-        note=add_where(pd.Series(set_where(table["note"], drops, "")), assumed, _NO_VOLUME),
-        ambiguous=set_where(table["ambiguous"], drops, ""),
-        problem=problem,
-        detail=set_where(table["detail"], undefined, "degrees per drop or nominal volume are missing"),
+        **{name: column.category() for name, column in texts.items()},
     )
 
 
@@ -83,7 +85,7 @@ def burettes(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     -------
     A new table; a missing titre counts as 1, a missing blank as 0 mL.
     """
-    burette = by_category(table["form"], lambda form: form == "titrant_ml")
+    burette = TextColumn.from_series(table["form"]).isin(["titrant_ml"])
     if not burette.any():
         return table
     row = table["row"].to_numpy(dtype="int64")
@@ -92,16 +94,13 @@ def burettes(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     normality, sample = _at(rows, "titrant_normality", row), _at(rows, "used_ml", row)
     titrated = value_of_burette(table["number"].to_numpy(), blank, normality, factor, sample, MG_CACO3_PER_MEQ)
     undefined = burette & (np.isnan(normality) | np.isnan(sample))
+    texts = _texts(table, burette, method="burette")
+    texts["problem"] = texts["problem"].noted(undefined, "titration-undefined")
+    texts["detail"] = texts["detail"].where(undefined, "titrant concentration or sample volume are missing")
     replaced = {
         name: np.where(burette, titrated[name].to_numpy(), table[name].to_numpy()) for name in ("value", "uncertainty")
     }
     return table.assign(
         **replaced,
-        method=set_where(table["method"], burette, "burette"),
-        unit=set_where(table["unit"], burette, "mg/L"),
-        basis=set_where(table["basis"], burette, "as CaCO3"),
-        note=set_where(table["note"], burette, ""),
-        ambiguous=set_where(table["ambiguous"], burette, ""),
-        problem=flagged(table["problem"], undefined, "titration-undefined"),
-        detail=set_where(table["detail"], undefined, "titrant concentration or sample volume are missing"),
+        **{name: column.category() for name, column in texts.items()},
     )

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.normalise.categories import category
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -121,8 +121,7 @@ def parse_tables(
     read = _numbers(pieces, shape, np.array(marks, dtype=object)[of_table], certain, word)
     columns: dict[str, object] = {"number": read.pop("number")[code]}
     for name, words in read.items():
-        encoded = words.dictionary_encode()
-        columns[name] = category(encoded.indices.to_numpy()[code], encoded.dictionary.to_pylist())
+        columns[name] = TextColumn.from_arrow(words).take(code).category()
     return pd.DataFrame(columns), marks
 
 

@@ -4,21 +4,12 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
 from pipeline.normalise import numbers, units
-from pipeline.normalise.categories import (
-    NO_PROBLEM,
-    by_category,
-    category,
-    combined,
-    flagged,
-    no_problems_yet,
-    overlaid,
-)
 from pipeline.normalise.conductivity import at_25c
 from pipeline.normalise.judging import broken_cells, judged, mended, problems
 from pipeline.normalise.kits import burettes, counts
@@ -26,6 +17,7 @@ from pipeline.normalise.rows import typed
 from pipeline.normalise.stacking import stacked, without_empty_texts
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.normalise.unit_spellings import folded, split_form
+from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.methods import QUALIFIERS
 
 if TYPE_CHECKING:
@@ -63,7 +55,6 @@ READING_COLUMNS: Final[list[str]] = [
 ]
 
 
-_QUALIFIER_CODES: Final = {sign: code for code, sign in enumerate(QUALIFIERS)}
 Aliases = tuple[tuple[str, str], ...]
 
 
@@ -127,8 +118,8 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     table = at_25c(table, rows)
     table = with_uncertainty(table)
     table = judged(table, broken.result())
-    bad = (table["problem"].cat.codes != NO_PROBLEM).to_numpy()
-    odd = ~bad & by_category(read["detail"], bool)
+    bad = TextColumn.from_series(table["problem"]).stated()
+    odd = ~bad & TextColumn.from_series(read["detail"]).stated()
     of_table = cells["table"].to_numpy()
     return Normalised(
         rows=without_empty_texts(rows),
@@ -163,27 +154,24 @@ def _stacked(extracts: Sequence[Extract], files: Sequence[str]) -> pd.DataFrame:
         extract.cells.assign(
             row=extract.cells["row"] + first[number],
             table=np.int32(number),
-            file_sha256=category(np.zeros(len(extract.cells), dtype="int8"), [files[number]]),
+            file_sha256=TextColumn.constant(files[number], len(extract.cells)).category(),
         )
         for number, extract in enumerate(extracts)
     ]
     return stacked(frames)
 
 
-def _aliases(extracts: Sequence[Extract], table: pd.Series) -> tuple[pd.Series, list[Aliases]]:
+def _aliases(extracts: Sequence[Extract], table: pd.Series) -> tuple[Places, list[Aliases]]:
     """Give every cell the number of its table's own unit spellings, and the spellings by number."""
     own = [tuple(sorted(extract.unit_aliases.items())) for extract in extracts]
     distinct = list(dict.fromkeys(own))
-    codes = np.array([distinct.index(one) for one in own], dtype="int32")[table.to_numpy()]
-    return pd.Series(category(codes, [str(number) for number in range(len(distinct))])), distinct
+    return np.array([distinct.index(one) for one in own], dtype="int32")[table.to_numpy()], distinct
 
 
 def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:
     """Start the table of readings: what is known of every cell before units are looked at."""
     row = cells["row"].to_numpy()
-    stated = by_category(cells["qualifier_text"], lambda text: _QUALIFIER_CODES.get(text.strip(), 0))
-    written = by_category(read["qualifier"], lambda text: _QUALIFIER_CODES[text])
-    qualifier = np.where(stated != 0, stated, written).astype("int8")
+    stated = TextColumn.from_series(cells["qualifier_text"]).map(_sign)
     return pd.DataFrame(
         {
             "row": cells["row"].astype("int32"),
@@ -192,7 +180,7 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
             "column": cells["column"],
             "analyte": cells["analyte"],
             "number": read["number"],
-            "qualifier": category(qualifier, list(_QUALIFIER_CODES)),
+            "qualifier": stated.otherwise(TextColumn.from_series(read["qualifier"])).category(),
             "method": cells["method"],
             "form": cells["form"],
             "raw_text": cells["raw_text"],
@@ -200,8 +188,8 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
             "raw_basis": cells["basis"],
             "instrument": pd.Series(pd.Categorical(rows["instrument"]).take(row)),
             "status": cells["status"],
-            "problem": overlaid(no_problems_yet(len(cells)), read["problem"], np.ones(len(cells), dtype="bool")),
-            "detail": category(np.zeros(len(cells), dtype="int8"), [""]),
+            "problem": read["problem"],
+            "detail": TextColumn.constant("", len(cells)).category(),
             "uncertainty": np.nan,
             "value_low": np.nan,
             "value_high": np.nan,
@@ -210,41 +198,50 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
 
 
 def _converted(
-    table: pd.DataFrame, cells: pd.DataFrame, read: pd.DataFrame, aliases: tuple[pd.Series, list[Aliases]]
+    table: pd.DataFrame, cells: pd.DataFrame, read: pd.DataFrame, aliases: tuple[Places, list[Aliases]]
 ) -> pd.DataFrame:
     """Give every cell its canonical value, unit and basis; distinct combinations are resolved once."""
     of_cell, known = aliases
-    parts = [cells["analyte"], cells["raw_unit"], read["rest"], cells["basis"], of_cell]
-    code, first = combined(parts)
-    keys = zip(*(part.iloc[first].astype("str") for part in parts), strict=True)
-    found = [_resolve(analyte, unit, rest, basis, known[int(own)]) for analyte, unit, rest, basis, own in keys]
+    said = [cells["analyte"], cells["raw_unit"], read["rest"], cells["basis"]]
+    code, keys = _combinations(said, of_cell, len(known))
+    found = [_resolve(analyte, unit, rest, basis, known[own]) for (analyte, unit, rest, basis), own in keys]
 
     def spread(name: str) -> Floats:
         return np.array([getattr(one, name) for one in found], dtype="float64")[code]
 
-    def words(name: str) -> pd.Categorical[Any]:
-        texts = [str(getattr(one, name)) for one in found]
-        distinct = list(dict.fromkeys(texts))
-        narrow = np.min_scalar_type(-max(len(distinct), 1))
-        return category(np.array([distinct.index(text) for text in texts], dtype=narrow)[code], distinct)
+    def words(name: str) -> TextColumn:
+        return TextColumn(code, tuple(str(getattr(one, name)) for one in found))
 
-    by_value = by_category(cells["form"], lambda form: form in ("value", "typed"))
+    by_value = TextColumn.from_series(cells["form"]).isin(["value", "typed"])
     factor, offset = spread("factor"), spread("offset")
     own = table["number"].to_numpy() * factor + offset
-    censored = by_category(table["qualifier"], lambda sign: sign in ("<", ">"))
+    censored = TextColumn.from_series(table["qualifier"]).isin(["<", ">"])
     limit = _limits(own, cells, read["stated_limit"].to_numpy(), aliases, factor, offset) if censored.any() else own
-    problem = overlaid(table["problem"], words("problem"), by_value)
+    problem = TextColumn.from_series(table["problem"]).otherwise(words("problem").where(~by_value, ""))
+    problem = problem.noted(by_value & censored & np.isnan(limit), "not-detected-without-limit")
     return table.assign(
         value=np.where(by_value & ~censored, own, np.nan),
         limit=np.where(by_value & censored, limit, np.nan),
-        unit=words("unit"),
-        basis=words("basis"),
-        note=words("note"),
-        ambiguous=words("ambiguous"),
         reference_c=spread("temperature_c"),
-        problem=flagged(problem, by_value & censored & np.isnan(limit), "not-detected-without-limit"),
-        detail=words("detail"),
+        problem=problem.category(),
+        **{name: words(name).category() for name in ("unit", "basis", "note", "ambiguous", "detail")},
     )
+
+
+def _combinations(
+    said: Sequence[pd.Series], spellings: Places, many: int
+) -> tuple[Places, list[tuple[tuple[str, ...], int]]]:
+    """Give each distinct combination of texts and unit spellings a number, and tell what each of them says."""
+    texts = [TextColumn.from_series(column) for column in said]
+    code = numbered([*texts, (spellings, many)])
+    first = first_rows(code)
+    rows = zip(*(column.take(first).tolist() for column in texts), strict=True)
+    return code, list(zip(rows, spellings[first].tolist(), strict=True))
+
+
+def _sign(text: str) -> str:
+    """Keep what is a sign of its own; other words of a remark are the laboratory's."""
+    return text.strip() if text.strip() in QUALIFIERS else ""
 
 
 def _resolve(analyte: str, unit: str, rest: str, basis: str, extra: Aliases) -> units.Reading:
@@ -257,17 +254,16 @@ def _limits(
     own: Floats,
     cells: pd.DataFrame,
     stated: Floats,
-    aliases: tuple[pd.Series, list[Aliases]],
+    aliases: tuple[Places, list[Aliases]],
     factor: Floats,
     offset: Floats,
 ) -> Floats:
     """Give the limit of every censored cell: the number itself ("<0.5") or its limit column."""
     of_cell, known = aliases
-    parts = [cells["analyte"], cells["limit_unit"], cells["raw_unit"], cells["basis"], of_cell]
-    code, first = combined(parts)
-    keys = list(zip(*(part.iloc[first].astype("str") for part in parts), strict=True))
-    own_unit = [limit_unit in ("", raw_unit) for _, limit_unit, raw_unit, _, _ in keys]
-    found = [units.resolve(analyte, unit, basis, known[int(own)]) for analyte, unit, _, basis, own in keys]
+    said = [cells[name] for name in ("analyte", "limit_unit", "raw_unit", "basis")]
+    code, keys = _combinations(said, of_cell, len(known))
+    own_unit = [limit_unit in ("", raw_unit) for (_, limit_unit, raw_unit, _), _ in keys]
+    found = [units.resolve(analyte, unit, basis, known[own]) for (analyte, unit, _, basis), own in keys]
     same = np.array(own_unit, dtype="bool")[code]
     factor = np.where(same, factor, np.array([one.factor for one in found], dtype="float64")[code])
     offset = np.where(same, offset, np.array([one.offset for one in found], dtype="float64")[code])

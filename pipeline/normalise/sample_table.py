@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.normalise.coded import Coded, coded, silent
+from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES, COLUMNS, WIDE_COLUMNS
 from schemas.methods import METHOD_RANK, METHODS, from_codes
 
@@ -62,7 +62,7 @@ class SampleTable:
             self._known[key] = work_out(self, *given)
         return cast("Result", self._known[key])
 
-    def fact(self, name: str) -> Coded:
+    def fact(self, name: str) -> TextColumn:
         """Take a column of ``about`` as texts, each different one once; "" where it is absent or says nothing."""
         return self.once(_fact, name)
 
@@ -81,8 +81,8 @@ class SampleTable:
         return replace(self, readings=self.readings[of_sample], **frames)
 
 
-def _fact(samples: SampleTable, name: str) -> Coded:
-    return coded(samples.about[name]) if name in samples.about else silent(len(samples))
+def _fact(samples: SampleTable, name: str) -> TextColumn:
+    return TextColumn.of(samples.about, name)
 
 
 def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:

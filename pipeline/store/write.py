@@ -14,11 +14,11 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.categories import first_rows, numbered
 from pipeline.store import faults
 from pipeline.store.batch_record import REQUIRED, check_books, check_columns, ready, utc
 from pipeline.store.frames import append, columns_of, next_number
 from pipeline.store.read import known_files
+from pipeline.texts import first_rows, numbered
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping

@@ -11,7 +11,7 @@ import pytest
 from pipeline.checks.limits import Limits
 from pipeline.checks.readings_agree import readings_disagree
 from pipeline.checks.slips import closest, degree_typed
-from pipeline.normalise.coded import coded
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,7 +23,7 @@ TOLERANCE = 0.06
 
 
 def named(analyte: str, ratio: float) -> str:
-    return closest(coded(pd.Series([analyte])), np.array([ratio]), TOLERANCE).tolist()[0]
+    return closest(TextColumn.from_series(pd.Series([analyte])), np.array([ratio]), TOLERANCE).tolist()[0]
 
 
 @pytest.mark.source("IUPAC2021")

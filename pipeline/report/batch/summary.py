@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.explain.suspicion import KNOWN_CHECKS
-from pipeline.normalise.categories import combined
 from pipeline.problems import PROBLEMS
 from pipeline.reference import gathered, records
 from pipeline.report import causes
+from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import ANALYTES, OPEN, VERDICTS
 
 if TYPE_CHECKING:
@@ -198,9 +198,9 @@ def _problems(problems: pd.DataFrame) -> list[dict[str, Any]]:
     """Count the problems by kind and file, with one example of each."""
     if problems.empty:
         return []
-    kind, first = combined([problems[name].astype("category") for name in ("problem", "name")])
+    kind = numbered(TextColumn.from_series(problems[name]) for name in ("problem", "name"))
     count = np.bincount(kind)
     order = np.argsort(-count, kind="stable")[:MOST_SAMPLES]
-    listed = problems[["problem", "name", "line", "column", "message"]].iloc[first[order]]
+    listed = problems[["problem", "name", "line", "column", "message"]].iloc[first_rows(kind)[order]]
     listed.insert(2, "count", count[order])
     return _records(listed.assign(remedy=[PROBLEMS[str(code)].remedy for code in listed["problem"]]))
