@@ -33,7 +33,7 @@ def picked(column: Column, rows: Places) -> Plain:
     return pa.array(np.asarray(chosen, dtype=object), pa.string(), from_pandas=True)
 
 
-def taken(column: Column, rows: Places) -> Column:
+def taken(column: Column, rows: Places | Flags) -> Column:
     """Keep some rows of a column as it is; what holds for all rows still does."""
     if isinstance(column, TextColumn):
         return column.take(rows)

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import record
-from pipeline.checks.columns import outside, worded
+from pipeline.checks.columns import outside, taken, worded
 from pipeline.checks.registry import check
 from pipeline.texts import TextColumn
 
@@ -78,11 +78,8 @@ class Counts:
 
     def take(self, rows: Places | Flags) -> Counts:
         """Keep some of the counts."""
-        return Counts(**{part.name: _taken(getattr(self, part.name), rows) for part in fields(self)})
-
-
-def _taken(column: Any, rows: Any) -> Any:  # noqa: ANN401 - an array or a coded column, and its kind of index
-    return column.take(rows) if isinstance(column, TextColumn) else column[rows]
+        kept: dict[str, Any] = {part.name: taken(getattr(self, part.name), rows) for part in fields(self)}
+        return Counts(**kept)
 
 
 def counts(samples: SampleTable) -> Counts:
