@@ -10,6 +10,7 @@ import pandas as pd
 
 from pipeline import __version__
 from pipeline.checks.limits import Limits
+from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import run_all
 from pipeline.errors import KettlestoneError
 from pipeline.explain.rank import explain
@@ -136,7 +137,7 @@ def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime
     """
     names = read.neighbours(store, sample_id, NEIGHBOURS)
     samples = sample_table(store, names)
-    limits = Limits.at(now)
+    limits = Limits((DateLimits.at(now),))
     checked = run_all(samples, limits, lambda _: None)
     mine = samples.about.index == sample_id
     explained = explain(samples, checked.findings, limits, mine)

@@ -15,6 +15,7 @@ import pandas as pd
 from pipeline import __version__
 from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
+from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import Checked, run_all
 from pipeline.checks.site_history import HISTORY_ANALYTES
 from pipeline.explain.rank import Explained, explain
@@ -88,7 +89,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
             files = _new_files(gathered.files)
             with writing(store, batch_id, files, readings) as begun, ThreadPoolExecutor(2) as beside:
                 begun.ahead(lambda: {"set_aside": gathered.set_aside, "notices": gathered.notices})
-                proof = _proved(samples, new, Limits.at(started), settings, heard, begun)
+                proof = _proved(samples, new, Limits((DateLimits.at(started),)), settings, heard, begun)
                 batch = _batch(gathered, samples, new, proof, _run(batch_id, started, settings))
                 heard.stage("storing")
                 table = beside.submit(folder.write_samples, batch)

@@ -1,51 +1,7 @@
-"""One function per check, one module per subject; importing this package registers them all."""
+"""One function per check, one module per subject; importing this package registers the checks of every module in it."""
 
-from pipeline.checks import (
-    alkalinity,
-    conductivity,
-    conductivity_from_ions,
-    digits,
-    dissolved_solids,
-    hardness,
-    identity,
-    instruments,
-    ion_balance,
-    kit_habits,
-    kits,
-    meters,
-    physical,
-    readings_agree,
-    record_dates,
-    repeats,
-    sampling,
-    site_history,
-    source,
-    temperature,
-    treatment,
-    units,
-)
+from importlib import import_module
+from pkgutil import iter_modules
 
-__all__ = [
-    "alkalinity",
-    "conductivity",
-    "conductivity_from_ions",
-    "digits",
-    "dissolved_solids",
-    "hardness",
-    "identity",
-    "instruments",
-    "ion_balance",
-    "kit_habits",
-    "kits",
-    "meters",
-    "physical",
-    "readings_agree",
-    "record_dates",
-    "repeats",
-    "sampling",
-    "site_history",
-    "source",
-    "temperature",
-    "treatment",
-    "units",
-]
+for _module in iter_modules(__path__):
+    import_module(f"{__name__}.{_module.name}")

@@ -17,7 +17,6 @@ from pipeline.chemistry.equivalents import HCO3_PER_CACO3, MG_CACO3_PER_MEQ, MOL
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Column, Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -56,12 +55,13 @@ def _log_k(reaction: str, samples: SampleTable) -> Floats:
     "alkalinity-forms",
     title="Bicarbonate and alkalinity say the same",
     source="APHA2320",
+    limits=AlkalinityLimits,
     severity="hold",
     unit="mg/L as CaCO3",
     message="bicarbonate {bicarbonate:1} mg/L makes an alkalinity of {observed:1} mg/L as CaCO3, but "
     "{alkalinity:1} was measured (ratio {ratio:3}). {alternative}.",
 )
-def alkalinity_forms(samples: SampleTable, limits: Limits) -> Columns:
+def alkalinity_forms(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
     """Compare the alkalinity (or acid capacity to pH 4.3) with the bicarbonate of the same report.
 
     The two are one measurement in two forms; "as CaCO3" under a heading "HCO3", and the other way
@@ -70,7 +70,7 @@ def alkalinity_forms(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : alkalinity and bicarbonate as read; carbonate if there is one.
-    limits : ``alkalinity.relative`` [-], ``alkalinity.absolute_mg_l_caco3``.
+    limits : ``relative`` [-], ``absolute_mg_l_caco3``.
 
     Returns
     -------
@@ -81,8 +81,7 @@ def alkalinity_forms(samples: SampleTable, limits: Limits) -> Columns:
     ALK = 50.04 · acid capacity [mmol/L]; HCO3 = 61.02 · acid capacity; so ALK = 0.8202 HCO3 + 1.668 CO3
     [IUPAC2021].
     """
-    bounds = limits.alkalinity
-    floor = (bounds.relative, bounds.absolute_mg_l_caco3)
+    floor = (limits.relative, limits.absolute_mg_l_caco3)
     alkalinity = evidence.read(samples, "alkalinity_mg_l_caco3", *floor)
     bicarbonate = evidence.read(samples, "bicarbonate_mg_l", *floor).times(1.0 / HCO3_PER_CACO3)
     carbonate = evidence.read(samples, "carbonate_mg_l", *floor).times(CACO3_PER_CARBONATE).or_zero()
@@ -125,12 +124,13 @@ def _capped(samples: SampleTable, alkalinity: Floats) -> Flags:
     "phenolphthalein-over-total",
     title="Alkalinity to pH 8.3 is not above the total alkalinity",
     source="APHA2320",
+    limits=AlkalinityLimits,
     severity="hold",
     unit="mg/L as CaCO3",
     message="phenolphthalein_alkalinity {observed:1} is above the total alkalinity {alkalinity:1} mg/L as "
     "CaCO3, of which it is a part. {alternative}.",
 )
-def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> Columns:
+def phenolphthalein_over_total(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
     """Find an alkalinity to pH 8.3 (P) above the total (M).
 
     The same titration passes pH 8.3 on its way down to 4.3: P is reached first and is never larger.
@@ -138,7 +138,7 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : both alkalinities as read.
-    limits : ``alkalinity.relative`` [-], ``alkalinity.absolute_mg_l_caco3``.
+    limits : ``relative`` [-], ``absolute_mg_l_caco3``.
 
     Returns
     -------
@@ -148,8 +148,7 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> Columns:
     -----
     0 ≤ P ≤ M; P = M is pure hydroxide [APHA2320].
     """
-    bounds = limits.alkalinity
-    floor = (bounds.relative, bounds.absolute_mg_l_caco3)
+    floor = (limits.relative, limits.absolute_mg_l_caco3)
     total = evidence.read(samples, "alkalinity_mg_l_caco3", *floor)
     partial = evidence.read(samples, "phenolphthalein_alkalinity_mg_l_caco3", *floor)
     return {
@@ -167,11 +166,12 @@ def phenolphthalein_over_total(samples: SampleTable, limits: Limits) -> Columns:
     "carbonate-vs-ph",
     title="pH and the split of the alkalinity agree",
     source="PB1982",
+    limits=AlkalinityLimits,
     severity="hold",
     unit="[pH]",
     message="pH {observed:2} does not go with alkalinity {alkalinity:1}{split} (mg/L as CaCO3). {alternative}.",
 )
-def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> Columns:
+def carbonate_vs_ph(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
     """Compare pH with the carbonate part of the alkalinity, and with there being any alkalinity at all.
 
     Above pH 8.3 carbonate must show, if there is enough of it to be seen; below it there is none; and
@@ -180,7 +180,7 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : pH and alkalinity; alkalinity to pH 8.3 or carbonate if read; temperature if read.
-    limits : ``alkalinity``.
+    limits : see ``AlkalinityLimits``.
 
     Returns
     -------
@@ -195,24 +195,23 @@ def carbonate_vs_ph(samples: SampleTable, limits: Limits) -> Columns:
     can be said, so lime-treated soft water at pH 9 passes. Tolerance: 0.3 for the electrode, and
     0.2 more downwards for ionic strength.
     """
-    bounds = limits.alkalinity
-    floor = (bounds.relative, bounds.absolute_mg_l_caco3)
+    floor = (limits.relative, limits.absolute_mg_l_caco3)
     ph = samples.measured["ph"].to_numpy()
     total = evidence.known(samples, "alkalinity_mg_l_caco3", *floor)
     titrated = evidence.read(samples, "phenolphthalein_alkalinity_mg_l_caco3", 0.0)
     carbonate = evidence.read(samples, "carbonate_mg_l", 0.0).times(CACO3_PER_CARBONATE / 2.0)
     partial = titrated.otherwise(carbonate)
-    reach = np.maximum(partial.reach, bounds.resolution_mg_l_caco3)
+    reach = np.maximum(partial.reach, limits.resolution_mg_l_caco3)
     pk2 = -_log_k("K2", samples)
     most = _ph_of_share(2.0 * (partial.value + partial.slack + reach) / total.value, pk2)
     least = _ph_of_share(2.0 * (partial.value - partial.slack - reach) / total.value, pk2)
-    high = np.where(most < pk2, most + bounds.electrode_ph, np.nan)
-    low = np.minimum(least, pk2 - 0.5) - bounds.electrode_ph - bounds.ionic_strength_ph
-    alkaline = total.low > bounds.counts_above_mg_l_caco3
-    low = np.fmax(low, np.where(alkaline, bounds.lowest_ph, np.nan))
+    high = np.where(most < pk2, most + limits.electrode_ph, np.nan)
+    low = np.minimum(least, pk2 - 0.5) - limits.electrode_ph - limits.ionic_strength_ph
+    alkaline = total.low > limits.counts_above_mg_l_caco3
+    low = np.fmax(low, np.where(alkaline, limits.lowest_ph, np.nan))
     ratio = 2.0 * 10.0 ** (ph - pk2)
     expected = 0.5 * total.value * ratio / (1.0 + ratio)
-    impossible = alkaline & (ph < bounds.lowest_ph)
+    impossible = alkaline & (ph < limits.lowest_ph)
     answers = {
         "pH and alkalinity cannot both be right; read the pH again in two buffers": impossible,
         "The alkalinity to pH 8.3 was not titrated, or the pH is too high": ~impossible & (ph > high),
@@ -252,12 +251,13 @@ def _ph_of_share(share: Floats, pk2: Floats) -> Floats:
     "carbon-dioxide",
     title="Dissolved carbon dioxide is what a tap water can hold",
     source="PB1982",
+    limits=AlkalinityLimits,
     severity="hold",
     unit="mg/L",
     message="pH {ph:2} with alkalinity {alkalinity:1} mg/L as CaCO3 makes {observed:0} mg/L carbon dioxide, "
     "more than {high:0} mg/L. {alternative}.",
 )
-def carbon_dioxide(samples: SampleTable, limits: Limits) -> Columns:
+def carbon_dioxide(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
     """Work out the carbon dioxide that pH and alkalinity imply.
 
     A raw tap water with more than 100 mg/L would fizz; pH or alkalinity is then wrong, or the sample
@@ -266,7 +266,7 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : pH and alkalinity; temperature, stage, treatment if stated.
-    limits : ``alkalinity.carbon_dioxide_mg_l``, ``alkalinity.carbon_dioxide_ph`` [pH].
+    limits : ``carbon_dioxide_mg_l``, ``carbon_dioxide_ph`` [pH].
 
     Returns
     -------
@@ -278,23 +278,22 @@ def carbon_dioxide(samples: SampleTable, limits: Limits) -> Columns:
     CO2 = ALK/50.04 · 10^(pK1 − pH) · 44.01 mg/L; pK1 6.35 at 25 °C, 6.46 at 10 °C [PB1982]. The
     uncertainty of the pH (at least 0.1) widens the limit of 100 mg/L to 126.
     """
-    bounds = limits.alkalinity
     ph = samples.measured["ph"].to_numpy()
     alkalinity = samples.filled["alkalinity_mg_l_caco3"].to_numpy()
     acid = np.power(10.0, -_log_k("K1", samples) - ph)
-    reach = evidence.known(samples, "ph", 0.0, bounds.carbon_dioxide_ph).reach
+    reach = evidence.known(samples, "ph", 0.0, limits.carbon_dioxide_ph).reach
     gas = alkalinity / MG_CACO3_PER_MEQ * acid * MOLAR_MASS["carbon_dioxide"]
     stage = samples.fact("stage")
     raw = stage.isin(["raw"])
     treated = stage.isin(TREATED_STAGES) | (~raw & samples.fact("treatment").stated())
     return {
-        "observed": np.where(ph >= bounds.lowest_ph, gas, np.nan),
+        "observed": np.where(ph >= limits.lowest_ph, gas, np.nan),
         "low": np.nan,
-        "high": np.where(treated, np.nan, bounds.carbon_dioxide_mg_l * 10.0**reach),
+        "high": np.where(treated, np.nan, limits.carbon_dioxide_mg_l * 10.0**reach),
         "severity": either(raw, "hold", "note"),
         "analyte": "ph alkalinity",
         "ph": ph,
         "alkalinity": alkalinity,
-        "ph_at_limit": ph + np.log10(np.where(gas > 0, gas, np.nan) / bounds.carbon_dioxide_mg_l),
+        "ph_at_limit": ph + np.log10(np.where(gas > 0, gas, np.nan) / limits.carbon_dioxide_mg_l),
         "alternative": "Water behind a decarboniser would fit; otherwise repeat pH and alkalinity",
     }

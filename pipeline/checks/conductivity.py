@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.checks import evidence, slips
 from pipeline.checks.alkalinity import DEGREE_PER_MEQ
-from pipeline.checks.columns import either, fitting
+from pipeline.checks.columns import either, fitting, within
 from pipeline.checks.hardness import CACO3_PER_CAO, SOFTENED_WORDS
 from pipeline.checks.registry import check
 from pipeline.chemistry.conductance import carried
@@ -23,7 +23,6 @@ from pipeline.chemistry.equivalents import (
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -79,16 +78,12 @@ def _other_degree(samples: SampleTable, ratio: Floats, usual: tuple[float, float
             if meant == typed:
                 continue
             change = f"÷ {size / other:.4g}" if size > other else f"× {other / size:.4g}"
-            fits = (place == number) & _within(ratio * size / other, usual)
+            fits = (place == number) & within(ratio * size / other, *usual)
             answers[f"hardness in {meant} typed as {typed} ({change})"] = fits
     for words, (typed, meant) in _UNSAID.items():
         factor = slips.DEGREES[typed] / slips.DEGREES[meant]
-        answers[words] = (place < 0) & _within(ratio * factor, usual)
+        answers[words] = (place < 0) & within(ratio * factor, *usual)
     return answers
-
-
-def _within(values: Floats, bounds: tuple[float, float]) -> Flags:
-    return (values >= bounds[0]) & (values <= bounds[1])
 
 
 def _sulfate_water(samples: SampleTable, hardness: Floats, share: float) -> Flags:
@@ -103,12 +98,13 @@ def _sulfate_water(samples: SampleTable, hardness: Floats, share: float) -> Flag
     "conductivity-vs-hardness",
     title="The water conducts what its hardness must conduct",
     source="PHREEQC3",
+    limits=ConductivityLimits,
     severity="hold",
     unit="uS/cm",
     message="conductivity {observed:1} µS/cm does not go with total_hardness {hardness:1} mg/L as CaCO3 "
     "(ratio {ratio:2}; tap water 1.85 to 2.9, none below {lowest_ratio:2}). Would fit: {alternative}.",
 )
-def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> Columns:
+def conductivity_vs_hardness(samples: SampleTable, limits: ConductivityLimits) -> Columns:
     """Compare conductivity with total hardness.
 
     Dissolved calcium and magnesium conduct; a water cannot hold hardness without showing it. Too
@@ -118,7 +114,7 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> Columns:
     ----------
     samples : conductivity as read; total hardness as read or from its ions; sodium, sulfate,
         alkalinity, TDS if there are any.
-    limits : ``conductivity``.
+    limits : see ``ConductivityLimits``.
 
     Returns
     -------
@@ -132,23 +128,22 @@ def conductivity_vs_hardness(samples: SampleTable, limits: Limits) -> Columns:
     20 meq/L [PHREEQC3]; limits 1.25 and 1.45, i.e. EC/TH ≥ 1.6 and 1.38 µS/cm per mg/L. The lower end of the
     hardness (its uncertainty, k = 2, and the drop interval) must still be above the limit.
     """
-    bounds = limits.conductivity
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
-    hardness = evidence.known(samples, "total_hardness_mg_l_caco3", bounds.relative, bounds.absolute_mg_l_caco3)
-    sulfate = _sulfate_water(samples, hardness.value, bounds.sulfate_share)
-    highest = np.where(sulfate, bounds.highest_hardness_sulfate, bounds.highest_hardness)
+    hardness = evidence.known(samples, "total_hardness_mg_l_caco3", limits.relative, limits.absolute_mg_l_caco3)
+    sulfate = _sulfate_water(samples, hardness.value, limits.sulfate_share)
+    highest = np.where(sulfate, limits.highest_hardness_sulfate, limits.highest_hardness)
     lowest_ratio = 100.0 / (MG_CACO3_PER_MEQ * highest)
     positive = np.where(hardness.value > 0, hardness.value, np.nan)
     ratio = conductivity / positive
     sodium = np.nan_to_num(samples.filled["sodium_mg_l"].to_numpy())
     softened = evidence.says(samples, ("supply", "treatment", "stage"), (*SOFTENED_WORDS, "permeate"))
-    judged = (hardness.value >= bounds.soft_mg_l_caco3) & ~softened
-    most = bounds.highest_ratio * hardness.high + bounds.us_cm_per_mg_sodium * sodium
+    judged = (hardness.value >= limits.soft_mg_l_caco3) & ~softened
+    most = limits.highest_ratio * hardness.high + limits.us_cm_per_mg_sodium * sodium
     tds = samples.measured["tds_mg_l"].to_numpy()
-    answers = {words: _within(ratio * factor, bounds.usual_ratio) for words, factor in _CANDIDATES.items()}
-    answers |= _other_degree(samples, ratio, bounds.usual_ratio)
-    answers["conductivity and TDS swapped"] = _within(tds / conductivity, bounds.swapped_tds) & _within(
-        tds / positive, bounds.usual_ratio
+    answers = {words: within(ratio * factor, *limits.usual_ratio) for words, factor in _CANDIDATES.items()}
+    answers |= _other_degree(samples, ratio, limits.usual_ratio)
+    answers["conductivity and TDS swapped"] = within(tds / conductivity, *limits.swapped_tds) & within(
+        tds / positive, *limits.usual_ratio
     )
     above = conductivity > most
     lowest = lowest_ratio * hardness.low
@@ -185,12 +180,13 @@ def _carried_by_ions(samples: SampleTable, conductivity: Floats, lowest: Floats)
     "conductivity-vs-alkalinity",
     title="The water conducts what its alkalinity must conduct",
     source="PHREEQC3",
+    limits=ConductivityLimits,
     severity="hold",
     unit="uS/cm",
     message="conductivity {observed:1} µS/cm is too little for alkalinity {alkalinity:1} mg/L as CaCO3 "
     "(ratio {ratio:2}, at least {lowest_ratio:2}). Would fit: {alternative}.",
 )
-def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> Columns:
+def conductivity_vs_alkalinity(samples: SampleTable, limits: ConductivityLimits) -> Columns:
     """Compare conductivity with alkalinity.
 
     Bicarbonate never comes without a cation that conducts beside it.
@@ -198,7 +194,7 @@ def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : conductivity as read; alkalinity as read or from bicarbonate and carbonate.
-    limits : ``conductivity``.
+    limits : see ``ConductivityLimits``.
 
     Returns
     -------
@@ -210,21 +206,20 @@ def conductivity_vs_alkalinity(samples: SampleTable, limits: Limits) -> Columns:
     100 · ALK(meq/L)/EC25 reaches 1.19 in pure sodium bicarbonate at 20 meq/L [PHREEQC3]; limit 1.3, that is
     EC/ALK ≥ 1.54 µS/cm per mg/L. Judged by the lower end of the alkalinity.
     """
-    bounds = limits.conductivity
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
-    alkalinity = evidence.known(samples, "alkalinity_mg_l_caco3", bounds.relative, bounds.absolute_mg_l_caco3)
-    lowest_ratio = 100.0 / (MG_CACO3_PER_MEQ * bounds.highest_alkalinity)
+    alkalinity = evidence.known(samples, "alkalinity_mg_l_caco3", limits.relative, limits.absolute_mg_l_caco3)
+    lowest_ratio = 100.0 / (MG_CACO3_PER_MEQ * limits.highest_alkalinity)
     ratio = conductivity / np.where(alkalinity.value > 0, alkalinity.value, np.nan)
-    usual = bounds.usual_alkalinity_ratio
+    usual = limits.usual_alkalinity_ratio
     lowest = lowest_ratio * alkalinity.low
     carries = _carried_by_ions(samples, conductivity, lowest)
     answers = {
-        "conductivity in mS/m (× 10)": _within(10.0 * ratio, usual),
-        "conductivity in mS/cm (× 1000)": _within(1000.0 * ratio, usual),
-        "alkalinity given as HCO3 (÷ 1.219)": _within(HCO3_PER_CACO3 * ratio, usual),
-        "alkalinity in °f typed as °dH (÷ 1.785)": _within(CACO3_PER_CAO * ratio, usual),
-        "half the sample volume not applied (alkalinity ÷ 2)": _within(2.0 * ratio, usual),
-        "acid capacity typed with the factor for °dH twice (÷ 2.804)": _within(DEGREE_PER_MEQ * ratio, usual),
+        "conductivity in mS/m (× 10)": within(10.0 * ratio, *usual),
+        "conductivity in mS/cm (× 1000)": within(1000.0 * ratio, *usual),
+        "alkalinity given as HCO3 (÷ 1.219)": within(HCO3_PER_CACO3 * ratio, *usual),
+        "alkalinity in °f typed as °dH (÷ 1.785)": within(CACO3_PER_CAO * ratio, *usual),
+        "half the sample volume not applied (alkalinity ÷ 2)": within(2.0 * ratio, *usual),
+        "acid capacity typed with the factor for °dH twice (÷ 2.804)": within(DEGREE_PER_MEQ * ratio, *usual),
         "nothing is wrong: the ions together carry what was read": carries,
     }
     return {

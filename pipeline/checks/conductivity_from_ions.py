@@ -26,7 +26,6 @@ from pipeline.texts import TextColumn
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
     from pipeline.checks.columns import Column, Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -60,12 +59,13 @@ _SLIPS: Final = ((0.1, "mS/m taken for µS/cm: {} µS/cm would fit", 10.0),
     "conductivity-from-ions",
     title="The conductivity read is the one its ions carry",
     source="MNR2012",
+    limits=ConductivityFromIonsLimits,
     severity="hold",
     unit="uS/cm",
     message="Conductivity {observed:0} µS/cm, the ions carry {expected:0} ({low:0} to {high:0}); "
     "ion balance {balance_percent:1} %: {suspect}.{alternative}",
 )
-def conductivity_from_ions(samples: SampleTable, limits: Limits) -> Columns:
+def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLimits) -> Columns:
     """Compare the conductivity read with the one that follows from the ions.
 
     It is the strongest single test of a full analysis, and together with the ion balance it names the
@@ -74,7 +74,7 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : the filled table; calcium, magnesium, sodium, alkalinity, chloride and sulfate are needed.
-    limits : ``limits.conductivity_from_ions``.
+    limits : see ``ConductivityFromIonsLimits``.
 
     Returns
     -------
@@ -89,12 +89,11 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> Columns:
     and carbonate [PHREEQC3], and where the alkalinity was counted the whole of the last drop: a count is read at the
     upper end of its interval.
     """
-    bounds = limits.conductivity_from_ions
     model = carried(samples.filled)
     expected = model.molal
     observed = samples.measured["conductivity_us_cm_25c"].to_numpy()
     computed = evidence.obtained(samples, "conductivity_us_cm_25c", "calculated", "derived")
-    allowed = _allowed(samples, expected, observed, bounds)
+    allowed = _allowed(samples, expected, observed, limits)
     below = np.hypot(allowed, _within_a_drop(samples))
     balance = floats(ion_balance_percent(cation_sum(samples.filled), anion_sum(samples.filled)))
     return {
@@ -104,22 +103,22 @@ def conductivity_from_ions(samples: SampleTable, limits: Limits) -> Columns:
         "expected": expected,
         "second_opinion": model.equivalent,
         "balance_percent": balance,
-        "suspect": _suspect(observed > expected, balance, bounds.balanced_percent),
-        "alternative": _slip(observed, expected, bounds.relative),
+        "suspect": _suspect(observed > expected, balance, limits.balanced_percent),
+        "alternative": _slip(observed, expected, limits.relative),
         "analyte": "conductivity",
     }
 
 
-def _allowed(samples: SampleTable, expected: Floats, observed: Floats, bounds: ConductivityFromIonsLimits) -> Floats:
+def _allowed(samples: SampleTable, expected: Floats, observed: Floats, limits: ConductivityFromIonsLimits) -> Floats:
     """Half-width of the acceptable range [µS/cm]."""
     spread = samples.uncertainty
-    variance = np.square(bounds.relative * expected)
+    variance = np.square(limits.relative * expected)
     for ion in _MEASURED_ION:
         variance += np.square(_LAMBDA[ion] * np.nan_to_num(milliequivalents(spread, ion).to_numpy()))
     alkalinity = column(spread, "alkalinity_mg_l_caco3").to_numpy() / MG_CACO3_PER_MEQ
     variance += np.square(_LAMBDA["bicarbonate"] * np.nan_to_num(alkalinity))
     meter = np.nan_to_num(column(spread, "conductivity_us_cm_25c").to_numpy())
-    variance += np.square(np.where(meter > bounds.meter_share * observed, meter, 0.0))
+    variance += np.square(np.where(meter > limits.meter_share * observed, meter, 0.0))
     return floats(np.sqrt(variance))
 
 

@@ -13,12 +13,12 @@ import pyarrow.compute as pc
 from pipeline.checks import evidence, record
 from pipeline.checks.columns import either, first_that_holds, stacked, within
 from pipeline.checks.registry import check
+from pipeline.checks.units import UnitLimits
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Places
     from pipeline.checks.columns import Column, Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -62,10 +62,11 @@ _READ_FINELY: Final = ("laboratory", "burette", "photometer", "meter", "unknown"
     "rounding-habit",
     title="The last digits of a source's values are those of measurements",
     source="CP",
+    limits=DigitLimits,
     severity="note",
     message="{analyte}: {percent:0} % of {values:0} values in this source {habit}: {alternative}.",
 )
-def rounding_habit(samples: SampleTable, limits: Limits) -> Columns:
+def rounding_habit(samples: SampleTable, limits: DigitLimits) -> Columns:
     """Count last digits, and kit values that no whole number of drops gives.
 
     Values that all end in 0 or 5, or fall between two drops, were rounded, converted or guessed.
@@ -73,7 +74,7 @@ def rounding_habit(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : readings with `raw_text`, `value`, `method`; `file_sha256` of the samples.
-    limits : ``digits``.
+    limits : see ``DigitLimits``.
 
     Returns
     -------
@@ -108,15 +109,15 @@ def _grouped(samples: SampleTable, chosen: Places, hit: Flags, fewest: int) -> d
     }
 
 
-def _last_digits(samples: SampleTable, limits: Limits) -> Columns:
+def _last_digits(samples: SampleTable, limits: DigitLimits) -> Columns:
     fine = samples.once(record.said, "method").isin(_READ_FINELY)
     fine &= samples.once(record.said, "analyte").isin(_ROUNDABLE)
     digit, round_digit = _ends(samples.readings)
     chosen = np.flatnonzero(fine & digit)
     return {
-        **_grouped(samples, chosen, round_digit[chosen], limits.digits.fewest_values),
+        **_grouped(samples, chosen, round_digit[chosen], limits.fewest_values),
         "low": np.nan,
-        "high": limits.digits.share,
+        "high": limits.share,
         "habit": "end in 0 or 5",
         "alternative": "rounded, or read from a scale by eye",
     }
@@ -135,7 +136,7 @@ def _ends(readings: pd.DataFrame) -> tuple[Flags, Flags]:
     return flags[0][code], flags[1][code]
 
 
-def _between_drops(samples: SampleTable, limits: Limits) -> Columns:
+def _between_drops(samples: SampleTable, limits: DigitLimits) -> Columns:
     by_drops = samples.once(record.said, "method").isin(["drops"])
     chosen = np.flatnonzero(by_drops & ~samples.once(record.said, "form").isin(["drops"]))
     readings = samples.readings.take(chosen)
@@ -146,11 +147,11 @@ def _between_drops(samples: SampleTable, limits: Limits) -> Columns:
     step = degree * np.where(np.isnan(ratio), 1.0, ratio)
     known = ~np.isnan(step) & ~np.isnan(value)
     gap = np.abs(value - step * np.round(value / step))
-    between = gap > np.maximum(limits.digits.kit_rounding_mg_l, 0.05 * step)
+    between = gap > np.maximum(limits.kit_rounding_mg_l, 0.05 * step)
     return {
-        **_grouped(samples, chosen[known], between[known], limits.digits.fewest_kit_values),
+        **_grouped(samples, chosen[known], between[known], limits.fewest_kit_values),
         "low": np.nan,
-        "high": limits.digits.kit_share,
+        "high": limits.kit_share,
         "habit": "are no whole number of drops of the kit named",
         "alternative": "converted with another kit's factor, or not from this kit",
     }
@@ -160,12 +161,13 @@ def _between_drops(samples: SampleTable, limits: Limits) -> Columns:
     "unit-copied-down",
     title="Every row is in the unit of its column",
     source="CP",
+    limits=UnitLimits,
     severity="hold",
     unit="uS/cm per mg/L as CaCO3",
     message="conductivity / hardness is {observed:2} here and ordinary in {ordinary:0} rows of this source: "
     "{alternative}. Ask which instrument or kit this row came from.",
 )
-def unit_copied_down(samples: SampleTable, limits: Limits) -> Columns:
+def unit_copied_down(samples: SampleTable, limits: UnitLimits) -> Columns:
     """Find rows written in another unit than the rest of their column.
 
     A unit filled down a column is right for the first instrument and wrong for the next one.
@@ -173,7 +175,7 @@ def unit_copied_down(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : conductivity, total hardness, alkalinity; chloride and sulfate where known.
-    limits : ``units``.
+    limits : see ``UnitLimits``.
 
     Returns
     -------
@@ -186,8 +188,7 @@ def unit_copied_down(samples: SampleTable, limits: Limits) -> Columns:
     rows of the source are ordinary, else note (the whole column may be in that unit). Water whose chloride
     and sulfate carry half the conductivity (100 µS/cm per meq/L [APHA1030]) is salty, not mistyped.
     """
-    units = limits.units
-    lowest, highest = units.usual_ratio
+    lowest, highest = limits.usual_ratio
     conductivity, hardness, alkalinity, chloride, sulfate = (samples.measured[name].to_numpy() for name in _COMPARED)
     by_hardness = conductivity / np.where(hardness > 0, hardness, np.nan)
     by_alkalinity = conductivity / np.where(alkalinity > 0, alkalinity, np.nan)
@@ -195,7 +196,7 @@ def unit_copied_down(samples: SampleTable, limits: Limits) -> Columns:
     of = evidence.sources(samples)
     count = of.count(ordinary)
     salts = np.nan_to_num(chloride / 35.45) + np.nan_to_num(sulfate / 48.03)
-    mixed = ((count >= units.column_rows) & (of.names != ""))[of.code]
+    mixed = ((count >= limits.column_rows) & (of.names != ""))[of.code]
     fresh = 100 * salts < 0.5 * conductivity
     slips = {
         "German degrees (×17.85) under a heading of mg/L would fit": 1 / 17.848,
@@ -204,7 +205,7 @@ def unit_copied_down(samples: SampleTable, limits: Limits) -> Columns:
         "conductivity in mS/m (×10) under a heading of µS/cm would fit": 10.0,
         "conductivity in mS/cm (×1000) under a heading of µS/cm would fit": 1000.0,
     }
-    thick = conductivity > units.thin_us_cm
+    thick = conductivity > limits.thin_us_cm
     answers = {
         words: fresh
         & (mixed if factor > 1 else thick)

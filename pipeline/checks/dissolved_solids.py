@@ -15,7 +15,6 @@ from pipeline.chemistry.equivalents import dissolved_solids_calculated
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -38,15 +37,14 @@ _METERED: Final = ("meter", "drops", "strip", "typed", "calculated", "unknown")
 _THOUSAND: Final = 1000.0
 
 
-def multiple_of_conductivity(samples: SampleTable, limits: Limits) -> tuple[Floats, Flags]:
+def multiple_of_conductivity(samples: SampleTable, limits: DissolvedSolidsLimits) -> tuple[Floats, Flags]:
     """Give the median TDS/EC of each source, and whether nearly all its TDS are that multiple of EC."""
-    bounds = limits.dissolved_solids
     ratio = _ratio(samples)
     of = evidence.sources(samples)
     median = of.median(ratio)
-    same = np.abs(ratio / median[of.code] - 1.0) <= bounds.same_within
+    same = np.abs(ratio / median[of.code] - 1.0) <= limits.same_within
     seen = of.count(~np.isnan(ratio))
-    return median, (of.count(same) >= bounds.same_share * seen) & (seen >= bounds.same_samples)
+    return median, (of.count(same) >= limits.same_share * seen) & (seen >= limits.same_samples)
 
 
 def _ratio(samples: SampleTable) -> Floats:
@@ -61,11 +59,12 @@ def _ratio(samples: SampleTable) -> Floats:
     "tds-vs-conductivity",
     title="Dissolved solids and conductivity are of one water",
     source="HEM1985",
+    limits=DissolvedSolidsLimits,
     severity="note",
     message="tds {tds:1} mg/L over conductivity {conductivity:1} µS/cm is {observed:2}; "
     "{low:2} to {high:2} is usual. {alternative}.",
 )
-def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> Columns:
+def tds_vs_conductivity(samples: SampleTable, limits: DissolvedSolidsLimits) -> Columns:
     """Compare dissolved solids with conductivity.
 
     A pen computes the one from the other, and a weighed residue stays near it; a ratio far off means
@@ -74,7 +73,7 @@ def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : TDS and conductivity as read, and the method of the TDS.
-    limits : ``dissolved_solids``.
+    limits : see ``DissolvedSolidsLimits``.
 
     Returns
     -------
@@ -87,17 +86,16 @@ def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> Columns:
     widened by 10 mg/L, which matters in thin water only. A swapped pair at 0.47–0.52 after the
     swap is a pen on the sodium chloride scale.
     """
-    bounds = limits.dissolved_solids
     tds = samples.measured["tds_mg_l"].to_numpy()
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
     ratio = _ratio(samples)
     weighed = ~evidence.obtained(samples, "tds_mg_l", *_METERED)
-    wider = bounds.absolute_mg_l / np.maximum(conductivity, 1e-3)
-    low = np.maximum(bounds.meter_ratio[0] - wider, 0.0)
-    high = np.where(weighed, bounds.weighed_ratio[1], bounds.meter_ratio[1]) + wider
-    swapped = (ratio >= bounds.swapped_ratio[0]) & (ratio <= bounds.swapped_ratio[1])
+    wider = limits.absolute_mg_l / np.maximum(conductivity, 1e-3)
+    low = np.maximum(limits.meter_ratio[0] - wider, 0.0)
+    high = np.where(weighed, limits.weighed_ratio[1], limits.meter_ratio[1]) + wider
+    swapped = (ratio >= limits.swapped_ratio[0]) & (ratio <= limits.swapped_ratio[1])
     copied = ratio == 1.0
-    thousand = (ratio / _THOUSAND >= bounds.meter_ratio[0]) & (ratio / _THOUSAND <= bounds.weighed_ratio[1])
+    thousand = (ratio / _THOUSAND >= limits.meter_ratio[0]) & (ratio / _THOUSAND <= limits.weighed_ratio[1])
     answers = {
         "TDS and conductivity swapped would fit": swapped,
         "Conductivity copied into TDS, or a meter factor of 1.0, would fit": copied,
@@ -120,12 +118,13 @@ def tds_vs_conductivity(samples: SampleTable, limits: Limits) -> Columns:
     "tds-vs-ions",
     title="A weighed residue agrees with the sum of the ions",
     source="APHA1030",
+    limits=DissolvedSolidsLimits,
     severity="hold",
     unit="mg/L",
     message="tds {observed:0} mg/L is {ratio:2} of the {calculated:0} mg/L its ions make (0.9 to 1.2 usual). "
     "{alternative}.",
 )
-def tds_vs_ions(samples: SampleTable, limits: Limits) -> Columns:
+def tds_vs_ions(samples: SampleTable, limits: DissolvedSolidsLimits) -> Columns:
     """Compare a weighed residue with the one calculated from the ions.
 
     A residue smaller than its ions is impossible: one ion is too high. A larger one holds something
@@ -134,7 +133,7 @@ def tds_vs_ions(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : TDS that is not from a meter; all major ions.
-    limits : ``dissolved_solids``.
+    limits : see ``DissolvedSolidsLimits``.
 
     Returns
     -------
@@ -146,8 +145,7 @@ def tds_vs_ions(samples: SampleTable, limits: Limits) -> Columns:
     calculated = 0.6 ALK + Ca + Mg + Na + K + Cl + SO4 + SiO3 + NO3 + F; weighed/calculated 1.0–1.2
     [APHA1030], below 0.9 held. A plain sum of ions, with the bicarbonate whole, is accepted as well.
     """
-    bounds = limits.dissolved_solids
-    tds = evidence.read(samples, "tds_mg_l", bounds.relative, bounds.absolute_mg_l)
+    tds = evidence.read(samples, "tds_mg_l", limits.relative, limits.absolute_mg_l)
     of = evidence.sources(samples)
     _, same = samples.once(multiple_of_conductivity, limits)
     weighed = ~evidence.obtained(samples, "tds_mg_l", *_METERED) & ~same[of.code]
@@ -155,8 +153,8 @@ def tds_vs_ions(samples: SampleTable, limits: Limits) -> Columns:
     calculated = solids["tds_evaporated_mg_l"].to_numpy()
     whole = solids["sum_of_ions_mg_l"].to_numpy()
     allowed = tds.reach + tds.slack
-    least = bounds.of_ions[0] * calculated - allowed
-    most = np.maximum(bounds.of_ions[1] * calculated, whole) + allowed
+    least = limits.of_ions[0] * calculated - allowed
+    most = np.maximum(limits.of_ions[1] * calculated, whole) + allowed
     answers = {
         "One ion is too high (digit, unit or form), or the residue was not dried whole": tds.value < least,
         "Something was not analysed (silica, organic matter, an ion)": tds.value > most,
@@ -178,11 +176,12 @@ def tds_vs_ions(samples: SampleTable, limits: Limits) -> Columns:
     "tds-calculated",
     title="Dissolved solids of a source were measured, not computed from conductivity",
     source="CP",
+    limits=DissolvedSolidsLimits,
     severity="note",
     message="tds is {observed:3} × conductivity in {samples:0} of {seen:0} samples of this source: it "
     "repeats the conductivity and proves nothing. {alternative}.",
 )
-def tds_calculated(samples: SampleTable, limits: Limits) -> Columns:
+def tds_calculated(samples: SampleTable, limits: DissolvedSolidsLimits) -> Columns:
     """Recognise a source whose dissolved solids are its conductivity times a constant.
 
     Such a TDS is no second measurement; agreement with it says nothing. One note for the whole source.
@@ -190,7 +189,7 @@ def tds_calculated(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : TDS and conductivity as read, and the source.
-    limits : ``dissolved_solids.same_within`` [-], ``same_share`` [-], ``same_samples``.
+    limits : ``same_within`` [-], ``same_share`` [-], ``same_samples``.
 
     Returns
     -------
@@ -203,7 +202,7 @@ def tds_calculated(samples: SampleTable, limits: Limits) -> Columns:
     ratio = _ratio(samples)
     of = evidence.sources(samples)
     median, same = samples.once(multiple_of_conductivity, limits)
-    close = np.abs(ratio / median[of.code] - 1.0) <= limits.dissolved_solids.same_within
+    close = np.abs(ratio / median[of.code] - 1.0) <= limits.same_within
     found: Columns = {
         "file_sha256": of.names,
         "observed": median,

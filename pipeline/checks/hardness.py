@@ -21,7 +21,6 @@ from pipeline.chemistry.equivalents import (
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Column, Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -61,12 +60,13 @@ def _part(samples: SampleTable, ion: str, per_ion: float, limits: HardnessLimits
     "hardness-sum",
     title="Total hardness equals calcium hardness plus magnesium hardness",
     source="APHA2340B",
+    limits=HardnessLimits,
     severity="hold",
     unit="mg/L as CaCO3",
     message="total_hardness {observed:1} mg/L as CaCO3 does not fit its parts (calcium {calcium_hardness:1}, "
     "magnesium {magnesium_hardness:1}; {expected:1} ± {allowed:1} expected). {alternative}.",
 )
-def hardness_sum(samples: SampleTable, limits: Limits) -> Columns:
+def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Columns:
     """Compare titrated total hardness with the hardness of its calcium and magnesium.
 
     The figures come from separate measurements, so a gap points at a misread end point, a wrong
@@ -76,7 +76,7 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : total hardness, and calcium or magnesium (as hardness or as the ion), all as read.
-    limits : ``hardness.relative`` [-], ``hardness.absolute_mg_l_caco3``: least uncertainty (k = 2).
+    limits : ``relative`` [-], ``absolute_mg_l_caco3``: least uncertainty (k = 2).
 
     Returns
     -------
@@ -88,10 +88,9 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> Columns:
     record in twenty lies outside, so up to k = 3 it is a note.
     A "<" counts as anything from 0 to its limit.
     """
-    bounds = limits.hardness
-    total = evidence.read(samples, "total_hardness_mg_l_caco3", bounds.relative, bounds.absolute_mg_l_caco3)
-    calcium = _part(samples, "calcium", CACO3_PER_CALCIUM, bounds)
-    magnesium = _part(samples, "magnesium", CACO3_PER_MAGNESIUM, bounds)
+    total = evidence.read(samples, "total_hardness_mg_l_caco3", limits.relative, limits.absolute_mg_l_caco3)
+    calcium = _part(samples, "calcium", CACO3_PER_CALCIUM, limits)
+    magnesium = _part(samples, "magnesium", CACO3_PER_MAGNESIUM, limits)
     both = ~np.isnan(calcium.value) & ~np.isnan(magnesium.value)
     one = np.where(np.isnan(calcium.value), magnesium.value, calcium.value)
     expected = np.where(both, calcium.value + magnesium.value, one)
@@ -117,7 +116,7 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> Columns:
     answers = {words: fits & both for words, fits in answers.items()}
     return {
         "observed": np.where(np.isnan(expected), np.nan, observed),
-        "severity": either(np.abs(observed - expected) > bounds.hold_beyond * allowed, "hold", "note"),
+        "severity": either(np.abs(observed - expected) > limits.hold_beyond * allowed, "hold", "note"),
         "low": expected - allowed,
         "high": np.where(both, expected + allowed, np.nan),
         "analyte": "total_hardness calcium magnesium",
@@ -133,12 +132,13 @@ def hardness_sum(samples: SampleTable, limits: Limits) -> Columns:
     "alkalinity-over-hardness",
     title="Alkalinity above the hardness is carried by sodium or potassium",
     source="CP",
+    limits=HardnessLimits,
     severity="note",
     unit="mg/L as CaCO3",
     message="alkalinity {alkalinity:1} exceeds total_hardness {hardness:1} by {observed:1} mg/L as CaCO3; "
     "that needs at least {sodium_needed:0} mg/L sodium, {sodium_said}. {alternative}.",
 )
-def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> Columns:
+def alkalinity_over_hardness(samples: SampleTable, limits: HardnessLimits) -> Columns:
     """Ask for the sodium behind an alkalinity that is larger than the hardness.
 
     Softened houses and natural soda waters look exactly like a mistake here; sodium decides. Not
@@ -149,7 +149,7 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> Columns:
     ----------
     samples : alkalinity and total hardness (or what gives them); sodium, potassium, conductivity if read;
         `stage supply treatment comment`.
-    limits : ``hardness``.
+    limits : see ``HardnessLimits``.
 
     Returns
     -------
@@ -164,12 +164,11 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> Columns:
     4 µS/cm per mg/L of it; above that the water is rich in sodium or chloride in either order [CP]. An
     agency's data are not typed from a kit and stay a note.
     """
-    bounds = limits.hardness
-    floor = (bounds.relative, bounds.absolute_mg_l_caco3)
+    floor = (limits.relative, limits.absolute_mg_l_caco3)
     alkalinity = evidence.known(samples, "alkalinity_mg_l_caco3", *floor)
     hardness = evidence.known(samples, "total_hardness_mg_l_caco3", *floor)
-    sodium = evidence.read(samples, "sodium_mg_l", bounds.sodium_relative, bounds.sodium_absolute_mg_l)
-    potassium = evidence.read(samples, "potassium_mg_l", bounds.sodium_relative, bounds.sodium_absolute_mg_l)
+    sodium = evidence.read(samples, "sodium_mg_l", limits.sodium_relative, limits.sodium_absolute_mg_l)
+    potassium = evidence.read(samples, "potassium_mg_l", limits.sodium_relative, limits.sodium_absolute_mg_l)
     top = hardness.value + hardness.slack
     excess = alkalinity.value - top
     allowed = evidence.tolerance(
@@ -178,13 +177,13 @@ def alkalinity_over_hardness(samples: SampleTable, limits: Limits) -> Columns:
     )
     found = sodium.value + np.nan_to_num(potassium.value) * SODIUM_PER_POTASSIUM
     found_high = sodium.high + np.nan_to_num(potassium.high) * SODIUM_PER_POTASSIUM
-    explained = np.nan_to_num(found_high) / (bounds.sodium_share * SODIUM_PER_CACO3)
+    explained = np.nan_to_num(found_high) / (limits.sodium_share * SODIUM_PER_CACO3)
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
-    from_conductivity = (conductivity / bounds.us_cm_per_meq - hardness.value / MG_CACO3_PER_MEQ) * MOLAR_MASS["sodium"]
+    from_conductivity = (conductivity / limits.us_cm_per_meq - hardness.value / MG_CACO3_PER_MEQ) * MOLAR_MASS["sodium"]
     high = allowed + explained
     short = ~np.isnan(found) & (excess > high)
     softened = evidence.says(samples, ("supply", "treatment", "comment"), SOFTENED_WORDS)
-    exchanged = np.isnan(found) & (excess > high) & _exchange_fits(samples, alkalinity, hardness, bounds)
+    exchanged = np.isnan(found) & (excess > high) & _exchange_fits(samples, alkalinity, hardness, limits)
     answers = {
         "Hardness and alkalinity exchanged would fit: ask for the counts; or softened or natural sodium "
         "bicarbonate water: ask for a softener, measure sodium": exchanged,
@@ -221,14 +220,14 @@ def _sodium_said(found: Floats, said: Flags) -> Column:
 
 
 def _exchange_fits(
-    samples: SampleTable, alkalinity: evidence.Quantity, hardness: evidence.Quantity, bounds: HardnessLimits
+    samples: SampleTable, alkalinity: evidence.Quantity, hardness: evidence.Quantity, limits: HardnessLimits
 ) -> Flags:
     """Tell where the two titrations of a raw water may have changed places, as far as anything else says."""
     raw = samples.fact("stage").isin(["raw"])
     stated = evidence.says(samples, ("supply", "treatment", "comment"), _SODIUM_WORDS)
     agency = evidence.obtained(samples, "alkalinity_mg_l_caco3", "public-data")
     ratio = samples.measured["conductivity_us_cm_25c"].to_numpy() / alkalinity.value
-    lowest, highest = bounds.exchanged_ratio
+    lowest, highest = limits.exchanged_ratio
     carried = np.isnan(ratio) | ((ratio >= lowest) & (ratio <= highest))
-    counted = hardness.value - hardness.slack >= bounds.softened_below_mg_l_caco3
+    counted = hardness.value - hardness.slack >= limits.softened_below_mg_l_caco3
     return np.asarray(raw & ~stated & ~agency & carried & counted, dtype="bool")

@@ -18,7 +18,6 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Column, Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -60,12 +59,13 @@ _PH_WEIGHT: Final = 0.5
     "copied-reading",
     title="Each record was measured, not copied",
     source="CP",
+    limits=IdentityLimits,
     severity="hold",
     unit="records",
     message="{observed:0} records carry exactly the same {compared:0} values: {alternative} "
     "({other} {same_as}, {same_site}, {same_day}).",
 )
-def copied_reading(samples: SampleTable, limits: Limits) -> Columns:
+def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Columns:
     """Find records that agree in every figure.
 
     The previous row filled in again agrees to the last digit. So do, now and then, two honest visits to a
@@ -74,7 +74,7 @@ def copied_reading(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : all main quantities and their methods; `client site sampling_point collected_at activity`.
-    limits : ``identity``.
+    limits : see ``IdentityLimits``.
 
     Returns
     -------
@@ -91,8 +91,7 @@ def copied_reading(samples: SampleTable, limits: Limits) -> Columns:
     500 pairs on one day, where rows are copied within a sheet, or once in a hundred thousand on different
     days: hold. Anything else: hold. Blanks, standards and duplicates are left out.
     """
-    bounds = limits.identity
-    heavy = samples.fact("activity").isin(["", "routine"]) & (_tie_weight(samples) >= bounds.tie_weight)
+    heavy = samples.fact("activity").isin(["", "routine"]) & (_tie_weight(samples) >= limits.tie_weight)
     values = samples.measured[_COMPARED].to_numpy()[heavy]
     group, _ = pd.factorize(pd.util.hash_pandas_object(pd.DataFrame(values), index=False).to_numpy())
     tied = np.bincount(group, minlength=1)[group] > 1
@@ -104,10 +103,10 @@ def copied_reading(samples: SampleTable, limits: Limits) -> Columns:
         chosen = np.zeros(len(samples), dtype="bool")
         chosen[place[visits]] = True
         mine = samples.where(pd.Series(chosen, index=samples.about.index))
-        once_in[visits] = _rough(1 / coincidence.chance(mine, _COMPARED, bounds.visit_spread, bounds.visit_spread_ph))
+        once_in[visits] = _rough(1 / coincidence.chance(mine, _COMPARED, limits.visit_spread, limits.visit_spread_ph))
     compared = (~np.isnan(values[tied])).sum(axis=1)
-    printed = (ties.days <= 1) & (ties.sites >= bounds.printed_sites)
-    found = _judged_ties(samples, ties, printed, compared, once_in, bounds)
+    printed = (ties.days <= 1) & (ties.sites >= limits.printed_sites)
+    found = _judged_ties(samples, ties, printed, compared, once_in, limits)
     told = {name: taken(column, np.flatnonzero(~printed)) for name, column in found.items()}
     first = np.flatnonzero(printed & ties.first)
     file = samples.fact("file_sha256").take(place[first])
@@ -175,13 +174,13 @@ def _tie_weight(samples: SampleTable) -> np.ndarray:
 
 
 def _judged_ties(
-    samples: SampleTable, ties: _Ties, printed: Flags, compared: Places, once_in: Floats, bounds: IdentityLimits
+    samples: SampleTable, ties: _Ties, printed: Flags, compared: Places, once_in: Floats, limits: IdentityLimits
 ) -> dict[str, Column]:
     count = len(ties.place)
     one_day = ties.days <= 1
     double = one_day & (ties.places == 1)
     rarest = np.select(
-        [ties.sites <= 1, one_day], [bounds.chance, bounds.chance_one_day], default=bounds.chance_elsewhere
+        [ties.sites <= 1, one_day], [limits.chance, limits.chance_one_day], default=limits.chance_elsewhere
     )
     chance = once_in <= 1 / rarest
     words = {
@@ -220,7 +219,7 @@ def _day(moments: record.Instants) -> npt.NDArray[np.object_]:
     unit="reports",
     message="{observed:0} reports give this sample different values ({detail}). {alternative}.",
 )
-def report_revision(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
+def report_revision(samples: SampleTable) -> Columns:
     """Hold a sample whose laboratory values were issued again with other numbers.
 
     Both issues stay in the store; which one counts is for a person to say, not for the date of the file.
@@ -228,7 +227,6 @@ def report_revision(samples: SampleTable, limits: Limits) -> Columns:  # noqa: A
     Parameters
     ----------
     samples : `revisions`, the number of reports that differ, and `revision_detail` in words.
-    limits : none used.
 
     Returns
     -------

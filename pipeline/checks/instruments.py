@@ -15,7 +15,6 @@ from pipeline.texts import TextColumn
 if TYPE_CHECKING:
     from pipeline.arrays import Flags
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -46,10 +45,11 @@ _FULL_SCALE: Final = (999.0, 1999.0, 3999.0, 9999.0, 19999.0)
     "instrument-range",
     title="The reading is not the end of the instrument's range",
     source="CP",
+    limits=InstrumentLimits,
     severity="reject",
     message='{analyte}: "{shown}" is {alternative}.',
 )
-def instrument_range(samples: SampleTable, limits: Limits) -> Columns:
+def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Columns:
     """Find displays that ran out of digits and strips read at their last pad.
 
     A saturated meter shows the same number for every stronger water; the true value is only "more than".
@@ -57,7 +57,7 @@ def instrument_range(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : meter readings of conductivity, TDS and turbidity; all strip readings.
-    limits : ``instruments.strip_readings``, ``strip_repeats`` [-], ``strip_share`` [-].
+    limits : ``strip_readings``, ``strip_repeats`` [-], ``strip_share`` [-].
 
     Returns
     -------
@@ -89,8 +89,7 @@ def instrument_range(samples: SampleTable, limits: Limits) -> Columns:
     return {**found, "low": np.nan}
 
 
-def _strips(samples: SampleTable, limits: Limits) -> Columns:
-    instruments = limits.instruments
+def _strips(samples: SampleTable, limits: InstrumentLimits) -> Columns:
     value = samples.readings["value"].to_numpy(dtype="float64")
     place = samples.once(record.positions)
     chosen = np.flatnonzero(samples.once(record.said, "method").isin(["strip"]) & ~np.isnan(value) & (place >= 0))
@@ -103,9 +102,9 @@ def _strips(samples: SampleTable, limits: Limits) -> Columns:
     np.maximum.at(top, cell, value)
     total = np.bincount(cell, minlength=len(cells))
     at_top = np.bincount(cell, weights=(value == top[cell]) & (value > 0), minlength=len(cells))
-    repeated = (at_top >= instruments.strip_repeats) & (at_top >= instruments.strip_share * total)
+    repeated = (at_top >= limits.strip_repeats) & (at_top >= limits.strip_share * total)
     of_file = TextColumn(cells // width, file.texts)
-    kept = np.flatnonzero((total >= instruments.strip_readings) & of_file.stated())
+    kept = np.flatnonzero((total >= limits.strip_readings) & of_file.stated())
     return {
         "place": np.full(len(kept), -1),
         "file_sha256": of_file.take(kept),
@@ -124,11 +123,12 @@ def _strips(samples: SampleTable, limits: Limits) -> Columns:
     "uncalibrated-instrument",
     title="The meter was calibrated not long before the reading",
     source="CP",
+    limits=InstrumentLimits,
     severity="note",
     unit="days",
     message="{instrument}: {alternative}: {observed:0}.",
 )
-def uncalibrated_instrument(samples: SampleTable, limits: Limits) -> Columns:
+def uncalibrated_instrument(samples: SampleTable, limits: InstrumentLimits) -> Columns:
     """Compare the day of the reading with the day the meter was last calibrated.
 
     Electrodes age; a reading from a meter nobody has checked for a season is an opinion.
@@ -137,7 +137,7 @@ def uncalibrated_instrument(samples: SampleTable, limits: Limits) -> Columns:
     ----------
     samples : `collected_at`, `calibrated_on`, `instrument`; a source that never names a calibration
         day is not evaluated.
-    limits : ``instruments.calibration_days`` [days].
+    limits : ``calibration_days`` [days].
 
     Returns
     -------
@@ -155,7 +155,7 @@ def uncalibrated_instrument(samples: SampleTable, limits: Limits) -> Columns:
         "place": np.arange(len(samples)),
         "observed": age,
         "low": -1.0,
-        "high": limits.instruments.calibration_days,
+        "high": limits.calibration_days,
         "instrument": instrument.map(lambda text: text or "the meter"),
         "alternative": either(age < 0, "calibrated after the reading, days", "days since calibration"),
     }
@@ -185,7 +185,7 @@ def _no_day(samples: SampleTable, instrument: Flags, named: Flags) -> Columns:
     severity="hold",
     message='The reading names "{instrument}", the calibration "{calibrated}": {alternative}.',
 )
-def instrument_mismatch(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
+def instrument_mismatch(samples: SampleTable) -> Columns:
     """Compare the instrument of the reading with the instrument of the calibration.
 
     A calibration of another meter proves nothing about this one.
@@ -193,7 +193,6 @@ def instrument_mismatch(samples: SampleTable, limits: Limits) -> Columns:  # noq
     Parameters
     ----------
     samples : `instrument` and `instrument_calibration_id`.
-    limits : none used.
 
     Returns
     -------

@@ -23,7 +23,6 @@ from pipeline.chemistry.equivalents import (
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -73,14 +72,14 @@ class Balance:
         return 100.0 * (plus - minus) / np.where(total > 0, total, np.nan)
 
 
-def balance(samples: SampleTable, limits: Limits) -> Balance:
+def balance(samples: SampleTable, limits: IonBalanceLimits) -> Balance:
     """Sum the charges of every sample with their combined uncertainty.
 
     Calcium and magnesium count as the ions, else as total hardness; alkalinity or else bicarbonate and
     carbonate; "<" as anything up to its limit. Missing potassium, ammonium, nitrate and fluoride
     count as 0 [APHA1030]; any other missing ion leaves the balance missing.
     """
-    relative = limits.ion_balance.relative
+    relative = limits.relative
 
     def ion(name: str) -> evidence.Quantity:
         per_mg = abs(CHARGE[name]) / MOLAR_MASS[name]
@@ -112,34 +111,33 @@ def balance(samples: SampleTable, limits: Limits) -> Balance:
     )
 
 
-def measured_balance(samples: SampleTable, limits: Limits) -> Floats:
+def measured_balance(samples: SampleTable, limits: IonBalanceLimits) -> Floats:
     """Balance in percent where it is evidence: missing where an ion was computed from the others.
 
     Such a balance is 0 by construction. It shows in the method of an ion, or in a source whose
     balance is 0 in nearly every sample.
     """
-    bounds = limits.ion_balance
     percent = samples.once(balance, limits).percent()
     computed = [evidence.obtained(samples, name, "calculated") for name in (*_MAJOR, "bicarbonate_mg_l")]
-    exact = np.abs(percent) < bounds.exact_percent
+    exact = np.abs(percent) < limits.exact_percent
     of = evidence.sources(samples)
     known = of.count(~np.isnan(percent))
-    by_difference = (of.count(exact) >= bounds.exact_share * known) & (known >= bounds.exact_samples)
+    by_difference = (of.count(exact) >= limits.exact_share * known) & (known >= limits.exact_samples)
     no_evidence = np.logical_or.reduce(computed) | by_difference[of.code]
     return np.asarray(np.where(no_evidence, np.nan, percent), dtype="float64")
 
 
-def _allowed_percent(samples: SampleTable, charges: Balance, bounds: IonBalanceLimits) -> Floats:
+def _allowed_percent(samples: SampleTable, charges: Balance, limits: IonBalanceLimits) -> Floats:
     """Widest of the standard's band, the drop kit's ± 10 % and the combined uncertainty [%]."""
     total = charges.cations + charges.anions
     per_meq = 100.0 / np.where(total > 0, total, np.nan)
     band = np.select(
-        [charges.anions < bounds.soft_below_meq_l, charges.anions < bounds.medium_below_meq_l],
-        [bounds.soft_allowed_meq_l * per_meq, bounds.medium_percent],
-        bounds.strong_percent,
+        [charges.anions < limits.soft_below_meq_l, charges.anions < limits.medium_below_meq_l],
+        [limits.soft_allowed_meq_l * per_meq, limits.medium_percent],
+        limits.strong_percent,
     )
     counted = [evidence.obtained(samples, name, "drops", "strip") for name in _DROPS_COUNT]
-    kit = np.where(np.logical_or.reduce(counted), bounds.drop_kit_percent, 0.0)
+    kit = np.where(np.logical_or.reduce(counted), limits.drop_kit_percent, 0.0)
     widest: Floats = np.maximum(np.maximum(band, kit), charges.allowed * per_meq)
     return widest
 
@@ -148,13 +146,14 @@ def _allowed_percent(samples: SampleTable, charges: Balance, bounds: IonBalanceL
     "ion-balance",
     title="Cations and anions carry the same charge",
     source="APHA1030",
+    limits=IonBalanceLimits,
     severity="hold",
     unit="%",
     message="cations {cations:2} and anions {anions:2} meq/L differ by {observed:2} % of their sum "
     "(± {allowed_percent:2} % allowed; {balance_of_half_sum_percent:2} % if divided by half the sum). "
     "{alternative}.",
 )
-def ion_balance(samples: SampleTable, limits: Limits) -> Columns:
+def ion_balance(samples: SampleTable, limits: IonBalanceLimits) -> Columns:
     """Compare the charges of the cations with those of the anions.
 
     Every water is neutral, so a gap means a wrong, swapped or missing ion, or an alkalinity in the
@@ -164,7 +163,7 @@ def ion_balance(samples: SampleTable, limits: Limits) -> Columns:
     ----------
     samples : calcium and magnesium (or total hardness), sodium, alkalinity (or bicarbonate), chloride,
         sulfate; potassium, ammonium, nitrate, fluoride if read.
-    limits : ``ion_balance``.
+    limits : see ``IonBalanceLimits``.
 
     Returns
     -------
@@ -178,13 +177,12 @@ def ion_balance(samples: SampleTable, limits: Limits) -> Columns:
     drop kit [CP], or the combined uncertainty of the ions (k = 2) if that is more [JCGM100]. Up to 5 %, and up to
     three standard uncertainties, it is a note: one honest record in twenty lies outside two.
     """
-    bounds = limits.ion_balance
     charges = samples.once(balance, limits)
     percent = samples.once(measured_balance, limits)
-    allowed = _allowed_percent(samples, charges, bounds)
+    allowed = _allowed_percent(samples, charges, limits)
     total = charges.cations + charges.anions
-    spread = bounds.hold_beyond * 100.0 * charges.allowed / np.where(total > 0, total, np.nan)
-    noted = np.abs(percent) <= np.fmax(bounds.note_within_percent, spread)
+    spread = limits.hold_beyond * 100.0 * charges.allowed / np.where(total > 0, total, np.nan)
+    noted = np.abs(percent) <= np.fmax(limits.note_within_percent, spread)
     minus, plus = charges.anions, charges.cations
     as_caco3 = charges.percent(anions=minus + charges.alkalinity * (HCO3_PER_CACO3 - 1.0))
     as_hco3 = charges.percent(anions=minus + charges.alkalinity * (1.0 / HCO3_PER_CACO3 - 1.0))

@@ -8,7 +8,7 @@ import numpy as np
 
 from pipeline.checks import record
 from pipeline.checks.columns import either, first_that_holds, stacked, within
-from pipeline.checks.kits import LABORATORY, Counts, counts
+from pipeline.checks.kits import LABORATORY, Counts, KitLimits, counts
 from pipeline.checks.registry import check
 from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES
@@ -16,8 +16,6 @@ from schemas.columns import ANALYTES
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Columns
-    from pipeline.checks.kits import KitLimits
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 _IN_WORDS = ("drop_convention", "comment")
@@ -45,11 +43,12 @@ def _beside_laboratory(samples: SampleTable) -> tuple[Counts, Floats]:
     "sample-volume",
     title="The sample volume fits the kit and was applied",
     source="CP",
+    limits=KitLimits,
     severity="hold",
     message="{analyte}: {observed:2} times the {compared_with} ({used_ml:1} mL used, kit made for "
     "{nominal_ml:1} mL, {step:2} mg/L per drop): {alternative}.",
 )
-def sample_volume(samples: SampleTable, limits: Limits) -> Columns:
+def sample_volume(samples: SampleTable, limits: KitLimits) -> Columns:
     """Look for a kit run on a volume it was not made for.
 
     Half the water makes each drop worth twice as much. Unrecorded, it halves the result; recorded and
@@ -58,7 +57,7 @@ def sample_volume(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : readings of form `drops`; a laboratory, burette or photometer reading beside them if any.
-    limits : ``kits.usual_volumes``, ``kits.volume_tolerance`` [-].
+    limits : ``usual_volumes``, ``volume_tolerance`` [-].
 
     Returns
     -------
@@ -69,7 +68,7 @@ def sample_volume(samples: SampleTable, limits: Limits) -> Columns:
     -----
     value = n · d · Vnominal / Vused [CP]. Less than nominal, recorded and applied: note.
     """
-    recorded, compared = _recorded_volume(samples.once(counts), limits.kits), _halved_or_doubled(samples, limits.kits)
+    recorded, compared = _recorded_volume(samples.once(counts), limits), _halved_or_doubled(samples, limits)
     return stacked(recorded, compared)
 
 
@@ -123,12 +122,13 @@ def _halved_or_doubled(samples: SampleTable, kits: KitLimits) -> Columns:
     "first-drop",
     title="The first drop was counted",
     source="CP",
+    limits=KitLimits,
     severity="note",
     unit="drops",
     message="{analyte}: {observed:1} drop missed: {reason}. Counted from the first drop the interval is "
     "{interval_low:1}-{interval_high:1} mg/L as CaCO3. Stored values are not changed.",
 )
-def first_drop(samples: SampleTable, limits: Limits) -> Columns:
+def first_drop(samples: SampleTable, limits: KitLimits) -> Columns:
     """Find counts that left out the first drop, by the operator's own words or by comparison.
 
     One missed drop is 18 mg/L: nothing in hard water, everything in treated water.
@@ -136,7 +136,7 @@ def first_drop(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : readings of form `drops`; `drop_convention` and `comment` in words; `operator`.
-    limits : ``kits.bias_pairs`` [-], ``kits.bias_drops`` [drops].
+    limits : ``bias_pairs`` [-], ``bias_drops`` [drops].
 
     Returns
     -------
@@ -153,7 +153,7 @@ def first_drop(samples: SampleTable, limits: Limits) -> Columns:
     judged = np.zeros(len(samples), dtype="bool")
     place = samples.once(counts).place
     judged[place[said[place]]] = True
-    rows = stacked(_declared(samples.once(counts), missed), _habit(samples, limits.kits))
+    rows = stacked(_declared(samples.once(counts), missed), _habit(samples, limits))
     return {**rows, "evaluated": judged}
 
 

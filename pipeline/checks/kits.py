@@ -16,7 +16,6 @@ from pipeline.texts import TextColumn
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -109,12 +108,13 @@ def counts(samples: SampleTable) -> Counts:
     "count-vs-value",
     title="The typed value is the drop count times the worth of one drop",
     source="CP",
+    limits=KitLimits,
     severity="hold",
     unit="mg/L as CaCO3",
     message="{analyte}: {drops:0} drops × {step:2} mg/L = {expected:1}, but {observed:1} was typed; "
     "{alternative}. Ask which kit and how many mL were used.",
 )
-def count_vs_value(samples: SampleTable, limits: Limits) -> Columns:
+def count_vs_value(samples: SampleTable, limits: KitLimits) -> Columns:
     """Compare a typed value with the count typed beside it.
 
     The multiplication is the step where most kit errors are born: another kit's factor, a sample volume
@@ -123,7 +123,7 @@ def count_vs_value(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : readings of form `drops` and `typed`, paired by sample, quantity and line.
-    limits : ``kits.agreement_drops`` [drops].
+    limits : ``agreement_drops`` [drops].
 
     Returns
     -------
@@ -138,7 +138,7 @@ def count_vs_value(samples: SampleTable, limits: Limits) -> Columns:
     beside, row = _typed_beside(samples, typed)
     count = len(row)
     value = record.number(samples.readings, "value").to_numpy()[row]
-    expected, allowed = beside.counted, limits.kits.agreement_drops * beside.step
+    expected, allowed = beside.counted, limits.agreement_drops * beside.step
     slip, other = _other_multiplication(beside, value)
     low, high = expected - allowed, expected + allowed
     wrong = outside(value, low, high)
@@ -199,12 +199,13 @@ def _other_multiplication(pairs: Counts, value: Floats) -> tuple[TextColumn, Flo
     "drop-resolution",
     title="Enough drops were counted for the value to mean something",
     source="JCGM100",
+    limits=KitLimits,
     severity="note",
     unit="drops",
     message="{analyte}: {observed:0} drop(s) of {step:2} mg/L: the water holds between {interval_low:1} "
     "and {interval_high:1} mg/L as CaCO3. Repeat with {suggested_ml:0} mL for finer steps.",
 )
-def drop_resolution(samples: SampleTable, limits: Limits) -> Columns:
+def drop_resolution(samples: SampleTable, limits: KitLimits) -> Columns:
     """Name the interval a count of very few drops stands for.
 
     The true value lies between the last two drops; with one or two drops that is half the value or more,
@@ -213,7 +214,7 @@ def drop_resolution(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : readings of form `drops`.
-    limits : ``kits.fewest_drops`` [drops], ``kits.larger_sample`` [-].
+    limits : ``fewest_drops`` [drops], ``larger_sample`` [-].
 
     Returns
     -------
@@ -230,11 +231,11 @@ def drop_resolution(samples: SampleTable, limits: Limits) -> Columns:
         "place": counted.place,
         "analyte": counted.analyte,
         "observed": drops,
-        "low": limits.kits.fewest_drops,
+        "low": limits.fewest_drops,
         "high": np.nan,
         "step": counted.step,
         "interval_low": np.maximum(drops - 1, 0) * counted.step,
         "interval_high": np.maximum(drops, 1) * counted.step,
-        "suggested_ml": limits.kits.larger_sample * counted.used_ml,
+        "suggested_ml": limits.larger_sample * counted.used_ml,
         "alternative": "",
     }

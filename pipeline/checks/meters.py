@@ -9,12 +9,12 @@ import numpy as np
 
 from pipeline.checks import evidence, record
 from pipeline.checks.columns import first_that_holds, within, worded
+from pipeline.checks.instruments import InstrumentLimits
 from pipeline.checks.registry import check
 from pipeline.texts import numbered
 
 if TYPE_CHECKING:
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -34,11 +34,12 @@ class MeterLimits:
     "stuck-instrument",
     title="The pH meter moves from sample to sample",
     source="CP",
+    limits=InstrumentLimits,
     severity="hold",
     unit="samples",
     message="pH: {observed:0} of {readings:0} samples of this meter read 7.00 ± 0.02. {alternative}.",
 )
-def stuck_instrument(samples: SampleTable, limits: Limits) -> Columns:
+def stuck_instrument(samples: SampleTable, limits: InstrumentLimits) -> Columns:
     """Find a pH meter that shows 7.00 whatever it is dipped into.
 
     A dead electrode and a meter left in its buffer both read 7.00; so does now and then a real water.
@@ -46,7 +47,7 @@ def stuck_instrument(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : `ph`, its method, `instrument` (or the whole source where none is named).
-    limits : ``instruments.stuck_ph``, ``stuck_within`` [pH], ``stuck_samples``, ``stuck_share`` [-].
+    limits : ``stuck_ph``, ``stuck_within`` [pH], ``stuck_samples``, ``stuck_share`` [-].
 
     Returns
     -------
@@ -56,16 +57,15 @@ def stuck_instrument(samples: SampleTable, limits: Limits) -> Columns:
     -----
     At least four samples and half of the meter's readings in the file [CP].
     """
-    bounds = limits.instruments
     ph = np.where(evidence.obtained(samples, "ph", "strip"), np.nan, samples.measured["ph"].to_numpy())
-    near = np.abs(ph - bounds.stuck_ph) <= bounds.stuck_within + 1e-9  # 7.02 − 7.00 in binary
+    near = np.abs(ph - limits.stuck_ph) <= limits.stuck_within + 1e-9  # 7.02 − 7.00 in binary
     meter = numbered([samples.fact("file_sha256"), record.instrument(samples, ("ph",))])
     stuck = np.bincount(meter, weights=near, minlength=1)[meter]
     total = np.bincount(meter, weights=~np.isnan(ph), minlength=1)[meter]
     return {
         "observed": np.where(near, stuck, 0.0 * ph),
         "low": np.nan,
-        "high": np.where(stuck >= bounds.stuck_share * total, bounds.stuck_samples, np.nan),
+        "high": np.where(stuck >= limits.stuck_share * total, limits.stuck_samples, np.nan),
         "analyte": "ph",
         "readings": total,
         "alternative": "Check the meter in two buffers before its pH is used",
@@ -76,12 +76,13 @@ def stuck_instrument(samples: SampleTable, limits: Limits) -> Columns:
     "ph-low-conductivity",
     title="The water conducts enough for its pH to be read",
     source="ISO10523",
+    limits=InstrumentLimits,
     severity="note",
     unit="uS/cm",
     message="pH {ph:2} was read at {observed:1} µS/cm; below {low:0} µS/cm an electrode may be 0.3 "
     "off or more. {alternative}.",
 )
-def ph_low_conductivity(samples: SampleTable, limits: Limits) -> Columns:
+def ph_low_conductivity(samples: SampleTable, limits: InstrumentLimits) -> Columns:
     """Mark pH readings in water too thin for an ordinary electrode.
 
     Permeate, rain and softest tap waters leave the junction starved; the value drifts for minutes.
@@ -89,7 +90,7 @@ def ph_low_conductivity(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : `ph`, `conductivity_us_cm_25c`.
-    limits : ``instruments.low_conductivity_us_cm`` [µS/cm].
+    limits : ``low_conductivity_us_cm`` [µS/cm].
 
     Returns
     -------
@@ -102,7 +103,7 @@ def ph_low_conductivity(samples: SampleTable, limits: Limits) -> Columns:
     ph = samples.measured["ph"].to_numpy()
     return {
         "observed": np.where(np.isnan(ph), np.nan, samples.measured["conductivity_us_cm_25c"].to_numpy()),
-        "low": limits.instruments.low_conductivity_us_cm,
+        "low": limits.low_conductivity_us_cm,
         "high": np.nan,
         "analyte": "ph",
         "ph": ph,
@@ -114,12 +115,13 @@ def ph_low_conductivity(samples: SampleTable, limits: Limits) -> Columns:
     "conductivity-unit",
     title="The conductivity is in µS/cm",
     source="APHA2510",
+    limits=MeterLimits,
     severity="hold",
     unit="uS/cm",
     message="conductivity: {observed:2} µS/cm is too little for {hardness:0} mg/L as CaCO3 "
     "(at least {low:0}); {alternative}.",
 )
-def conductivity_unit(samples: SampleTable, limits: Limits) -> Columns:
+def conductivity_unit(samples: SampleTable, limits: MeterLimits) -> Columns:
     """Find conductivities typed in mS/cm, dS/m or mS/m under the heading µS/cm.
 
     German, Nordic and Japanese reports print mS/m, growers print dS/m; both look like small numbers.
@@ -127,7 +129,7 @@ def conductivity_unit(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : `conductivity_us_cm_25c`; total hardness, or alkalinity where there is none.
-    limits : ``meters``.
+    limits : see ``MeterLimits``.
 
     Returns
     -------
@@ -139,7 +141,6 @@ def conductivity_unit(samples: SampleTable, limits: Limits) -> Columns:
     1 mS/cm = 1 dS/m = 1000 µS/cm, 1 mS/m = 10 µS/cm. Dissolved calcium bicarbonate gives about
     1.85 µS/cm per mg/L as CaCO3, never below 1.6 [APHA2510].
     """
-    meters = limits.meters
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
     titrated, alkalinity = (
         samples.filled[f"{name}_mg_l_caco3"].to_numpy() for name in ("total_hardness", "alkalinity")
@@ -147,10 +148,10 @@ def conductivity_unit(samples: SampleTable, limits: Limits) -> Columns:
     known = np.where(np.isnan(titrated), alkalinity, titrated)
     hardness = np.where(known > 0, known, np.nan)
     ratio = conductivity / hardness
-    milli = (conductivity < meters.milli_below_us_cm) & (hardness > meters.milli_hardness_mg_l)
-    fits_ten = within(ratio, *meters.per_metre_ratio)
-    suspect = milli | (within(conductivity, *meters.per_metre_us_cm) & fits_ten)
-    fits_thousand = within(ratio * 1000, meters.lowest_ratio, 10 * meters.highest_usual_ratio)
+    milli = (conductivity < limits.milli_below_us_cm) & (hardness > limits.milli_hardness_mg_l)
+    fits_ten = within(ratio, *limits.per_metre_ratio)
+    suspect = milli | (within(conductivity, *limits.per_metre_us_cm) & fits_ten)
+    fits_thousand = within(ratio * 1000, limits.lowest_ratio, 10 * limits.highest_usual_ratio)
     factor = np.select([fits_ten, fits_thousand], [10.0, 1000.0], default=np.nan)
     meant = first_that_holds(
         len(samples),
@@ -166,7 +167,7 @@ def conductivity_unit(samples: SampleTable, limits: Limits) -> Columns:
     }
     return {
         "observed": np.where(np.isnan(hardness), np.nan, conductivity),
-        "low": np.where(suspect, meters.lowest_ratio * hardness, np.nan),
+        "low": np.where(suspect, limits.lowest_ratio * hardness, np.nan),
         "high": np.nan,
         "analyte": "conductivity",
         "hardness": hardness,

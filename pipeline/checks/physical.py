@@ -17,7 +17,6 @@ from schemas.columns import ANALYTES, WIDE_COLUMNS
 if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -50,7 +49,7 @@ _NATURAL_ONLY: Final = (_LIMITS["applies_to"] == "natural").to_numpy()
     severity="hold",
     message="{analyte} {observed}{value_unit} is out of range: {reason}. {alternative}.",
 )
-def out_of_physical_range(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001  the limits are a table
+def out_of_physical_range(samples: SampleTable) -> Columns:
     """Find values that no water, or no water fit for a coffee machine, can have.
 
     A lost decimal mark, a wrong unit or a shifted column often leaves the possible altogether. Metals
@@ -59,7 +58,6 @@ def out_of_physical_range(samples: SampleTable, limits: Limits) -> Columns:  # n
     Parameters
     ----------
     samples : every quantity as read.
-    limits : not used; the ranges stand in ``reference/physical_limits.csv``, each with its source.
 
     Returns
     -------
@@ -105,12 +103,13 @@ def _outside(samples: SampleTable) -> tuple[Places, Places, Floats]:
     "chlorine-forms",
     title="Total chlorine is not below free chlorine",
     source="CP",
+    limits=PhysicalLimits,
     severity="hold",
     unit="mg/L",
     message="total_chlorine {observed:2} mg/L is below free_chlorine {free_chlorine:2} mg/L, "
     "which is a part of it. {alternative}.",
 )
-def chlorine_forms(samples: SampleTable, limits: Limits) -> Columns:
+def chlorine_forms(samples: SampleTable, limits: PhysicalLimits) -> Columns:
     """Compare total with free chlorine.
 
     Total is free plus combined; a smaller total means two pads of a strip or two columns were swapped.
@@ -118,7 +117,7 @@ def chlorine_forms(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : free and total chlorine as read.
-    limits : ``physical.chlorine_absolute_mg_l``, ``physical.chlorine_relative`` [-]: uncertainty (k = 2).
+    limits : ``chlorine_absolute_mg_l``, ``chlorine_relative`` [-]: uncertainty (k = 2).
 
     Returns
     -------
@@ -128,7 +127,7 @@ def chlorine_forms(samples: SampleTable, limits: Limits) -> Columns:
     -----
     total ≥ free, within the combined uncertainty [CP]. A "<" total counts as its limit.
     """
-    floor = (limits.physical.chlorine_relative, limits.physical.chlorine_absolute_mg_l)
+    floor = (limits.chlorine_relative, limits.chlorine_absolute_mg_l)
     free = evidence.read(samples, "free_chlorine_mg_l", *floor)
     total = evidence.read(samples, "total_chlorine_mg_l", *floor)
     sure = evidence.Quantity(free.value - free.slack, free.reach, 0.0 * free.slack)
@@ -146,11 +145,12 @@ def chlorine_forms(samples: SampleTable, limits: Limits) -> Columns:
     "chloride-or-chlorine",
     title="Chloride is not chlorine typed under its name",
     source="CP",
+    limits=PhysicalLimits,
     severity="note",
     unit="mg/L",
     message="chloride {observed:2} mg/L is very little for a water of {conductivity:0} µS/cm. {alternative}.",
 )
-def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> Columns:
+def chloride_or_chlorine(samples: SampleTable, limits: PhysicalLimits) -> Columns:
     """Find a chloride so small that chlorine may have been meant.
 
     "Cl", "Chlor" and "cloro" stand for either; one is a salt, the other a disinfectant. A limestone
@@ -159,7 +159,7 @@ def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : chloride and conductivity as read.
-    limits : ``physical.chloride_least_mg_l``, ``physical.chloride_conductivity_us_cm``.
+    limits : ``chloride_least_mg_l``, ``chloride_conductivity_us_cm``.
 
     Returns
     -------
@@ -169,7 +169,6 @@ def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> Columns:
     -----
     Less than 2 mg/L above 300 µS/cm [CP]. A "<" chloride is not looked at: nobody writes chlorine so.
     """
-    bounds = limits.physical
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
     chloride = samples.measured["chloride_mg_l"].to_numpy()
     known = [~np.isnan(samples.measured[name].to_numpy()) for name in ("free_chlorine_mg_l", "total_chlorine_mg_l")]
@@ -177,7 +176,7 @@ def chloride_or_chlorine(samples: SampleTable, limits: Limits) -> Columns:
     answer = fitting(len(samples), alone, "Chlorine is given as well, so it may be true; ask")
     return {
         "observed": np.where(np.isnan(conductivity), np.nan, chloride),
-        "low": np.where(conductivity > bounds.chloride_conductivity_us_cm, bounds.chloride_least_mg_l, np.nan),
+        "low": np.where(conductivity > limits.chloride_conductivity_us_cm, limits.chloride_least_mg_l, np.nan),
         "high": np.nan,
         "analyte": "chloride free_chlorine",
         "conductivity": conductivity,

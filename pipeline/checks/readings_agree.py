@@ -16,7 +16,6 @@ from schemas.methods import METHOD_RANK
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
     from pipeline.texts import TextColumn
 
@@ -109,11 +108,12 @@ def _repeated(samples: SampleTable, left_out: tuple[str, ...]) -> tuple[Places, 
     "readings-disagree",
     title="Several readings of one quantity agree within their uncertainties",
     source="JCGM100",
+    limits=AgreementLimits,
     severity="hold",
     message="{analyte}: {used_method} {used:2} and {other_method} {other:2} differ by {observed:2} where "
     "±{high:2} is allowed; {alternative}.",
 )
-def readings_disagree(samples: SampleTable, limits: Limits) -> Columns:
+def readings_disagree(samples: SampleTable, limits: AgreementLimits) -> Columns:
     """Compare the readings of one quantity in one sample with each other.
 
     Two methods that disagree by more than both admit mean that one of them is not about this water.
@@ -121,7 +121,7 @@ def readings_disagree(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : all readings with `value` (or `limit`), `uncertainty` (k = 2) and `method`.
-    limits : ``readings_agree``.
+    limits : see ``AgreementLimits``.
 
     Returns
     -------
@@ -133,17 +133,16 @@ def readings_disagree(samples: SampleTable, limits: Limits) -> Columns:
     difference there is a note and the reading on site is to be preferred [CP]. The slip whose ratio
     comes closest is named, among those that can happen to this quantity.
     """
-    bounds = limits.readings_agree
-    pair = samples.once(beside, bounds.left_out)
-    drifts = pair.analyte.isin(bounds.drifting)
+    pair = samples.once(beside, limits.left_out)
+    drifts = pair.analyte.isin(limits.drifting)
     quotient = _positive(pair.other) / _positive(pair.used)
     ratio = np.where(quotient >= 1, quotient, 1 / quotient)
-    fits = slips.closest(pair.analyte, ratio, bounds.ratio_tolerance)
+    fits = slips.closest(pair.analyte, ratio, limits.ratio_tolerance)
     templates = {
         "no usual slip gives this ratio, repeat the worse of the two": ~drifts,
         "the ratio fits {fits}": ~drifts & fits.stated(),
         "one of them is the TDS of this sample: the two were exchanged or copied": _is_tds(
-            samples, pair, bounds.tds_tolerance
+            samples, pair, limits.tds_tolerance
         ),
         "it changes in the bottle, prefer the reading on site": drifts,
     }
@@ -179,11 +178,12 @@ def _positive(values: Floats) -> Floats:
     "several-readings",
     title="Each quantity was read once",
     source="CP",
+    limits=AgreementLimits,
     severity="note",
     message="{analyte}: {used_method} {used:2} is used, {other_method} {other:2} stands beside it; they "
     "agree within ±{allowed:2}.",
 )
-def several_readings(samples: SampleTable, limits: Limits) -> Columns:
+def several_readings(samples: SampleTable, limits: AgreementLimits) -> Columns:
     """Say which of several agreeing readings the summary uses.
 
     Nobody should have to wonder where the other number went.
@@ -191,7 +191,7 @@ def several_readings(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : as for ``readings-disagree``.
-    limits : ``readings_agree``.
+    limits : see ``AgreementLimits``.
 
     Returns
     -------
@@ -201,7 +201,7 @@ def several_readings(samples: SampleTable, limits: Limits) -> Columns:
     -----
     The preferred reading follows the order of ``schemas.methods`` [CP]. Equal numbers need no remark.
     """
-    pair = samples.once(beside, limits.readings_agree.left_out)
+    pair = samples.once(beside, limits.left_out)
     gap = np.abs(pair.difference)
     return {
         "place": pair.place,

@@ -15,9 +15,10 @@ from pipeline.checks.columns import first_that_holds
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from pipeline.arrays import Flags
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -27,6 +28,11 @@ class DateLimits:
 
     now: pd.Timestamp | None = None  # UTC; without it a future date is not looked for
     zone_slack_days: float = 0.5  # a local day may begin 12 h after the UTC day [ISO8601]
+
+    @classmethod
+    def at(cls, now: datetime) -> DateLimits:
+        """Judge dates by a time (UTC)."""
+        return cls(now=pd.Timestamp(now))
 
 
 _ISO: Final = r"\d{4}-"
@@ -40,12 +46,13 @@ _MONTHS: Final = 12
     "date-order",
     title="Taken, received, analysed: in this order and not in the future",
     source="CP",
+    limits=DateLimits,
     severity="hold",
     unit="days",
     message="The sample is dated {collected}, {observed:0} days after {later}{alternative}. "
     "Ask for the date of sampling.",
 )
-def date_order(samples: SampleTable, limits: Limits) -> Columns:
+def date_order(samples: SampleTable, limits: DateLimits) -> Columns:
     """Compare the date of sampling with today, receipt and analysis.
 
     Nothing is analysed before it is taken: day and month are swapped, or the row is another one's.
@@ -53,7 +60,7 @@ def date_order(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : `collected_at`, `received_on`, `analysed_on`.
-    limits : ``record_dates.now`` (UTC), ``record_dates.zone_slack_days`` [days].
+    limits : ``now`` (UTC), ``zone_slack_days`` [days].
 
     Returns
     -------
@@ -65,9 +72,8 @@ def date_order(samples: SampleTable, limits: Limits) -> Columns:
     A date without time covers its whole day; half a day is allowed for time zones [ISO8601]. If swapping
     day and month puts everything in order, `alternative` shows that date; it is not used.
     """
-    bounds = limits.record_dates
     collected = samples.once(record.instants, "collected_at")
-    now = np.datetime64("NaT") if bounds.now is None else bounds.now.tz_localize(None).to_datetime64()
+    now = np.datetime64("NaT") if limits.now is None else limits.now.tz_localize(None).to_datetime64()
     later = {
         "the analysis": record.last_instants(samples, "analysed_on"),
         "the receipt": record.last_instants(samples, "received_on"),
@@ -76,11 +82,11 @@ def date_order(samples: SampleTable, limits: Limits) -> Columns:
     late = {name: record.days(collected, day) for name, day in later.items()}
     worst = np.fmax.reduce(list(late.values()))
     earliest = np.fmin.reduce(list(later.values()))
-    out = worst > bounds.zone_slack_days
+    out = worst > limits.zone_slack_days
     return {
         "observed": worst,
         "low": np.nan,
-        "high": bounds.zone_slack_days,
+        "high": limits.zone_slack_days,
         "collected": _words_where(out, record.dates(collected[out])),
         "later": first_that_holds(len(samples), {name: days == worst for name, days in late.items()}),
         "alternative": _words_where(out, _swap_words(collected[out], earliest[out])),
@@ -111,7 +117,7 @@ def _swap_words(moments: record.Instants, earliest: record.Instants) -> npt.NDAr
     severity="note",
     message='The date "{written}" {alternative}; it was read as {read_as}.',
 )
-def date_form(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
+def date_form(samples: SampleTable) -> Columns:
     """Mark dates that were completed or could mean another day.
 
     07/08/25 is a day in July or in August, of a year without a century; R7 is a year of an era.
@@ -119,7 +125,6 @@ def date_form(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 
     Parameters
     ----------
     samples : `collected_on`, the date as written; `collected_at`, as read; `file_sha256`.
-    limits : none used.
 
     Returns
     -------
@@ -162,7 +167,7 @@ def date_form(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 
     unit="days",
     message="The reagent had expired {observed:0} day(s) before the test. {alternative}.",
 )
-def reagent_expired(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
+def reagent_expired(samples: SampleTable) -> Columns:
     """Compare the day of the test with the date on the reagent.
 
     Indicators fade and titrants thicken or decompose; the result may be right, but nothing shows that it is.
@@ -170,7 +175,6 @@ def reagent_expired(samples: SampleTable, limits: Limits) -> Columns:  # noqa: A
     Parameters
     ----------
     samples : `collected_at` and `reagent_expiry` (a month without a day lasts to its end).
-    limits : none used.
 
     Returns
     -------

@@ -5,8 +5,8 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
-from typing import TYPE_CHECKING, Any, Final
+from functools import cache, wraps
+from typing import TYPE_CHECKING, Any, Final, TypeVar, overload
 
 import numpy as np
 import pandas as pd
@@ -25,7 +25,9 @@ if TYPE_CHECKING:
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
-CheckFunction = Callable[["SampleTable", "Limits"], Columns]
+Subject = TypeVar("Subject")
+Bare = Callable[["SampleTable"], Columns]
+Limited = Callable[["SampleTable", Subject], Columns]
 
 FINDING_COLUMNS: Final[list[str]] = [
     "sample_id",
@@ -48,6 +50,7 @@ class Check:
 
     ``severity`` is the severity of a finding unless the function returns a `severity` column.
     ``message`` is a {name} template over the function's columns; ``title`` is what must hold.
+    ``function`` takes the limits of the run and picks those of its subject.
     """
 
     check_id: str
@@ -57,7 +60,7 @@ class Check:
     severity: str
     unit: str
     message: str
-    function: CheckFunction
+    function: Limited[Limits]
 
 
 CHECKS: Final[dict[str, Check]] = {}
@@ -76,26 +79,52 @@ _FOUND: Final = [name for name in (*FINDING_COLUMNS, "analyte") if name != "samp
 Raised = dict[str, Any]
 
 
+@overload
 def check(
     check_id: str, *, title: str, source: str, severity: str, message: str, unit: str = ""
-) -> Callable[[CheckFunction], CheckFunction]:
+) -> Callable[[Bare], Bare]: ...
+
+
+@overload
+def check(
+    check_id: str, *, title: str, source: str, limits: type[Subject], severity: str, message: str, unit: str = ""
+) -> Callable[[Limited[Subject]], Limited[Subject]]: ...
+
+
+def check(
+    check_id: str,
+    *,
+    title: str,
+    source: str,
+    limits: type[Any] | None = None,
+    severity: str,
+    message: str,
+    unit: str = "",
+) -> Callable[[Callable[..., Columns]], Callable[..., Columns]]:
     """Register a check. The function's docstring is its rationale, shown by ``kettlestone checks ID``.
 
-    The function returns columns by name, with one row per case it looked at (a sample, a reading, a
-    source). A column is an array, a `TextColumn` of few texts, or one number or text for all rows:
-    `observed`, `low`, `high`: the acceptable range, open where missing; `severity`, `alternative` (the
-    other reading that would fit, as text), `analyte` (a space-separated list of the quantities involved),
-    all three optional; any number of further columns, which are the evidence. The rows are the samples in
-    their order unless `place` gives the position of each row's sample (-1 for a finding about a whole
-    source, then with `file_sha256`). A row is a finding when `observed` lies outside the range. A sample
-    counts as evaluated where `observed` is not missing, or where (n,) flags `evaluated` say so.
+    The function takes the samples, and the limits of its subject where ``limits`` names their class: a
+    frozen dataclass with a default for every limit. It returns columns by name, with one row per case it
+    looked at (a sample, a reading, a source). A column is an array, a `TextColumn` of few texts, or one number
+    or text for all rows: `observed`, `low`, `high`: the acceptable range, open where missing; `severity`,
+    `alternative` (the other reading that would fit, as text), `analyte` (a space-separated list of the
+    quantities involved), all three optional; any number of further columns, which are the evidence. The
+    rows are the samples in their order unless `place` gives the position of each row's sample (-1 for a
+    finding about a whole source, then with `file_sha256`). A row is a finding when `observed` lies outside
+    the range. A sample counts as evaluated where `observed` is not missing, or where (n,) flags
+    `evaluated` say so.
     """
 
-    def register(function: CheckFunction) -> CheckFunction:
+    def register(function: Callable[..., Columns]) -> Callable[..., Columns]:
         if check_id in CHECKS:
             raise ValueError(f"two checks are called {check_id}")
+
+        @wraps(function)
+        def judged(samples: SampleTable, chosen: Limits) -> Columns:
+            return function(samples) if limits is None else function(samples, chosen.of(limits))
+
         rationale = (function.__doc__ or "").strip()
-        CHECKS[check_id] = Check(check_id, title, rationale, source, severity, unit, message, function)
+        CHECKS[check_id] = Check(check_id, title, rationale, source, severity, unit, message, judged)
         return function
 
     return register

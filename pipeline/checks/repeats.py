@@ -7,13 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.checks.columns import first_that_holds
-from pipeline.checks.kits import counts
+from pipeline.checks.kits import KitLimits, counts
 from pipeline.checks.registry import check
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -21,12 +20,13 @@ if TYPE_CHECKING:
     "repeat-spread",
     title="Repeated counts of one sample agree",
     source="CP",
+    limits=KitLimits,
     severity="hold",
     unit="drops",
     message="{analyte}: {repeats:0} counts from {fewest:0} to {most:0} drops, {observed:0} apart where "
     "{high:1} is allowed: {alternative}. Repeat the test.",
 )
-def repeat_spread(samples: SampleTable, limits: Limits) -> Columns:
+def repeat_spread(samples: SampleTable, limits: KitLimits) -> Columns:
     """Compare repeated counts of the same quantity in the same sample.
 
     An overshot end point, a count stopped at the first flash of colour or odd drops all show as spread.
@@ -34,7 +34,7 @@ def repeat_spread(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : readings of form `drops`; repeats share sample, quantity and worth of a drop.
-    limits : ``kits.repeat_drops`` [drops], ``kits.repeat_relative`` [-].
+    limits : ``repeat_drops`` [drops], ``repeat_relative`` [-].
 
     Returns
     -------
@@ -68,7 +68,7 @@ def repeat_spread(samples: SampleTable, limits: Limits) -> Columns:
         "analyte": TextColumn(analyte.astype("intp"), counted.analyte.texts),
         "observed": most - fewest,
         "low": np.nan,
-        "high": np.maximum(limits.kits.repeat_drops, limits.kits.repeat_relative * mean),
+        "high": np.maximum(limits.repeat_drops, limits.repeat_relative * mean),
         "repeats": size.astype("float64"),
         "fewest": fewest,
         "most": most,

@@ -13,7 +13,6 @@ from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -41,12 +40,13 @@ _COLD_STAGES: Final = ("", "raw")
     "hot-sample",
     title="Raw water was drawn cold",
     source="CP",
+    limits=SamplingLimits,
     severity="note",
     unit="Cel",
     message="temperature: {observed:1} °C in a sample called raw; {alternative} ({alternative_value:1}). "
     "Leave it out of the history of the raw water.",
 )
-def hot_sample(samples: SampleTable, limits: Limits) -> Columns:
+def hot_sample(samples: SampleTable, limits: SamplingLimits) -> Columns:
     """Find samples called raw that came from a hot tap, a boiler or a machine.
 
     Hot water has lost lime and gained copper; it says nothing of the supply.
@@ -54,7 +54,7 @@ def hot_sample(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : `temperature_c`, `stage`.
-    limits : ``sampling``.
+    limits : see ``SamplingLimits``.
 
     Returns
     -------
@@ -68,9 +68,9 @@ def hot_sample(samples: SampleTable, limits: Limits) -> Columns:
     temperature = samples.measured["temperature_c"].to_numpy()
     raw = samples.fact("stage").isin(_COLD_STAGES)
     celsius = (temperature - 32) / 1.8
-    lowest, highest = limits.sampling.cold_c
+    lowest, highest = limits.cold_c
     fahrenheit = (celsius >= lowest) & (celsius <= highest)
-    hot = temperature > limits.sampling.hot_c
+    hot = temperature > limits.hot_c
     answers = {
         "it may be degrees Fahrenheit, in °C": hot & fahrenheit,
         "it may come from a hot tap or a machine, as read in °C": hot,
@@ -79,7 +79,7 @@ def hot_sample(samples: SampleTable, limits: Limits) -> Columns:
     return {
         "observed": np.where(raw, temperature, np.nan),
         "low": np.nan,
-        "high": limits.sampling.warm_c,
+        "high": limits.warm_c,
         "analyte": "temperature",
         "severity": either(hot, "hold", "note"),
         "alternative": first_that_holds(len(samples), answers),
@@ -94,7 +94,7 @@ def hot_sample(samples: SampleTable, limits: Limits) -> Columns:
     severity="note",
     message="The sample was taken without flushing: {alternative}.",
 )
-def unflushed_sample(samples: SampleTable, limits: Limits) -> Columns:  # noqa: ARG001 -- no limit to set
+def unflushed_sample(samples: SampleTable) -> Columns:
     """Mark samples of water that stood in the pipe.
 
     Stagnant water carries metals and warmth and no chlorine; for hardness and alkalinity it still serves.
@@ -102,7 +102,6 @@ def unflushed_sample(samples: SampleTable, limits: Limits) -> Columns:  # noqa: 
     Parameters
     ----------
     samples : `flushed` and `comment` in words; copper and lead as evidence.
-    limits : none used.
 
     Returns
     -------
@@ -128,11 +127,12 @@ def unflushed_sample(samples: SampleTable, limits: Limits) -> Columns:  # noqa: 
     "utility-statement",
     title="The record is a sample, not a yearly statement",
     source="CP",
+    limits=SamplingLimits,
     severity="note",
     message="This looks like a statement of a utility, not a sample: {alternative}. "
     "Keep it out of trends and use a sample for advice.",
 )
-def utility_statement(samples: SampleTable, limits: Limits) -> Columns:
+def utility_statement(samples: SampleTable, limits: SamplingLimits) -> Columns:
     """Recognise yearly means and typical values entered as if they were measured.
 
     A mean of a year says what the zone is like, not what came out of this tap on a day.
@@ -140,7 +140,7 @@ def utility_statement(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : `comment`, `collected_precision`, `collected_at`, `file_sha256`.
-    limits : ``sampling.statement_samples``, ``sampling.statement_share``.
+    limits : ``statement_samples``, ``statement_share``.
 
     Returns
     -------
@@ -151,14 +151,14 @@ def utility_statement(samples: SampleTable, limits: Limits) -> Columns:
     Signs: words such as "annual mean"; a date that is only a year; 1 January or 31 December in at least
     three samples and half of the source [CP].
     """
-    bounds, count = limits.sampling, len(samples)
+    count = len(samples)
     day = samples.once(record.instants, "collected_at").astype("datetime64[D]")
     year = day.astype("datetime64[Y]")
     turn = (day == year.astype("datetime64[D]")) | (day + 1 == (year + 1).astype("datetime64[D]"))
     of = evidence.sources(samples)
     hits = of.count(turn)
-    often = (hits >= bounds.statement_samples) & (
-        hits >= bounds.statement_share * of.count(np.ones(count, dtype="bool"))
+    often = (hits >= limits.statement_samples) & (
+        hits >= limits.statement_share * of.count(np.ones(count, dtype="bool"))
     )
     answers = {
         "it is called a mean or a typical value": samples.fact("comment").mentions(_STATEMENT),

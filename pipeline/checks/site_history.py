@@ -17,7 +17,6 @@ from schemas.columns import ANALYTES
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Column, Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -54,11 +53,12 @@ class SiteHistoryLimits:
     "site-history",
     title="A sample lies within what its site showed before",
     source="IH1993, CP",
+    limits=SiteHistoryLimits,
     severity="hold",
     message="{quantity} is {shown}{unit}, {times:0} times the usual scatter from {usual}, the middle of the "
     "{earlier:0} samples before it at this point. {alternative}.",
 )
-def site_history(samples: SampleTable, limits: Limits) -> Columns:
+def site_history(samples: SampleTable, limits: SiteHistoryLimits) -> Columns:
     """Compare a sample with the earlier ones of the same site, point and stage.
 
     A site's water is its own best reference: a lost digit, a bottle of another site or a wrong unit stands
@@ -69,7 +69,7 @@ def site_history(samples: SampleTable, limits: Limits) -> Columns:
     ----------
     samples : hardness, alkalinity, conductivity, pH, chloride, their uncertainties; `client site
         sampling_point stage collected_at activity`; ``earlier`` samples of the store count as well.
-    limits : ``site_history``.
+    limits : see ``SiteHistoryLimits``.
 
     Returns
     -------
@@ -84,12 +84,11 @@ def site_history(samples: SampleTable, limits: Limits) -> Columns:
     beside them, and not where hardness alone fell below a fifth or rose from below 20 mg/L to five times, as a
     softener makes it that begins or ends.
     """
-    bounds = limits.site_history
     rows = _in_order(samples)
-    rows = rows.take(np.flatnonzero(np.bincount(rows.where, minlength=1)[rows.where] > bounds.least_earlier))
-    before = _before(rows, bounds.most_earlier)
-    judged = {name: _against(rows, before, _EVERYWHERE, name, bounds) for name in _JUDGED}
-    return _worded(samples, rows, before, judged, bounds)
+    rows = rows.take(np.flatnonzero(np.bincount(rows.where, minlength=1)[rows.where] > limits.least_earlier))
+    before = _before(rows, limits.most_earlier)
+    judged = {name: _against(rows, before, _EVERYWHERE, name, limits) for name in _JUDGED}
+    return _worded(samples, rows, before, judged, limits)
 
 
 @dataclass(frozen=True)
@@ -154,7 +153,7 @@ def _middle(values: Floats, count: Places) -> Floats:
 
 
 def _against(
-    rows: _Rows, before: Places, at: Places | slice, name: str, bounds: SiteHistoryLimits
+    rows: _Rows, before: Places, at: Places | slice, name: str, limits: SiteHistoryLimits
 ) -> dict[str, Floats]:
     """Give, for the rows at some places, value, median and scatter of those before, and the distance in units of it."""
     earlier = np.append(rows.numbers[name], np.nan).take(before[at])
@@ -162,13 +161,13 @@ def _against(
     count = np.count_nonzero(~np.isnan(earlier), axis=1)
     median = _middle(earlier, count)
     deviation = _middle(np.abs(earlier - median[:, None]), count)
-    usual = 0.0 if name == "ph" else bounds.relative_uncertainty * np.abs(value)
-    natural = bounds.natural_ph if name == "ph" else bounds.natural_share * np.abs(median)
+    usual = 0.0 if name == "ph" else limits.relative_uncertainty * np.abs(value)
+    natural = limits.natural_ph if name == "ph" else limits.natural_share * np.abs(median)
     # A reading that lost its decimal mark must not widen its own range: the uncertainty is that of the median.
     size = np.divide(np.abs(median), np.abs(value), out=np.ones(len(value)), where=np.abs(value) > np.abs(median))
     own = np.where(np.isnan(stated), usual, stated) * size
     scatter = np.maximum(_NORMAL * deviation, np.sqrt(own**2 / 2 + natural**2))
-    known = (count >= bounds.least_earlier) & ~np.isnan(value) & (scatter > 0)
+    known = (count >= limits.least_earlier) & ~np.isnan(value) & (scatter > 0)
     z = np.divide(value - median, scatter, out=np.full(len(value), np.nan), where=known)
     ratio = np.divide(value, median, out=np.full(len(value), np.nan), where=known & (median > 0))
     return {"value": value, "median": median, "scatter": scatter, "earlier": count * 1.0, "z": z, "ratio": ratio}
@@ -179,18 +178,18 @@ def _worded(
     rows: _Rows,
     before: Places,
     judged: dict[str, dict[str, Floats]],
-    bounds: SiteHistoryLimits,
+    limits: SiteHistoryLimits,
 ) -> Columns:
     """Put the samples that stand out into words, and tell which ones have a past."""
     own = rows.place >= 0
     furthest = np.fmax.reduce([np.abs(one["z"]) for one in judged.values()])
-    far = furthest > bounds.note_z
+    far = furthest > limits.note_z
     out = np.flatnonzero(own & far)
-    beside = [np.abs(_against(rows, before, out, name, bounds)["z"]) > bounds.note_z for name in _BESIDE]
+    beside = [np.abs(_against(rows, before, out, name, limits)["z"]) > limits.note_z for name in _BESIDE]
     evaluated = np.zeros(len(samples), dtype="bool")
     evaluated[rows.place[own & ~np.isnan(furthest)]] = True
     chosen = {name: {part: values[out] for part, values in one.items()} for name, one in judged.items()}
-    found = _found(rows.raw[out], _with_raw(rows, far)[out], chosen, np.logical_or.reduce(beside), bounds)
+    found = _found(rows.raw[out], _with_raw(rows, far)[out], chosen, np.logical_or.reduce(beside), limits)
     return {**found, "place": rows.place[out], "evaluated": evaluated}
 
 
@@ -202,7 +201,7 @@ def _with_raw(rows: _Rows, moved: Flags) -> Flags:
 
 
 def _found(
-    raw: Flags, with_raw: Flags, judged: dict[str, dict[str, Floats]], beside: Flags, bounds: SiteHistoryLimits
+    raw: Flags, with_raw: Flags, judged: dict[str, dict[str, Floats]], beside: Flags, limits: SiteHistoryLimits
 ) -> dict[str, Column]:
     z = np.column_stack([one["z"] for one in judged.values()])
     furthest = np.where(np.isnan(z), -1.0, np.abs(z)).argmax(axis=1)
@@ -212,19 +211,19 @@ def _found(
         for part in ("value", "median", "scatter", "earlier", "ratio")
     }
     observed = z[at, furthest]
-    together = _together(judged, bounds)
+    together = _together(judged, limits)
     three = np.arange(len(_TOGETHER))
     other = ~np.isnan(z[:, three]) & (furthest[:, None] != three)
-    moved = other & (np.abs(z[:, three]) > bounds.note_z)
+    moved = other & (np.abs(z[:, three]) > limits.note_z)
     alone = (
-        (other & _would_show(judged, chosen["ratio"], bounds)).any(axis=1)
+        (other & _would_show(judged, chosen["ratio"], limits)).any(axis=1)
         & ~moved.any(axis=1)
         & (furthest < len(_TOGETHER))
     )
-    alone &= ~beside & ~(np.abs(z[:, -1]) > bounds.note_z)
-    softened = (furthest == 0) & _as_a_softener(chosen["ratio"], chosen["median"], bounds)
+    alone &= ~beside & ~(np.abs(z[:, -1]) > limits.note_z)
+    softened = (furthest == 0) & _as_a_softener(chosen["ratio"], chosen["median"], limits)
     alone &= ~softened
-    held = raw & alone & ~together & (np.abs(observed) > bounds.hold_z)
+    held = raw & alone & ~together & (np.abs(observed) > limits.hold_z)
     ph = furthest == _JUDGED.index("ph")
     shown, usual = (
         worded(len(raw), chosen, {f"{{{name}:0}}": ~ph, f"{{{name}:1}}": ph}) for name in ("value", "median")
@@ -239,8 +238,8 @@ def _found(
     }
     return {
         "observed": observed,
-        "low": -bounds.note_z,
-        "high": bounds.note_z,
+        "low": -limits.note_z,
+        "high": limits.note_z,
         "severity": either(held, "hold", "note"),
         "analyte": TextColumn(furthest, _JUDGED),
         "quantity": TextColumn(furthest, tuple(_CALLED.get(name, name.replace("_", " ")) for name in _JUDGED)),
@@ -253,28 +252,28 @@ def _found(
     }
 
 
-def _would_show(judged: dict[str, dict[str, Floats]], ratio: Floats, bounds: SiteHistoryLimits) -> Flags:
+def _would_show(judged: dict[str, dict[str, Floats]], ratio: Floats, limits: SiteHistoryLimits) -> Flags:
     """Tell which of the three are known so well that a change by this ratio would have shown in them."""
     change = np.abs(ratio - 1.0)
-    shown = [change * one["median"] / one["scatter"] > bounds.note_z for one in (judged[name] for name in _TOGETHER)]
+    shown = [change * one["median"] / one["scatter"] > limits.note_z for one in (judged[name] for name in _TOGETHER)]
     told: Flags = np.column_stack(shown)
     return told
 
 
-def _as_a_softener(ratio: Floats, median: Floats, bounds: SiteHistoryLimits) -> Flags:
+def _as_a_softener(ratio: Floats, median: Floats, limits: SiteHistoryLimits) -> Flags:
     """Tell where hardness fell to what a softener leaves of it, or rose from what one leaves."""
-    begun = ratio < bounds.softened_below
-    ended = (median <= bounds.softened_to_mg_l_caco3) & (ratio > 1.0 / bounds.softened_below)
+    begun = ratio < limits.softened_below
+    ended = (median <= limits.softened_to_mg_l_caco3) & (ratio > 1.0 / limits.softened_below)
     softened: Flags = begun | ended
     return softened
 
 
-def _together(judged: dict[str, dict[str, Floats]], bounds: SiteHistoryLimits) -> Flags:
+def _together(judged: dict[str, dict[str, Floats]], limits: SiteHistoryLimits) -> Flags:
     """Tell where at least two of the three moved, all known ones by the same factor."""
     ratio = [judged[name]["ratio"] for name in _TOGETHER]
     several = np.count_nonzero(~np.isnan(ratio), axis=0) >= 2  # noqa: PLR2004 - one quantity moves with nothing
     lowest, highest = np.fmin.reduce(ratio), np.fmax.reduce(ratio)
-    same = highest <= lowest * (1 + bounds.together_within) / (1 - bounds.together_within)
+    same = highest <= lowest * (1 + limits.together_within) / (1 - limits.together_within)
     aside = (lowest > 1) | (highest < 1)
     together: Flags = several & same & aside
     return together

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.checks import evidence
 from pipeline.checks.columns import fitting
-from pipeline.checks.ion_balance import balance, measured_balance
+from pipeline.checks.ion_balance import IonBalanceLimits, balance, measured_balance
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3
 from pipeline.texts import TextColumn
@@ -18,7 +18,6 @@ from pipeline.texts import TextColumn
 if TYPE_CHECKING:
     from pipeline.arrays import Places
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -44,12 +43,13 @@ _EXPLAINED_TEXT: Final = " All samples of this source show it: see the finding a
     "source-balance-bias",
     title="The ion balances of a source scatter around zero",
     source="APHA1030",
+    limits=IonBalanceLimits,
     severity="note",
     unit="%",
     message="the ion balance of this source centres at {observed:2} % over {samples:0} samples "
     "(scatter {scatter:2} %). {alternative}.",
 )
-def source_balance_bias(samples: SampleTable, limits: Limits) -> Columns:
+def source_balance_bias(samples: SampleTable, limits: IonBalanceLimits) -> Columns:
     """Find a source whose ion balance is off by the same amount everywhere.
 
     Single errors scatter to both sides. A constant offset is one wrong method, form or unit, and one
@@ -58,7 +58,7 @@ def source_balance_bias(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : the ions, and the source.
-    limits : ``ion_balance.bias_samples``, ``ion_balance.bias_percent`` [%].
+    limits : ``bias_samples``, ``bias_percent`` [%].
 
     Returns
     -------
@@ -68,7 +68,6 @@ def source_balance_bias(samples: SampleTable, limits: Limits) -> Columns:
     -----
     A finding where the median is more than 2 % off and more than twice the robust standard deviation [CP].
     """
-    bounds = limits.ion_balance
     charges = samples.once(balance, limits)
     percent = samples.once(measured_balance, limits)
     of = evidence.sources(samples)
@@ -80,14 +79,14 @@ def source_balance_bias(samples: SampleTable, limits: Limits) -> Columns:
     as_hco3 = of.median(charges.percent(anions=charges.anions + less))
     steady = np.abs(median) > 2.0 * scatter
     answers = {
-        "Alkalinity given as CaCO3 under HCO3 would centre it": np.abs(as_caco3) <= bounds.bias_percent,
-        "Alkalinity given as HCO3 under CaCO3 would centre it": np.abs(as_hco3) <= bounds.bias_percent,
+        "Alkalinity given as CaCO3 under HCO3 would centre it": np.abs(as_caco3) <= limits.bias_percent,
+        "Alkalinity given as HCO3 under CaCO3 would centre it": np.abs(as_hco3) <= limits.bias_percent,
     }
     found: Columns = {
         "file_sha256": of.names,
         "observed": median,
-        "low": np.where(steady, -bounds.bias_percent, np.nan),
-        "high": np.where(steady, bounds.bias_percent, np.nan),
+        "low": np.where(steady, -limits.bias_percent, np.nan),
+        "high": np.where(steady, limits.bias_percent, np.nan),
         "analyte": "alkalinity",
         "samples": seen,
         "scatter": scatter,
@@ -95,18 +94,19 @@ def source_balance_bias(samples: SampleTable, limits: Limits) -> Columns:
         "median_if_alkalinity_is_as_hco3_percent": as_hco3,
         "alternative": fitting(len(of.names), answers, "Ask for method, form and unit of the ion that is off"),
     }
-    return evidence.of_sources(found, seen >= bounds.bias_samples, ~np.isnan(percent))
+    return evidence.of_sources(found, seen >= limits.bias_samples, ~np.isnan(percent))
 
 
 @check(
     "ion-by-difference",
     title="The ions of a source were all measured",
     source="CP",
+    limits=IonBalanceLimits,
     severity="note",
     message="the ion balance is 0 within {exact:1} % in {observed:0} of {samples:0} samples of this source: "
     "{alternative}.",
 )
-def ion_by_difference(samples: SampleTable, limits: Limits) -> Columns:
+def ion_by_difference(samples: SampleTable, limits: IonBalanceLimits) -> Columns:
     """Recognise a source whose balance is always zero.
 
     No laboratory is that good: one ion, mostly sodium, was computed from the others. Its balance
@@ -115,7 +115,7 @@ def ion_by_difference(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : the ions, and the source.
-    limits : ``ion_balance.exact_percent`` [%], ``exact_share`` [-], ``exact_samples``.
+    limits : ``exact_percent`` [%], ``exact_share`` [-], ``exact_samples``.
 
     Returns
     -------
@@ -125,32 +125,32 @@ def ion_by_difference(samples: SampleTable, limits: Limits) -> Columns:
     -----
     Within 0.2 % in nine of ten samples [CP].
     """
-    bounds = limits.ion_balance
     percent = samples.once(balance, limits).percent()
     of = evidence.sources(samples)
     seen = of.count(~np.isnan(percent))
     found: Columns = {
         "file_sha256": of.names,
-        "observed": of.count(np.abs(percent) < bounds.exact_percent),
+        "observed": of.count(np.abs(percent) < limits.exact_percent),
         "low": np.nan,
-        "high": np.nextafter(bounds.exact_share * seen, 0.0),
+        "high": np.nextafter(limits.exact_share * seen, 0.0),
         "analyte": "sodium",
         "samples": seen,
-        "exact": bounds.exact_percent,
+        "exact": limits.exact_percent,
         "alternative": "an ion was computed from the others; ask which",
     }
-    return evidence.of_sources(found, seen >= bounds.exact_samples, ~np.isnan(percent))
+    return evidence.of_sources(found, seen >= limits.exact_samples, ~np.isnan(percent))
 
 
 @check(
     "alkalinity-form-of-source",
     title="A source gives bicarbonate as bicarbonate",
     source="IUPAC2021",
+    limits=SourceLimits,
     severity="note",
     message="bicarbonate over alkalinity is {observed:3} in this source ({samples:0} of {seen:0} samples); "
     "1.219 is right. {alternative}.",
 )
-def alkalinity_form_of_source(samples: SampleTable, limits: Limits) -> Columns:
+def alkalinity_form_of_source(samples: SampleTable, limits: SourceLimits) -> Columns:
     """Find a source that prints one alkalinity twice, under two names.
 
     A column headed HCO3 that holds numbers as CaCO3 (or the other way round) is wrong in every row.
@@ -158,7 +158,7 @@ def alkalinity_form_of_source(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : alkalinity and bicarbonate as read, and the source.
-    limits : ``source``.
+    limits : see ``SourceLimits``.
 
     Returns
     -------
@@ -169,14 +169,13 @@ def alkalinity_form_of_source(samples: SampleTable, limits: Limits) -> Columns:
     -----
     HCO3 = 1.2193 ALK [IUPAC2021]; 1.0 means one form under two headings, 1.487 two conversions.
     """
-    bounds = limits.source
     alkalinity = samples.measured["alkalinity_mg_l_caco3"].to_numpy()
     ratio = samples.measured["bicarbonate_mg_l"].to_numpy() / np.where(alkalinity > 0, alkalinity, np.nan)
     of = evidence.sources(samples)
     seen = of.count(~np.isnan(ratio))
-    once = of.count(np.abs(ratio - 1.0) <= bounds.form_within)
-    twice = of.count(np.abs(ratio / HCO3_PER_CACO3**2 - 1.0) <= bounds.form_within)
-    wrong = np.maximum(once, twice) >= bounds.form_share * seen
+    once = of.count(np.abs(ratio - 1.0) <= limits.form_within)
+    twice = of.count(np.abs(ratio / HCO3_PER_CACO3**2 - 1.0) <= limits.form_within)
+    wrong = np.maximum(once, twice) >= limits.form_share * seen
     answers = {
         "Both columns hold the same form: as CaCO3, or both as HCO3; ask which": once > twice,
         "The conversion was applied twice": twice > once,
@@ -191,7 +190,7 @@ def alkalinity_form_of_source(samples: SampleTable, limits: Limits) -> Columns:
         "seen": seen,
         "alternative": fitting(len(of.names), answers),
     }
-    return evidence.of_sources(found, seen >= bounds.form_samples, ~np.isnan(ratio))
+    return evidence.of_sources(found, seen >= limits.form_samples, ~np.isnan(ratio))
 
 
 def explained_by_source(findings: pd.DataFrame, place: Places, samples: SampleTable) -> pd.DataFrame:

@@ -17,7 +17,6 @@ from pipeline.reference import table
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -51,10 +50,11 @@ _NEEDED: Final = (
     "temperature-compensation",
     title="Conductivity stands at 25 °C",
     source="ISO7888",
+    limits=TemperatureLimits,
     severity="note",
     message="conductivity is {observed:3} of what is expected ({seen:0} readings). {alternative}.",
 )
-def temperature_compensation(samples: SampleTable, limits: Limits) -> Columns:
+def temperature_compensation(samples: SampleTable, limits: TemperatureLimits) -> Columns:
     """Find conductivities at 20 °C or at the temperature of the water under a heading for 25 °C.
 
     One reading cannot tell: other salts explain 10 %. But a standard solution can, and so can a source
@@ -63,7 +63,7 @@ def temperature_compensation(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : conductivity and temperature as read; the ions; `activity` "standard".
-    limits : ``temperature``.
+    limits : see ``TemperatureLimits``.
 
     Returns
     -------
@@ -76,17 +76,17 @@ def temperature_compensation(samples: SampleTable, limits: Limits) -> Columns:
     potassium chloride standard shows 1278 at 20 and 1413 µS/cm at 25 °C [KCL001]; expected
     conductivity from the ions [MNR2012], good to 3 % in the median.
     """
-    ratio, chosen = _over_expected(samples, limits.temperature)
+    ratio, chosen = _over_expected(samples, limits)
     of = evidence.sources(samples)
     seen = of.count(~np.isnan(ratio))
-    enough = seen >= limits.temperature.samples
-    found = _of_sources(samples, ratio, of, limits.temperature)
+    enough = seen >= limits.samples
+    found = _of_sources(samples, ratio, of, limits)
     whole = evidence.of_sources(found, enough, chosen & enough[of.code])
-    standards = _standards(samples, limits.temperature)
+    standards = _standards(samples, limits)
     return {**stacked(whole, standards), "evaluated": whole["evaluated"]}
 
 
-def _over_expected(samples: SampleTable, bounds: TemperatureLimits) -> tuple[Floats, Flags]:
+def _over_expected(samples: SampleTable, limits: TemperatureLimits) -> tuple[Floats, Flags]:
     """Divide measured by expected conductivity, for evenly spread samples of each source."""
     complete = np.logical_and.reduce([~np.isnan(samples.filled[name].to_numpy()) for name in _NEEDED])
     code = evidence.sources(samples).code
@@ -94,7 +94,7 @@ def _over_expected(samples: SampleTable, bounds: TemperatureLimits) -> tuple[Flo
     places = places[np.argsort(code[places], kind="stable")]  # source by source
     size = np.bincount(code[places], minlength=1)
     rank = np.arange(len(places)) - np.repeat(np.cumsum(size) - size, size)
-    step = np.maximum(-(-size // bounds.looked_at), 1)
+    step = np.maximum(-(-size // limits.looked_at), 1)
     kept = np.sort(places[rank % np.repeat(step, size) == 0])
     ratio = np.full(len(samples), np.nan)
     waters = samples.filled.iloc[kept]
@@ -102,20 +102,20 @@ def _over_expected(samples: SampleTable, bounds: TemperatureLimits) -> tuple[Flo
     return ratio, complete
 
 
-def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, bounds: TemperatureLimits) -> Columns:
+def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, limits: TemperatureLimits) -> Columns:
     """Judge every source."""
     temperature = samples.measured["temperature_c"]
     factor = factor_to_25c(temperature).to_numpy()
     seen = of.count(~np.isnan(ratio))
     median = of.median(ratio)
-    steady = of.spread(ratio) <= bounds.spread
-    at_20 = steady & (np.abs(median - 1.0 / EC25_PER_EC20) <= bounds.ratio_within)
+    steady = of.spread(ratio) <= limits.spread
+    at_20 = steady & (np.abs(median - 1.0 / EC25_PER_EC20) <= limits.ratio_within)
     compensated = ratio * factor
-    cold = of.count(~np.isnan(compensated)) >= bounds.samples
-    fits_better = (np.abs(of.median(compensated) - 1.0) <= bounds.ratio_within) & (
-        of.spread(compensated) <= bounds.spread
+    cold = of.count(~np.isnan(compensated)) >= limits.samples
+    fits_better = (np.abs(of.median(compensated) - 1.0) <= limits.ratio_within) & (
+        of.spread(compensated) <= limits.spread
     )
-    not_compensated = cold & fits_better & (of.median(np.abs(ratio - 1.0)) >= bounds.off_by)
+    not_compensated = cold & fits_better & (of.median(np.abs(ratio - 1.0)) >= limits.off_by)
     answers = {
         "Conductivity at 20 °C (× 1.116) would fit": at_20,
         "Conductivity at the temperature of the water, without compensation, would fit": not_compensated,
@@ -124,15 +124,15 @@ def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, bound
     return {
         "file_sha256": of.names,
         "observed": median,
-        "low": np.where(flagged, 1.0 - bounds.ratio_within, np.nan),
-        "high": np.where(flagged, 1.0 + bounds.ratio_within, np.nan),
+        "low": np.where(flagged, 1.0 - limits.ratio_within, np.nan),
+        "high": np.where(flagged, 1.0 + limits.ratio_within, np.nan),
         "analyte": "conductivity temperature",
         "seen": seen,
         "alternative": fitting(len(of.names), answers),
     }
 
 
-def _standards(samples: SampleTable, bounds: TemperatureLimits) -> Columns:
+def _standards(samples: SampleTable, limits: TemperatureLimits) -> Columns:
     """Hold readings of the potassium chloride standard against 1413 µS/cm; other standards are left out."""
     place = np.flatnonzero(samples.fact("activity").isin(["standard"]))
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()[place]
@@ -145,14 +145,14 @@ def _standards(samples: SampleTable, bounds: TemperatureLimits) -> Columns:
         right=np.nan,
     )
     ratio = conductivity / _STANDARD_AT_25
-    uncompensated = np.abs(conductivity / raw - 1.0) <= bounds.uncompensated_within
-    uncompensated &= np.abs(temperature - 25.0) >= bounds.apart_c
-    right = np.abs(ratio - 1.0) <= bounds.standard_within
+    uncompensated = np.abs(conductivity / raw - 1.0) <= limits.uncompensated_within
+    uncompensated &= np.abs(temperature - 25.0) >= limits.apart_c
+    right = np.abs(ratio - 1.0) <= limits.standard_within
     return {
         "place": place,
         "observed": np.where(right | uncompensated, ratio, np.nan),
-        "low": 1.0 - bounds.standard_within,
-        "high": 1.0 + bounds.standard_within,
+        "low": 1.0 - limits.standard_within,
+        "high": 1.0 + limits.standard_within,
         "analyte": "conductivity temperature",
         "seen": 1.0,
         "alternative": "The meter does not compensate: 1413 µS/cm is the standard at 25 °C",

@@ -17,7 +17,6 @@ from pipeline.texts import TextColumn
 if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -51,10 +50,11 @@ _PH_UNCERTAINTY: Final = 0.2  # of one field reading, k = 2 [CP]
     "treatment-pattern",
     title="The treated water differs from the raw water as its treatment makes it differ",
     source="CP",
+    limits=TreatmentLimits,
     severity="hold",
     message="{pattern} ({kind}): {quantity} {before:1} before, {observed:1} after, expected {expected}. {alternative}.",
 )
-def treatment_pattern(samples: SampleTable, limits: Limits) -> Columns:
+def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Columns:
     """Compare the raw and the treated sample of one visit with the fingerprint of the treatment.
 
     Labels swapped at the sink keep every sum right; only the direction of change gives them away. The same
@@ -63,7 +63,7 @@ def treatment_pattern(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : pairs of the same client and site within a day; `treatment` and `bypass_percent` where known.
-    limits : ``treatment``.
+    limits : see ``TreatmentLimits``.
 
     Returns
     -------
@@ -77,11 +77,11 @@ def treatment_pattern(samples: SampleTable, limits: Limits) -> Columns:
     lowers all. A remineraliser raises hardness and alkalinity. A magnesium exchanger keeps hardness. Allowed:
     √(U1² + U2²), k = 2 [JCGM100]. The labels are never swapped by the program.
     """
-    matched = samples.once(pairs.match, limits.treatment.days_apart)
+    matched = samples.once(pairs.match, limits.days_apart)
     before, after = matched["raw"].to_numpy(), matched["treated"].to_numpy()
-    sides = _sides(samples, before, after, limits.treatment, matched["bypass"].to_numpy())
+    sides = _sides(samples, before, after, limits, matched["bypass"].to_numpy())
     kind = TextColumn.from_series(matched["kind"])
-    found = _first_broken(sides, kind, limits.treatment)
+    found = _first_broken(sides, kind, limits)
     label = samples.about["label"].to_numpy(dtype=object) if "label" in samples.about else np.full(len(samples), "")
     low, high, observed = (np.asarray(found[name]) for name in ("low", "high", "observed"))
     rows = {

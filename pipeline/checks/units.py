@@ -17,7 +17,6 @@ from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.checks.columns import Columns
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -55,10 +54,11 @@ OTHER_FORM: Final[dict[str, tuple[str, float]]] = {
     "ambiguous-unit",
     title="The unit and the form of the number are certain",
     source="CP",
+    limits=UnitLimits,
     severity="hold",
     message="{analyte}: {why}. Read as {value:2}; {alternative}. Ask what the number counts.",
 )
-def ambiguous_unit(samples: SampleTable, limits: Limits) -> Columns:
+def ambiguous_unit(samples: SampleTable, limits: UnitLimits) -> Columns:
     """List readings whose unit or form had to be assumed.
 
     A bare "ppm" of alkalinity may count CaCO3 or HCO3, one of calcium the ion or CaCO3; the two differ
@@ -67,7 +67,7 @@ def ambiguous_unit(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : readings with `ambiguous`, the reason in words.
-    limits : ``units.only_noted``: quantities for which this is a note.
+    limits : ``only_noted``: quantities for which this is a note.
 
     Returns
     -------
@@ -81,7 +81,7 @@ def ambiguous_unit(samples: SampleTable, limits: Limits) -> Columns:
     known = [OTHER_FORM.get(code) for code in (*ANALYTES, "")]
     words = [f"{one[0]} it is {one[1]:.4f} times as much" if one else "no other form is known" for one in known]
     factor = np.array([one[1] if one else np.nan for one in known])
-    noted = np.isin([*ANALYTES, ""], limits.units.only_noted)
+    noted = np.isin([*ANALYTES, ""], limits.only_noted)
     analyte = samples.once(record.analyte_codes)[unclear]
     value = record.number(samples.readings, "value").to_numpy()[unclear]
     return {
@@ -103,10 +103,11 @@ def ambiguous_unit(samples: SampleTable, limits: Limits) -> Columns:
     "factor-ten",
     title="No digit and no decimal sign was lost",
     source="CP",
+    limits=UnitLimits,
     severity="hold",
     message="{analyte}: {observed:2}, but {why} {expected}; {alternative}: {alternative_value:2} would fit.",
 )
-def factor_ten(samples: SampleTable, limits: Limits) -> Columns:
+def factor_ten(samples: SampleTable, limits: UnitLimits) -> Columns:
     """Find one value ten times off while all else of the record agrees.
 
     "7,4" read as 74, a zero too many, a figure dropped in typing: the neighbours give it away.
@@ -114,7 +115,7 @@ def factor_ten(samples: SampleTable, limits: Limits) -> Columns:
     Parameters
     ----------
     samples : `ph`, conductivity, total hardness, alkalinity; `site` and `stage` for the history.
-    limits : ``units``.
+    limits : see ``UnitLimits``.
 
     Returns
     -------
@@ -144,9 +145,9 @@ def factor_ten(samples: SampleTable, limits: Limits) -> Columns:
 _JUDGED: Final[list[str]] = ["conductivity_us_cm_25c", "total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
 
 
-def _ph(samples: SampleTable, limits: Limits) -> Columns:
+def _ph(samples: SampleTable, limits: UnitLimits) -> Columns:
     ph = samples.measured["ph"].to_numpy()
-    lowest, highest = limits.units.ph_range
+    lowest, highest = limits.ph_range
     place = np.flatnonzero(within(ph, 10 * lowest, 10 * highest) | within(ph, lowest / 10, highest / 10))
     ph = ph[place]
     high = ph >= 10 * lowest
@@ -162,13 +163,13 @@ def _ph(samples: SampleTable, limits: Limits) -> Columns:
     }
 
 
-def _against_conductivity(samples: SampleTable, limits: Limits, code: str, other: str) -> Columns:
+def _against_conductivity(samples: SampleTable, limits: UnitLimits, code: str, other: str) -> Columns:
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
     value, neighbour = (samples.measured[f"{name}_mg_l_caco3"].to_numpy() for name in (code, other))
-    lowest, highest = limits.units.usual_ratio
+    lowest, highest = limits.usual_ratio
     ratio = conductivity / np.where(value > 0, value, np.nan)
     fits = within(conductivity / np.where(neighbour > 0, neighbour, np.nan), lowest, highest)
-    suspect = fits & (ratio < limits.units.impossible_ratio) & within(ratio * 10, lowest, highest)
+    suspect = fits & (ratio < limits.impossible_ratio) & within(ratio * 10, lowest, highest)
     return {
         "place": np.flatnonzero(suspect),
         "observed": value[suspect],
@@ -194,31 +195,30 @@ _STEADY: Final[list[str]] = [
 _STEADY_CODES: Final = tuple(next(a.code for a in ANALYTES.values() if a.column == column) for column in _STEADY)
 
 
-def _against_history(samples: SampleTable, limits: Limits) -> Columns:
+def _against_history(samples: SampleTable, limits: UnitLimits) -> Columns:
     """Compare each quantity with the median of its sampling point, in powers of ten."""
-    units = limits.units
     client, site, point, stage = (samples.fact(name) for name in ("client", "site", "sampling_point", "stage"))
     group = numbered([client, site, point, stage])
     size = np.bincount(group, minlength=1)[group]
-    enough = np.flatnonzero((size >= units.history_samples) & (client.stated() | site.stated()))
+    enough = np.flatnonzero((size >= limits.history_samples) & (client.stated() | site.stated()))
     group = pd.factorize(group[enough])[0]
     values = samples.measured[_STEADY].to_numpy()[enough]
     values = np.where(values > 0, values, np.nan)
     medians = evidence.middle(values, group, int(group.max(initial=-1)) + 1)[group]
     ratio = values / medians
-    tolerance = units.history_tolerance
+    tolerance = limits.history_tolerance
     slipped = (np.abs(ratio / 10 - 1) <= tolerance) | (np.abs(ratio * 10 - 1) <= tolerance)
-    steady = (np.abs(ratio - 1) <= units.steady_tolerance).sum(axis=1)
+    steady = (np.abs(ratio - 1) <= limits.steady_tolerance).sum(axis=1)
     # One quantity off, two others say that it is this water, and none that it has become another (a softener).
-    moved = (np.abs(ratio - 1) > units.steady_tolerance).sum(axis=1)
+    moved = (np.abs(ratio - 1) > limits.steady_tolerance).sum(axis=1)
     slipped &= ((slipped.sum(axis=1) == 1) & (steady >= 2) & (moved == 1))[:, None]  # noqa: PLR2004 -- see above
     row, column = np.nonzero(slipped)
     value, median = values[row, column], medians[row, column]
     return {
         "place": enough[row],
         "observed": value,
-        "low": median * (1 - units.steady_tolerance),
-        "high": median * (1 + units.steady_tolerance),
+        "low": median * (1 - limits.steady_tolerance),
+        "high": median * (1 + limits.steady_tolerance),
         "analyte": TextColumn(column, _STEADY_CODES),
         "why": "other samples of this point put it",
         "alternative": either(value > median, "a digit too many", "a digit lost"),

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.checks.pairs import match
+from pipeline.checks.treatment import TreatmentLimits
 from pipeline.explain.mistakes import every
 from pipeline.explain.record import ROW
 from pipeline.explain.wording import figures, listed, texts, titles
@@ -134,7 +135,7 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, chosen: Pl
     p(answer | pair) ∝ p(answer) · Π N(ln(behind/before); mean, √(spread² + u²)) with the effects of the kind of
     treatment, or of every kind by its share where none is named [CP, JCGM106].
     """
-    pairs = samples.once(match, limits.treatment.days_apart)
+    pairs = samples.once(match, limits.of(TreatmentLimits).days_apart)
     explained = np.zeros(len(record), dtype="bool")
     explained[chosen[own["sample"].to_numpy()]] = True
     pairs = pairs[explained[pairs["raw"]] | explained[pairs["treated"]]].reset_index(drop=True)

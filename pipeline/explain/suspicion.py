@@ -65,7 +65,7 @@ def single_mistake(samples: SampleTable, limits: Limits) -> Columns:
     where the values are only unusual [CP]; a note where an ion was not measured. Only records that no other check
     holds are looked at.
     """
-    result = doubts(explain(samples, no_findings(), limits), SuspicionLimits())
+    result = doubts(explain(samples, no_findings(), limits), limits.of(SuspicionLimits))
     return columns_of(result, samples.about.index)
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pytest
 
-from pipeline.checks.conductivity_from_ions import conductivity_from_ions
+from pipeline.checks.conductivity_from_ions import ConductivityFromIonsLimits, conductivity_from_ions
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check
 from pipeline.chemistry.conductance import lost_to_pairs
@@ -26,7 +26,7 @@ HARD = {"ca": 80.0, "mg": 12.0, "na": 20.0, "k": 2.0, "hco3": 250.0, "cl": 36.0,
 
 
 def observed(samples: SampleTable) -> pd.DataFrame:
-    columns = conductivity_from_ions(samples, Limits())
+    columns = conductivity_from_ions(samples, ConductivityFromIonsLimits())
     written = {name: column.tolist() if isinstance(column, TextColumn) else column for name, column in columns.items()}
     return pd.DataFrame(written).dropna(subset=["observed"])
 

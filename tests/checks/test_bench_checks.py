@@ -4,13 +4,11 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
 
-import pipeline.checks  # noqa: F401  importing the package registers every check
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.registry import CHECKS, run_check
@@ -201,7 +199,7 @@ def test_kit_values_between_two_drops_are_one_note(table: Table, findings: Findi
 @pytest.mark.common_practice
 def test_a_date_after_today_is_held_only_when_today_is_known(table: Table, findings: Findings) -> None:
     samples = table("collected_at,ph\n2025-07-08,7.4")
-    today = replace(Limits(), record_dates=DateLimits(now=pd.Timestamp("2025-03-12", tz="UTC")))
+    today = Limits((DateLimits(now=pd.Timestamp("2025-03-12", tz="UTC")),))
 
     assert findings("date-order", samples).empty
     assert findings("date-order", samples, today)["observed"].tolist() == [118]  # 12 March to 8 July

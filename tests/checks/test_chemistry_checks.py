@@ -12,7 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.checks.evidence import Quantity, tolerance
-from pipeline.checks.ion_balance import balance, measured_balance
+from pipeline.checks.ion_balance import IonBalanceLimits, balance, measured_balance
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check
 from pipeline.checks.source import explained_by_source
@@ -93,14 +93,14 @@ def test_balance_of_two_waters_from_their_equivalents(
 ) -> None:
     samples = table_of(**dict(zip(REPORT, ([value] for value in ions), strict=True)))
 
-    assert balance(samples, LIMITS).percent()[0] == pytest.approx(expected, abs=0.01)
+    assert balance(samples, IonBalanceLimits()).percent()[0] == pytest.approx(expected, abs=0.01)
 
 
 def test_sums_are_those_of_the_equivalents(table_of: Table) -> None:
     """The check's sums, which carry uncertainties, equal the plain sums of the chemistry."""
     samples = table_of(**REPORT)
 
-    charges = balance(samples, LIMITS)
+    charges = balance(samples, IonBalanceLimits())
 
     assert charges.cations[0] == pytest.approx(cation_sum(samples.filled).iloc[0], rel=1e-12)
     assert charges.anions[0] == pytest.approx(anion_sum(samples.filled).iloc[0], rel=1e-12)
@@ -314,8 +314,8 @@ def test_order_of_the_samples_changes_nothing(factors: list[float]) -> None:
     frame = pd.DataFrame({name: [value[0] * factor for factor in factors] for name, value in REPORT.items()})
     forward, backward = (_samples(part) for part in (frame, frame[::-1]))
 
-    one = measured_balance(forward, LIMITS)
-    other = measured_balance(backward, LIMITS)
+    one = measured_balance(forward, IonBalanceLimits())
+    other = measured_balance(backward, IonBalanceLimits())
 
     np.testing.assert_array_equal(one, other[::-1])
 

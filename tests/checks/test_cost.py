@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import pipeline.checks  # noqa: F401  importing the package registers every check
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS
 from pipeline.normalise.derived import fill

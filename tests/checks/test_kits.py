@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pytest
 
-import pipeline.checks  # noqa: F401  importing the package registers every check
 from pipeline.checks.kits import counts
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.checks.limits import Limits
-from pipeline.checks.readings_agree import readings_disagree
+from pipeline.checks.readings_agree import AgreementLimits, readings_disagree
 from pipeline.checks.slips import closest, degree_typed
 from pipeline.texts import TextColumn
 
@@ -80,7 +79,7 @@ def test_a_conductivity_that_is_the_tds_is_named_as_such(
         encoding="utf-8",
     )
 
-    found = readings_disagree(load_case(sheet), Limits())
+    found = readings_disagree(load_case(sheet), AgreementLimits())
 
     assert np.asarray(found["alternative"]).tolist() == [
         "one of them is the TDS of this sample: the two were exchanged or copied"

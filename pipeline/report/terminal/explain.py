@@ -12,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.checks.limits import Limits
+from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import run_all
 from pipeline.explain.rank import explain
 from pipeline.report import causes
@@ -68,7 +69,7 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
         stored = read.samples(store, [sample_id]).iloc[0]
         listed = read.findings(store, sample_id=sample_id)
         names = pd.Series(read.file_names(store), dtype="str")
-    limits = Limits.at(now)
+    limits = Limits((DateLimits.at(now),))
     checked = run_all(samples, limits, lambda _: None)
     mine = samples.about.index == sample_id
     explained = explain(samples, checked.findings, limits, mine)
