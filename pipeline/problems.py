@@ -18,14 +18,13 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.errors import KettlestoneError
+from schemas.tables import PROBLEM_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     import numpy.typing as npt
     from pandas.api.extensions import ExtensionArray
-
-PROBLEM_COLUMNS: Final[list[str]] = ["file_sha256", "line", "column", "raw_text", "problem", "detail"]
 
 # Characters that a message repeats: of a cell, a line of a terminal less the rest of the sentence.
 _MOST_SHOWN: Final = {"raw_text": 60, "column": 60, "detail": 240}

@@ -22,7 +22,6 @@ from pipeline.explain.rank import Explained, explain
 from pipeline.explain.suspicion import of_samples, with_suspects
 from pipeline.gathering import gather
 from pipeline.normalise import derived
-from pipeline.normalise.readings import READING_COLUMNS
 from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.samples import assemble
 from pipeline.normalise.stacking import stacked, stacked_rows
@@ -34,7 +33,8 @@ from pipeline.store.batch_record import BatchRecord
 from pipeline.store.database import Store, start
 from pipeline.store.read import earlier_samples, prior, registers
 from pipeline.store.write import writing
-from schemas.columns import ABOUT_COLUMNS, ANALYTES, OPEN
+from schemas.columns import ANALYTES, OPEN
+from schemas.tables import ABOUT_COLUMNS, READING_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -26,6 +26,8 @@ METHODS: Final[tuple[str, ...]] = (
     "unknown",
     "derived",
 )
+# How an entry is written: a value, a number of drops, a value typed beside a count, a burette reading.
+FORMS: Final[tuple[str, ...]] = ("value", "drops", "typed", "titrant_ml")
 QUALIFIERS: Final[tuple[str, ...]] = ("", "<", ">", "~")
 METHOD_RANK: Final[dict[str, int]] = {method: rank for rank, method in enumerate(METHODS)}
 

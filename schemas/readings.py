@@ -10,7 +10,8 @@ import pandera.pandas as pa
 from pandera.errors import SchemaErrors
 
 from schemas.columns import ANALYTES
-from schemas.methods import METHODS, QUALIFIERS
+from schemas.contracts import words
+from schemas.tables import READINGS
 
 # Quantities that may be below zero.
 SIGNED: Final[frozenset[str]] = frozenset({"temperature", "redox", "saturation_index"})
@@ -30,6 +31,7 @@ KIND_COLUMNS: Final[list[str]] = [
 
 
 Kind = tuple[Any, ...]
+_FIELDS: Final = {field.name: field for field in READINGS}
 
 
 def _own_unit(kinds: pd.DataFrame) -> pd.Series:
@@ -43,8 +45,8 @@ READING_KINDS: Final = pa.DataFrameSchema(
         "analyte": pa.Column(str),
         "unit": pa.Column(str),
         "basis": pa.Column(str),
-        "qualifier": pa.Column(str, pa.Check.isin(QUALIFIERS, error="number-unreadable")),
-        "method": pa.Column(str, pa.Check.isin(METHODS, error="field-unreadable")),
+        "qualifier": words(_FIELDS["qualifier"], "number-unreadable"),
+        "method": words(_FIELDS["method"], "field-unreadable"),
         "has_value": pa.Column(bool),
         "has_limit": pa.Column(bool),
         "negative": pa.Column(bool),

@@ -1,175 +1,256 @@
-"""The published tables, field by field, and their export as Table Schema.
+"""Every table, declared once: its columns, what they hold, which may not be missing.
 
-``python -m schemas.tables`` writes ``readings.schema.json``, ``samples.schema.json`` and
-``findings.schema.json`` beside this file; a test proves that they are up to date.
+Lists of columns, words a column may hold, contracts, the exported schemas and the tables of the store
+(``schemas.stored``) derive from here. A new column is one line of this file.
 """
 
 from __future__ import annotations
 
-import json
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Any, Final
+from typing import Final
 
 from schemas.columns import ACTIVITIES, ANALYTES, SEVERITIES, STAGES, VERDICTS
-from schemas.extract import FORMS
-from schemas.methods import METHODS, QUALIFIERS
+from schemas.fields import Field, Fields, besides, names, number, picked, text, time, whole
+from schemas.methods import FORMS, METHODS, QUALIFIERS
 
-PROFILE: Final = "https://datapackage.org/profiles/2.0/tableschema.json"
+# Where something stands in the files.
+FILE: Final = text("file_sha256", "SHA-256 of the file", needed=True)
+LINE: Final = whole("line", "Line of the file, counted from 1", needed=True, stored="INTEGER")
+COLUMN: Final = text("column", "Heading of its column in the file", needed=True)
+RAW_TEXT: Final = text("raw_text", "Cell as the file wrote it", needed=True)
 
-
-@dataclass(frozen=True)
-class Field:
-    """One column: its Table Schema type, what it means, its UCUM unit and the words it may hold."""
-
-    name: str
-    kind: str
-    title: str
-    unit: str = ""
-    words: tuple[str, ...] = ()
-    required: bool = False
-    unique: bool = False
-
-    def described(self) -> dict[str, Any]:
-        """Give the field as Table Schema writes it; `unit` is an extra property."""
-        limits: dict[str, Any] = {}
-        if self.required:
-            limits["required"] = True
-        if self.unique:
-            limits["unique"] = True
-        if self.words:
-            # An empty cell is a missing value, not one of the words.
-            limits["enum"] = [word for word in self.words if word]
-        described: dict[str, Any] = {"name": self.name, "type": self.kind, "title": self.title}
-        if self.unit:
-            described["unit"] = self.unit
-        if limits:
-            described["constraints"] = limits
-        return described
-
-
-def _text(name: str, title: str, words: tuple[str, ...] = (), *, required: bool = False) -> Field:
-    return Field(name, "string", title, words=words, required=required)
-
-
-def _number(name: str, title: str, unit: str = "") -> Field:
-    return Field(name, "number", title, unit)
-
-
-_QUANTITIES: Final[tuple[Field, ...]] = tuple(
-    _number(known.column, f"{known.title} {known.basis}".strip(), known.unit) for known in ANALYTES.values()
-)
-READINGS: Final[tuple[Field, ...]] = (
-    Field("row", "integer", "Position of its row among the rows of its file", required=True),
-    Field("line", "integer", "Line of the file, counted from 1", required=True),
-    _text("column", "Heading of its column in the file"),
-    _text("analyte", "Quantity measured", required=True),
-    _number("value", "Value in `unit`; empty if censored"),
-    _text("unit", "UCUM code of the unit"),
-    _text("basis", "What the number counts: as CaCO3, as NO3, as ion; the scale of dissolved solids"),
-    _text("qualifier", "< below, > above its limit; ~ approximate", QUALIFIERS),
-    _number("limit", "Limit of a censored value, in `unit`"),
-    _number("value_low", "Lower bound, in `unit`"),
-    _number("value_high", "Upper bound, in `unit`; empty if unbounded"),
-    _number("uncertainty", "Expanded uncertainty, k = 2, in `unit`"),
-    _text("method", "How the value was obtained", METHODS, required=True),
-    _text("form", "How the entry was written", FORMS, required=True),
-    _number("drops", "Drops counted", "1"),
-    _number("degree_per_drop", "One drop at the nominal volume, as CaCO3", "mg/L"),
-    _number("nominal_ml", "Sample volume the kit is made for", "mL"),
-    _number("used_ml", "Sample volume used", "mL"),
-    _text("raw_text", "Cell as the file wrote it", required=True),
-    _text("raw_unit", "Unit as the file wrote it"),
-    _text("raw_basis", "Chemical form as the file wrote it"),
-    _text("note", "What was converted or assumed"),
-    _text("instrument", "Instrument or kit"),
-    _text("ambiguous", "Why unit or basis is uncertain; empty if certain"),
-    _text("status", "What the laboratory said of the result"),
+# What a source row says beside its measurements: always text, "" where the file says nothing. The kind is that
+# of the typed row; times and numbers of a row are facts of its sample.
+ROWS: Final[Fields] = (
+    text("label", "Label as the file wrote it"),
+    text("client", "Client"),
+    text("site", "Site of the client"),
+    text("sampling_point", "Tap or outlet"),
+    text("stage", "Where in the treatment", STAGES),
+    text("activity", "Routine sample or control", ACTIVITIES),
+    text("collected_on", "Day of sampling, maybe with the time"),
+    text("collected_at_time", "Time of sampling"),
+    text("time_zone", "Time zone of the times"),
+    text("supply", "Water supply"),
+    text("treatment", "Treatment in place"),
+    text("machine", "Machine"),
+    text("operator", "Who took the sample"),
+    text("instrument", "Instrument or kit"),
+    text("comment", "Comment"),
+    text("report_id", "Number of the laboratory's report"),
+    text("supersedes", "Number of the report that this one replaces"),
+    time("analysed_on", "Day of analysis"),
+    time("received_on", "Day on which the laboratory received the bottle"),
+    text("region", "Region"),
+    text("country", "Country"),
+    text("ec_reference", "Reference temperature of conductivities"),
+    text("temperature_compensation", "How the meter compensated for temperature"),
+    text("tds_scale", "Scale or method of dissolved solids"),
+    text("degree_per_drop", "What one drop of the kit is worth"),
+    text("degree_unit", "Unit of what one drop is worth"),
+    number("litres_per_day", "Water used a day", "L/d"),
+    number("bypass_percent", "Share of water past the medium", "%"),
+    number("counter_litres", "Reading of the water counter", "L"),
+    number("nominal_ml", "Sample volume the kit is made for", "mL"),
+    number("used_ml", "Sample volume used", "mL"),
+    time("reagent_expiry", "Last day of the reagent"),
+    time("calibrated_on", "Day of the last calibration"),
+    number("titrant_normality", "Concentration of the titrant", "eq/L"),
+    number("blank_ml", "Titrant used by the blank", "mL"),
+    number("titrant_factor", "Titre of the titrant", "1"),
+    text("drop_convention", "Whether the drop that turns the colour was counted"),
+    text("flushed", "Whether the tap was flushed"),
+    text("instrument_calibration_id", "Identifier of a calibration"),
 )
 
-SAMPLES: Final[tuple[Field, ...]] = (
-    Field("sample_id", "string", "Stable identifier of the sample", required=True, unique=True),
-    _text("label", "Label as the file wrote it"),
-    _text("client", "Client"),
-    _text("site", "Site of the client"),
-    _text("sampling_point", "Tap or outlet"),
-    _text("stage", "Where in the treatment", STAGES),
-    _text("activity", "Routine sample or control", ACTIVITIES),
-    _text("region", "Region"),
-    _text("country", "Country"),
-    Field("collected_at", "datetime", "Time of sampling, UTC"),
-    _text("supply", "Water supply"),
-    _text("machine", "Machine"),
-    _text("treatment", "Treatment in place"),
-    _text("operator", "Who took the sample"),
-    _text("comment", "Comment"),
-    *_QUANTITIES,
-    _text("verdict", "Worst severity found", VERDICTS, required=True),
-    _text("not_evaluated", "Checks that lacked an input, separated by blanks"),
+READINGS: Final[Fields] = (
+    whole("row", "Position of its row among the rows of its file", required=True),
+    Field("line", "integer", LINE.title, required=True, needed=True, stored=LINE.stored),
+    COLUMN,
+    text("analyte", "Quantity measured", required=True, needed=True),
+    number("value", "Value in `unit`; empty if censored", needed=True),
+    text("unit", "UCUM code of the unit", needed=True),
+    text("basis", "What the number counts: as CaCO3, as NO3, as ion; the scale of dissolved solids", needed=True),
+    text("qualifier", "< below, > above its limit; ~ approximate", QUALIFIERS),
+    number("limit", "Limit of a censored value, in `unit`"),
+    number("value_low", "Lower bound, in `unit`"),
+    number("value_high", "Upper bound, in `unit`; empty if unbounded"),
+    number("uncertainty", "Expanded uncertainty, k = 2, in `unit`"),
+    text("method", "How the value was obtained", METHODS, required=True),
+    text("form", "How the entry was written", FORMS, required=True),
+    number("drops", "Drops counted", "1", stored="FLOAT"),
+    number("degree_per_drop", "One drop at the nominal volume, as CaCO3", "mg/L"),
+    number("nominal_ml", "Sample volume the kit is made for", "mL"),
+    number("used_ml", "Sample volume used", "mL"),
+    text("raw_text", "Cell as the file wrote it", required=True, needed=True),
+    text("raw_unit", "Unit as the file wrote it"),
+    text("raw_basis", "Chemical form as the file wrote it"),
+    text("note", "What was converted or assumed"),
+    text("instrument", "Instrument or kit"),
+    text("ambiguous", "Why unit or basis is uncertain; empty if certain"),
+    text("status", "What the laboratory said of the result"),
 )
 
-FINDINGS: Final[tuple[Field, ...]] = (
-    _text("sample_id", "Sample; empty where the finding is about a file"),
-    _text("file_sha256", "SHA-256 of the file"),
-    _text("check_id", "Check that found it", required=True),
-    _text("severity", "note: usable; hold: wait for an answer; reject: impossible", SEVERITIES, required=True),
-    _number("observed", "What was found, in `unit`"),
-    _number("low", "Least that is allowed, in `unit`"),
-    _number("high", "Most that is allowed, in `unit`"),
-    _text("unit", "Unit of observed, low and high"),
-    _text("message", "Finding in words", required=True),
-    _text("evidence", "Figures behind the finding"),
-    _text("reading_ids", "Readings concerned, separated by blanks"),
-    _text("analyte", "Quantity concerned"),
+# One entry as text, before any number is read.
+CELLS: Final[Fields] = (
+    *picked(READINGS, "row", "line", "column", "analyte", "form", "raw_text", "raw_unit"),
+    text("basis", "Chemical form as the file wrote it"),
+    text("qualifier_text", "Sign of a column of remarks"),
+    text("limit_text", "Detection limit of a column of its own"),
+    text("limit_unit", "Unit of that limit"),
+    *picked(READINGS, "method", "status"),
+    Field("certain_number", "boolean", "A true number of a spreadsheet"),
 )
 
-TABLES: Final[dict[str, tuple[str, tuple[Field, ...]]]] = {
-    "readings": ("Accepted readings in canonical units, one per entry", READINGS),
-    "samples": ("Samples, one per row; numbers as read, empty where censored or not measured", SAMPLES),
-    "findings": ("What the checks found, worst first", FINDINGS),
-}
+PROBLEMS: Final[Fields] = (
+    FILE,
+    LINE,
+    COLUMN,
+    RAW_TEXT,
+    text("problem", "Code of the problem", required=True, needed=True),
+    text("detail", "What is particular about this one"),
+)
 
+_SAMPLE_ID: Final = Field(
+    "sample_id", "string", "Stable identifier of the sample", required=True, unique=True, needed=True
+)
+OF_SAMPLE: Final = text("sample_id", _SAMPLE_ID.title, needed=True)
+ABOUT: Final[Fields] = (
+    Field("label", "string", "Label as the file wrote it", needed=True),
+    *picked(ROWS, "client", "site", "sampling_point"),
+    Field("stage", "string", "Where in the treatment", words=STAGES, needed=True),
+    *picked(ROWS, "activity", "region", "country"),
+    time("collected_at", "Time of sampling, UTC"),
+    *picked(ROWS, "supply", "machine", "treatment", "operator", "comment"),
+)
+SAMPLES: Final[Fields] = (
+    _SAMPLE_ID,
+    *ABOUT,
+    *(number(known.column, f"{known.title} {known.basis}".strip(), known.unit) for known in ANALYTES.values()),
+    text("verdict", "Worst severity found", VERDICTS, required=True, needed=True),
+    text("not_evaluated", "Checks that lacked an input, separated by blanks"),
+)
 
-def table_schema(name: str) -> dict[str, Any]:
-    """Describe a published table as Table Schema, version 2.
+FINDINGS: Final[Fields] = (
+    text("sample_id", "Sample; empty where the finding is about a file", needed=True),
+    text("file_sha256", "SHA-256 of the file"),
+    text("check_id", "Check that found it", required=True, needed=True),
+    text(
+        "severity", "note: usable; hold: wait for an answer; reject: impossible", SEVERITIES, required=True, needed=True
+    ),
+    number("observed", "What was found, in `unit`"),
+    number("low", "Least that is allowed, in `unit`"),
+    number("high", "Most that is allowed, in `unit`"),
+    text("unit", "Unit of observed, low and high"),
+    text("message", "Finding in words", required=True, needed=True),
+    text("evidence", "Figures behind the finding"),
+    text("reading_ids", "Readings concerned, separated by blanks"),
+    text("analyte", "Quantity concerned"),
+)
 
-    Parameters
-    ----------
-    name : key of TABLES.
+EXPLANATIONS: Final[Fields] = (
+    OF_SAMPLE,
+    whole("rank", "1 is the likeliest", needed=True, stored="INTEGER"),
+    text("mistake", "Mistake or true state, by its key in the catalogue", needed=True),
+    text("analyte", "Quantity concerned"),
+    text("other_analyte", "Quantity it was exchanged with"),
+    text("detail", "Unit, form or factor meant"),
+    number("probability", "How likely it is", "1"),
+    text("evidence", "Relations that decide"),
+    text("title", "Explanation in words"),
+    number("value_from", "Value as read, in `unit`"),
+    number("value_to", "Value it would be, in `unit`"),
+    text("unit", "Unit of the values"),
+    Field("pattern", "boolean", "True where it is a mistake of the whole file"),
+)
 
-    Returns
-    -------
-    dict ready for JSON. A table may have further columns after these (`fieldsMatch`).
+# One mistake behind many rows of a file, an instrument or an operator.
+PATTERNS: Final[Fields] = (
+    FILE,
+    text("scope", "What shares the mistake: file, instrument or operator"),
+    *picked(EXPLANATIONS, "analyte", "other_analyte", "mistake", "detail"),
+    whole("samples", "Samples concerned"),
+    number("share", "Share of the samples that could show it", "1"),
+    number("probability", "How likely it is", "1"),
+    text("message", "Pattern in words", needed=True),
+)
 
-    Example
-    -------
-    >>> table_schema("samples")["primaryKey"]
-    ['sample_id']
-    """
-    title, fields = TABLES[name]
-    schema: dict[str, Any] = {
-        "$schema": PROFILE,
-        "title": title,
-        "fieldsMatch": "subset",
-        "missingValues": [""],
-        "fields": [field.described() for field in fields],
-    }
-    keys = [field.name for field in fields if field.unique]
-    return {**schema, "primaryKey": keys} if keys else schema
+ASSESSMENTS: Final[Fields] = (
+    OF_SAMPLE,
+    text("quantity", "What was worked out", needed=True),
+    number("value", "Its value in `unit`", needed=True),
+    number("low", "Lower bound, in `unit`"),
+    number("high", "Upper bound, in `unit`"),
+    text("unit", "Unit of value, low and high"),
+    text("method", "How it was worked out"),
+)
 
+ADVICE: Final[Fields] = (
+    text("client", "Client", needed=True),
+    text("site", "Site of the client", needed=True),
+    text("sample_id", "Sample the advice is about"),
+    text("decision", "decided, conditional or cannot advise", needed=True),
+    *(text(name, title) for name, title in (
+        ("treatment", "What to fit"),
+        ("settings", "How to set it, as JSON"),
+        ("predicted", "Water it makes, as JSON"),
+        ("reasons", "Why"),
+        ("conditions", "On what it depends"),
+        ("cautions", "What to mind"),
+    )),
+)  # fmt: skip
 
-def rendered(name: str) -> str:
-    """Give the text of a schema file."""
-    return json.dumps(table_schema(name), indent=1, ensure_ascii=False) + "\n"
+SOURCE_FILES: Final[Fields] = (
+    Field("file_sha256", "string", FILE.title, unique=True, needed=True),
+    text("name", "Name of the file", needed=True),
+    whole("bytes", "Its size", needed=True),
+    text("layout", "Layout it was read by"),
+    text("encoding", "Encoding of its text"),
+    text("delimiter", "What separates its cells"),
+    text("decimal_mark", "Its decimal mark"),
+    whole("lines", "Its lines"),
+    whole("entries", "Measurement cells"),
+    whole("accepted", "Readings accepted"),
+    whole("set_aside", "Entries set aside"),
+    text("status", "What became of it"),
+)
 
+CHECK_RUNS: Final[Fields] = (
+    text("check_id", "Check", needed=True),
+    whole("evaluated", "Samples it could judge", needed=True),
+    whole("not_evaluated", "Samples that lacked an input", needed=True),
+    whole("flagged", "Samples with a finding", needed=True),
+)
 
-def write(folder: Path) -> list[Path]:
-    """Write every schema file into a folder, and say which."""
-    paths = [folder / f"{name}.schema.json" for name in TABLES]
-    for name, path in zip(TABLES, paths, strict=True):
-        path.write_text(rendered(name), encoding="utf-8")
-    return paths
+# Registers are kept as written: every column is text.
+_KEPT: Final[Fields] = tuple(text(field.name, field.title) for field in ROWS)
+_OWNER: Final[Fields] = (ADVICE[0], ADVICE[1])
+SITES: Final[Fields] = (
+    *_OWNER,
+    *picked(_KEPT, "region", "country", "supply", "machine", "treatment", "litres_per_day", "comment"),
+)
+MACHINES: Final[Fields] = (
+    *_OWNER,
+    text("machine", "Machine", needed=True),
+    *picked(_KEPT, "litres_per_day", "comment"),
+)
+TREATMENTS: Final[Fields] = (
+    *_OWNER,
+    text("treatment", "Treatment in place", needed=True),
+    *picked(_KEPT, "machine"),
+    text("capacity", "What its medium can take"),
+    text("capacity_unit", "Unit of the capacity"),
+    text("installed_on", "Day on which it was fitted"),
+    *picked(_KEPT, "bypass_percent", "counter_litres", "litres_per_day", "comment"),
+)
 
-
-if __name__ == "__main__":
-    write(Path(__file__).parent)
+ROW_FIELDS: Final[tuple[str, ...]] = tuple(names(ROWS))
+CELL_COLUMNS: Final[tuple[str, ...]] = tuple(names(CELLS))
+READING_COLUMNS: Final[list[str]] = names(READINGS)
+ABOUT_COLUMNS: Final[list[str]] = names(ABOUT)
+PROBLEM_COLUMNS: Final[list[str]] = names(PROBLEMS)
+FINDING_COLUMNS: Final[list[str]] = names(besides(FINDINGS, "analyte"))
+EXPLANATION_COLUMNS: Final[tuple[str, ...]] = tuple(names(EXPLANATIONS))
+PATTERN_COLUMNS: Final[tuple[str, ...]] = tuple(names(PATTERNS))
+QUANTITY_COLUMNS: Final[list[str]] = names(ASSESSMENTS)
+SITE_COLUMNS: Final[tuple[str, ...]] = tuple(names(SITES))
+TREATMENT_COLUMNS: Final[tuple[str, ...]] = tuple(names(TREATMENTS))

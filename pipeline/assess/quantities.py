@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 
-QUANTITY_COLUMNS: Final = ["sample_id", "quantity", "value", "low", "high", "unit", "method"]
 _METAL: Final = (
     ("steam_chloride_mg_l", "steam_chloride", "mg/L", "feed chloride times the concentration until draining"),
     ("larson_skold", "larson_skold", "1", "(Cl + SO4)/alkalinity in meq/L"),

@@ -17,6 +17,7 @@ from pipeline.checks.columns import Columns, Plain, outside, picked, spelt
 from pipeline.problems import filled
 from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES, VERDICTS
+from schemas.tables import FINDING_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -28,20 +29,6 @@ if TYPE_CHECKING:
 Subject = TypeVar("Subject")
 Bare = Callable[["SampleTable"], Columns]
 Limited = Callable[["SampleTable", Subject], Columns]
-
-FINDING_COLUMNS: Final[list[str]] = [
-    "sample_id",
-    "file_sha256",
-    "check_id",
-    "severity",
-    "observed",
-    "low",
-    "high",
-    "unit",
-    "message",
-    "evidence",
-    "reading_ids",
-]
 
 
 @dataclass(frozen=True)

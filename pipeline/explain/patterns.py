@@ -16,6 +16,7 @@ from pipeline.explain.priors import priors
 from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import judged
 from pipeline.problems import fill, filled
+from schemas.tables import PATTERN_COLUMNS
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -25,10 +26,6 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Record
     from pipeline.normalise.sample_table import SampleTable
 
-PATTERN_COLUMNS: Final = (
-    "file_sha256", "scope", "analyte", "other_analyte", "mistake", "detail", "samples", "share", "probability",
-    "message",
-)  # fmt: skip
 SYSTEMATIC: Final = frozenset(
     {
         "wrong-unit",

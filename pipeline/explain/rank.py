@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 from pipeline.explain import ranges, wording
 from pipeline.explain.mistakes import catalogue, every
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
-from pipeline.explain.patterns import PATTERN_COLUMNS, Patterns, of_files
+from pipeline.explain.patterns import Patterns, of_files
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.record import counted_up, read
 from pipeline.explain.relations import unread
@@ -23,6 +23,7 @@ from pipeline.normalise.sample_table import places
 from pipeline.problems import filled
 from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES, OPEN
+from schemas.tables import EXPLANATION_COLUMNS, PATTERN_COLUMNS
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -33,21 +34,6 @@ if TYPE_CHECKING:
     from pipeline.explain.wording import Columns
     from pipeline.normalise.sample_table import SampleTable
 
-EXPLANATION_COLUMNS: Final = (
-    "sample_id",
-    "rank",
-    "mistake",
-    "analyte",
-    "other_analyte",
-    "detail",
-    "probability",
-    "evidence",
-    "title",
-    "value_from",
-    "value_to",
-    "unit",
-    "pattern",
-)
 QUESTION_COLUMNS: Final = ("sample_id", "question", "separates")
 MOST: Final = 6  # explanations told per sample
 LEAST: Final = 0.01  # probability below which an explanation is not told

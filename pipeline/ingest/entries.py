@@ -42,7 +42,7 @@ class Block:
     """The entries of one measurement column.
 
     ``at`` are positions among the body rows, ``texts`` the cells as written, ``about`` the category
-    columns of ``schemas.extract.CELL_COLUMNS`` plus `ec_reference` and `tds_scale` as the names of long
+    columns of ``schemas.tables.CELL_COLUMNS`` plus `ec_reference` and `tds_scale` as the names of long
     tables state them; all of one length.
     """
 

@@ -22,7 +22,7 @@ from pipeline.ingest.row_fields import Part, RowFrame, parts_of, row_frame, word
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices
 from pipeline.problems import no_problems, problem_frame
 from pipeline.texts import TextColumn
-from schemas.extract import SITE_COLUMNS, TREATMENT_COLUMNS
+from schemas.tables import SITE_COLUMNS, TREATMENT_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

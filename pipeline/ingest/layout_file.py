@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Any, Final
 from pipeline.ingest.meanings import Meaning, OwnSpellings
 from pipeline.ingest.spellings import key, table
 from pipeline.problems import KettlestoneError
-from schemas.columns import ANALYTES
-from schemas.extract import OTHER_ANALYTES, ROW_FIELDS, SITE_COLUMNS, TREATMENT_COLUMNS
+from schemas.columns import ANALYTES, OTHER_ANALYTES
 from schemas.methods import METHODS
+from schemas.tables import ROW_FIELDS, SITE_COLUMNS, TREATMENT_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

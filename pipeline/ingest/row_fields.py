@@ -15,7 +15,7 @@ from pipeline.ingest.spellings import key, table, word_table
 from pipeline.problems import problem_frame
 from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
-from schemas.extract import ROW_FIELDS
+from schemas.tables import ROW_FIELDS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -19,41 +19,13 @@ from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.normalise.unit_spellings import folded, split_form
 from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.methods import QUALIFIERS
+from schemas.tables import READING_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipeline.arrays import Floats, Places
     from pipeline.ingest.extract import Extract
-
-READING_COLUMNS: Final[list[str]] = [
-    "row",
-    "line",
-    "column",
-    "analyte",
-    "value",
-    "unit",
-    "basis",
-    "qualifier",
-    "limit",
-    "value_low",
-    "value_high",
-    "uncertainty",
-    "method",
-    "form",
-    "drops",
-    "degree_per_drop",
-    "nominal_ml",
-    "used_ml",
-    "raw_text",
-    "raw_unit",
-    "raw_basis",
-    "note",
-    "instrument",
-    "ambiguous",
-    "status",
-]
-
 
 Aliases = tuple[tuple[str, str], ...]
 

@@ -13,6 +13,8 @@ from pipeline.normalise import dates, numbers, units
 from pipeline.normalise.time_zones import known_zone
 from pipeline.problems import no_problems, problem_frame
 from schemas.columns import ACTIVITIES, STAGES
+from schemas.fields import of_kind
+from schemas.tables import ROWS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,17 +24,8 @@ if TYPE_CHECKING:
 
 
 _MONTH_FIRST: Final = frozenset({"us", "usa", "u.s.", "u.s.a.", "united states", "united states of america"})
-_DATES: Final = ("analysed_on", "received_on", "reagent_expiry", "calibrated_on")
-_NUMBERS: Final = (
-    "nominal_ml",
-    "used_ml",
-    "titrant_normality",
-    "blank_ml",
-    "titrant_factor",
-    "litres_per_day",
-    "bypass_percent",
-    "counter_litres",
-)
+_DATES: Final = of_kind(ROWS, "datetime")
+_NUMBERS: Final = of_kind(ROWS, "number")
 
 
 @dataclass(frozen=True)

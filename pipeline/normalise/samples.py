@@ -16,29 +16,15 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise.identity import KEY_FIELDS, attach, group_rows, sample_ids
-from schemas.extract import ROW_FIELDS
+from schemas.fields import names, of_kind
+from schemas.tables import ROWS, SITES
 
 # Facts of a row that describe its sample: the first row that states one wins.
-_TIMED_FACTS: Final[tuple[str, ...]] = (
-    "collected_at",
-    "analysed_on",
-    "received_on",
-    "reagent_expiry",
-    "calibrated_on",
-)
-_NUMBER_FACTS: Final[tuple[str, ...]] = (
-    "litres_per_day",
-    "bypass_percent",
-    "counter_litres",
-    "nominal_ml",
-    "used_ml",
-    "titrant_normality",
-    "blank_ml",
-    "titrant_factor",
-)
-_TEXT_FACTS: Final[tuple[str, ...]] = tuple(name for name in ROW_FIELDS if name not in (*_TIMED_FACTS, *_NUMBER_FACTS))
+_TIMED_FACTS: Final = ("collected_at", *of_kind(ROWS, "datetime"))
+_NUMBER_FACTS: Final = tuple(of_kind(ROWS, "number"))
+_TEXT_FACTS: Final = tuple(of_kind(ROWS, "string"))
 _LABORATORY: Final = ("laboratory", "burette", "photometer")  # methods of which a report issued again is a revision
-_REGISTER_FACTS: Final[tuple[str, ...]] = ("region", "country", "supply", "machine", "treatment")
+_REGISTER_FACTS: Final = tuple(names(SITES, without=("client", "site", "litres_per_day", "comment")))
 
 
 @dataclass(frozen=True)

@@ -5,50 +5,16 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from pipeline.problems import messages
-from schemas.columns import WIDE_COLUMNS
+from schemas.contracts import breaches
+from schemas.stored import ELSEWHERE, FRAMES, NEEDED
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
-
-# Columns without which a frame says nothing; the rest may be left out and is then '' or NULL.
-REQUIRED: Final[dict[str, tuple[str, ...]]] = {
-    "source_files": ("file_sha256", "name", "bytes"),
-    "samples": ("sample_id", "label", "stage", "verdict", "file_sha256"),
-    "readings": (
-        "sample_id",
-        "analyte",
-        "value",
-        "unit",
-        "basis",
-        "raw_text",
-        "file_sha256",
-        "line",
-        "column",
-    ),
-    "findings": ("sample_id", "check_id", "severity", "message"),
-    "set_aside": ("file_sha256", "line", "column", "raw_text", "problem"),
-    "notices": ("file_sha256", "line", "column", "raw_text", "problem"),
-    "check_runs": ("check_id", "evaluated", "not_evaluated", "flagged"),
-    "assessments": ("sample_id", "quantity", "value"),
-    "explanations": ("sample_id", "rank", "mistake"),
-    "patterns": ("file_sha256", "mistake", "message"),
-    "advice": ("client", "site", "decision"),
-    "sites": ("client", "site"),
-    "machines": ("client", "site", "machine"),
-    "treatments": ("client", "site", "treatment"),
-}
-# What other stages carry along and the tables hold elsewhere.
-_ELSEWHERE: Final[dict[str, list[str]]] = {
-    "samples": WIDE_COLUMNS,
-    "readings": ["row", "reading_id", "new", "counts"],
-    "set_aside": ["name"],
-    "notices": ["name"],
-}
 
 
 def _empty() -> pd.DataFrame:
@@ -121,7 +87,7 @@ def ready(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """Leave out what is held elsewhere and put in what the frame means by its index or code."""
     if name == "samples" and "sample_id" not in frame and frame.index.name == "sample_id":
         frame = frame.reset_index()
-    frame = frame.drop(columns=_ELSEWHERE.get(name, []), errors="ignore")
+    frame = frame.drop(columns=list(ELSEWHERE.get(name, ())), errors="ignore")
     if name in ("set_aside", "notices") and "message" not in frame and len(frame):
         return frame.assign(message=messages(frame))
     return frame
@@ -147,7 +113,13 @@ def check_books(record: BatchRecord, frames: Mapping[str, pd.DataFrame], given: 
 
 
 def check_columns(name: str, frame: pd.DataFrame) -> None:
-    """Refuse a frame of a ``BatchRecord`` that lacks a column without which its rows say nothing."""
-    absent = [column for column in REQUIRED[name] if column not in frame]
-    if len(frame) and absent:
+    """Refuse a frame of a ``BatchRecord`` that lacks a column, or holds what its contract forbids.
+
+    Readings were held against their own contract when they were read.
+    """
+    if not len(frame):
+        return
+    if absent := [column for column in NEEDED[name] if column not in frame]:
         raise ValueError(f"{name} lacks the columns {', '.join(absent)}")
+    if name != "readings" and (found := breaches(FRAMES[name], frame)):
+        raise ValueError(f"{name} breaks its contract: {'; '.join(found)}")

@@ -13,7 +13,9 @@ from pipeline.errors import KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST
 from pipeline.store.batch_record import BatchRecord
 from pipeline.store.write import write_batch
-from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
+from schemas.fields import names
+from schemas.tables import MACHINES, SITES, TREATMENTS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,20 +24,11 @@ if TYPE_CHECKING:
 
 # What tells the entries of a register apart, beside client and site.
 KEYS: Final[dict[str, tuple[str, ...]]] = {"site": (), "machine": ("machine",), "treatment": ("treatment",)}
-FIELDS: Final[dict[str, tuple[str, ...]]] = {
-    "site": ("region", "country", "supply", "machine", "treatment", "litres_per_day", "comment"),
-    "machine": ("machine", "litres_per_day", "comment"),
-    "treatment": (
-        "treatment",
-        "machine",
-        "capacity",
-        "capacity_unit",
-        "installed_on",
-        "bypass_percent",
-        "counter_litres",
-        "litres_per_day",
-        "comment",
-    ),
+_OWNER: Final = ("client", "site")
+FIELDS: Final[dict[str, list[str]]] = {
+    "site": names(SITES, without=_OWNER),
+    "machine": names(MACHINES, without=_OWNER),
+    "treatment": names(TREATMENTS, without=_OWNER),
 }
 _INNER: Final = ("other", "file_sha256", "line", "batch_id", "entered_by", "entered_at", "why", "file", "since")
 
@@ -172,9 +165,10 @@ def _check(kind: str, values: Mapping[str, str]) -> None:
     lacking = [name for name in KEYS[kind] if not values.get(name, "").strip()]
     if lacking:
         raise KettlestoneError(f"say which {lacking[0]} (--{lacking[0]}). Nothing was changed.")
-    if kind == "treatment" and values["treatment"].strip().casefold() not in TREATMENTS:
+    if kind == "treatment" and values["treatment"].strip().casefold() not in KNOWN_TREATMENTS:
         raise KettlestoneError(
-            f'--treatment "{values["treatment"]}" is not known. Nothing was changed.\n  Known: {", ".join(TREATMENTS)}.'
+            f'--treatment "{values["treatment"]}" is not known. Nothing was changed.\n'
+            f"  Known: {', '.join(KNOWN_TREATMENTS)}."
         )
     alone = kind == "machine" or values.get("treatment", "").strip().casefold() == "none"
     if not set(values) - set(KEYS[kind]) and not alone:

@@ -10,6 +10,7 @@ import pandas as pd
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import widen
 from pipeline.store.read import prior_readings, sample_rows
+from schemas.stored import SAMPLE_TIMES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,7 +18,6 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
     from pipeline.store.database import Store
 
-_TIMES: Final = ("collected_at", "analysed_on", "received_on", "calibrated_on", "reagent_expiry")
 _TRUE: Final = "True"
 
 
@@ -36,7 +36,7 @@ def sample_table(store: Store, sample_ids: Sequence[str]) -> SampleTable:
     rows = sample_rows(store, sample_ids).set_index("sample_id").loc[list(sample_ids)]
     further = pd.DataFrame([json.loads(text or "{}") for text in rows["other"]], index=rows.index)
     about = rows.drop(columns=["other", "verdict", "not_evaluated", "batch_id"]).join(further)
-    for name in _TIMES:
+    for name in SAMPLE_TIMES:
         about[name] = about[name].astype("datetime64[us]").dt.tz_localize("UTC")
     if "revisions" in about:
         about["revisions"] = pd.to_numeric(about["revisions"]).fillna(0).astype("int64")

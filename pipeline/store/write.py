@@ -15,10 +15,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.store import faults
-from pipeline.store.batch_record import REQUIRED, check_books, check_columns, ready, utc
+from pipeline.store.batch_record import check_books, check_columns, ready, utc
 from pipeline.store.frames import append, columns_of, next_number
 from pipeline.store.read import known_files
 from pipeline.texts import first_rows, numbered
+from schemas.fields import names
+from schemas.stored import BATCH, NEEDED, TABLE_OF
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -30,30 +32,6 @@ if TYPE_CHECKING:
     from pipeline.store.batch_record import BatchRecord
     from pipeline.store.database import Store
 
-# Frame → table, in the order of writing.
-_TABLES: Final[dict[str, str]] = {
-    "source_files": "source_file",
-    "set_aside": "set_aside",
-    "notices": "notice",
-    "check_runs": "check_run",
-    "assessments": "assessment",
-    "explanations": "explanation",
-    "patterns": "pattern",
-    "advice": "advice",
-    "sites": "site",
-    "machines": "machine",
-    "treatments": "treatment",
-}
-_BATCH_FIELDS: Final = (
-    "batch_id",
-    "started_at",
-    "finished_at",
-    "version",
-    "settings",
-    "entries_read",
-    "entries_accepted",
-    "entries_set_aside",
-)
 _MAY_MISS: Final = frozenset({"sample_id", "file_sha256"})
 
 
@@ -155,7 +133,7 @@ def append_rest(store: Store, record: BatchRecord, base: int, given: Mapping[str
     """
     connection = store.connection
     same = {"batch_id": str(record.batch["batch_id"])}
-    frames = {name: ready(name, getattr(record, name)) for name in ("samples", *REQUIRED) if name != "readings"}
+    frames = {name: ready(name, getattr(record, name)) for name in ("samples", *NEEDED) if name != "readings"}
     check_books(record, frames, given)
     append(connection, "batch", _batch_row(record.batch))
     append(connection, "superseded", _superseded(record, base), same=same)
@@ -170,13 +148,13 @@ def _append_frames(
         _replace_samples(connection, frames["samples"], same)
     if "findings" in frames:
         _append_findings(connection, frames["findings"], same, base)
-    for name, table in _TABLES.items():
+    for name, table in TABLE_OF.items():
         if name in frames:
             append(connection, table, frames[name], same=same)
 
 
 def _batch_row(batch: Mapping[str, Any]) -> pd.DataFrame:
-    row = {name: batch[name] for name in _BATCH_FIELDS}
+    row = {name: batch[name] for name in names(BATCH)}
     row |= {name: utc(row[name]) for name in ("started_at", "finished_at")}
     if not isinstance(row["settings"], str):
         row["settings"] = json.dumps(row["settings"], ensure_ascii=False, default=str)

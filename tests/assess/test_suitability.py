@@ -11,7 +11,6 @@ import pytest
 
 from pipeline.assess.boiler import FULL, PLANNED
 from pipeline.assess.machines import Machine, Part
-from pipeline.assess.quantities import QUANTITY_COLUMNS
 from pipeline.assess.scale import ScaleLimits
 from pipeline.assess.suitability import (
     NOT_A_WATER,
@@ -24,6 +23,7 @@ from pipeline.assess.suitability import (
 from pipeline.errors import KettlestoneError
 from pipeline.report.batch.assessment import block, lines
 from pipeline.report.terminal.assess import convert_text, one_off
+from schemas.tables import QUANTITY_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Callable

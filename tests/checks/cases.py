@@ -19,8 +19,9 @@ import pandas as pd
 from pipeline.chemistry.equivalents import column
 from pipeline.normalise.derived import fill
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide, widen
-from schemas.columns import ABOUT_COLUMNS, ANALYTES, WIDE_COLUMNS
+from schemas.columns import ANALYTES, WIDE_COLUMNS
 from schemas.methods import METHODS
+from schemas.tables import ABOUT_COLUMNS
 
 FOLDER: Final = Path(__file__).parent / "cases"
 

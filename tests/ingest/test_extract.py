@@ -13,9 +13,8 @@ from hypothesis import strategies as st
 from pipeline.ingest.extract import Extract, extract
 from pipeline.ingest.grid import Grid
 from pipeline.ingest.layouts import load, match
-from pipeline.problems import PROBLEM_COLUMNS
-from schemas.extract import CELL_COLUMNS, FORMS, ROW_FIELDS
-from schemas.methods import METHODS
+from schemas.methods import FORMS, METHODS
+from schemas.tables import CELL_COLUMNS, PROBLEM_COLUMNS, ROW_FIELDS
 
 SHA = "0" * 64
 

@@ -12,8 +12,8 @@ from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import known_spellings, own_form
 from pipeline.ingest.spellings import exact_key, key, table
 from pipeline.ingest.unit_text import UnitText, split_unit
-from schemas.columns import ANALYTES
-from schemas.extract import OTHER_ANALYTES, ROW_FIELDS
+from schemas.columns import ANALYTES, OTHER_ANALYTES
+from schemas.tables import ROW_FIELDS
 
 
 def meaning(text: str) -> str:

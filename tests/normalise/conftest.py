@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.ingest.extract import Extract
 from pipeline.normalise.readings import Normalised, NormaliseSettings, normalise
-from schemas.extract import ROW_FIELDS
+from schemas.tables import ROW_FIELDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

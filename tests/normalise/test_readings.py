@@ -10,7 +10,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.normalise.readings import READING_COLUMNS
+from schemas.tables import READING_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Callable

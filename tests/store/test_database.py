@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 import subprocess
 import sys
@@ -16,6 +17,7 @@ from pipeline.store import migrate
 from pipeline.store.database import STORAGE_VERSION, Store, start
 from pipeline.store.faults import StoreLockedError
 from pipeline.store.migrate import Migration
+from schemas.stored import STORED, missing_statements
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -55,6 +57,42 @@ def test_tables_begin_with_the_columns_analysts_rely_on(tmp_path: Path, table: s
 
     promised = _TABLES[table].split()
     assert columns[: len(promised)] == promised
+
+
+def test_the_migrations_make_what_the_declaration_says(tmp_path: Path) -> None:
+    """Where this fails, the statements are what the next numbered migration lacks."""
+    present: dict[str, dict[str, str]] = {}
+    with Store(tmp_path / "s.duckdb") as store:
+        found = store.connection.execute(
+            "SELECT c.table_name, c.column_name, c.data_type FROM duckdb_columns() AS c JOIN duckdb_tables() AS t "
+            "USING (table_oid) WHERE c.database_name = current_database() AND t.database_name = current_database()"
+        ).fetchall()
+    for table, column, kind in found:
+        present.setdefault(table, {})[column] = kind
+
+    assert missing_statements(present) == []
+    housekeeping = {"schema_version", "view_version"}
+    declared = {table: {field.name: field.sql_type for field in fields} for table, fields in STORED.items()}
+    assert {table: columns for table, columns in present.items() if table not in housekeeping} == declared
+
+
+def test_the_store_allows_the_words_of_the_declaration(tmp_path: Path) -> None:
+    with Store(tmp_path / "s.duckdb") as store:
+        rules = store.connection.execute(
+            "SELECT table_name, constraint_text FROM duckdb_constraints() WHERE constraint_type = 'CHECK'"
+        ).fetchall()
+    allowed = {
+        (table, words[1]): set(re.findall(r"'([^']*)'", words[2]))
+        for table, rule in rules
+        if (words := re.search(r"\(?(\w+) IN \(([^)]*)\)", rule))
+    }
+    worded = {
+        (table, field.name): {*field.words} for table, fields in STORED.items() for field in fields if field.words
+    }
+
+    shared = allowed.keys() & worded.keys()
+    assert {("sample", "stage"), ("sample", "verdict"), ("finding", "severity")} <= shared
+    assert {place: allowed[place] - {""} for place in shared} == {place: worded[place] - {""} for place in shared}
 
 
 def test_a_new_store_is_readable_by_older_tools_and_leaves_no_scraps(tmp_path: Path) -> None:
