@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping
 
 FOLDER: Final = Path(__file__).parent
 LANGUAGES: Final = ("en", "de")
@@ -26,10 +26,14 @@ _MONTHS: Final = ("Jan", "Feb", "March", "April", "May", "June", "July", "Aug", 
 
 @dataclass(frozen=True)
 class Said:
-    """Something to be said: the code of its sentence, and the values the sentence names."""
+    """Something to be said: the code of its sentence, and the values the sentence names.
+
+    ``otherwise`` is the code of a more general sentence for a language that has none of ``code``.
+    """
 
     code: str
     values: Mapping[str, object] = field(default_factory=dict)
+    otherwise: str = ""
 
 
 def say(said: Said, language: str = "en") -> str:
@@ -54,7 +58,19 @@ def say(said: Said, language: str = "en") -> str:
     '1,5 mg/L'
     """
     values = {name: say(value, language) if isinstance(value, Said) else value for name, value in said.values.items()}
-    return _Words(language).vformat(catalogue(language)[said.code], (), values)
+    known = catalogue(language)
+    code = said.otherwise if said.otherwise and said.code not in known else said.code
+    return _Words(language).vformat(known[code], (), values)
+
+
+def question_of_check(check_id: str) -> Said:
+    """Ask what settles a finding of a check."""
+    return Said(f"checks.question.{check_id}", otherwise="checks.question.any")
+
+
+def finding_for_client(check_id: str) -> Said:
+    """Say to a client what a check found."""
+    return Said(f"checks.client.{check_id}", otherwise="checks.client.any")
 
 
 def day(when: date, language: str) -> str:
@@ -88,12 +104,22 @@ def catalogue(language: str) -> dict[str, str]:
         raise KeyError(language)
     found: dict[str, str] = {}
     for path in sorted((FOLDER / language).glob("*.csv")):
-        with path.open(encoding="utf-8", newline="") as lines:
-            for row in csv.DictReader(lines):
-                if row["code"] in found:
-                    raise KeyError(row["code"])
-                found[row["code"]] = row["text"]
+        for code, text in _sentences(path):
+            if code in found:
+                raise KeyError(code)
+            found[code] = text
     return found
+
+
+def _sentences(path: Path) -> Iterator[tuple[str, str]]:
+    """Read a table of sentences: code and text, or a key and several texts, each named by its column."""
+    with path.open(encoding="utf-8", newline="") as lines:
+        reader = csv.DictReader(lines)
+        key, *columns = reader.fieldnames or ()
+        for row in reader:
+            for column in columns:
+                if row[column]:
+                    yield (row[key] if column == "text" else f"{path.stem}.{column}.{row[key]}"), row[column]
 
 
 class _Words(string.Formatter):

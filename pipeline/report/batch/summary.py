@@ -9,9 +9,10 @@ import pandas as pd
 
 from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.problems import PROBLEMS
-from pipeline.reference import gathered, records
+from pipeline.reference import gathered
 from pipeline.report import causes
 from pipeline.texts import TextColumn, first_rows, numbered
+from pipeline.words import question_of_check, say
 from schemas.columns import ANALYTES, OPEN, VERDICTS
 
 if TYPE_CHECKING:
@@ -175,7 +176,6 @@ def _repeat(batch: Batch) -> dict[str, Any]:
 
 def _ask(batch: Batch) -> list[dict[str, Any]]:
     """List the questions whose answers settle the findings, each with the samples it concerns."""
-    questions = {row["check_id"]: row["ask"] for row in records("questions")}
     open_findings = batch.findings[batch.findings["severity"].isin(OPEN)]
     concerned = open_findings[["check_id", "sample_id"]].drop_duplicates()
     count = concerned.groupby("check_id", sort=False)["sample_id"].count()
@@ -185,12 +185,11 @@ def _ask(batch: Batch) -> list[dict[str, Any]]:
     return [
         {
             "check_id": check_id,
-            "question": questions[check_id],
+            "question": say(question_of_check(check_id)),
             "count": number,
             "labels": [row["label"] for row in labels.get(check_id, [])],
         }
         for check_id, number in zip(count.index.tolist(), count.tolist(), strict=True)
-        if check_id in questions
     ]
 
 

@@ -11,7 +11,7 @@ from pipeline.report.client.units import OwnUnit, decimals, figure, unit_of
 from pipeline.report.client.water import MACHINE_LIMITS
 from pipeline.report.dossier import ALKALINITY, HARDNESS, KEEPS_MINERALS, Visit
 from pipeline.verify.series import PERMEATE
-from pipeline.words import Said, catalogue, say
+from pipeline.words import Said, catalogue, finding_for_client, say
 from pipeline.words import day as written_day
 from schemas.columns import OPEN
 
@@ -321,10 +321,8 @@ def held_conditions(report: ClientReport, voice: Voice) -> list[str]:
 def why_held(visit: Visit, voice: Voice) -> str:
     """Name, in the client's words, what holds a sample."""
     serious = visit.findings[visit.findings["current_severity"].isin(OPEN)]
-    known = catalogue(voice.language)
-    codes = [f"report.finding.{check_id}" for check_id in dict.fromkeys(serious["check_id"])]
-    spoken = [code for code in codes if code in known][:_MOST_REASONS]
-    return "; ".join(voice.say(code) for code in spoken or ["report.finding.other"])
+    found = dict.fromkeys(voice.told(finding_for_client(str(name))) for name in serious["check_id"])
+    return "; ".join([*found][:_MOST_REASONS]) or voice.say("checks.client.any")
 
 
 def changes(report: ClientReport, voice: Voice) -> list[str]:

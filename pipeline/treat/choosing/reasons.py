@@ -9,7 +9,6 @@ import pandas as pd
 
 from pipeline.assess.corrosion import CorrosionLimits
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
-from pipeline.reference import table
 from pipeline.treat.choosing.bottled import rank_bottled
 from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
 from pipeline.treat.choosing.decision import EXCESS, READ, SODIUM_PER_CACO3, derived, reaches, rows
@@ -18,7 +17,7 @@ from pipeline.treat.choosing.optimise import quantity, targets
 from pipeline.treat.choosing.turns import UNITS, answer, rounded
 from pipeline.treat.processes.remineralising import grams
 from pipeline.treat.processes.treatments import TREATMENTS, treat
-from pipeline.words import Said
+from pipeline.words import Said, question_of_check
 from schemas.columns import OPEN, WIDE_COLUMNS
 
 if TYPE_CHECKING:
@@ -94,10 +93,9 @@ def repeats(case: Case) -> tuple[Said, ...]:
     held = case.held()
     if not held:
         return ()
-    known = set(table("questions")["check_id"])
     open_rows = case.findings[case.findings["severity"].isin(OPEN)]
     checks = dict.fromkeys(str(name) for name in open_rows.get("check_id", pd.Series(dtype="str")))
-    asked = tuple(Said(f"choose.ask.{name}") for name in checks if name in known)
+    asked = tuple(map(question_of_check, checks))
     return asked or tuple(measure(name) for name in sorted(held))
 
 
