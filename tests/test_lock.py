@@ -1,4 +1,4 @@
-"""The lock pins, with hashes, everything the project says it needs."""
+"""The locks pin, with hashes, everything that the program and its tests say they need."""
 
 from __future__ import annotations
 
@@ -11,29 +11,63 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 ROOT = Path(__file__).parent.parent
-LOCK = (ROOT / "requirements.lock").read_text(encoding="utf-8")
-PINS = re.findall(r"^([A-Za-z0-9._-]+)(?:\[[^]]*\])?==([^ ;\\]+)", LOCK, flags=re.MULTILINE)
+PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+LOCKS = {name: (ROOT / name).read_text(encoding="utf-8") for name in ("requirements.lock", "tests/requirements.lock")}
+PYTHONS = ("3.11.7", "3.12.1", "3.13.0", "3.14.0")
+_PIN = re.compile(r"^([A-Za-z0-9._-]+(?:\[[^]]*\])?==[^\\\n]+)", re.MULTILINE)
 
 
-def declared() -> list[str]:
-    """List the dependencies of the project, of its tests and of its upkeep."""
-    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    extra = project["optional-dependencies"]
-    return [*project["dependencies"], *extra["test"], *extra["dev"]]
+def pins(lock: str, python: str) -> dict[str, str]:
+    """Read what a lock installs on Linux with one Python: version by name."""
+    system = {"python_full_version": python, "python_version": python.rpartition(".")[0], "sys_platform": "linux"}
+    found = [Requirement(text) for text in _PIN.findall(LOCKS[lock])]
+    used = [pin for pin in found if pin.marker is None or pin.marker.evaluate(system)]
+    names = [canonicalize_name(pin.name) for pin in used]
+    assert len(names) == len(set(names))
+    return {name: str(pin.specifier).removeprefix("==") for name, pin in zip(names, used, strict=True)}
 
 
-@pytest.mark.parametrize("text", declared())
-def test_a_dependency_is_pinned_at_a_version_it_allows(text: str) -> None:
+def declared() -> list[tuple[str, str]]:
+    """List the dependencies of the program in both locks, and those of its tests in their own."""
+    tests = PROJECT["optional-dependencies"]["test"]
+    return [(lock, text) for lock in LOCKS for text in PROJECT["dependencies"]] + [
+        ("tests/requirements.lock", text) for text in tests
+    ]
+
+
+@pytest.mark.parametrize("python", PYTHONS)
+@pytest.mark.parametrize(("lock", "text"), declared())
+def test_a_dependency_is_pinned_at_a_version_it_allows(lock: str, text: str, python: str) -> None:
+    """One version for every Python from the oldest that is promised to the newest there is."""
     wanted = Requirement(text)
-    pinned = [version for name, version in PINS if canonicalize_name(name) == canonicalize_name(wanted.name)]
 
-    assert pinned
-    assert all(version in wanted.specifier for version in pinned)
+    assert pins(lock, python)[canonicalize_name(wanted.name)] in wanted.specifier
 
 
-def test_every_pin_has_its_hashes_and_nothing_names_a_place_of_the_network() -> None:
-    blocks = re.split(r"^(?=\S)", LOCK, flags=re.MULTILINE)
+@pytest.mark.parametrize("python", PYTHONS)
+def test_the_tests_run_with_the_very_versions_of_the_program(python: str) -> None:
+    assert pins("requirements.lock", python).items() <= pins("tests/requirements.lock", python).items()
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+def test_every_pin_has_its_hashes_and_nothing_names_a_place_of_the_network(lock: str) -> None:
+    text = LOCKS[lock]
+    blocks = re.split(r"^(?=\S)", text, flags=re.MULTILINE)
 
     assert [block.split("\n")[0] for block in blocks if "==" in block and "--hash=sha256:" not in block] == []
-    assert "://" not in LOCK
-    assert not re.search(r"^\s*-", re.sub(r"^\s+--hash=\S+( \\)?$", "", LOCK, flags=re.MULTILINE), flags=re.MULTILINE)
+    assert "://" not in text
+    assert not re.search(r"^\s*-", re.sub(r"^\s+--hash=\S+( \\)?$", "", text, flags=re.MULTILINE), flags=re.MULTILINE)
+
+
+@pytest.mark.parametrize("text", PROJECT["optional-dependencies"]["dev"])
+def test_what_looks_after_the_code_is_pinned(text: str) -> None:
+    """A linter's next release must not turn a green change red."""
+    assert [part.operator for part in Requirement(text).specifier] == ["=="]
+
+
+@pytest.mark.parametrize(("command", "lock"), [("demo", "requirements.lock"), ("tests", "tests/requirements.lock")])
+def test_the_commands_of_the_readme_install_what_their_lock_says(command: str, lock: str) -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    block = readme.partition(f"<!-- command: {command} -->")[2].partition("\n```\n")[0]
+
+    assert f"pip install -q -r {lock} && .venv/bin/pip install -q --no-deps ." in block

@@ -60,10 +60,11 @@ def instants(samples: SampleTable, name: str) -> Instants:
 def last_instants(samples: SampleTable, name: str) -> Instants:
     """Take a fact of the samples as the last moment it covers: the end of a day, or of a month without a day."""
     day = samples.once(instants, name).astype("datetime64[D]")
-    end = day + 1
+    end = day + np.timedelta64(1, "D")
     if name in samples.about and not isinstance(samples.about[name].dtype, pd.DatetimeTZDtype):
         month_only = samples.fact(name).lengths() == _MONTH_ONLY
-        end = np.where(month_only, (day.astype("datetime64[M]") + 1).astype("datetime64[D]"), end)
+        next_month = day.astype("datetime64[M]") + np.timedelta64(1, "M")
+        end = np.where(month_only, next_month.astype("datetime64[D]"), end)
     return end.astype("datetime64[us]")
 
 

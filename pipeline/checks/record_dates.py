@@ -73,7 +73,7 @@ def date_order(samples: SampleTable, limits: DateLimits) -> Columns:
     day and month puts everything in order, `alternative` shows that date; it is not used.
     """
     collected = samples.once(record.instants, "collected_at")
-    now = np.datetime64("NaT") if limits.now is None else limits.now.tz_localize(None).to_datetime64()
+    now = np.datetime64("NaT", "us") if limits.now is None else limits.now.tz_localize(None).to_datetime64()
     later = {
         "the analysis": record.last_instants(samples, "analysed_on"),
         "the receipt": record.last_instants(samples, "received_on"),
@@ -106,7 +106,8 @@ def _swap_words(moments: record.Instants, earliest: record.Instants) -> npt.NDAr
     day = (plain - months.astype("datetime64[D]")).astype("int64") + 1
     month = (months - year.astype("datetime64[M]")).astype("int64") + 1
     possible = (day <= _MONTHS) & (day != month)
-    other = (year.astype("datetime64[M]") + (np.where(possible, day, 1) - 1)).astype("datetime64[D]") + (month - 1)
+    swapped = (np.where(possible, day, 1) - 1).astype("timedelta64[M]")
+    other = (year.astype("datetime64[M]") + swapped).astype("datetime64[D]") + (month - 1).astype("timedelta64[D]")
     return np.where(possible & (other <= limit), "; with day and month swapped it would be " + record.dates(other), "")
 
 

@@ -154,7 +154,8 @@ def utility_statement(samples: SampleTable, limits: SamplingLimits) -> Columns:
     count = len(samples)
     day = samples.once(record.instants, "collected_at").astype("datetime64[D]")
     year = day.astype("datetime64[Y]")
-    turn = (day == year.astype("datetime64[D]")) | (day + 1 == (year + 1).astype("datetime64[D]"))
+    next_day, next_year = day + np.timedelta64(1, "D"), year + np.timedelta64(1, "Y")
+    turn = (day == year.astype("datetime64[D]")) | (next_day == next_year.astype("datetime64[D]"))
     of = evidence.sources(samples)
     hits = of.count(turn)
     often = (hits >= limits.statement_samples) & (

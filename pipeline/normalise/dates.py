@@ -123,7 +123,7 @@ def parse_tables(
     found = _days(day_code[text_of], [str(day) for day in days], table_of, styles)
     seconds, offset = times.seconds[text_of], times.offset_s[text_of]
     moment = found.moment + _seconds(np.nan_to_num(seconds))
-    moment[times.impossible[text_of]] = np.datetime64("NaT")
+    moment[times.impossible[text_of]] = np.datetime64("NaT", "us")
     precision = np.where(~np.isnan(seconds) & (found.precision == _DAY), _TIME, found.precision)
     instant, repeated, place = _utc(moment, precision == _TIME, offset, code, time_zone)
     missing, empty = np.isnat(moment), (known.str.strip() == "").to_numpy()[text_of]
