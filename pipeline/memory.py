@@ -25,8 +25,11 @@ def keep_freed() -> None:
     Where the C library is not GNU's, only Arrow's blocks join the pool.
     """
     pa.set_memory_pool(pa.system_memory_pool())
-    mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
-    if mallopt is not None:
+    try:
+        mallopt = ctypes.CDLL(None).mallopt
+    except (AttributeError, OSError, TypeError):  # no such setting; on Windows the process itself is no library
+        return
+    else:
         mallopt(_MMAP_THRESHOLD, _NEVER)
         mallopt(_TRIM_THRESHOLD, _NEVER)
         mallopt(_ARENA_MAX, 1)

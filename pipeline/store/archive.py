@@ -89,6 +89,8 @@ def _write(target: Path, data: bytes) -> None:
             file.flush()
             os.fsync(file.fileno())
         part.chmod(0o444)
+        if target.exists():
+            target.chmod(0o644)  # Windows replaces no file that may only be read
         part.replace(target)
     except BaseException:
         part.unlink(missing_ok=True)
@@ -97,10 +99,11 @@ def _write(target: Path, data: bytes) -> None:
 
 
 def _sync_folder(folder: Path) -> None:
-    """Make the rename itself last; where the system cannot open a folder (Windows) it is not needed."""
-    if os.name == "nt":
+    """Make the rename itself last; where the system opens no folder (Windows) it is not needed."""
+    try:
+        number = os.open(folder, os.O_RDONLY)
+    except PermissionError:
         return
-    number = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(number)
     finally:

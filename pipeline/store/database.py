@@ -286,8 +286,8 @@ def _publish(fresh: Path, path: Path) -> None:
         path.hardlink_to(fresh)
     except FileExistsError:
         return
-    except OSError as error:
-        # Some network and memory-stick file systems know no hard links.
+    except (OSError, NotImplementedError) as error:
+        # Some systems, and network and memory-stick file systems, know no hard links.
         if path.exists():
             raise KettlestoneError(str(error)) from error
         fresh.rename(path)

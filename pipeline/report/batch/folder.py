@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import tempfile
+import time
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
     from pipeline.report.batch.contents import Batch
 
 _WORK: Final = ".writing-"
+_SIGNALS: Final = os.name == "posix"  # elsewhere signal 0 does not ask, it ends programs
+_DAY_S: Final = 86_400.0
 _PROBLEM_ORDER: Final = ["name", "line", "column", "raw_text", "problem", "message", "file_sha256"]
 _FINDING_ORDER: Final = [
     "label",
@@ -136,18 +139,21 @@ def _sweep(out: Path) -> None:
     """Remove what runs that were killed left unfinished; a folder of a living process is not touched."""
     for left in out.glob(f"{_WORK}*-*"):
         owner = left.name.removeprefix(_WORK).split("-")[0]
-        if owner.isdigit() and not _alive(int(owner)):
+        if owner.isdigit() and _abandoned(left, int(owner)):
             shutil.rmtree(left, ignore_errors=True)
 
 
-def _alive(process: int) -> bool:
+def _abandoned(left: Path, owner: int) -> bool:
+    """Tell whether the process that made a folder has ended; where that cannot be asked, nothing changes for a day."""
+    if not _SIGNALS:
+        return time.time() - left.stat().st_mtime > _DAY_S
     try:
-        os.kill(process, 0)
+        os.kill(owner, 0)
     except ProcessLookupError:
-        return False
-    except OSError:
         return True
-    return True
+    except OSError:
+        return False
+    return False
 
 
 def _refused(out: Path, error: OSError) -> KettlestoneError:

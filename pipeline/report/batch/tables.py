@@ -52,7 +52,8 @@ def _escaped(column: pd.Series) -> pa.Array:
 def _array(column: pd.Series) -> pa.Array:
     array = pa.array(column, from_pandas=True)
     if pa.types.is_timestamp(array.type):
-        moments = array.cast(pa.timestamp("s", tz="UTC"), safe=False).dictionary_encode()
+        # Without a zone: Arrow looks for a database of zones otherwise, which not every system has.
+        moments = array.cast(pa.timestamp("s"), safe=False).dictionary_encode()
         return pc.strftime(moments.dictionary, format="%Y-%m-%dT%H:%M:%SZ").take(moments.indices)
     return array
 
