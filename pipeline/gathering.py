@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.normalise.readings import Normalised, NormaliseSettings, normalise
-from pipeline.normalise.stacking import stacked, stacked_rows
+from pipeline.normalise.stacking import stacked_frames, stacked_rows
 from pipeline.problems import no_problems
 from pipeline.texts import TextColumn
 
@@ -125,7 +125,7 @@ def _gathered(results: Sequence[FileResult], parts: Sequence[Normalised]) -> Gat
     return Gathered(
         files=files,
         rows=stacked_rows(rows) if rows else pd.DataFrame(),
-        readings=stacked(readings),
+        readings=stacked_frames(readings),
         set_aside=_named(files, [r.set_aside for r in results], [part.set_aside for part in parts]),
         notices=_named(files, [r.notices for r in results], [part.notices for part in parts]),
         registers={
@@ -142,7 +142,7 @@ def _named(files: pd.DataFrame, own: Sequence[pd.DataFrame], joint: Sequence[pd.
     held += [(frame, _spread(first, frame["file_sha256"])) for frame in joint if len(frame)]
     if not held:
         return no_problems().assign(name=pd.Series(dtype="str"))
-    problems, place = stacked([frame for frame, _ in held]), np.concatenate([at for _, at in held])
+    problems, place = stacked_frames([frame for frame, _ in held]), np.concatenate([at for _, at in held])
     named = problems.assign(name=TextColumn(place, tuple(files["name"])).category())
     if (np.diff(place) >= 0).all():
         return named

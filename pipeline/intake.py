@@ -15,8 +15,8 @@ import pandas as pd
 
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import FileResult
-from pipeline.ingest.layouts import load, match
-from pipeline.ingest.reading import Discovered, Unreadable, discover, grids, read
+from pipeline.ingest.layouts import load_layouts, match_layout
+from pipeline.ingest.reading import Discovered, Unreadable, discover, grids, read_content
 from pipeline.problems import no_problems, problem_frame
 from pipeline.proving import finish
 from pipeline.stages import Silent
@@ -63,11 +63,11 @@ def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already
     ----------
     path : an existing file.
     settings : of the run.
-    layouts : as ``ingest.layouts.load`` gives them.
+    layouts : as ``ingest.layouts.load_layouts`` gives them.
     already : SHA-256 of the files the store has; such a file is not read again.
     """
     try:
-        content = read(path, max_bytes=settings.max_file_mb * 1_000_000)
+        content = read_content(path, max_bytes=settings.max_file_mb * 1_000_000)
     except Unreadable as error:
         return _refused({"file_sha256": "", "name": str(path), "bytes": 0}, error.code, str(error))
     source = {"file_sha256": content.sha256, "name": str(path), "bytes": content.size}
@@ -86,7 +86,7 @@ def _read_content(content: FileContent, source: dict[str, Any], layouts: Sequenc
         tables = grids(content, "cp1252")
     except Unreadable as error:
         return _refused(source, error.code, str(error))
-    fitting = [(grid, found) for grid in tables if (found := match(grid, layouts)) is not None]
+    fitting = [(grid, found) for grid in tables if (found := match_layout(grid, layouts)) is not None]
     if not fitting:
         why = "no heading row with at least two known quantities" if any(map(len, tables)) else "it holds no rows"
         return _refused(source, "file-not-understood", why, tables)
@@ -157,7 +157,7 @@ def run(paths: Sequence[Path], settings: Settings, listener: Listener | None = N
     heard = listener or Silent()
     started = datetime.now(UTC)
     found = plan(paths)
-    layouts = load(settings.layouts)
+    layouts = load_layouts(settings.layouts)
     already = files_of(settings.store, settings.lock_wait_s)
     heard.stage("reading", len(found.files))
 

@@ -23,8 +23,8 @@ from pipeline.explain.suspicion import of_samples, with_suspects
 from pipeline.gathering import gather
 from pipeline.normalise import derived
 from pipeline.normalise.sample_table import SampleTable, widen
-from pipeline.normalise.samples import assemble
-from pipeline.normalise.stacking import stacked, stacked_rows
+from pipeline.normalise.samples import assemble_samples
+from pipeline.normalise.stacking import stacked_frames, stacked_rows
 from pipeline.problems import messages
 from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.folder import BatchFolder, folder_for
@@ -190,13 +190,13 @@ def _samples(
     if gathered.rows.empty:
         return _no_samples(), np.zeros(0, dtype="bool"), superseded
     fresh_rows, fresh = gathered.rows, gathered.readings.assign(new=True, counts=True)
-    assembled = assemble(fresh_rows, fresh, sites, settings.sample_window_hours)
+    assembled = assemble_samples(fresh_rows, fresh, sites, settings.sample_window_hours)
     known_rows, known = prior(store, assembled.about)
     if len(known):
         # What is known of the same bottles is judged together with what is new.
         known = known.assign(row=known["row"] + len(fresh_rows), new=False)
         all_rows = stacked_rows([fresh_rows, known_rows])
-        assembled = assemble(all_rows, stacked([fresh, known]), sites, settings.sample_window_hours)
+        assembled = assemble_samples(all_rows, stacked_frames([fresh, known]), sites, settings.sample_window_hours)
         no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
         superseded = known.loc[known["counts"].to_numpy(dtype="bool") & no_more, ["reading_id"]]
     table = assembled.readings
@@ -205,7 +205,7 @@ def _samples(
     wide = widen(assembled.about, table[table["counts"]])
     columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
     earlier = earlier_samples(store, assembled.about, columns)
-    return derived.fill(replace(wide, readings=table, earlier=earlier)), new, superseded
+    return derived.with_derived(replace(wide, readings=table, earlier=earlier)), new, superseded
 
 
 def _assessment(

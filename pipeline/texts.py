@@ -186,7 +186,7 @@ def _wide_enough(codes: Codes, many: int) -> Codes:
     return cast("Codes", codes.astype(wide, copy=False))
 
 
-def joined(parts: Sequence[TextColumn]) -> TextColumn:
+def concatenated(parts: Sequence[TextColumn]) -> TextColumn:
     """Put the rows of several columns one after the other."""
     if len(parts) == 1:
         return parts[0]

@@ -15,7 +15,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipeline.gathering import Gathered, gather
-from pipeline.ingest.layouts import load
+from pipeline.ingest.layouts import load_layouts
 from pipeline.intake import read_file, run
 from pipeline.problems import PROBLEMS, messages
 from pipeline.settings import Settings
@@ -56,7 +56,7 @@ def gathered(*files: tuple[str, bytes]) -> Gathered:
         for number, (name, content) in enumerate(files):
             path = Path(folder) / f"{number} {name}"
             path.write_bytes(content)
-            results.append(read_file(path, chosen, load()))
+            results.append(read_file(path, chosen, load_layouts()))
         return gather(results, chosen)
 
 

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.texts import TextColumn, composed, first_rows, joined, numbered
+from pipeline.texts import TextColumn, composed, concatenated, first_rows, numbered
 
 WORDS = st.lists(st.sampled_from(["", "raw", "Softened", "soft ", "permeate"]), max_size=12)
 
@@ -29,7 +29,7 @@ def test_every_row_keeps_its_text(words: list[str]) -> None:
 def test_rows_laid_under_others_keep_their_texts(first: list[str], second: list[str]) -> None:
     parts = [TextColumn.from_series(pd.Series(words, dtype="str")) for words in (first, second)]
 
-    together = joined(parts)
+    together = concatenated(parts)
 
     assert together.tolist() == first + second
     assert len(set(together.texts)) == len(together.texts)
@@ -115,6 +115,6 @@ def test_narrow_codes_widen_for_more_texts(rows: int) -> None:
 
     assert column.where(last, "new").tolist() == [*words[:-1], "new"]
     assert column.over(column.map(str.upper), last).tolist() == [*(word.upper() for word in words[:-1]), words[-1]]
-    assert joined([column, column.map(str.upper)]).tolist() == [*words, *(word.upper() for word in words)]
+    assert concatenated([column, column.map(str.upper)]).tolist() == [*words, *(word.upper() for word in words)]
     assert list(column.where(last, "new").category()) == [*words[:-1], "new"]
     assert column.distinct().codes.dtype == ("int8" if rows <= 128 else "int16")

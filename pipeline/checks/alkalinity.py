@@ -13,6 +13,7 @@ from pipeline.checks.columns import either, fitting, worded
 from pipeline.checks.registry import check
 from pipeline.chemistry.constants import log_k
 from pipeline.chemistry.equivalents import HCO3_PER_CACO3, MG_CACO3_PER_MEQ, MOLAR_MASS
+from pipeline.normalise.derived import CACO3_PER_CARBONATE
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
@@ -35,7 +36,6 @@ class AlkalinityLimits:
     carbon_dioxide_ph: float = 0.1  # least uncertainty of the pH behind it, k = 2 [CP]
 
 
-CACO3_PER_CARBONATE: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["carbonate"]  # 1.668
 DEGREE_PER_MEQ: Final = MG_CACO3_PER_MEQ / (
     10.0 * MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"]
 )  # 2.804 °dH per mmol/L of acid

@@ -12,7 +12,7 @@ import pyarrow as pa
 
 from pipeline.arrays import Flags, Floats, Places
 from pipeline.problems import filled
-from pipeline.texts import TextColumn, joined
+from pipeline.texts import TextColumn, concatenated
 
 Column: TypeAlias = float | str | npt.NDArray[Any] | TextColumn | pd.Series
 Columns: TypeAlias = Mapping[str, Column]
@@ -65,7 +65,7 @@ def _joined(columns: list[Column | None], lengths: list[int]) -> Column:
     few = [_repeated(column, length) for column, length in zip(columns, lengths, strict=True)]
     known = [column for column in few if column is not None]
     if len(known) == len(columns):
-        return joined(known)
+        return concatenated(known)
     plain = [
         None if column is None else spelt(picked(column, np.arange(length)))
         for column, length in zip(columns, lengths, strict=True)

@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.checks import record
 from pipeline.checks.columns import either, first_that_holds, worded
 from pipeline.checks.registry import check
-from pipeline.texts import TextColumn, joined, numbered
+from pipeline.texts import TextColumn, concatenated, numbered
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -124,7 +124,10 @@ def _in_order(samples: SampleTable) -> _Rows:
         short = {**columns, **{f"{old}.u": f"{new}.u" for old, new in columns.items()}}
         stored = {new: record.number(earlier, old).to_numpy() for old, new in short.items()}
         numbers = {name: np.append(stored[name], values) for name, values in numbers.items()}
-        told = {name: joined([TextColumn.from_series(record.text(earlier, name)), fact]) for name, fact in told.items()}
+        told = {
+            name: concatenated([TextColumn.from_series(record.text(earlier, name)), fact])
+            for name, fact in told.items()
+        }
         place = np.append(np.full(len(earlier), -1), place)
         when = np.append(earlier["collected_at"].to_numpy(dtype="datetime64[us]"), when)
     where = numbered(list(told.values()))

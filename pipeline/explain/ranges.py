@@ -12,7 +12,7 @@ from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIU
 from pipeline.explain.record import ROW
 from pipeline.explain.relations import or_zero
 from pipeline.reference import table
-from pipeline.texts import TextColumn, joined, numbered
+from pipeline.texts import TextColumn, concatenated, numbered
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -124,7 +124,7 @@ def history(samples: SampleTable, record: Record) -> History:
 
 def _followed(samples: SampleTable, name: str) -> TextColumn:
     """Take a fact of the samples and, under them, of the earlier ones of the store."""
-    return joined([samples.fact(name), TextColumn.of(samples.earlier, name)])
+    return concatenated([samples.fact(name), TextColumn.of(samples.earlier, name)])
 
 
 def _stored(before: pd.DataFrame) -> Floats:

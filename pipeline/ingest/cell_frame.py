@@ -9,15 +9,15 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.ingest.column_notices import letter
-from pipeline.texts import TextColumn, joined
+from pipeline.texts import TextColumn, concatenated
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     import numpy.typing as npt
 
-    from pipeline.ingest.columns import Column
-    from pipeline.ingest.entries import Block, Source
+    from pipeline.ingest.columns import SourceColumn
+    from pipeline.ingest.entries import ColumnEntries, Source
 
 _REPEATED: Final = 2  # times a text occurs on average from which a category is the smaller
 _CATEGORIES: Final = (
@@ -35,7 +35,7 @@ _CATEGORIES: Final = (
 
 def cell_frame(
     source: Source,
-    blocks: Sequence[Block],
+    blocks: Sequence[ColumnEntries],
     chosen: npt.NDArray[np.int64],
     block_of: npt.NDArray[np.int32],
     row_of: npt.NDArray[np.int32],
@@ -63,7 +63,7 @@ def cell_frame(
     }
     in_order = len(chosen) == entries and len(blocks) == 1
     for name in _CATEGORIES:
-        together = joined([part.about[name] for part in blocks])
+        together = concatenated([part.about[name] for part in blocks])
         columns[name] = (together if in_order else together.take(chosen)).category()
     columns["raw_text"] = texts
     columns["certain_number"] = pd.Series(_certain(source, blocks)[chosen])
@@ -71,7 +71,7 @@ def cell_frame(
     return pd.DataFrame({name: columns[name] for name in names})
 
 
-def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd.Series:
+def entry_texts(blocks: Sequence[ColumnEntries], positions: npt.NDArray[np.int64]) -> pd.Series:
     """Give the text of entries as written: as a category where texts repeat."""
     together = pa.chunked_array([block.texts for block in blocks], type=pa.string()).combine_chunks()
     in_order = len(blocks) == 1 and len(positions) == len(together)
@@ -83,18 +83,18 @@ def entry_texts(blocks: Sequence[Block], positions: npt.NDArray[np.int64]) -> pd
     return pd.Series(pd.Categorical.from_codes(encoded.indices.to_numpy(), categories=categories))
 
 
-def entry_headings(source: Source, blocks: Sequence[Block], block_of: npt.NDArray[np.int32]) -> TextColumn:
+def entry_headings(source: Source, blocks: Sequence[ColumnEntries], block_of: npt.NDArray[np.int32]) -> TextColumn:
     """Name the column of each entry; in a workbook also sheet and column letter."""
     sheet = source.grid.sheet
 
-    def named(column: Column) -> str:
+    def named(column: SourceColumn) -> str:
         heading = " ".join(column.heading.split())
         return f"{sheet}!{letter(column.position)}: {heading}" if sheet else heading
 
     return TextColumn(block_of, tuple(named(block.column) for block in blocks))
 
 
-def _certain(source: Source, blocks: Sequence[Block]) -> npt.NDArray[np.bool_]:
+def _certain(source: Source, blocks: Sequence[ColumnEntries]) -> npt.NDArray[np.bool_]:
     """Tell true spreadsheet numbers: their decimal mark is certain."""
     numbers = source.grid.number_cells
     parts = [np.zeros(0, dtype=bool)]

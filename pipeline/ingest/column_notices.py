@@ -12,7 +12,7 @@ from pipeline.ingest.spellings import key
 from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
-    from pipeline.ingest.columns import Column
+    from pipeline.ingest.columns import SourceColumn
     from pipeline.ingest.entries import Source
 
 NAMING: Final = ("label", "site", "sampling_point", "collected_on", "client")  # what tells whose water it is
@@ -80,7 +80,7 @@ def origin_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
     ]
 
 
-def _like_measurement(source: Source, column: Column) -> bool:
+def _like_measurement(source: Source, column: SourceColumn) -> bool:
     words = set(key(column.heading).split())
     if words & {*_NO_MEASUREMENT}:
         return False

@@ -29,7 +29,7 @@ _TESTS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness", "al
 
 
 @dataclass(frozen=True)
-class Column:
+class SourceColumn:
     """One column.
 
     ``role``: "measurement" (entries; ``analyte`` is "" where each row names its own), "about" (``code`` is
@@ -61,7 +61,7 @@ def looks_numeric(texts: pd.Series) -> bool:
 
 def read_columns(
     cells: Sequence[str], layout: Layout, orientation: str, units: Sequence[UnitText | None] = ()
-) -> tuple[Column, ...]:
+) -> tuple[SourceColumn, ...]:
     """Read a row as headings.
 
     Parameters
@@ -96,8 +96,8 @@ def _with_unit(heading: Heading, unit: UnitText | None) -> Heading:
     )
 
 
-def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layout, *, wide: bool) -> Column:
-    blank = Column(number, heading.text, "unknown", time_zone=heading.time_zone)
+def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layout, *, wide: bool) -> SourceColumn:
+    blank = SourceColumn(number, heading.text, "unknown", time_zone=heading.time_zone)
     if meaning is None:
         return blank
     if meaning.kind == "field":
@@ -108,13 +108,13 @@ def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layo
     return _analyte_column(blank, heading, meaning, layout) if wide else blank
 
 
-def _long_column(blank: Column, role: str, *, own: bool, wide: bool) -> Column:
+def _long_column(blank: SourceColumn, role: str, *, own: bool, wide: bool) -> SourceColumn:
     if role in _MEASURED_FORMS and not wide:
         return replace(blank, role="measurement", form=role, code=role, own=own)
     return replace(blank, role=role, own=own)
 
 
-def _analyte_column(blank: Column, heading: Heading, meaning: Meaning, layout: Layout) -> Column:
+def _analyte_column(blank: SourceColumn, heading: Heading, meaning: Meaning, layout: Layout) -> SourceColumn:
     at = heading.at or meaning.ec_reference.removesuffix(" °C")
     column = replace(
         blank,
@@ -139,7 +139,7 @@ def dried_at(meaning: Meaning, at: str) -> str:
     return f"dried at {at} °C" if meaning.tds_scale == "dried" and at else meaning.tds_scale
 
 
-def _paired(columns: list[Column]) -> tuple[Column, ...]:
+def _paired(columns: list[SourceColumn]) -> tuple[SourceColumn, ...]:
     """Settle what a column is beside the others: typed values, remarks without a value, bare drops."""
     counted = {(column.analyte, column.stage) for column in columns if column.form in ("drops", "titrant_ml")}
     measured = {(column.analyte, column.stage) for column in columns if column.role == "measurement"}
@@ -150,7 +150,7 @@ def _paired(columns: list[Column]) -> tuple[Column, ...]:
     return tuple(paired)
 
 
-def _settled(column: Column, counted: set[tuple[str, str]], measured: set[tuple[str, str]]) -> Column:
+def _settled(column: SourceColumn, counted: set[tuple[str, str]], measured: set[tuple[str, str]]) -> SourceColumn:
     about = (column.analyte, column.stage)
     if column.role == "companion" and about not in measured:
         return replace(column, role="unknown")
@@ -159,7 +159,7 @@ def _settled(column: Column, counted: set[tuple[str, str]], measured: set[tuple[
     return column
 
 
-def _of_only_test(column: Column, analyte: str) -> Column:
+def _of_only_test(column: SourceColumn, analyte: str) -> SourceColumn:
     """Give a bare "Drops" column to the one titration of the sheet."""
     if column.role in ("drops", "titrant_ml"):
         return replace(column, role="measurement", form=column.role, analyte=analyte)

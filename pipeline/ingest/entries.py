@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.columns import DROP_WORDS, Column
+from pipeline.ingest.columns import DROP_WORDS, SourceColumn
 from pipeline.ingest.spellings import key, word_table
 from pipeline.texts import TextColumn
 
@@ -38,7 +38,7 @@ _METHOD_OF_FORM: Final = {"drops": "drops", "titrant_ml": "burette", "typed": "t
 
 
 @dataclass(frozen=True)
-class Block:
+class ColumnEntries:
     """The entries of one measurement column.
 
     ``at`` are positions among the body rows, ``texts`` the cells as written, ``about`` the category
@@ -46,7 +46,7 @@ class Block:
     tables state them; all of one length.
     """
 
-    column: Column
+    column: SourceColumn
     at: npt.NDArray[np.int64]
     texts: pa.Array
     about: dict[str, TextColumn] = field(default_factory=dict)
@@ -86,11 +86,11 @@ class Source:
             for done in (*entries, *facts):
                 done.result()
 
-    def having(self, role: str) -> list[Column]:
+    def having(self, role: str) -> list[SourceColumn]:
         """Columns of a role, in the order of the file."""
         return [column for column in self.match.columns if column.role == role]
 
-    def first_stated(self, columns: Iterable[Column], at: npt.NDArray[np.int64]) -> TextColumn:
+    def first_stated(self, columns: Iterable[SourceColumn], at: npt.NDArray[np.int64]) -> TextColumn:
         """Give, row by row, the first of several columns that says something; layout gaps count as empty."""
         missing = frozenset(self.match.layout.missing) - {""}
         stated = TextColumn.constant("", len(at))
@@ -102,25 +102,25 @@ class Source:
         return stated
 
 
-def filled(texts: pa.Array, layout: Layout) -> npt.NDArray[np.bool_]:
+def has_content(texts: pa.Array, layout: Layout) -> npt.NDArray[np.bool_]:
     """Tell the cells that hold something: neither empty nor one of the layout's words for a gap."""
     gaps = pc.is_in(texts, value_set=pa.array(layout.missing, type=texts.type))
     return pc.invert(gaps).to_numpy(zero_copy_only=False)  # type: ignore[no-any-return]
 
 
-def wide_blocks(source: Source) -> list[Block]:
+def wide_blocks(source: Source) -> list[ColumnEntries]:
     """Collect the entries of a table with one sample a row."""
     layout = source.match.layout
     blocks = []
     for column in source.match.measured:
         texts = source.texts(column.position)
-        at = np.flatnonzero(filled(texts, layout))
+        at = np.flatnonzero(has_content(texts, layout))
         kept = texts if len(at) == len(texts) else texts.take(pa.array(at))
-        blocks.append(Block(column, at, kept, _wide_about(source, column, at)))
+        blocks.append(ColumnEntries(column, at, kept, _wide_about(source, column, at)))
     return with_forms(source, blocks)
 
 
-def _wide_about(source: Source, column: Column, at: npt.NDArray[np.int64]) -> dict[str, TextColumn]:
+def _wide_about(source: Source, column: SourceColumn, at: npt.NDArray[np.int64]) -> dict[str, TextColumn]:
     def companion(code: str) -> TextColumn:
         paired = [
             other
@@ -151,7 +151,7 @@ def signs(remark: TextColumn) -> TextColumn:
     return remark.map(lambda text: _SIGNS.get(text, ""))
 
 
-def with_forms(source: Source, blocks: list[Block]) -> list[Block]:
+def with_forms(source: Source, blocks: list[ColumnEntries]) -> list[ColumnEntries]:
     """Settle the form of every entry: counts written as words, values typed beside a count."""
     counts = {
         (block.column.analyte, block.column.stage, block.column.sample): block
@@ -176,7 +176,7 @@ def with_forms(source: Source, blocks: list[Block]) -> list[Block]:
     return blocks
 
 
-def _counted_in_words(block: Block, form: TextColumn) -> TextColumn:
+def _counted_in_words(block: ColumnEntries, form: TextColumn) -> TextColumn:
     """Take "14 Tr." for the count it is; the unit column may say drops too."""
     possible = block.about["analyte"].mask(lambda analyte: analyte in _COUNTED)
     if not possible.any():

@@ -15,10 +15,10 @@ import pandas as pd
 
 from pipeline.ingest.cell_frame import cell_frame, entry_headings, entry_texts
 from pipeline.ingest.column_notices import column_notices, origin_notices
-from pipeline.ingest.entries import Block, Source, filled, wide_blocks
+from pipeline.ingest.entries import ColumnEntries, Source, has_content, wide_blocks
 from pipeline.ingest.long_entries import LongEntries, long_entries
 from pipeline.ingest.register_notices import register_notices
-from pipeline.ingest.row_fields import Part, RowFrame, parts_of, row_frame, word_notices
+from pipeline.ingest.row_fields import RowFrame, RowPart, parts_of, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices
 from pipeline.problems import no_problems, problem_frame
 from pipeline.texts import TextColumn
@@ -147,13 +147,13 @@ def _described(
 def _count(source: Source, is_fact: npt.NDArray[np.bool_]) -> int:
     """Count the entries from the cells themselves, apart from how they were collected."""
     layout = source.match.layout
-    held = [filled(source.texts(column.position), layout) for column in source.match.measured]
-    said = [filled(source.texts(c.position), layout) for c in source.match.columns if c.role == "condition"]
+    held = [has_content(source.texts(column.position), layout) for column in source.match.measured]
+    said = [has_content(source.texts(c.position), layout) for c in source.match.columns if c.role == "condition"]
     beside = np.logical_or.reduce(said) if said else np.zeros(len(is_fact), dtype="bool")
     return sum(int(((column | beside) & ~is_fact).sum()) for column in held)
 
 
-def _order(blocks: Sequence[Block]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+def _order(blocks: Sequence[ColumnEntries]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
     """Put the entries of all blocks in the order of the table.
 
     Returns
@@ -215,7 +215,7 @@ def _rows(
 ) -> tuple[RowFrame, npt.NDArray[np.int32]]:
     """Build the rows that hold accepted entries, and say which row each entry belongs to."""
     of_column = parts_of(source.match)
-    parts = list(dict.fromkeys(of_column.values())) or [Part()]
+    parts = list(dict.fromkeys(of_column.values())) or [RowPart()]
     part_of = np.array([parts.index(of_column[b.column.position]) for b in long.blocks], dtype=np.int64)
     place = at * len(parts) + part_of[block_of] if len(parts) > 1 else at
     held = np.zeros(len(source.rows) * len(parts), dtype=bool)

@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.meanings import Meaning, OwnSpellings, meanings
-from pipeline.ingest.spellings import key, spellings, table, word_table
+from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
 from pipeline.ingest.unit_text import (
     UnitText,
     ends_like_unit,
@@ -170,7 +170,7 @@ def _unit_suffix(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
 
 @lru_cache(maxsize=1)
 def _fractions() -> frozenset[str]:
-    return frozenset(spellings(table()["fractions"]))
+    return frozenset(word_keys(heading_words()["fractions"]))
 
 
 def _words(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:

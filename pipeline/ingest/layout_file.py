@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.ingest.meanings import Meaning, OwnSpellings
-from pipeline.ingest.spellings import key, table
+from pipeline.ingest.spellings import heading_words, key
 from pipeline.problems import KettlestoneError
 from schemas.columns import ANALYTES, OTHER_ANALYTES
 from schemas.methods import METHODS
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from pathlib import Path
 
-KINDS: Final = ("measurements", "sites", "treatments")
+LAYOUT_KINDS: Final = ("measurements", "sites", "treatments")
 ORIENTATIONS: Final = ("samples-in-rows", "results-in-rows", "parameters-in-rows")
 ROLES: Final = (
     "analyte",
@@ -78,7 +78,7 @@ class Layout:
     unit_aliases: Mapping[str, str] = field(default_factory=dict)
 
 
-def read(path: Path) -> Layout:
+def read_layout(path: Path) -> Layout:
     """Read one layout file."""
     try:
         described = json.loads(path.read_text(encoding="utf-8"))
@@ -92,7 +92,7 @@ def read(path: Path) -> Layout:
 def from_json(described: Mapping[str, Any], path: Path) -> Layout:
     """Build a layout from its JSON; ``path`` is named in messages."""
     _check_words(described, path)
-    words = table()
+    words = heading_words()
     return Layout(
         name=described["name"],
         title=str(described.get("title", described["name"])),
@@ -130,7 +130,7 @@ def _needs(stated: Mapping[str, Any], kind: str) -> Needs:
 _PROPERTIES: Final[dict[str, tuple[type, tuple[str, ...]]]] = {
     "name": (str, ()),
     "rank": (int, ()),
-    "kind": (str, KINDS),
+    "kind": (str, LAYOUT_KINDS),
     "orientation": (list, ORIENTATIONS),
     "headings": (str, ("all", "own")),
     "needs": (dict, ("measurements", "own", "all", "any", "only", "nothing")),

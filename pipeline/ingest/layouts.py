@@ -7,17 +7,17 @@ from pathlib import Path
 from typing import Final
 
 import schemas
-from pipeline.ingest.layout_file import Layout, Needs, read
-from pipeline.ingest.matching import Match, match
-from pipeline.ingest.propose import Proposal, propose
+from pipeline.ingest.layout_file import Layout, Needs, read_layout
+from pipeline.ingest.matching import Match, match_layout
+from pipeline.ingest.propose import Proposal, propose_layout
 from pipeline.problems import KettlestoneError
 
-__all__ = ["Layout", "Match", "Needs", "Proposal", "load", "match", "propose"]
+__all__ = ["Layout", "Match", "Needs", "Proposal", "load_layouts", "match_layout", "propose_layout"]
 
 BUILT_IN: Final = Path(schemas.__file__).with_name("layouts")
 
 
-def load(extra: Path | None = None) -> list[Layout]:
+def load_layouts(extra: Path | None = None) -> list[Layout]:
     """Load the layouts: those of ``extra`` first, then the built-in ones.
 
     Raises
@@ -43,4 +43,4 @@ def _built_in() -> tuple[Layout, ...]:
 
 
 def _read_folder(folder: Path) -> list[Layout]:
-    return sorted((read(path) for path in sorted(folder.glob("*.json"))), key=lambda layout: layout.rank)
+    return sorted((read_layout(path) for path in sorted(folder.glob("*.json"))), key=lambda layout: layout.rank)

@@ -10,7 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.columns import dried_at
-from pipeline.ingest.entries import Block, Source, filled, signs, with_forms
+from pipeline.ingest.entries import ColumnEntries, Source, has_content, signs, with_forms
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import OwnSpellings, own_form
 from pipeline.ingest.spellings import key, word_table
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from pipeline.ingest.columns import Column
+    from pipeline.ingest.columns import SourceColumn
 
 # A table has at most a few hundred parameters; texts beyond this many are not looked up one by one.
 _NAMES: Final = 5_000
@@ -48,7 +48,7 @@ class LongEntries:
     ``facts`` holds, for each value column, what such rows say ("Probenahmedatum | | 12.03.2025").
     """
 
-    blocks: list[Block]
+    blocks: list[ColumnEntries]
     names: TextColumn
     is_fact: npt.NDArray[np.bool_]
     facts: dict[int, dict[str, str]]
@@ -108,7 +108,7 @@ def _joined_name(name: str, code: str, lookup: Mapping[str, Parameter]) -> str:
 
 def _facts(
     source: Source,
-    column: Column,
+    column: SourceColumn,
     meant: TextColumn,
     is_fact: npt.NDArray[np.bool_],
     lookup: Mapping[str, Parameter],
@@ -124,18 +124,18 @@ def _facts(
 
 def _block(
     source: Source,
-    column: Column,
+    column: SourceColumn,
     meant: TextColumn,
     is_fact: npt.NDArray[np.bool_],
     lookup: Mapping[str, Parameter],
-) -> Block:
+) -> ColumnEntries:
     layout = source.match.layout
     texts = source.texts(column.position)
-    has_value = filled(texts, layout)
+    has_value = has_content(texts, layout)
     entry = has_value & ~is_fact
     conditions = source.having("condition")
     for condition in conditions:
-        entry |= filled(source.texts(condition.position), layout) & ~is_fact
+        entry |= has_content(source.texts(condition.position), layout) & ~is_fact
     at = np.flatnonzero(entry)
     about = _about(source, at, meant.kept(at), lookup)
     kept = texts if len(at) == len(texts) else texts.take(pa.array(at))
@@ -143,7 +143,7 @@ def _block(
         kept = _with_conditions(source, at, kept, has_value[at], about)
     if any(about["limit_unit"].texts):
         about["raw_unit"] = _unit_of_limit(source, kept, has_value[at], about)
-    return Block(column, at, kept, about)
+    return ColumnEntries(column, at, kept, about)
 
 
 def _about(

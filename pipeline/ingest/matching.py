@@ -10,7 +10,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.columns import DROP_WORDS, Column, looks_numeric, read_columns
+from pipeline.ingest.columns import DROP_WORDS, SourceColumn, looks_numeric, read_columns
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import OwnSpellings
 from pipeline.ingest.spellings import key, word_table
@@ -46,11 +46,11 @@ class Match:
     orientation: str
     header_row: int
     body: int
-    columns: tuple[Column, ...]
+    columns: tuple[SourceColumn, ...]
     preamble: Mapping[str, str] = field(default_factory=dict)
 
     @property
-    def measured(self) -> tuple[Column, ...]:
+    def measured(self) -> tuple[SourceColumn, ...]:
         """Columns that hold entries."""
         return tuple(column for column in self.columns if column.role == "measurement")
 
@@ -64,7 +64,7 @@ class Match:
         return np.arange(self.body, len(grid), dtype=np.int64)
 
 
-def match(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
+def match_layout(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
     """Find the header row within the first 60 rows and the layout that fits it best.
 
     Parameters
@@ -128,7 +128,7 @@ def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Mat
     return None
 
 
-def _fits_orientation(columns: tuple[Column, ...], present: set[str], orientation: str) -> bool:
+def _fits_orientation(columns: tuple[SourceColumn, ...], present: set[str], orientation: str) -> bool:
     named = bool(present & {"analyte", "analyte_code"})
     measured = any(column.role == "measurement" for column in columns)
     if orientation == "samples-in-rows":
@@ -136,7 +136,7 @@ def _fits_orientation(columns: tuple[Column, ...], present: set[str], orientatio
     return named and measured
 
 
-def _present(columns: tuple[Column, ...]) -> set[str]:
+def _present(columns: tuple[SourceColumn, ...]) -> set[str]:
     present = {column.role for column in columns}
     present |= {column.code for column in columns if column.role in ("about", "companion")}
     for column in columns:
@@ -146,7 +146,7 @@ def _present(columns: tuple[Column, ...]) -> set[str]:
 
 
 def _any_needed(
-    needs: Needs, grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...], present: set[str]
+    needs: Needs, grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[SourceColumn, ...], present: set[str]
 ) -> bool:
     """Tell whether one of the alternatives is there: a column, or counts such as "14 Tr." in the cells."""
     if not needs.any or set(needs.any) & present:
@@ -158,7 +158,7 @@ def _any_needed(
     return bool(pc.any(pc.match_substring_regex(texts, DROP_WORDS, ignore_case=True)).as_py())
 
 
-def _met(needs: Needs, columns: tuple[Column, ...], present: set[str]) -> bool:
+def _met(needs: Needs, columns: tuple[SourceColumn, ...], present: set[str]) -> bool:
     measured = [column for column in columns if column.role == "measurement"]
     others = {"measurements"} if measured else set()
     return (
@@ -186,7 +186,9 @@ def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]
     return (below + 1, units) if filled and found * 2 > len(filled) else (below, [])
 
 
-def _value_columns(grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Column, ...]) -> tuple[Column, ...]:
+def _value_columns(
+    grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[SourceColumn, ...]
+) -> tuple[SourceColumn, ...]:
     """Take the numeric columns right of the parameters as one sample each, labelled by their headings."""
     if any(column.role == "measurement" for column in columns):
         return ()
@@ -200,7 +202,7 @@ def _value_columns(grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[Colum
     )
 
 
-def _stage(column: Column) -> str:
+def _stage(column: SourceColumn) -> str:
     return word_table("stages").get(key(column.heading), "")
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-from pipeline.ingest.spellings import exact_key, key, spellings, table
+from pipeline.ingest.spellings import exact_key, heading_words, key, word_keys
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -71,10 +71,10 @@ def _meaning(group: Mapping[str, object]) -> Meaning:
 def _spellings() -> _Spellings:
     folded: dict[str, tuple[Meaning, ...]] = {}
     exact: dict[str, tuple[Meaning, ...]] = {}
-    for group in table()["groups"]:
+    for group in heading_words()["groups"]:
         meaning = _meaning(group)
         for language, words in group["headings"].items():
-            for spelling in spellings(words, language):
+            for spelling in word_keys(words, language):
                 folded[spelling] = (*folded.get(spelling, ()), meaning)
         for word in group.get("exact", ()):
             exact[exact_key(word)] = (*exact.get(exact_key(word), ()), meaning)

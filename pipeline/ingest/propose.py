@@ -32,7 +32,7 @@ _SAMPLED: Final = 200  # rows looked at to tell numbers from text
 EXACT: Final = "exact"
 UNIT_ONLY: Final = "unit only"
 DID_YOU_MEAN: Final = "did you mean"
-UNKNOWN: Final = "unknown"
+UNKNOWN_COLUMN: Final = "unknown"
 
 
 @dataclass(frozen=True)
@@ -87,7 +87,7 @@ class Proposal:
         return json.dumps(described, ensure_ascii=False, indent=2) + "\n"
 
 
-def propose(grid: Grid) -> Proposal | None:
+def propose_layout(grid: Grid) -> Proposal | None:
     """Propose what each column of an unknown table holds.
 
     Returns
@@ -124,7 +124,7 @@ def _column(position: int, cell: str, *, numeric: bool) -> ColumnProposal:
     like, near = _like(name)
     if near is not None:
         return ColumnProposal(position, cell, DID_YOU_MEAN, near.kind, near.code, unit, like, numeric=numeric)
-    return ColumnProposal(position, cell, UNIT_ONLY if unit else UNKNOWN, unit=unit, numeric=numeric)
+    return ColumnProposal(position, cell, UNIT_ONLY if unit else UNKNOWN_COLUMN, unit=unit, numeric=numeric)
 
 
 def _unit_at_end(cell: str) -> tuple[str, str]:

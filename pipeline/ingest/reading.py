@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from pipeline.ingest.grid import Grid
 
-__all__ = ["ACCEPTED", "Discovered", "FileContent", "Unreadable", "discover", "grids", "read"]
+__all__ = ["ACCEPTED", "Discovered", "FileContent", "Unreadable", "discover", "grids", "read_content"]
 
 ACCEPTED: Final = (
     *(".csv", ".tsv", ".txt", ".tab", ".csv.gz", ".tsv.gz", ".txt.gz"),
@@ -106,7 +106,7 @@ def _below(folder: Path, closed: list[Path]) -> Iterator[Path]:
         yield from (Path(name, file) for file in files if not file.startswith((".", "~$")))
 
 
-def read(path: Path, *, max_bytes: int) -> FileContent:
+def read_content(path: Path, *, max_bytes: int) -> FileContent:
     """Read a file whole, and make sure it is whole.
 
     Parameters
@@ -174,7 +174,7 @@ def grids(content: FileContent, fallback_encoding: str | None = None) -> list[Gr
 
     Parameters
     ----------
-    content : a file as ``read`` gives it.
+    content : a file as ``read_content`` gives it.
     fallback_encoding : encoding of text that is not UTF-8, noted when it is used; None takes Windows-1252.
 
     Raises

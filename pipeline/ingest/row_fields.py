@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.spellings import key, table, word_table
+from pipeline.ingest.spellings import heading_words, key, word_table
 from pipeline.problems import problem_frame
 from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
-    from pipeline.ingest.columns import Column
-    from pipeline.ingest.entries import Block, Source
+    from pipeline.ingest.columns import SourceColumn
+    from pipeline.ingest.entries import ColumnEntries, Source
     from pipeline.ingest.matching import Match
 
 _CELSIUS: Final = re.compile(r"^\D*(\d{2})\s*(?:°|deg\.?|grad|o)?\s*c?\s*$", re.IGNORECASE)
@@ -31,7 +31,7 @@ _WORDS: Final = {"stage": ("stages", STAGES), "activity": ("activities", ACTIVIT
 
 
 @dataclass(frozen=True)
-class Part:
+class RowPart:
     """What belongs together within one source row: one sample, one kit, one reference temperature.
 
     Most rows have one part. A sheet with "before" and "after" columns, or with a sample in each column,
@@ -54,14 +54,14 @@ class RowFrame:
     row_of: npt.NDArray[np.int32]
 
 
-def parts_of(match: Match) -> dict[int, Part]:
+def parts_of(match: Match) -> dict[int, RowPart]:
     """Give the part of each measurement column, by its position."""
     measured = match.measured
     own_kit = {(column.analyte, column.stage) for column in match.columns if column.role == "about" and column.analyte}
     references = {column.ec_reference for column in measured if column.analyte == "conductivity"}
     scales = {column.tds_scale for column in measured if column.analyte == "tds"}
     return {
-        column.position: Part(
+        column.position: RowPart(
             sample=column.sample,
             stage=column.stage,
             test=column.analyte if {(column.analyte, column.stage), (column.analyte, "")} & own_kit else "",
@@ -72,7 +72,7 @@ def parts_of(match: Match) -> dict[int, Part]:
     }
 
 
-def common(columns: Sequence[Column], name: str) -> str:
+def common(columns: Sequence[SourceColumn], name: str) -> str:
     """Give what all columns that state it agree on, "" if they differ."""
     stated = {getattr(column, name) for column in columns} - {""}
     return stated.pop() if len(stated) == 1 else ""
@@ -80,8 +80,8 @@ def common(columns: Sequence[Column], name: str) -> str:
 
 def row_frame(
     source: Source,
-    blocks: Sequence[Block],
-    parts: Sequence[Part],
+    blocks: Sequence[ColumnEntries],
+    parts: Sequence[RowPart],
     at: npt.NDArray[np.int64],
     part: npt.NDArray[np.int64],
     facts: Mapping[str, Mapping[str, str]],
@@ -137,7 +137,7 @@ def _distinct(stated: Mapping[str, TextColumn]) -> tuple[npt.NDArray[np.int64], 
 def _field(
     source: Source,
     field: str,
-    parts: Sequence[Part],
+    parts: Sequence[RowPart],
     at: npt.NDArray[np.int64],
     part: npt.NDArray[np.int32],
     facts: Mapping[str, Mapping[str, str]],
@@ -158,7 +158,7 @@ def _field(
     return _in_words(field, stated)
 
 
-def _of_part(part: Part, field: str, facts: Mapping[str, Mapping[str, str]]) -> str:
+def _of_part(part: RowPart, field: str, facts: Mapping[str, Mapping[str, str]]) -> str:
     stated = facts.get(part.sample, {}).get(field, "")
     if field == "label":
         return stated or part.sample
@@ -188,7 +188,9 @@ def _in_words(field: str, stated: TextColumn) -> TextColumn:
     return stated.map(lambda text: words.get(key(text), text))
 
 
-def _named_by_entries(source: Source, blocks: Sequence[Block], field: str, at: npt.NDArray[np.int64]) -> TextColumn:
+def _named_by_entries(
+    source: Source, blocks: Sequence[ColumnEntries], field: str, at: npt.NDArray[np.int64]
+) -> TextColumn:
     """Spread what names and units of a long table state ("Leitfähigkeit bei 20 °C") over its rows."""
     codes = np.zeros(len(source.rows), dtype="int32")
     texts = [""]
@@ -217,7 +219,7 @@ def _activity_in_label(label: TextColumn) -> TextColumn:
 
 
 def _activity_pattern() -> str:
-    words = {word for meaning, known in table()["activities"].items() if meaning != "routine" for word in known}
+    words = {word for meaning, known in heading_words()["activities"].items() if meaning != "routine" for word in known}
     short = {word.split("/")[0].split("-")[0].split(" ")[0] for word in words}
     return "|".join(sorted(short))
 

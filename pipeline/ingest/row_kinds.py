@@ -13,7 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.column_notices import NAMING
-from pipeline.ingest.spellings import key, table, word_table
+from pipeline.ingest.spellings import heading_words, key, word_table
 from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
@@ -139,7 +139,7 @@ def _kinds_of(columns: Sequence[tuple[str, ...]]) -> list[dict[str, npt.NDArray[
 @lru_cache(maxsize=4096)
 def _kind(text: str) -> str:
     folded = text.casefold().strip()
-    if folded.startswith(tuple(table()["footers"])):
+    if folded.startswith(tuple(heading_words()["footers"])):
         return "a footer"
     words = key(re.sub(r"\(.*\)|\[.*\]", "", text))
     return word_table("row_words").get(words, "")
@@ -148,8 +148,8 @@ def _kind(text: str) -> str:
 @lru_cache(maxsize=1)
 def _suspicion() -> str:
     """Build one pattern all such texts match, so that distinct labels need no look one by one."""
-    words = {word for words in table()["row_words"].values() for word in words}
-    starts = {word.strip() for word in (*words, *table()["footers"])}
+    words = {word for words in heading_words()["row_words"].values() for word in words}
+    starts = {word.strip() for word in (*words, *heading_words()["footers"])}
     return r"^\s*(?:" + "|".join(re.escape(word) for word in sorted(starts, key=len, reverse=True)) + ")"
 
 

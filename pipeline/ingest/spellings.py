@@ -17,7 +17,7 @@ _GERMAN: Final = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue"})
 
 
 @lru_cache(maxsize=1)
-def table() -> dict[str, Any]:
+def heading_words() -> dict[str, Any]:
     """Load the table once."""
     loaded: dict[str, Any] = json.loads(_TABLE.read_text(encoding="utf-8"))
     return loaded
@@ -52,7 +52,7 @@ def key(text: str) -> str:
     return exact_key(text).casefold()
 
 
-def spellings(words: list[str], language: str = "") -> set[str]:
+def word_keys(words: list[str], language: str = "") -> set[str]:
     """Give the keys of a list of words; German words also with ae, oe, ue."""
     keys = {key(word) for word in words}
     if language == "de":
@@ -63,5 +63,5 @@ def spellings(words: list[str], language: str = "") -> set[str]:
 @lru_cache(maxsize=8)
 def word_table(name: str) -> dict[str, str]:
     """Give a list of words by meaning (stages, activities, methods, …) as key → meaning."""
-    by_meaning: dict[str, list[str]] = table()[name]
-    return {folded: meaning for meaning, words in by_meaning.items() for folded in spellings(words, "de")}
+    by_meaning: dict[str, list[str]] = heading_words()[name]
+    return {folded: meaning for meaning, words in by_meaning.items() for folded in word_keys(words, "de")}

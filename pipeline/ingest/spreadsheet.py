@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from python_calamine import SheetMetadata
 
-Result = TypeVar("Result")
+_Result = TypeVar("_Result")
 
 _ZIP: Final = b"PK\x03\x04"
 _COMPOUND: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -78,7 +78,7 @@ def _open(data: bytes) -> tuple[CalamineWorkbook, list[SheetMetadata]]:
     return workbook, workbook.sheets_metadata
 
 
-def _guarded(step: Callable[[], Result]) -> Result:
+def _guarded(step: Callable[[], _Result]) -> _Result:
     """Run a step of the workbook reader; say plainly what its errors mean."""
     try:
         return step()

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Final
 
 import schemas
-from pipeline.ingest.spellings import key, table
+from pipeline.ingest.spellings import heading_words, key
 
 _UNIT_TABLE: Final = Path(schemas.__file__).with_name("units.json")
 _NO_UNIT: Final = ("-", "--", "ohne", "dimensionslos", "sansunité", "adimensionale")
@@ -52,12 +52,12 @@ def unit_key(text: str) -> str:
 
 @lru_cache(maxsize=1)
 def _units() -> tuple[frozenset[str], dict[str, str]]:
-    units = table()["units"]
+    units = heading_words()["units"]
     spelled = {unit_key(text): written for text, written in units["spelled out"].items()}
     convertible = json.loads(_UNIT_TABLE.read_text(encoding="utf-8"))
     words = {word for known in convertible["units"].values() for word in known}
     # A count of drops is a way to write an entry, not a unit.
-    counts = {key(word) for word in table()["affixes"]["drops"]}
+    counts = {key(word) for word in heading_words()["affixes"]["drops"]}
     words |= {*convertible["ambiguous"], *units["other"]}
     return frozenset({unit_key(word) for word in words if key(word) not in counts} - {""}), spelled
 
@@ -65,7 +65,7 @@ def _units() -> tuple[frozenset[str], dict[str, str]]:
 @lru_cache(maxsize=1)
 def _endings() -> tuple[str, ...]:
     known, glued = _units()
-    forms = {form.replace(" ", "") for form in table()["species"]}
+    forms = {form.replace(" ", "") for form in heading_words()["species"]}
     return tuple({*known, *glued, *forms})
 
 
@@ -77,7 +77,7 @@ def ends_like_unit(text: str) -> bool:
 
 def species(text: str) -> str:
     """Give the chemical form a text names ("si02" → "SiO2"), "" if it names none."""
-    spelled: str = table()["species"].get(key(text), "")
+    spelled: str = heading_words()["species"].get(key(text), "")
     return spelled
 
 

@@ -84,12 +84,7 @@ class DateStyle:
     month_first: bool = False
 
 
-def parse(texts: pd.Series, style: DateStyle, time_zone: str | pd.Series) -> pd.DataFrame:
-    """Read the dates of one table, as ``parse_tables`` does those of several."""
-    return parse_tables(texts, np.zeros(len(texts), dtype="int64"), [style], time_zone)
-
-
-def parse_tables(
+def parse_dates(
     texts: pd.Series, table: Places, styles: Sequence[DateStyle], time_zone: str | pd.Series
 ) -> pd.DataFrame:
     """Read a column of dates that several tables share.

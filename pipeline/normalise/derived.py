@@ -45,7 +45,7 @@ _RULES: Final[tuple[tuple[str, dict[str, float]], ...]] = (
 )
 
 
-def fill(samples: SampleTable) -> SampleTable:
+def with_derived(samples: SampleTable) -> SampleTable:
     """Compute hardness, its two parts and alkalinity where only their components were read.
 
     A reading is never replaced. The stand-in's method is `derived`, its uncertainty follows from

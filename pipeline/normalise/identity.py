@@ -85,7 +85,7 @@ def _formatted(moments: pd.Series, pattern: str) -> pd.Series:
     return pd.Series(text[code], dtype="str")
 
 
-def attach(keys: pd.DataFrame, group: npt.NDArray[np.int64]) -> tuple[pd.DataFrame, npt.NDArray[np.int64]]:
+def attach_keys(keys: pd.DataFrame, group: npt.NDArray[np.int64]) -> tuple[pd.DataFrame, npt.NDArray[np.int64]]:
     """Join every incomplete key to the one fuller key that agrees with all it states.
 
     Parameters

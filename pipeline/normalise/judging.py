@@ -23,7 +23,7 @@ def broken_cells(raw_text: pd.Series) -> Flags:
     return np.asarray(broken_texts(pd.Series(distinct, dtype="str")).to_numpy()[code])
 
 
-def judged(table: pd.DataFrame, broken: Flags) -> pd.DataFrame:
+def with_breaches(table: pd.DataFrame, broken: Flags) -> pd.DataFrame:
     """Hold readings against the contract of typed readings.
 
     Parameters

@@ -28,7 +28,7 @@ def _texts(table: pd.DataFrame, titrated: npt.NDArray[np.bool_], method: str) ->
     return {name: column.where(titrated, known[name]) if name in known else column for name, column in columns.items()}
 
 
-def counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+def with_drop_counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Turn counted drops into values with their interval; the other readings stay as they are.
 
     Parameters
@@ -73,7 +73,7 @@ def counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def burettes(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+def with_burettes(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     """Turn burette readings into values.
 
     Parameters

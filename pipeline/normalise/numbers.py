@@ -70,13 +70,7 @@ class NumberStyle:
     non_detect: frozenset[str] = frozenset()
 
 
-def parse(texts: pd.Series, style: NumberStyle, *, plain: pd.Series | None = None) -> tuple[pd.DataFrame, str]:
-    """Read the numbers of one table, as ``parse_tables`` does those of several; also gives its decimal mark."""
-    frame, (mark,) = parse_tables(texts, np.zeros(len(texts), dtype="int64"), [style], plain=plain)
-    return frame, mark
-
-
-def parse_tables(
+def parse_numbers(
     texts: pd.Series, table: Places, styles: Sequence[NumberStyle], *, plain: pd.Series | None = None
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Read a column of number cells that several tables share.

@@ -11,10 +11,10 @@ import pandas as pd
 
 from pipeline.normalise import numbers, units
 from pipeline.normalise.conductivity import at_25c
-from pipeline.normalise.judging import broken_cells, judged, mended, problems
-from pipeline.normalise.kits import burettes, counts
+from pipeline.normalise.judging import broken_cells, mended, problems, with_breaches
+from pipeline.normalise.kits import with_burettes, with_drop_counts
 from pipeline.normalise.rows import typed
-from pipeline.normalise.stacking import stacked, without_empty_texts
+from pipeline.normalise.stacking import stacked_frames, without_empty_texts
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.normalise.unit_spellings import folded, split_form
 from pipeline.texts import TextColumn, first_rows, numbered
@@ -85,11 +85,11 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
         rows, notices = typing.result()
     table = _laid_out(cells, rows, read)
     table = _converted(table, cells, read, _aliases(extracts, cells["table"]))
-    table = counts(table, rows)
-    table = burettes(table, rows)
+    table = with_drop_counts(table, rows)
+    table = with_burettes(table, rows)
     table = at_25c(table, rows)
     table = with_uncertainty(table)
-    table = judged(table, broken.result())
+    table = with_breaches(table, broken.result())
     bad = TextColumn.from_series(table["problem"]).stated()
     odd = ~bad & TextColumn.from_series(read["detail"]).stated()
     of_table = cells["table"].to_numpy()
@@ -111,11 +111,11 @@ def _numbers(extracts: Sequence[Extract], cells: pd.DataFrame) -> tuple[pd.DataF
         for extract in extracts
     ]
     table = cells["table"].to_numpy(dtype="int64")
-    read, marks = numbers.parse_tables(cells["raw_text"], table, styles, plain=cells["certain_number"])
+    read, marks = numbers.parse_numbers(cells["raw_text"], table, styles, plain=cells["certain_number"])
     stated_limit = np.full(len(cells), np.nan)
     if cells["limit_text"].cat.categories.any():
         beside = [numbers.NumberStyle(mark) for mark in marks]
-        stated_limit = numbers.parse_tables(cells["limit_text"], table, beside)[0]["number"].to_numpy()
+        stated_limit = numbers.parse_numbers(cells["limit_text"], table, beside)[0]["number"].to_numpy()
     return read.assign(stated_limit=stated_limit), marks
 
 
@@ -130,7 +130,7 @@ def _stacked(extracts: Sequence[Extract], files: Sequence[str]) -> pd.DataFrame:
         )
         for number, extract in enumerate(extracts)
     ]
-    return stacked(frames)
+    return stacked_frames(frames)
 
 
 def _aliases(extracts: Sequence[Extract], table: pd.Series) -> tuple[Places, list[Aliases]]:

@@ -125,7 +125,7 @@ def _american(text: pd.DataFrame) -> bool:
 
 def _dates(source: _Source, stamps: pd.Series, zone: pd.Series) -> pd.DataFrame:
     """Read dates, each table by its own formats and its own order of day and month."""
-    return dates.parse_tables(stamps, source.table, source.date_styles, zone)
+    return dates.parse_dates(stamps, source.table, source.date_styles, zone)
 
 
 def _collected(source: _Source, zone: pd.Series) -> pd.DataFrame:
@@ -154,7 +154,7 @@ def _numbers(source: _Source, name: str) -> pd.DataFrame:
     said = source.said(name)
     if not said.any():
         return pd.DataFrame({"number": np.full(len(said), np.nan), "rest": ""})
-    read, _ = numbers.parse_tables(source.text[name], source.table, styles)
+    read, _ = numbers.parse_numbers(source.text[name], source.table, styles)
     return pd.DataFrame({"number": read["number"].where(said), "rest": read["rest"].astype("str")})
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 _CODES = list(ANALYTES)
-Result = TypeVar("Result")
+_Result = TypeVar("_Result")
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,7 @@ class SampleTable:
     earlier: pd.DataFrame = field(default_factory=pd.DataFrame)
     _known: dict[tuple[Any, ...], Any] = field(default_factory=dict, init=False, repr=False, compare=False)
 
-    def once(self, work_out: Callable[..., Result], *given: object) -> Result:
+    def once(self, work_out: Callable[..., _Result], *given: object) -> _Result:
         """Work something out of this table the first time it is asked for; a table never changes.
 
         Parameters
@@ -60,7 +60,7 @@ class SampleTable:
         key = (work_out, *given)
         if key not in self._known:
             self._known[key] = work_out(self, *given)
-        return cast("Result", self._known[key])
+        return cast("_Result", self._known[key])
 
     def fact(self, name: str) -> TextColumn:
         """Take a column of ``about`` as texts, each different one once; "" where it is absent or says nothing."""
@@ -90,7 +90,7 @@ def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
 
     Where a sample has several readings of one quantity the preferred method wins, then the smaller
     uncertainty, then the earlier line; the others stay in ``readings`` (a check compares them).
-    ``filled`` equals ``measured`` here; ``normalise.derived.fill`` adds the stand-ins.
+    ``filled`` equals ``measured`` here; ``normalise.derived.with_derived`` adds the stand-ins.
 
     Parameters
     ----------

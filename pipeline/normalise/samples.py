@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from pipeline.normalise.identity import KEY_FIELDS, attach, group_rows, sample_ids
+from pipeline.normalise.identity import KEY_FIELDS, attach_keys, group_rows, sample_ids
 from schemas.fields import names, of_kind
 from schemas.tables import ROWS, SITES
 
@@ -43,7 +43,7 @@ class Assembled:
     readings: pd.DataFrame
 
 
-def assemble(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, window_hours: float) -> Assembled:
+def assemble_samples(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, window_hours: float) -> Assembled:
     """Join the rows of all files of a batch into samples.
 
     Parameters
@@ -60,7 +60,7 @@ def assemble(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, wi
     Assembled; no row and no reading is dropped.
     """
     group, keys = group_rows(rows, window_hours)
-    keys, group = attach(keys, group)
+    keys, group = attach_keys(keys, group)
     identifiers = sample_ids(keys)
     about = _facts(rows, group, len(keys))
     about.index = pd.Index(identifiers, name="sample_id")
@@ -194,4 +194,4 @@ def _with_revisions(
     return Assembled(about, readings.assign(counts=counts))
 
 
-__all__ = ["KEY_FIELDS", "Assembled", "assemble"]
+__all__ = ["KEY_FIELDS", "Assembled", "assemble_samples"]

@@ -14,7 +14,7 @@ _ALWAYS: Final = frozenset(
 )
 
 
-def stacked(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
+def stacked_frames(frames: Sequence[pd.DataFrame]) -> pd.DataFrame:
     """Put frames one after the other; a column that is a category in one of them stays a category."""
     if len(frames) <= 1:
         return frames[0] if frames else pd.DataFrame()

@@ -119,35 +119,3 @@ def value_of_burette(
     per_ml = normality * factor * 1000.0 * per_meq / sample_ml
     reading = np.sqrt(2.0) * 0.05 / np.sqrt(6.0)
     return pd.DataFrame({"value": (titrant_ml - blank_ml) * per_ml, "uncertainty": 2.0 * reading * np.abs(per_ml)})
-
-
-def alkalinity_forms(phenolphthalein: Array, total: Array) -> pd.DataFrame:
-    """Split alkalinity into hydroxide, carbonate and bicarbonate.
-
-    Parameters
-    ----------
-    phenolphthalein, total : (n,) alkalinity to pH 8.3 and to the total end point [mg/L as CaCO3].
-
-    Returns
-    -------
-    (n, 3) frame `hydroxide carbonate bicarbonate` [mg/L as CaCO3]; missing where P > T, which is a
-    mistake of the input.
-
-    Notes
-    -----
-    P < T/2: CO3 = 2P, HCO3 = T − 2P; P > T/2: OH = 2P − T, CO3 = 2(T − P) [APHA2320B]. Stoichiometry, not
-    equilibrium: at pH 9 to 10 it differs by some per cent, and silicate counts as carbonate.
-
-    Example
-    -------
-    >>> alkalinity_forms(np.array([50.0, 10.0]), np.array([80.0, 120.0])).to_numpy().tolist()
-    [[20.0, 60.0, 0.0], [0.0, 20.0, 100.0]]
-    """
-    possible = phenolphthalein <= total
-    upper = 2 * phenolphthalein > total
-    split = {
-        "hydroxide": np.where(upper, 2 * phenolphthalein - total, 0.0),
-        "carbonate": np.where(upper, 2 * (total - phenolphthalein), 2 * phenolphthalein),
-        "bicarbonate": np.where(upper, 0.0, total - 2 * phenolphthalein),
-    }
-    return pd.DataFrame({name: np.where(possible, part, np.nan) for name, part in split.items()})

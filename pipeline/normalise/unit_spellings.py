@@ -15,7 +15,7 @@ def folded(text: str) -> str:
 
 
 @cache
-def spellings() -> dict[str, dict[str, str]]:
+def unit_spellings() -> dict[str, dict[str, str]]:
     """Read the exact table: for units, forms and ambiguous spellings, folded text -> meaning."""
     known = json.loads(resources.files("schemas").joinpath("units.json").read_text(encoding="utf-8"))
     turned = {
@@ -30,7 +30,7 @@ def split_form(key: str) -> tuple[str, str] | None:
 
     The form may follow ("mg/l caco3", "mg/l (as n)"), lead ("no3 mg/l") or stand inside ("mg n/l").
     """
-    units, known_forms = spellings()["units"], spellings()["forms"]
+    units, known_forms = unit_spellings()["units"], unit_spellings()["forms"]
     if key in units:
         return units[key], ""
     for word, form in known_forms.items():

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import pint
 
 from pipeline.chemistry.equivalents import MOLAR_MASS
-from pipeline.normalise.unit_spellings import folded, spellings, split_form
+from pipeline.normalise.unit_spellings import folded, split_form, unit_spellings
 from pipeline.reference import table
 from schemas.columns import ANALYTES
 
@@ -203,7 +203,7 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     """
     text = dict(extra).get(unit, unit)
     key = folded(text)
-    spelled = spellings()
+    spelled = unit_spellings()
     found = split_form(key) if key else None
     if found is None:
         return _without_meaning(analyte, text, key)
@@ -222,7 +222,7 @@ def _without_meaning(analyte: str, text: str, key: str) -> Reading:
     """Say why a unit text has no meaning; only pH needs no unit."""
     if not key:
         return Reading(factor=1.0, unit="[pH]") if analyte == "ph" else Reading(problem="unit-missing")
-    spelled = spellings()
+    spelled = unit_spellings()
     if key in spelled["ambiguous"]:
         return Reading(
             problem="unit-ambiguous", detail=f'"{text}" has more than one meaning: {spelled["ambiguous"][key]}'

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import widen
 from pipeline.store.read import prior_readings, sample_rows
 from schemas.stored import SAMPLE_TIMES
@@ -44,4 +44,4 @@ def sample_table(store: Store, sample_ids: Sequence[str]) -> SampleTable:
         about["ambiguous_match"] = about["ambiguous_match"] == _TRUE
     readings = prior_readings(store, sample_ids)
     owned = readings.assign(sample_id=pd.Categorical(readings["sample_id"], categories=about.index), new=False)
-    return fill(widen(about, owned[owned["counts"]].reset_index(drop=True)))
+    return with_derived(widen(about, owned[owned["counts"]].reset_index(drop=True)))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 import pytest
 
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def build(**columns: object) -> SampleTable:
         names[name] = SHORT.get(quantity, quantity) + (f".{part}" if part else "")
     size = max((len(value) for value in columns.values() if isinstance(value, list)), default=1)
     spread = {names[key]: value if isinstance(value, list) else [value] * size for key, value in columns.items()}
-    return fill(samples_from_wide(pd.DataFrame(spread)))
+    return with_derived(samples_from_wide(pd.DataFrame(spread)))
 
 
 @pytest.fixture(scope="session")

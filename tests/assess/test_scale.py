@@ -118,11 +118,11 @@ def test_words_follow_the_range(low: float, value: float, high: float, word: str
 @settings(max_examples=6)
 @given(st.floats(30, 300), st.floats(30, 300), st.floats(6.5, 8.3), st.floats(60, 125))
 def test_the_range_is_ordered_and_bounded_by_what_is_there(th: float, alk: float, ph: float, to_c: float) -> None:
-    from pipeline.normalise.derived import fill  # noqa: PLC0415 - a property test takes no fixtures
+    from pipeline.normalise.derived import with_derived  # noqa: PLC0415 - a property test takes no fixtures
     from pipeline.normalise.sample_table import samples_from_wide  # noqa: PLC0415
 
     frame = pd.DataFrame([{"total_hardness_mg_l_caco3": th, "alkalinity_mg_l_caco3": alk, "ph": ph}])
-    found = solve(fill(samples_from_wide(frame)), to_c).iloc[0]
+    found = solve(with_derived(samples_from_wide(frame)), to_c).iloc[0]
 
     assert found["low"] <= found["value"] <= found["high"]
     assert found["high"] <= min(th, alk) + 1e-6

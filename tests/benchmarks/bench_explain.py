@@ -19,7 +19,7 @@ import pandas as pd
 
 from pipeline.checks.limits import Limits
 from pipeline.explain.rank import explain
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide
 
 SECONDS_GOAL, MEGABYTES_GOAL = 10.0, 500.0
@@ -50,7 +50,7 @@ def held(count: int) -> SampleTable:
         wide[f"{column}.u"] = 0.06 * wide[column]
     wide["client"], wide["site"] = "c", (np.arange(count) // 4).astype(str)
     wide["file_sha256"] = (np.arange(count) // 500).astype(str)
-    return fill(samples_from_wide(wide))
+    return with_derived(samples_from_wide(wide))
 
 
 def main() -> int:

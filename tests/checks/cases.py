@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.chemistry.equivalents import column
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide, widen
 from schemas.columns import ANALYTES, WIDE_COLUMNS
 from schemas.methods import METHODS
@@ -67,7 +67,7 @@ def load_case(path: Path) -> SampleTable:
     `method` to "laboratory"; text that is not given is "".
     """
     frame = pd.read_csv(path, comment="#", dtype="str", keep_default_na=False, skipinitialspace=True)
-    table = fill(_long(frame) if "analyte" in frame else _wide(frame))
+    table = with_derived(_long(frame) if "analyte" in frame else _wide(frame))
     before = path.with_name("earlier.csv")
     return replace(table, earlier=_earlier(before)) if before.exists() else table
 
@@ -81,7 +81,7 @@ def _earlier(path: Path) -> pd.DataFrame:
 def table_of(**columns: object) -> SampleTable:
     """Build a filled sample table from a few wide columns; `X__u`, `X__low`, … stand for `X.u`, `X.low`."""
     frame = pd.DataFrame({name.replace("__", "."): values for name, values in columns.items()}, dtype=object)
-    return fill(_wide(frame.astype("str").replace({"nan": "", "None": ""})))
+    return with_derived(_wide(frame.astype("str").replace({"nan": "", "None": ""})))
 
 
 def join(tables: dict[str, SampleTable]) -> SampleTable:

@@ -17,7 +17,7 @@ from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check
 from pipeline.checks.source import explained_by_source
 from pipeline.chemistry.equivalents import anion_sum, cation_sum
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide
 
 if TYPE_CHECKING:
@@ -321,7 +321,7 @@ def test_order_of_the_samples_changes_nothing(factors: list[float]) -> None:
 
 
 def _samples(frame: pd.DataFrame) -> SampleTable:
-    return fill(samples_from_wide(frame.reset_index(drop=True).assign(file_sha256="one")))
+    return with_derived(samples_from_wide(frame.reset_index(drop=True).assign(file_sha256="one")))
 
 
 @pytest.mark.source("JCGM106")

@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide
 
 if TYPE_CHECKING:
@@ -63,7 +63,7 @@ _SPOILT: Final = {
 def _table(water: dict[str, float]) -> SampleTable:
     scale = np.random.default_rng(1).uniform(0.9, 1.1, _SAMPLES)
     frame = pd.DataFrame({name: value * scale for name, value in water.items()})
-    return fill(samples_from_wide(frame.assign(stage="raw", file_sha256="one")))
+    return with_derived(samples_from_wide(frame.assign(stage="raw", file_sha256="one")))
 
 
 @pytest.fixture(scope="module")

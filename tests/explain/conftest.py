@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.checks.limits import Limits
 from pipeline.explain.rank import Explained, explain
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide, widen
 from pipeline.normalise.titration import value_of_drops
 
@@ -47,7 +47,7 @@ def build(**columns: object) -> SampleTable:
     for name in lists:
         if name in SHORT:
             wide[f"{SHORT[name]}.u"] = RELATIVE.get(name, 0.05) * wide[SHORT[name]]
-    return fill(samples_from_wide(wide))
+    return with_derived(samples_from_wide(wide))
 
 
 def build_counts(counts: list[dict[str, float | str]], about: pd.DataFrame) -> SampleTable:
@@ -66,7 +66,7 @@ def build_counts(counts: list[dict[str, float | str]], about: pd.DataFrame) -> S
         row.setdefault("value_low", float(str(row["value"])) - float(str(row["uncertainty"])))
         row.setdefault("value_high", float(str(row["value"])) + float(str(row["uncertainty"])))
         rows.append({"number": line, **row})
-    return fill(widen(about, pd.DataFrame(rows)))
+    return with_derived(widen(about, pd.DataFrame(rows)))
 
 
 @pytest.fixture(scope="session")

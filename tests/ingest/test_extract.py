@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from pipeline.ingest.extract import Extract, extract
 from pipeline.ingest.grid import Grid
-from pipeline.ingest.layouts import load, match
+from pipeline.ingest.layouts import load_layouts, match_layout
 from schemas.methods import FORMS, METHODS
 from schemas.tables import CELL_COLUMNS, PROBLEM_COLUMNS, ROW_FIELDS
 
@@ -28,7 +28,7 @@ def extracted(text: str, name: str = "report.csv") -> Extract:
 
 
 def of_grid(grid: Grid, name: str = "report.csv") -> Extract:
-    found = match(grid, load())
+    found = match_layout(grid, load_layouts())
     assert found is not None
     result = extract(grid, found, SHA, name)
     assert result.entries == len(result.cells) + len(result.set_aside)
@@ -375,7 +375,7 @@ def test_no_entry_of_a_mutilated_table_is_lost(head: list[str], body: list[list[
     """Ragged, shifted, repeated or cut-off rows: entries = cells + set aside, counted cell by cell here."""
     sound = ["7"] * len(head)
     grid = replace(Grid.from_rows([head, sound, *body]), cut_off=cut)
-    found = match(grid, load())
+    found = match_layout(grid, load_layouts())
     if found is None or found.header_row != 0 or found.body != 1:
         return
 

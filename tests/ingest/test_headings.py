@@ -10,7 +10,7 @@ import pytest
 import schemas
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import known_spellings, own_form
-from pipeline.ingest.spellings import exact_key, key, table
+from pipeline.ingest.spellings import exact_key, heading_words, key
 from pipeline.ingest.unit_text import UnitText, split_unit
 from schemas.columns import ANALYTES, OTHER_ANALYTES
 from schemas.tables import ROW_FIELDS
@@ -187,7 +187,7 @@ def test_every_meaning_is_known_to_the_schemas() -> None:
 
 
 def test_every_spelling_of_the_table_is_found() -> None:
-    groups = table()["groups"]
+    groups = heading_words()["groups"]
 
     for group in groups:
         kind = next(name for name in ("analyte", "field", "role") if name in group)
@@ -205,7 +205,7 @@ def test_every_unit_that_can_be_converted_is_recognised_in_a_heading() -> None:
     """The table of units in ``schemas/units.json`` and the headings speak of the same units."""
     convertible = json.loads((Path(schemas.__file__).with_name("units.json")).read_text(encoding="utf-8"))
     words = [word for words in convertible["units"].values() for word in words]
-    counts = {key(word) for word in table()["affixes"]["drops"]}
+    counts = {key(word) for word in heading_words()["affixes"]["drops"]}
 
     missed = [word for word in words if split_unit(word) is None and key(word) not in counts]
 

@@ -9,7 +9,7 @@ import pytest
 
 import schemas
 from pipeline.ingest.grid import Grid
-from pipeline.ingest.layouts import Match, load, match
+from pipeline.ingest.layouts import Match, load_layouts, match_layout
 from pipeline.problems import KettlestoneError
 
 BUILT_IN = sorted(Path(schemas.__file__).with_name("layouts").glob("*.json"))
@@ -20,7 +20,7 @@ def grid_of(text: str, delimiter: str = ";") -> Grid:
 
 
 def matched(text: str) -> Match:
-    found = match(grid_of(text), load())
+    found = match_layout(grid_of(text), load_layouts())
     assert found is not None
     return found
 
@@ -91,7 +91,7 @@ def test_samples_in_columns_are_read_as_such() -> None:
 
 @pytest.mark.parametrize("text", ["a;b\n1;2", "just text", "name;town\nx;y", ""])
 def test_a_table_without_water_analyses_fits_no_layout(text: str) -> None:
-    assert match(grid_of(text), load()) is None
+    assert match_layout(grid_of(text), load_layouts()) is None
 
 
 def test_a_layout_of_your_own_comes_first(tmp_path: Path) -> None:
@@ -106,7 +106,7 @@ def test_a_layout_of_your_own_comes_first(tmp_path: Path) -> None:
     }
     (tmp_path / "mine.json").write_text(json.dumps(described), encoding="utf-8")
 
-    found = match(grid_of("Bottle code;Hardness lab 3\nA;7"), load(tmp_path))
+    found = match_layout(grid_of("Bottle code;Hardness lab 3\nA;7"), load_layouts(tmp_path))
 
     assert found is not None
     assert found.layout.name == "mine"
@@ -117,13 +117,13 @@ def test_a_layout_of_your_own_comes_first(tmp_path: Path) -> None:
 def test_a_layout_may_only_give_units_to_known_headings(tmp_path: Path) -> None:
     described = {"name": "wells", "units": {"calcium": "mg/l", "sodium": "mg/l"}, "fields": []}
     (tmp_path / "wells.json").write_text(json.dumps(described), encoding="utf-8")
-    layouts = load(tmp_path)
+    layouts = load_layouts(tmp_path)
 
-    found = match(grid_of("Well;Calcium;Sodium [meq/l]\nA;40;2"), layouts)
+    found = match_layout(grid_of("Well;Calcium;Sodium [meq/l]\nA;40;2"), layouts)
 
     assert found is not None
     assert [column.unit for column in found.measured] == ["mg/l", "meq/l"]
-    assert match(grid_of("Date;Name\n2025-01-02;A"), layouts) is None
+    assert match_layout(grid_of("Date;Name\n2025-01-02;A"), layouts) is None
 
 
 FIELDS = [{"name": "pH", "analyte": "ph"}]
@@ -157,7 +157,7 @@ def test_a_broken_layout_names_file_and_property(broken: str, place: str, tmp_pa
     (tmp_path / "bad.json").write_text(broken, encoding="utf-8")
 
     with pytest.raises(KettlestoneError) as raised:
-        load(tmp_path)
+        load_layouts(tmp_path)
 
     assert "bad.json" in str(raised.value)
     assert place in str(raised.value)
@@ -165,4 +165,4 @@ def test_a_broken_layout_names_file_and_property(broken: str, place: str, tmp_pa
 
 def test_a_missing_folder_of_layouts_is_said(tmp_path: Path) -> None:
     with pytest.raises(KettlestoneError, match="does not exist"):
-        load(tmp_path / "none")
+        load_layouts(tmp_path / "none")

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.ingest.reading import Unreadable, discover, grids, read
+from pipeline.ingest.reading import Unreadable, discover, grids, read_content
 from pipeline.problems import KettlestoneError
 
 LIMIT = 1_000_000
@@ -24,7 +24,7 @@ def write(path: Path, data: bytes) -> Path:
 @pytest.mark.source("FIPS180-4")
 def test_a_file_is_read_byte_for_byte_with_its_sha256(tmp_path: Path) -> None:
     """The SHA-256 of "abc" is the standard's own example."""
-    content = read(write(tmp_path / "a.csv", b"abc"), max_bytes=LIMIT)
+    content = read_content(write(tmp_path / "a.csv", b"abc"), max_bytes=LIMIT)
 
     assert content.data == content.unpacked == b"abc"
     assert content.sha256 == "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad"
@@ -35,7 +35,7 @@ def test_a_file_is_read_byte_for_byte_with_its_sha256(tmp_path: Path) -> None:
 def test_a_gzip_file_of_several_members_is_unpacked_whatever_its_name(tmp_path: Path, name: str) -> None:
     packed = gzip.compress(b"site,ph\n", mtime=0) + gzip.compress(b"Bar,7.1\n", mtime=0)
 
-    content = read(write(tmp_path / name, packed), max_bytes=LIMIT)
+    content = read_content(write(tmp_path / name, packed), max_bytes=LIMIT)
 
     assert content.data == packed
     assert content.unpacked == b"site,ph\nBar,7.1\n"
@@ -58,7 +58,7 @@ PACKED = gzip.compress(np.random.default_rng(1).bytes(900), mtime=0)
 )
 def test_a_file_that_is_not_whole_is_refused(tmp_path: Path, data: bytes, reason: str, code: str) -> None:
     with pytest.raises(Unreadable, match=reason) as caught:
-        read(write(tmp_path / "a.csv", data), max_bytes=1000)
+        read_content(write(tmp_path / "a.csv", data), max_bytes=1000)
     assert caught.value.code == code
 
 
@@ -71,7 +71,7 @@ def test_what_is_no_file_is_refused(tmp_path: Path) -> None:
         (tmp_path / "pipe.csv", "not a file"),
     ]:
         with pytest.raises(Unreadable, match=reason):
-            read(path, max_bytes=LIMIT)
+            read_content(path, max_bytes=LIMIT)
 
 
 @pytest.mark.parametrize(
@@ -91,7 +91,7 @@ def test_a_refusal_of_the_system_is_said_plainly(
 
     monkeypatch.setattr(Path, "read_bytes", refuse)
     with pytest.raises(Unreadable, match=reason):
-        read(path, max_bytes=LIMIT)
+        read_content(path, max_bytes=LIMIT)
 
 
 @pytest.mark.parametrize("data", [b"abcdef", b"xyz"])
@@ -108,7 +108,7 @@ def test_a_file_that_changes_while_it_is_read_is_refused(
 
     monkeypatch.setattr(Path, "read_bytes", grow)
     with pytest.raises(Unreadable, match="still being written"):
-        read(path, max_bytes=LIMIT)
+        read_content(path, max_bytes=LIMIT)
 
 
 def test_a_folder_is_searched_in_order_without_hidden_and_lock_files(tmp_path: Path) -> None:
@@ -173,7 +173,7 @@ def test_a_missing_path_and_a_folder_without_files_are_said(tmp_path: Path) -> N
 
 def test_a_text_file_becomes_one_grid_with_the_encoding_noted(tmp_path: Path) -> None:
     """CR-only line ends and a Latin-1 micro sign, as a real file has them."""
-    content = read(write(tmp_path / "a.csv", b"site;EC \xb5S/cm\rBar;540\r"), max_bytes=LIMIT)
+    content = read_content(write(tmp_path / "a.csv", b"site;EC \xb5S/cm\rBar;540\r"), max_bytes=LIMIT)
 
     (grid,) = grids(content)
 
@@ -185,4 +185,4 @@ def test_a_text_file_becomes_one_grid_with_the_encoding_noted(tmp_path: Path) ->
 
 def test_a_file_of_blanks_is_empty(tmp_path: Path) -> None:
     with pytest.raises(Unreadable, match="nothing but blanks"):
-        grids(read(write(tmp_path / "a.csv", b" \r\n \n"), max_bytes=LIMIT))
+        grids(read_content(write(tmp_path / "a.csv", b" \r\n \n"), max_bytes=LIMIT))

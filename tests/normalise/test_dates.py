@@ -6,11 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.normalise.dates import DateStyle, parse, parse_tables
+from pipeline.normalise.dates import DateStyle, parse_dates
 
 
 def read(*texts: str, zone: str = "UTC", formats: tuple[str, ...] = (), month_first: bool = False) -> pd.DataFrame:
-    return parse(pd.Series(texts, dtype="str"), DateStyle(formats, month_first=month_first), zone)
+    style = DateStyle(formats, month_first=month_first)
+    return parse_dates(pd.Series(texts, dtype="str"), np.zeros(len(texts), dtype="int64"), [style], zone)
 
 
 @pytest.mark.parametrize(
@@ -148,7 +149,7 @@ def test_a_column_that_proves_both_orders_reads_only_its_own() -> None:
 def test_tables_read_together_keep_their_own_order_of_day_and_month() -> None:
     texts = pd.Series(["07/08/2025", "23/08/2025", "07/08/2025", "08/23/2025", "07/08/2025"], dtype="str")
 
-    frame = parse_tables(texts, np.array([0, 0, 1, 1, 2]), [DateStyle()] * 3, "UTC")
+    frame = parse_dates(texts, np.array([0, 0, 1, 1, 2]), [DateStyle()] * 3, "UTC")
 
     assert frame["moment"].dt.month.tolist() == [8, 8, 7, 8, 8]
     assert frame["problem"].tolist() == ["", "", "", "", "date-ambiguous"]

@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide
 
 
 def filled(**columns: float | str) -> SampleTable:
     named = {name.replace("__", "."): [value] for name, value in columns.items()}
-    return fill(samples_from_wide(pd.DataFrame(named)))
+    return with_derived(samples_from_wide(pd.DataFrame(named)))
 
 
 def of(frame: pd.DataFrame, name: str) -> float:

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.normalise.samples import assemble
+from pipeline.normalise.samples import assemble_samples
 
 NO_SITES = pd.DataFrame({"client": pd.Series(dtype="str"), "site": pd.Series(dtype="str")})
 TEXT = ("client", "site", "label", "sampling_point", "stage", "activity", "report_id", "supersedes")
@@ -40,7 +40,7 @@ def readings_of(rows: pd.DataFrame, value: float | list[float] = 1.0, method: st
 def joined(*facts: dict[str, str], window_hours: float = 1.0) -> list[int]:
     """Give the number of the sample each row belongs to, in order of appearance."""
     rows = rows_of(*facts)
-    result = assemble(rows, readings_of(rows), NO_SITES, window_hours)
+    result = assemble_samples(rows, readings_of(rows), NO_SITES, window_hours)
     return pd.factorize(result.readings["sample_id"].astype("str"))[0].tolist()
 
 
@@ -64,7 +64,7 @@ def test_a_report_without_client_joins_the_only_sample_of_its_label() -> None:
 def test_a_report_without_client_stays_alone_where_two_clients_use_its_label() -> None:
     rows = rows_of({"client": "a", "label": "S1"}, {"client": "b", "label": "S1"}, {"label": "S1"})
 
-    result = assemble(rows, readings_of(rows), NO_SITES, 1.0)
+    result = assemble_samples(rows, readings_of(rows), NO_SITES, 1.0)
 
     assert len(result.about) == 3
     assert result.about["ambiguous_match"].tolist().count(True) == 1
@@ -99,7 +99,7 @@ def test_the_sample_id_is_the_same_in_every_run() -> None:
     """Pinned: analysts keep these ids; no published value exists."""
     rows = rows_of({"client": "a", "site": "x", "label": "S1", "when": "2025-03-12", "stage": "raw"})
 
-    result = assemble(rows, readings_of(rows), NO_SITES, 1.0)
+    result = assemble_samples(rows, readings_of(rows), NO_SITES, 1.0)
 
     assert result.about.index.tolist() == ["31f3329e73acd0befedb"]
 
@@ -107,7 +107,7 @@ def test_the_sample_id_is_the_same_in_every_run() -> None:
 def test_a_report_issued_again_with_other_values_is_a_revision() -> None:
     rows = rows_of({"label": "S1", "report_id": "R1"}, {"label": "S1", "report_id": "R2"})
 
-    result = assemble(rows, readings_of(rows, [100.0, 120.0], "laboratory"), NO_SITES, 1.0)
+    result = assemble_samples(rows, readings_of(rows, [100.0, 120.0], "laboratory"), NO_SITES, 1.0)
 
     assert result.about["revisions"].tolist() == [2]
     assert result.about["revision_detail"].tolist() == ["alkalinity 100.0 / 120.0"]
@@ -117,7 +117,7 @@ def test_a_report_issued_again_with_other_values_is_a_revision() -> None:
 def test_a_report_that_names_the_one_it_replaces_settles_the_revision() -> None:
     rows = rows_of({"label": "S1", "report_id": "R1"}, {"label": "S1", "report_id": "R2", "supersedes": "R1"})
 
-    result = assemble(rows, readings_of(rows, [100.0, 120.0], "laboratory"), NO_SITES, 1.0)
+    result = assemble_samples(rows, readings_of(rows, [100.0, 120.0], "laboratory"), NO_SITES, 1.0)
 
     assert result.about["revisions"].tolist() == [0]
     assert result.readings["counts"].tolist() == [False, True]
@@ -127,7 +127,7 @@ def test_the_register_fills_what_the_rows_leave_open() -> None:
     sites = pd.DataFrame({"client": ["a"], "site": ["x"], "region": ["North"], "machine": ["dual boiler"]})
     rows = rows_of({"client": "A", "site": "X", "label": "S1"})
 
-    about = assemble(rows, readings_of(rows), sites, 1.0).about
+    about = assemble_samples(rows, readings_of(rows), sites, 1.0).about
 
     assert about[["region", "machine"]].to_numpy().tolist() == [["North", "dual boiler"]]
 
@@ -154,8 +154,8 @@ def test_the_order_of_rows_changes_no_sample(facts: list[dict[str, str]], seed: 
     order = np.random.default_rng(seed).permutation(len(rows))
     shuffled = rows.iloc[order].reset_index(drop=True)
 
-    one = assemble(rows, readings_of(rows), NO_SITES, 1.0).readings["sample_id"].astype("str").to_numpy()
-    other = assemble(shuffled, readings_of(shuffled), NO_SITES, 1.0).readings["sample_id"].astype("str")
+    one = assemble_samples(rows, readings_of(rows), NO_SITES, 1.0).readings["sample_id"].astype("str").to_numpy()
+    other = assemble_samples(shuffled, readings_of(shuffled), NO_SITES, 1.0).readings["sample_id"].astype("str")
 
     assert other.tolist() == one[order].tolist()
 
@@ -165,4 +165,4 @@ def test_a_hash_collision_is_not_possible_to_miss(monkeypatch: pytest.MonkeyPatc
     rows = rows_of({"label": "S1"}, {"label": "S2"})
 
     with pytest.raises(RuntimeError, match="same id"):
-        assemble(rows, readings_of(rows), NO_SITES, 1.0)
+        assemble_samples(rows, readings_of(rows), NO_SITES, 1.0)

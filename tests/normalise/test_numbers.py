@@ -8,13 +8,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.normalise.numbers import NumberStyle, parse, parse_tables
+from pipeline.normalise.numbers import NumberStyle, parse_numbers
 
 
 def read(*texts: str, decimal: str = "", words: tuple[str, ...] = ()) -> pd.DataFrame:
-    return parse(pd.Series(texts, dtype="str"), NumberStyle(decimal, frozenset(words)))[0].astype(
-        {"qualifier": "str", "problem": "str", "rest": "str", "detail": "str"}
-    )
+    style = NumberStyle(decimal, frozenset(words))
+    frame, _ = parse_numbers(pd.Series(texts, dtype="str"), np.zeros(len(texts), dtype="int64"), [style])
+    return frame.astype({"qualifier": "str", "problem": "str", "rest": "str", "detail": "str"})
 
 
 @pytest.mark.parametrize(
@@ -116,7 +116,7 @@ def test_a_date_in_a_number_cell_is_a_problem(text: str) -> None:
 
 
 def test_a_true_number_of_a_spreadsheet_has_a_point() -> None:
-    frame, _ = parse(pd.Series(["1.340"]), NumberStyle(), plain=pd.Series([True]))
+    frame, _ = parse_numbers(pd.Series(["1.340"]), np.array([0]), [NumberStyle()], plain=pd.Series([True]))
 
     assert frame["number"].item() == 1.34
 
@@ -149,7 +149,7 @@ def test_tables_read_together_keep_their_own_marks_and_words() -> None:
     texts = pd.Series(["1.340", "0,5", "1.340", "0.5", "n.n.", "n.n.", "1.340"], dtype="str")
     styles = [NumberStyle(), NumberStyle(non_detect=frozenset({"n.n."})), NumberStyle()]
 
-    frame, marks = parse_tables(texts, np.array([0, 0, 1, 1, 0, 1, 2]), styles)
+    frame, marks = parse_numbers(texts, np.array([0, 0, 1, 1, 0, 1, 2]), styles)
 
     assert marks == (",", ".", "")
     assert frame["number"].tolist()[:4] == [1340.0, 0.5, 1.34, 0.5]

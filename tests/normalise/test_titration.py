@@ -4,11 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from pipeline.normalise.titration import (
-    alkalinity_forms,
     expanded_uncertainty,
     value_of_burette,
     value_of_drops,
@@ -85,29 +82,3 @@ def test_a_burette_reading_is_corrected_for_the_blank(per_meq: float, value: flo
     titrated = value_of_burette(one(12.35), one(0.05), one(0.02), one(1.0), one(100.0), per_meq)
 
     assert titrated["value"].item() == pytest.approx(value, abs=0.01)
-
-
-@pytest.mark.source("APHA2320B")
-@pytest.mark.parametrize(
-    ("p", "t", "split"),
-    [
-        (0, 80, (0, 0, 80)),
-        (10, 120, (0, 20, 100)),
-        (40, 80, (0, 80, 0)),
-        (50, 80, (20, 60, 0)),
-        (80, 80, (80, 0, 0)),
-    ],
-)
-def test_alkalinity_splits_as_the_table_of_the_standard(p: float, t: float, split: tuple[float, ...]) -> None:
-    assert tuple(alkalinity_forms(one(p), one(t)).iloc[0]) == split
-
-
-def test_more_alkalinity_to_ph_8_than_in_all_has_no_split() -> None:
-    assert alkalinity_forms(one(90), one(80)).isna().all(axis=None)
-
-
-@given(p=st.floats(0, 500), share=st.floats(1, 3))
-def test_the_forms_add_up_to_the_total(p: float, share: float) -> None:
-    forms = alkalinity_forms(one(p), one(p * share))
-
-    assert forms.sum(axis=1).item() == pytest.approx(p * share, abs=1e-9)

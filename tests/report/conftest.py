@@ -12,7 +12,7 @@ import pytest
 
 from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import published
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide
 from pipeline.report.client.answer import DEFAULT_PROFILE, assemble
 from pipeline.report.dossier import Dossier, Visit
@@ -48,7 +48,7 @@ def make_visit(label: str = "R-1", *, verdict: str = "ok", findings: list[str] |
         label=label,
         stage=str(row["stage"]),
         day=pd.Timestamp(row.pop("day", "2026-03-01")),
-        samples=fill(samples_from_wide(pd.DataFrame([row]))),
+        samples=with_derived(samples_from_wide(pd.DataFrame([row]))),
         findings=pd.DataFrame({"check_id": checks, "current_severity": ["hold"] * len(checks), "analyte": ""}),
         verdict=verdict,
     )

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.checks.limits import Limits
 from pipeline.checks.run import run_all
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide
 from pipeline.treat.processes.treatments import treat
 from schemas.columns import WIDE_COLUMNS
@@ -54,7 +54,7 @@ def test_no_treated_sample_is_held() -> None:
     frame = frame.assign(file_sha256="a", line=frame.index + 1)
     frame["collected_at"] = pd.to_datetime(frame["collected_at"])
 
-    checked = run_all(fill(samples_from_wide(frame)), Limits(), lambda _: None)
+    checked = run_all(with_derived(samples_from_wide(frame)), Limits(), lambda _: None)
 
     held = checked.findings[checked.findings["severity"] != "note"]
     named = held.assign(of=held["sample_id"].map(dict(zip(frame.index.astype(str), frame["treatment"], strict=True))))

@@ -14,7 +14,7 @@ from pipeline.assess.extraction import cup_flags
 from pipeline.assess.suitability import AssessSettings, assess
 from pipeline.assess.zones import inside
 from pipeline.chemistry.equivalents import column as column_of
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide
 from pipeline.treat.advice import Range
 from pipeline.treat.choosing.case import HOT_C
@@ -139,7 +139,7 @@ def predicted_samples(predicted: Mapping[str, Range]) -> SampleTable:
             low, high = (end if not math.isnan(end) else found.value for end in (found.low, found.high))
             row |= {name: found.value, f"{name}.low": low, f"{name}.high": high}
             row |= {f"{name}.u": 0.5 * (high - low), f"{name}.method": "calculated"}
-    return fill(samples_from_wide(pd.DataFrame([row])))
+    return with_derived(samples_from_wide(pd.DataFrame([row])))
 
 
 def _reading(samples: SampleTable, name: str) -> Range:

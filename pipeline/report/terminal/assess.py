@@ -12,7 +12,7 @@ from pipeline.assess import machines as machine_profiles
 from pipeline.assess import profiles as water_profiles
 from pipeline.assess.suitability import Assessment, AssessSettings, assess, held_samples
 from pipeline.errors import KettlestoneError
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide
 from pipeline.normalise.units import resolve
 from pipeline.reference import table
@@ -123,7 +123,7 @@ def one_off(
         "machine": machine,
         "litres_per_day": litres_per_day,
     }
-    samples = fill(samples_from_wide(frame.assign(**about)))
+    samples = with_derived(samples_from_wide(frame.assign(**about)))
     return _answer(samples, pd.Index([]), machine, machines, profiles, as_json=as_json, profile=profile)
 
 

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.errors import KettlestoneError
 from pipeline.ingest import propose as proposals
-from pipeline.ingest.layouts import load, match
-from pipeline.ingest.reading import grids, read
+from pipeline.ingest.layouts import load_layouts, match_layout
+from pipeline.ingest.reading import grids, read_content
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -20,12 +20,12 @@ _HOW_SURE: Final = {
     proposals.EXACT: "known heading",
     proposals.UNIT_ONLY: "only the unit is known: name the quantity",
     proposals.DID_YOU_MEAN: "like a known heading: confirm or correct",
-    proposals.UNKNOWN: "not known",
+    proposals.UNKNOWN_COLUMN: "not known",
 }
 
 
 def _tables(path: Path) -> list[Grid]:
-    tables = [grid for grid in grids(read(path, max_bytes=_MOST_BYTES), "cp1252") if len(grid)]
+    tables = [grid for grid in grids(read_content(path, max_bytes=_MOST_BYTES), "cp1252") if len(grid)]
     if not tables:
         raise KettlestoneError(f"{path}: the file holds no rows. Nothing was changed.")
     return tables
@@ -38,10 +38,10 @@ def check(path: Path, layouts: Path | None) -> str:
     ------
     KettlestoneError : the file cannot be read, or no layout fits.
     """
-    known = load(layouts)
+    known = load_layouts(layouts)
     parts = []
     for grid in _tables(path):
-        found = match(grid, known)
+        found = match_layout(grid, known)
         name = f"{path}{' ' + grid.sheet if grid.sheet else ''}"
         if found is None:
             parts.append(f"{name}: no layout fits. kettlestone layout propose {path} makes a proposal.")
@@ -63,7 +63,7 @@ def propose(path: Path, save: Path | None) -> str:
     ------
     KettlestoneError : the file has no table, or the target exists already.
     """
-    proposal = proposals.propose(_tables(path)[0])
+    proposal = proposals.propose_layout(_tables(path)[0])
     if proposal is None:
         raise KettlestoneError(
             f"{path}: no row has two or more filled cells, so there is no table. Nothing was changed."

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.normalise.derived import fill
+from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.titration import value_of_drops
 from pipeline.normalise.uncertainty import with_uncertainty
@@ -273,4 +273,4 @@ def sample_table(received: Received) -> SampleTable:
     )  # fmt: skip
     readings = readings.astype(dict.fromkeys(("unit", "basis", "qualifier", "form", "raw_unit", "column"), "category"))
     readings = with_uncertainty(readings)
-    return fill(widen(received.about, readings))
+    return with_derived(widen(received.about, readings))

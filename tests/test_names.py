@@ -1,0 +1,85 @@
+"""A public name means one thing in the whole project."""
+
+from __future__ import annotations
+
+import ast
+from collections import defaultdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+ROOT: Final = Path(__file__).parents[1]
+
+# Names that several modules still define for different things. They stand here so that no other joins them:
+# whoever renames one takes it from the list, and the list only gets shorter. A command of `pipeline.cli` bears
+# the name that a user types, so the function that does its work needs another one.
+SEVERAL_MEANINGS: Final = frozenset(
+    """
+    ALKALINITY ANIONS Answer
+    CATIONS CHI2_95 COLUMNS CONDUCTIVITY COVERAGE Chart Columns Course
+    DEFAULT_TEMPERATURE_C DEGREES Decision
+    HARDNESS History
+    IONS
+    KINDS
+    LEAST
+    METALS MOST MOST_C
+    NEIGHBOURS NONE
+    OPEN Outcome
+    PROBLEMS
+    QUANTITIES
+    RAW ROWS Range Row Rule
+    SETTINGS SEVERITIES SIGNS SODIUM_PER_CACO3 STATES STRENGTH_PER_CONDUCTIVITY Settings Subject
+    TEMPERATURE_RANGE_C TREATED TREATED_STAGES TREATMENTS
+    UNITS USUAL_RELATIVE
+    Visit
+    Water
+    about answer as_json assemble assess
+    catalogue cautions check columns_of
+    decide
+    evaluate expected explain
+    figures findings
+    gather
+    headline history
+    judge
+    limits lines listed load
+    named number numbers
+    picked
+    query
+    reaches read render retest rows run
+    show shown snapshot solve
+    text
+    worst
+    """.split()  # noqa: SIM905 - one line for each letter reads better than a hundred quotation marks
+)
+
+
+def public_names(tree: ast.Module) -> Iterator[str]:
+    """Name the functions, classes and constants of a module that others may use."""
+    for node in tree.body:
+        if isinstance(node, ast.FunctionDef | ast.ClassDef):
+            names = [node.name]
+        elif isinstance(node, ast.Assign | ast.AnnAssign):
+            targets = node.targets if isinstance(node, ast.Assign) else [node.target]
+            names = [target.id for target in targets if isinstance(target, ast.Name)]
+        else:
+            names = []
+        yield from (name for name in names if not name.startswith("_"))
+
+
+def defined() -> dict[str, list[str]]:
+    """Give the modules that define each public name."""
+    found: dict[str, list[str]] = defaultdict(list)
+    for package in ("pipeline", "schemas"):
+        for path in sorted((ROOT / package).rglob("*.py")):
+            for name in set(public_names(ast.parse(path.read_text("utf-8")))):
+                found[name].append(str(path.relative_to(ROOT)))
+    return found
+
+
+def test_a_public_name_means_one_thing() -> None:
+    several = {name: modules for name, modules in defined().items() if len(modules) > 1}
+
+    assert {name: modules for name, modules in several.items() if name not in SEVERAL_MEANINGS} == {}
+    assert sorted(SEVERAL_MEANINGS - several.keys()) == [], "these mean one thing now: take them from the list"
