@@ -64,11 +64,6 @@ def _scales() -> dict[str, _Scale]:
     }
 
 
-def scales_of(country: str) -> list[str]:
-    """Name the published scales of a country (ISO code); there may be two that differ."""
-    return [name for name, scale in _scales().items() if scale.country == country]
-
-
 def classify(total_hardness_mg_l_caco3: pd.Series[float], scale: str) -> pd.DataFrame:
     """Put hardness into the words of one published scale.
 

@@ -8,7 +8,6 @@ import tempfile
 from pathlib import Path
 from typing import Final
 
-from pipeline.errors import KettlestoneError
 from pipeline.store import faults
 
 _HEX: Final = frozenset("0123456789abcdef")
@@ -53,30 +52,6 @@ def keep(store: Path, sha256: str, data: bytes) -> Path:
     except OSError as error:
         raise faults.explain(target, error) from error
     return target
-
-
-def fetch(store: Path, sha256: str) -> bytes:
-    """Return the bytes of an archived file, proved by their hash.
-
-    Raises
-    ------
-    KettlestoneError : the file is missing or has changed.
-    """
-    source = place(store, sha256)
-    if not source.exists():
-        raise KettlestoneError(
-            f"{source}: the archived input file is missing.\n"
-            "  The readings in the store are not affected.\n"
-            "  Put the archive folder back beside the store, or take it from your backup."
-        )
-    data = source.read_bytes()
-    if hashlib.sha256(data).hexdigest() != sha256:
-        raise KettlestoneError(
-            f"{source}: the archived input file was changed after it was stored.\n"
-            "  The readings in the store are not affected.\n"
-            "  Take the file from your backup; the name in the archive is the hash it must have."
-        )
-    return data
 
 
 def _write(target: Path, data: bytes) -> None:

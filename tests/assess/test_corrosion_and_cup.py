@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.assess.corrosion import CorrosionLimits, corrosion
 from pipeline.assess.extraction import cup_words
-from pipeline.assess.hardness_classes import classes_of, classify, country_codes, scales_of
+from pipeline.assess.hardness_classes import classes_of, classify, country_codes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -154,7 +154,6 @@ def test_a_country_with_two_scales_gets_both() -> None:
 
     assert found["sample_id"].tolist() == ["a", "a"]
     assert found["word"].tolist() == ["soft", "moderately soft"]
-    assert scales_of("US") == ["United States (geological survey)", "United States (trade)"]
     assert country_codes(pd.Series([" Schweiz ", "x"])).tolist() == ["CH", ""]
 
 

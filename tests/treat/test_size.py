@@ -11,7 +11,6 @@ import pytest
 
 from pipeline.errors import KettlestoneError
 from pipeline.treat.advice import Range
-from pipeline.treat.processes import mineral_shares
 from pipeline.treat.processes.treatments import treat
 from pipeline.treat.sizing import capacity, membrane, steam
 from pipeline.treat.sizing.capacity import from_equivalents, to_equivalents
@@ -266,24 +265,6 @@ def test_every_note_can_be_said() -> None:
         assert all(say(note, language) for note in notes)
 
 
-def test_shares_of_the_minerals_before_and_after_are_said_with_what_is_not_known() -> None:
-    """2 : 1 : 1 equivalents are 50 : 25 : 25 percent."""
-    raw = pd.DataFrame([{"calcium_mg_l": 40.078, "magnesium_mg_l": 12.1525, "sodium_mg_l": 22.98977,
-                         "alkalinity_mg_l_caco3": 150.0}])  # fmt: skip
-    after = treat(raw, "softener")
-
-    sides = [
-        {str(name): float(share) for name, share in mineral_shares.mineral_shares(side).iloc[0].items()}
-        for side in (raw, after)
-    ]
-    said = mineral_shares.said_shares(*sides)
-
-    assert "50 : 25 : 25 percent" in say(said[0])
-    assert "0 : 0 : 100 after" in say(said[0])
-    assert "keine Regel" in say(said[1], "de")
-    assert mineral_shares.said_shares({**sides[0], "sodium_share": math.nan}, sides[1]) == ()
-
-
-@pytest.mark.parametrize("module", [capacity, membrane, mineral_shares, steam])
+@pytest.mark.parametrize("module", [capacity, membrane, steam])
 def test_examples_run(module: ModuleType) -> None:
     assert doctest.testmod(module).failed == 0

@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 # Behind every page: uncertainty, limits, scale, corrosion; the profile adds its own.
 _ALWAYS: Final = ("CP", "GUM2008", "PB1982", "PB1991", "SIMPLELSI")
-_WORST: Final = ("act", "attention", "not known", "suitable")
 _MOST_CITED: Final = 12
 
 
