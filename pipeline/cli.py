@@ -436,7 +436,7 @@ def snapshot(target: Path, store: Path | None, settings_file: Path | None) -> No
     """Publish a read-only copy of the store: TARGET.duckdb, or a folder of Parquet files."""
     from pipeline.settings import load  # noqa: PLC0415
     from pipeline.store.database import Store  # noqa: PLC0415
-    from pipeline.store.read import snapshot as publish  # noqa: PLC0415
+    from pipeline.store.snapshot import snapshot as publish  # noqa: PLC0415
 
     settings = load(settings_file, store=store)
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as opened:

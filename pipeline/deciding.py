@@ -6,22 +6,25 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
+import numpy as np
 import pandas as pd
 
 from pipeline import __version__
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
-from pipeline.checks.run import run_all
 from pipeline.errors import KettlestoneError
-from pipeline.explain.rank import explain
-from pipeline.explain.suspicion import of_samples, with_suspects
 from pipeline.normalise.units import resolve
-from pipeline.store import faults, read
-from pipeline.store.batch_record import BatchRecord, new_batch_id
+from pipeline.prove import prove
+from pipeline.stages import Silent
+from pipeline.store import faults
+from pipeline.store.appender import appending
+from pipeline.store.batch_record import new_batch_id
 from pipeline.store.database import Store
 from pipeline.store.decide import Decision, write_decision
-from pipeline.store.table import sample_table
-from schemas.columns import ANALYTES, OPEN
+from pipeline.store.findings import corrected, finding
+from pipeline.store.samples import sample_rows, wide_samples
+from pipeline.store.table import neighbourhood
+from schemas.columns import ANALYTES
 from schemas.readings import SIGNED
 
 if TYPE_CHECKING:
@@ -30,7 +33,6 @@ if TYPE_CHECKING:
     from pipeline.settings import Settings
 
 ACTIONS: Final = ("accept", "reject", "correct", "repeat")
-NEIGHBOURS: Final = 2000
 _NOTHING: Final = "  Nothing was changed."
 
 
@@ -93,24 +95,24 @@ def decide(settings: Settings, answer: Answer, now: datetime) -> Outcome:
     if not settings.store.exists():
         raise faults.missing(settings.store)
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
-        finding = read.finding(store, answer.finding_id)
-        sample_id = "" if pd.isna(finding["sample_id"]) else str(finding["sample_id"])
+        found = finding(store, answer.finding_id)
+        sample_id = "" if pd.isna(found["sample_id"]) else str(found["sample_id"])
         before = _verdict(store, sample_id)
-        decision = _decision(answer, finding, now)
-        undone = read.corrected(store, answer.finding_id)
+        decision = _decision(answer, found, now)
+        undone = corrected(store, answer.finding_id)
 
-        def recheck(number: int) -> BatchRecord | None:
-            anew = sample_id and (answer.action == "correct" or undone)
-            return checked_anew(store, sample_id, settings, now, f"decision-{number}") if anew else None
+        def consequence(number: int) -> None:
+            if sample_id and (answer.action == "correct" or undone):
+                prove_anew(store, sample_id, settings, now, f"decision-{number}")
 
-        number = write_decision(store, decision, recheck)
+        number = write_decision(store, decision, consequence)
         after = _verdict(store, sample_id)
     return Outcome(
         decision_id=number,
         finding_id=answer.finding_id,
         action=answer.action,
         sample_id=sample_id,
-        label=str(finding["label"]) if sample_id else str(finding["file"]),
+        label=str(found["label"]) if sample_id else str(found["file"]),
         verdict_before=before,
         verdict_after=after,
         analyte=decision.analyte,
@@ -120,55 +122,45 @@ def decide(settings: Settings, answer: Answer, now: datetime) -> Outcome:
     )
 
 
-def checked_anew(store: Store, sample_id: str, settings: Settings, now: datetime, occasion: str) -> BatchRecord:
-    """Check and explain one stored sample again, beside the samples of its site and its file.
+def prove_anew(store: Store, sample_id: str, settings: Settings, now: datetime, occasion: str) -> None:
+    """Prove one stored sample again, beside the samples of its site and its file, and store what is found.
+
+    It becomes a batch without files, within the open transaction: the sample with its verdict, findings and causes.
 
     Parameters
     ----------
-    store : open; the readings that count are those the checks see.
+    store : open, in a transaction; the readings that count are those the checks see.
     sample_id : the sample.
     settings : of the run.
     now : time of the check, UTC.
     occasion : why, for the batch's name.
-
-    Returns
-    -------
-    a batch without files: the sample with its verdict, findings and explanations.
     """
-    names = read.neighbours(store, sample_id, NEIGHBOURS)
-    samples = sample_table(store, names)
-    limits = Limits((DateLimits.at(now),))
-    checked = run_all(samples, limits, lambda _: None)
-    mine = samples.about.index == sample_id
-    explained = explain(samples, checked.findings, limits, mine)
-    checked = with_suspects(checked, explained, samples)
-    findings = checked.findings[(checked.findings["sample_id"] == sample_id).to_numpy()]
-    verdict = str(checked.verdict[sample_id])
-    explanations = pd.DataFrame()
-    if verdict in OPEN:
-        explanations = of_samples(explained, pd.Index([sample_id])).explanations
-    row = read.sample_rows(store, [sample_id]).assign(
-        verdict=verdict, not_evaluated=str(checked.not_evaluated[sample_id])
+    samples = neighbourhood(store, sample_id)
+    proof = prove(
+        samples, Limits((DateLimits.at(now),)), lambda _: np.asarray(samples.about.index == sample_id), Silent()
     )
-    return BatchRecord(
-        batch={
-            "batch_id": f"{new_batch_id(now, names)}-{occasion}",
-            "started_at": now,
-            "finished_at": now,
-            "version": __version__,
-            "settings": settings.plain(),
-            "entries_read": 0,
-            "entries_accepted": 0,
-            "entries_set_aside": 0,
-        },
-        samples=row.drop(columns="batch_id"),
-        findings=findings,
-        explanations=explanations,
+    findings = proof.checked.findings
+    row = sample_rows(store, [sample_id]).assign(
+        verdict=str(proof.checked.verdict[sample_id]), not_evaluated=str(proof.checked.not_evaluated[sample_id])
     )
+    with appending(store, new_batch_id(now, samples.about.index, occasion)) as batch:
+        batch.add("samples", row.drop(columns="batch_id"))
+        batch.add("findings", findings[(findings["sample_id"] == sample_id).to_numpy()])
+        if proof.causes is not None:
+            batch.add("explanations", proof.causes.explanations)
+        batch.close(
+            {
+                "started_at": now,
+                "finished_at": now,
+                "version": __version__,
+                "settings": settings.plain(),
+                "entries_read": 0,
+            }
+        )
 
 
 def _verdict(store: Store, sample_id: str) -> str:
-    return str(read.samples(store, [sample_id])["current_verdict"].item()) if sample_id else ""
+    return str(wide_samples(store, [sample_id])["current_verdict"].item()) if sample_id else ""
 
 
 def _complete(answer: Answer) -> None:
@@ -187,16 +179,16 @@ def _complete(answer: Answer) -> None:
         )
 
 
-def _decision(answer: Answer, finding: pd.Series, now: datetime) -> Decision:
+def _decision(answer: Answer, found: pd.Series, now: datetime) -> Decision:
     plain = Decision(answer.finding_id, answer.action, answer.by.strip(), now, answer.why.strip())
     if answer.value is None:
         return plain
-    if pd.isna(finding["sample_id"]):
+    if pd.isna(found["sample_id"]):
         raise KettlestoneError(
             f"finding {answer.finding_id} is about a whole file; a value belongs to one sample.\n{_NOTHING}\n"
             "  Correct its samples one by one (kettlestone findings SAMPLE), or send the file again."
         )
-    code = _analyte(answer, finding)
+    code = _analyte(answer, found)
     value = _canonical(answer, code)
     form = ANALYTES[code]
     return replace(
@@ -210,7 +202,7 @@ def _decision(answer: Answer, finding: pd.Series, now: datetime) -> Decision:
     )
 
 
-def _analyte(answer: Answer, finding: pd.Series) -> str:
+def _analyte(answer: Answer, found: pd.Series) -> str:
     """Find which quantity is corrected: the one named, or the only one of the finding."""
     named = answer.analyte.strip().casefold().replace(" ", "_")
     if named:
@@ -219,7 +211,7 @@ def _analyte(answer: Answer, finding: pd.Series) -> str:
         raise KettlestoneError(
             f'"{answer.analyte}" is not a known quantity.\n{_NOTHING}\n  Known: {", ".join(ANALYTES)}.'
         )
-    concerned = [code for code in str(finding["analyte"]).split() if code in ANALYTES]
+    concerned = [code for code in str(found["analyte"]).split() if code in ANALYTES]
     if len(concerned) == 1:
         return concerned[0]
     choice = ", ".join(concerned or ANALYTES)

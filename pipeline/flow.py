@@ -10,12 +10,10 @@ import os
 import urllib.error
 import urllib.request
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.errors import KettlestoneError
 from pipeline.store.faults import StoreLockedError
-from pipeline.store.read import files_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -61,24 +59,12 @@ def run_flow(paths: Sequence[Path], settings: Settings, listener: Any = None) ->
     KettlestoneError : no server is configured or it does not answer; or as ``intake.run``.
     """
     require_server()
-    intake = importlib.import_module("pipeline.intake")
-    heard = listener or intake.Silent()
-    started = datetime.now(UTC)
-    found = intake.plan(paths)
-    layouts = intake.load(settings.layouts)
-    already = files_of(settings.store, settings.lock_wait_s)
-    heard.stage("reading", len(found.files))
-
-    def read_file(path: Path) -> Any:  # noqa: ANN401 - intake's type
-        result = intake.read_file(path, settings, layouts, already)
-        heard.step(path.name)
-        return result
-
+    job = importlib.import_module("pipeline.intake").prepare(paths, settings, listener)
     return run(
         Stages(
-            files=found.files,
-            read_file=read_file,
-            finish=lambda results: intake.finish(results, settings, started, heard),
+            files=job.files,
+            read_file=job.read,
+            finish=job.finish,
             describe=lambda finished: _describe(finished.summary),
         )
     )
@@ -133,19 +119,19 @@ def run(stages: Stages) -> Any:  # noqa: ANN401 - the stages' own types pass thr
     outcome: list[Any] = []
 
     @task(name="read file", task_run_name="read {path}", **plain)  # type: ignore[call-overload,untyped-decorator,unused-ignore]
-    def read(path: str) -> None:
+    def read_one(path: str) -> None:
         contents[path] = stages.read_file(by_name[path])
 
     @task(name="store batch", **plain)  # type: ignore[call-overload,untyped-decorator,unused-ignore]
-    def store(files: int) -> str:
+    def store_batch(files: int) -> str:
         outcome[:] = [stages.finish([contents[path] for path in by_name])]
         return f"{files} files stored"
 
     @flow(name="kettlestone intake", validate_parameters=False, persist_result=False)
     def intake(files: list[str]) -> Any:  # noqa: ANN401 - a Prefect state
-        for reading in [read.submit(path) for path in files]:
+        for reading in [read_one.submit(path) for path in files]:
             reading.result()
-        message = store(len(files))
+        message = store_batch(len(files))
         create_markdown_artifact(
             key="kettlestone-intake", markdown=stages.describe(outcome[0]), description="Summary of the batch"
         )

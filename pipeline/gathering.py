@@ -10,14 +10,13 @@ import pandas as pd
 
 from pipeline.normalise.readings import Normalised, NormaliseSettings, normalise
 from pipeline.normalise.stacking import stacked_frames, stacked_rows
-from pipeline.problems import no_problems
+from pipeline.problems import messages, no_problems
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    import numpy.typing as npt
-
+    from pipeline.arrays import Places
     from pipeline.ingest.file_result import FileResult
     from pipeline.settings import Settings
 
@@ -33,7 +32,7 @@ class Gathered:
     ----------
     files : one row of the ledger per file (``FileResult.source``), the books closed.
     rows, readings : as ``normalise`` gives them, all files one after the other.
-    set_aside, notices : PROBLEM_COLUMNS and `name` of the file.
+    set_aside, notices : PROBLEM_COLUMNS, `name` of the file and `message`.
     registers : rows of registers by kind.
     """
 
@@ -43,6 +42,16 @@ class Gathered:
     set_aside: pd.DataFrame
     notices: pd.DataFrame
     registers: dict[str, pd.DataFrame]
+
+    @property
+    def new_files(self) -> pd.DataFrame:
+        """Leave out what the store has, and the second name of a content nobody understands."""
+        again = self.files["file_sha256"].duplicated() & (self.files["file_sha256"] != "")
+        return self.files[(self.files["status"] != "known") & ~again]
+
+    def register(self, kind: str) -> pd.DataFrame:
+        """Give the rows of one register, none where no file holds it."""
+        return self.registers.get(kind, pd.DataFrame())
 
 
 def gather(results: Iterable[FileResult], settings: Settings) -> Gathered:
@@ -136,20 +145,20 @@ def _gathered(results: Sequence[FileResult], parts: Sequence[Normalised]) -> Gat
 
 
 def _named(files: pd.DataFrame, own: Sequence[pd.DataFrame], joint: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Put problems in the order of the files and name the file of each."""
+    """Put problems in the order of the files and into words, and name the file of each."""
     first = files.drop_duplicates("file_sha256").reset_index().set_index("file_sha256")["index"]
     held = [(frame, np.full(len(frame), place)) for place, frame in enumerate(own) if len(frame)]
     held += [(frame, _spread(first, frame["file_sha256"])) for frame in joint if len(frame)]
     if not held:
-        return no_problems().assign(name=pd.Series(dtype="str"))
+        return no_problems().assign(name=pd.Series(dtype="str"), message=pd.Series(dtype="str"))
     problems, place = stacked_frames([frame for frame, _ in held]), np.concatenate([at for _, at in held])
     named = problems.assign(name=TextColumn(place, tuple(files["name"])).category())
-    if (np.diff(place) >= 0).all():
-        return named
-    return named.take(np.argsort(place, kind="stable")).reset_index(drop=True)
+    if (np.diff(place) < 0).any():
+        named = named.take(np.argsort(place, kind="stable")).reset_index(drop=True)
+    return named.assign(message=messages(named))
 
 
-def _spread(place: pd.Series, names: pd.Series) -> npt.NDArray[np.int64]:
+def _spread(place: pd.Series, names: pd.Series) -> Places:
     """Look up each name; a category column by its few categories."""
     codes, distinct = pd.factorize(names)
     return place.reindex(distinct.astype("str")).to_numpy(dtype="int64")[codes]

@@ -1,37 +1,37 @@
 """The main job: read files, prove their records, store everything, write the summaries.
 
-`plan` lists the files, `read_file` takes one file to tables of text, `finish` normalises the tables of all
-files, joins them into samples, checks them, stores the batch and writes its folder. `run` wires the three
-for one process; ``pipeline.flow`` wires the same three as a Prefect flow.
+`prepare` lists the files, `read_file` takes one file to tables of text; what comes then is told in
+``pipeline.batch``. `run` does all of it in one process, ``pipeline.flow`` as a Prefect flow.
 """
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from pipeline.batch import finish
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import FileResult
 from pipeline.ingest.layouts import load_layouts, match_layout
-from pipeline.ingest.reading import Discovered, Unreadable, discover, grids, read_content
+from pipeline.ingest.reading import Unreadable, discover, grids, read_content
 from pipeline.problems import no_problems, problem_frame
-from pipeline.proving import finish
 from pipeline.stages import Silent
 from pipeline.store.archive import keep
-from pipeline.store.read import files_of
+from pipeline.store.database import Store
+from pipeline.store.files import known_files
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterator, Sequence
+    from collections.abc import Container, Iterable, Sequence
     from pathlib import Path
 
+    from pipeline.batch import Finished
     from pipeline.ingest.extract import Extract
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.layouts import Layout
     from pipeline.ingest.reading import FileContent
-    from pipeline.proving import Finished
     from pipeline.settings import Settings
     from pipeline.stages import Listener
 
@@ -46,11 +46,6 @@ _EMPTY_LEDGER: Final[dict[str, Any]] = {
     "accepted": 0,
     "set_aside": 0,
 }
-
-
-def plan(paths: Sequence[Path]) -> Discovered:
-    """List the files to read: folders recursively, everything in a stable order."""
-    return discover(paths)
 
 
 def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already: Container[str] = ()) -> FileResult:
@@ -73,11 +68,8 @@ def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already
     source = {"file_sha256": content.sha256, "name": str(path), "bytes": content.size}
     if content.sha256 in already:
         return FileResult(source={**source, **_EMPTY_LEDGER, "status": "known"})
-    with ThreadPoolExecutor(1) as beside:
-        archived = beside.submit(keep, settings.store, content.sha256, content.data)
-        result = _read_content(content, source, layouts)
-        archived.result()
-    return result
+    keep(settings.store, content.sha256, content.data)
+    return _read_content(content, source, layouts)
 
 
 def _read_content(content: FileContent, source: dict[str, Any], layouts: Sequence[Layout]) -> FileResult:
@@ -137,33 +129,77 @@ def _taken(
     )
 
 
-def run(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Finished:
-    """Do the main job in this process.
+@dataclass(frozen=True)
+class Intake:
+    """The main job on some files: ``read`` takes one after the other, ``finish`` all that was read.
+
+    Attributes
+    ----------
+    files : to read, in a stable order.
+    settings : of the run.
+    started : when the run began, UTC.
+    layouts : those of the settings before the built-in ones.
+    already : SHA-256 of the files the store has.
+    listener : told of progress.
+    """
+
+    files: tuple[Path, ...]
+    settings: Settings
+    started: datetime
+    layouts: Sequence[Layout]
+    already: Container[str]
+    listener: Listener
+
+    def read(self, path: Path) -> FileResult:
+        """Take one file to tables of text."""
+        result = read_file(path, self.settings, self.layouts, self.already)
+        self.listener.step(path.name)
+        return result
+
+    def finish(self, results: Iterable[FileResult]) -> Finished:
+        """Join, prove, store and write what was read of all files, in their order."""
+        return finish(results, self.settings, self.started, self.listener)
+
+
+def prepare(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Intake:
+    """Get ready to read files.
 
     Parameters
     ----------
-    paths : files and folders.
+    paths : files and folders; folders are searched recursively.
     settings : of the run.
     listener : told of progress.
-
-    Returns
-    -------
-    Finished : the summary, the batch folder and its id.
 
     Raises
     ------
     KettlestoneError : no files, or the store cannot be used; nothing was stored.
     """
-    heard = listener or Silent()
-    started = datetime.now(UTC)
-    found = plan(paths)
-    layouts = load_layouts(settings.layouts)
-    already = files_of(settings.store, settings.lock_wait_s)
-    heard.stage("reading", len(found.files))
+    job = Intake(
+        files=tuple(discover(paths).files),
+        settings=settings,
+        started=datetime.now(UTC),
+        layouts=load_layouts(settings.layouts),
+        already=_stored_files(settings),
+        listener=listener or Silent(),
+    )
+    job.listener.stage("reading", len(job.files))
+    return job
 
-    def results() -> Iterator[FileResult]:
-        for path in found.files:
-            yield read_file(path, settings, layouts, already)
-            heard.step(path.name)
 
-    return finish(results(), settings, started, heard)
+def _stored_files(settings: Settings) -> dict[str, str]:
+    """Look up the files the store has; none where there is no store yet, and none is made."""
+    if not settings.store.exists():
+        return {}
+    with Store(settings.store, wait_s=settings.lock_wait_s) as store:
+        return known_files(store)
+
+
+def run(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Finished:
+    """Do the main job in this process; parameters and errors are those of ``prepare``.
+
+    Returns
+    -------
+    Finished : the summary and the batch folder.
+    """
+    job = prepare(paths, settings, listener)
+    return job.finish(map(job.read, job.files))

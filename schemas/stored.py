@@ -66,6 +66,7 @@ FRAMES: Final[dict[str, Fields]] = {
     "source_files": SOURCE_FILES,
     "samples": (*SAMPLES, FILE, LINE),
     "readings": (OF_SAMPLE, *READINGS, FILE),
+    "superseded": (whole("reading_id", "Stored reading that a report of this batch replaces", needed=True),),
     "findings": FINDINGS,
     "set_aside": PROBLEMS,
     "notices": PROBLEMS,
@@ -83,13 +84,14 @@ NEEDED: Final[dict[str, tuple[str, ...]]] = {name: tuple(needed(fields)) for nam
 # Columns that other stages carry along and the tables hold elsewhere.
 ELSEWHERE: Final[dict[str, tuple[str, ...]]] = {
     "samples": tuple(WIDE_COLUMNS),
-    "readings": ("row", "reading_id", "new", "counts"),
+    "readings": ("row", "reading_id", "new"),
     "set_aside": ("name",),
     "notices": ("name",),
 }
 # Frame → table, in the order of writing; samples, readings and findings have rules of their own.
 TABLE_OF: Final[dict[str, str]] = {
     "source_files": "source_file",
+    "superseded": "superseded",
     "set_aside": "set_aside",
     "notices": "notice",
     "check_runs": "check_run",

@@ -16,7 +16,7 @@ from pipeline.settings import load
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
-    from pipeline.proving import Finished
+    from pipeline.batch import Finished
 
 FOLDER = Path(__file__).parent.parent / "sample_inputs"
 RANK = {"ok": 0, "note": 1, "hold": 2, "reject": 3}

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
@@ -31,9 +30,6 @@ _COUNTED: Final = (
     "alkalinity",
     "phenolphthalein_alkalinity",
 )
-_SMALL: Final = 10_000  # rows of a table whose columns are not worth a thread
-_AT_ONCE: Final = 2  # columns; more would need more memory at once
-_SAID: Final = ("about", "analyte", "analyte_code", "unit")  # roles of columns that nearly every table is asked for
 _METHOD_OF_FORM: Final = {"drops": "drops", "titrant_ml": "burette", "typed": "typed"}
 
 
@@ -75,16 +71,6 @@ class Source:
             cells = self.grid.cells(position, self.rows) if held is None else held
             self.encoded[position] = TextColumn.from_arrow(cells)
         return self.encoded[position]
-
-    def prepare(self) -> None:
-        """Take and encode the columns of a large table, several at once: Arrow does it beside Python."""
-        if len(self.rows) <= _SMALL:
-            return
-        with ThreadPoolExecutor(_AT_ONCE) as pool:
-            entries = [pool.submit(self.texts, column.position) for column in self.match.measured]
-            facts = [pool.submit(self.category, c.position) for c in self.match.columns if c.role in _SAID]
-            for done in (*entries, *facts):
-                done.result()
 
     def having(self, role: str) -> list[SourceColumn]:
         """Columns of a role, in the order of the file."""

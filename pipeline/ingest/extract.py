@@ -82,7 +82,6 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     source = Source(grid, match, rows)
     if match.layout.kind in _REGISTERS:
         return _register(source, file_sha256)
-    source.prepare()
     if match.orientation == "samples-in-rows":
         long = LongEntries(wide_blocks(source), TextColumn.constant("", len(rows)), np.zeros(len(rows), bool), {})
     else:
@@ -93,8 +92,8 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     accepted, set_aside = _judged(source, long, kinds, order, block_of, at, file_sha256)
     if not accepted.all():
         order, block_of, at = order[accepted], block_of[accepted], at[accepted]
-    with ThreadPoolExecutor(1) as beside:
-        texts = beside.submit(entry_texts, long.blocks, order)
+    with ThreadPoolExecutor(1) as pool:
+        texts = pool.submit(entry_texts, long.blocks, order)
         frame, row_of = _rows(source, long, at, block_of, PurePath(name).stem)
         line = source.grid.line[source.rows[at]].astype(np.int32)
         cells = cell_frame(source, long.blocks, order, block_of, row_of, line, texts.result())

@@ -77,12 +77,11 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     Numbers, units and contracts are judged over distinct texts and kinds, so the cost follows the
     variety of the files and not their number of good or bad rows; many small tables cost little more than one.
     """
-    with ThreadPoolExecutor(1) as beside:
-        typing = beside.submit(typed, extracts, files, settings.time_zone)
-        cells = _stacked(extracts, files)
-        broken = beside.submit(broken_cells, cells["raw_text"])
+    rows, notices = typed(extracts, files, settings.time_zone)
+    cells = _stacked(extracts, files)
+    with ThreadPoolExecutor(1) as pool:
+        broken = pool.submit(broken_cells, cells["raw_text"])
         read, marks = _numbers(extracts, cells)
-        rows, notices = typing.result()
     table = _laid_out(cells, rows, read)
     table = _converted(table, cells, read, _aliases(extracts, cells["table"]))
     table = with_drop_counts(table, rows)

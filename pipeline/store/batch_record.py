@@ -1,11 +1,10 @@
-"""What a run leaves in the store: its frames, what they must hold, and the balance of its books."""
+"""What a batch leaves in the store: its name, its frames and what they must hold."""
 
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
 from datetime import UTC, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
@@ -14,67 +13,22 @@ from schemas.contracts import breaches
 from schemas.stored import ELSEWHERE, FRAMES, NEEDED
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
+
+_KEYS: Final = {"samples": "sample_id", "source_files": "file_sha256"}
 
 
-def _empty() -> pd.DataFrame:
-    return pd.DataFrame()
-
-
-@dataclass(frozen=True)
-class BatchRecord:
-    """Everything one run leaves in the store.
-
-    Attributes
-    ----------
-    batch : `batch_id started_at finished_at version settings` (JSON text or plain values) `entries_read
-        entries_accepted entries_set_aside`; times in UTC, or as ISO text.
-    source_files : one row per input file: `file_sha256 name bytes`, `layout encoding delimiter
-        decimal_mark lines entries`.
-    samples : one row per sample, `sample_id` as index or column: ABOUT_COLUMNS, `verdict
-        not_evaluated file_sha256 line`; columns the table does not have are kept as JSON in `other`,
-        WIDE_COLUMNS are left to the readings.
-    readings : one row per accepted entry, in the order of the files, with `sample_id file_sha256`;
-        where `counts` is False a declared later report replaces the reading.
-    superseded : `reading_id` of stored readings that a report of this batch replaces.
-    findings : FINDING_COLUMNS, optionally `analyte`. In `reading_ids` a number above zero is a stored
-        `reading_id`; −k stands for row k (from 1) of ``readings``, which has no number yet.
-    set_aside, notices : PROBLEM_COLUMNS, optionally `message` (else rendered here).
-    check_runs : `check_id evaluated not_evaluated flagged`, counts of samples.
-    assessments, explanations, advice : results by sample, columns as in the tables.
-    patterns : mistakes of whole files, columns as in the table.
-    sites, machines, treatments : rows of registers as written.
-    """
-
-    batch: Mapping[str, Any]
-    source_files: pd.DataFrame = field(default_factory=_empty)
-    samples: pd.DataFrame = field(default_factory=_empty)
-    readings: pd.DataFrame = field(default_factory=_empty)
-    superseded: pd.DataFrame = field(default_factory=_empty)
-    findings: pd.DataFrame = field(default_factory=_empty)
-    set_aside: pd.DataFrame = field(default_factory=_empty)
-    notices: pd.DataFrame = field(default_factory=_empty)
-    check_runs: pd.DataFrame = field(default_factory=_empty)
-    assessments: pd.DataFrame = field(default_factory=_empty)
-    explanations: pd.DataFrame = field(default_factory=_empty)
-    patterns: pd.DataFrame = field(default_factory=_empty)
-    advice: pd.DataFrame = field(default_factory=_empty)
-    sites: pd.DataFrame = field(default_factory=_empty)
-    machines: pd.DataFrame = field(default_factory=_empty)
-    treatments: pd.DataFrame = field(default_factory=_empty)
-
-
-def new_batch_id(started_at: datetime, hashes: Iterable[str]) -> str:
-    """Name a batch so that names sort by time: UTC second, then a short hash of the time and the files.
+def new_batch_id(started_at: datetime, contents: Iterable[str], occasion: str = "") -> str:
+    """Name a batch: a time that sorts, four letters of what is in it, and the occasion where there is one.
 
     Example
     -------
     >>> from datetime import UTC, datetime
-    >>> new_batch_id(datetime(2026, 3, 5, 14, 7, 9, tzinfo=UTC), ["ab"]).rpartition("-")[0]
-    '20260305T140709Z'
+    >>> new_batch_id(datetime(2026, 3, 5, 14, 7, 9, tzinfo=UTC), ["abc"], "decision-1")
+    '20260305T140709-ba78-decision-1'
     """
-    text = "\n".join([started_at.isoformat(), *sorted(hashes)])
-    return f"{utc(started_at):%Y%m%dT%H%M%SZ}-{hashlib.sha256(text.encode()).hexdigest()[:8]}"
+    content = hashlib.sha256("".join(contents).encode()).hexdigest()[:4]
+    return "-".join(part for part in (f"{utc(started_at):%Y%m%dT%H%M%S}", content, occasion) if part)
 
 
 def utc(time: datetime | str) -> datetime:
@@ -93,33 +47,17 @@ def ready(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def check_books(record: BatchRecord, frames: Mapping[str, pd.DataFrame], given: Mapping[str, int]) -> None:
-    """Balance the books: entries read = accepted + set aside, and each of them is there as a row.
-
-    ``given`` are the numbers of rows by frame that are stored already.
-    """
-    read, accepted, aside = (int(record.batch[f"entries_{part}"]) for part in ("read", "accepted", "set_aside"))
-    if read != accepted + aside:
-        raise ValueError(f"{read} entries read are not {accepted} accepted + {aside} set aside")
-    rows = len(record.readings), len(frames["set_aside"]) + given.get("set_aside", 0)
-    if (accepted, aside) != rows:
-        raise ValueError(f"{accepted} accepted and {aside} set aside, but {rows[0]} and {rows[1]} rows")
-    for name, frame in frames.items():
-        check_columns(name, frame)
-    for name, key in (("samples", "sample_id"), ("source_files", "file_sha256")):
-        keys = frames[name][key] if len(frames[name]) else pd.Series(dtype="str")
-        if twice := sorted(set(keys[keys.duplicated() & (keys != "")])):
-            raise ValueError(f"{name} has {key} {twice[0]} twice")
-
-
-def check_columns(name: str, frame: pd.DataFrame) -> None:
-    """Refuse a frame of a ``BatchRecord`` that lacks a column, or holds what its contract forbids.
+def check_frame(name: str, frame: pd.DataFrame) -> None:
+    """Refuse a frame that lacks a column, has a row twice, or holds what its contract forbids.
 
     Readings were held against their own contract when they were read.
     """
-    if not len(frame):
+    if frame.empty:
         return
     if absent := [column for column in NEEDED[name] if column not in frame]:
         raise ValueError(f"{name} lacks the columns {', '.join(absent)}")
+    keys = frame[_KEYS[name]] if name in _KEYS else pd.Series(dtype="str")
+    if twice := sorted(set(keys[keys.duplicated() & (keys != "")])):
+        raise ValueError(f"{name} has {keys.name} {twice[0]} twice")
     if name != "readings" and (found := breaches(FRAMES[name], frame)):
         raise ValueError(f"{name} breaks its contract: {'; '.join(found)}")

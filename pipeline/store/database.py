@@ -15,16 +15,17 @@ import duckdb
 
 from pipeline.errors import KettlestoneError
 from pipeline.store import faults, migrate
+from pipeline.store.appender import appending
+from pipeline.store.sql import ROW_GROUP, identifier, literal
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from types import TracebackType
 
+    from pipeline.store.appender import Appender
+
 # Readable by DuckDB 1.2 and later, so that an analyst's older tool can open a snapshot.
 STORAGE_VERSION: Final = "v1.2.0"
-# Rows that are compressed together. A full group is written while rows are still being added, what is left when the
-# batch is complete: in groups of half the usual size there is less left.
-ROW_GROUP: Final = 61_440
 Config = dict[str, str | bool | int | float | list[str]]
 _THREADS: Final = 2
 _MEMORY: Final = "600MB"
@@ -129,6 +130,25 @@ class Store:
             _take_back(connection)
             raise
 
+    @contextmanager
+    def batch(self, batch_id: str) -> Iterator[Appender]:
+        """Store a batch whole or not at all, in one transaction: it is there when the block ends without an error.
+
+        Inside the block the store is not to be used otherwise.
+
+        Parameters
+        ----------
+        batch_id : of ``batch_record.new_batch_id``.
+
+        Raises
+        ------
+        AlreadyStoredError : one of the files was stored in the meantime; nothing was written.
+        KettlestoneError : no room, or the store cannot be written; nothing was written.
+        ValueError : the books do not balance or a frame is not in order (a fault of the program).
+        """
+        with self.transaction(), appending(self, batch_id) as appender:
+            yield appender
+
     def _prepare(self) -> None:
         steps = migrate.migrations()
         try:
@@ -208,16 +228,6 @@ def copy_database(connection: duckdb.DuckDBPyConnection, target: Path) -> None:
 def attach(connection: duckdb.DuckDBPyConnection, path: Path, name: str) -> None:
     """Attach a new database file in the storage format older tools can read."""
     connection.execute(f"ATTACH {literal(str(path))} AS {identifier(name)} (STORAGE_VERSION '{STORAGE_VERSION}')")
-
-
-def identifier(name: str) -> str:
-    """Quote a name for SQL."""
-    return '"' + name.replace('"', '""') + '"'
-
-
-def literal(text: str) -> str:
-    """Quote a text for SQL, where a parameter is not possible."""
-    return "'" + text.replace("'", "''") + "'"
 
 
 def _config(threads: int, memory_limit: str) -> Config:

@@ -10,8 +10,8 @@ import pandas as pd
 
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.store.batch_record import utc
+from pipeline.store.batch_rows import append_readings
 from pipeline.store.frames import next_number
-from pipeline.store.write import append_readings, append_rest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
     import duckdb
 
-    from pipeline.store.batch_record import BatchRecord
     from pipeline.store.database import Store
 
 
@@ -45,9 +44,7 @@ class Decision:
     raw_unit: str = ""
 
 
-def write_decision(
-    store: Store, decision: Decision, recheck: Callable[[int], BatchRecord | None] = lambda _: None
-) -> int:
+def write_decision(store: Store, decision: Decision, consequence: Callable[[int], None] = lambda _: None) -> int:
     """Add what a person decided about a finding; earlier decisions stay. Returns `decision_id`.
 
     A correction adds a reading that points at the one it replaces; that one stays as it was read.
@@ -56,8 +53,8 @@ def write_decision(
     ----------
     store : open for writing.
     decision : the answer.
-    recheck : called with the decision's number when it is in place; what it returns (the sample checked
-        anew) is stored with it, whole or not at all.
+    consequence : called with the decision's number when it is in place; what it writes (the sample proved
+        anew) is stored with the decision, whole or not at all.
 
     Raises
     ------
@@ -94,9 +91,7 @@ def write_decision(
         )
         if decision.action == "correct":
             _append_correction(connection, sample_id, decision, number, replaced)
-        record = recheck(number)
-        if record is not None:
-            append_rest(store, record, append_readings(connection, record.readings))
+        consequence(number)
     return number
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.store.database import ROW_GROUP, identifier, literal
+from pipeline.store.sql import ROW_GROUP, identifier, literal
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -11,8 +11,6 @@ import pandas as pd
 from pipeline import __version__
 from pipeline.errors import KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST
-from pipeline.store.batch_record import BatchRecord
-from pipeline.store.write import write_batch
 from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
 from schemas.fields import names
 from schemas.tables import MACHINES, SITES, TREATMENTS
@@ -130,16 +128,10 @@ def enter(
         before = before.assign(counter_litres="")  # the counter of the medium that was taken out
     row = (before if len(before) else pd.DataFrame([known])).assign(**values).reset_index(drop=True)
     row = row.fillna("").assign(entered_by=by.strip(), entered_at=_plain(now), why=why.strip(), file_sha256="")
-    batch = {
-        # Microseconds: two entries of one second keep their order.
-        "batch_id": f"{_plain(now):%Y%m%dT%H%M%S.%f}-entry",
-        "started_at": now,
-        "finished_at": now,
-        "version": __version__,
-        "settings": {},
-        **dict.fromkeys(("entries_read", "entries_accepted", "entries_set_aside"), 0),
-    }
-    write_batch(store, BatchRecord(batch, **{f"{kind}s": row}))
+    # Microseconds: two entries of one second keep their order.
+    with store.batch(f"{_plain(now):%Y%m%dT%H%M%S.%f}-entry") as batch:
+        batch.add(f"{kind}s", row)
+        batch.close({"started_at": now, "finished_at": now, "version": __version__, "settings": {}, "entries_read": 0})
     return row
 
 

@@ -6,8 +6,8 @@ import difflib
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from pipeline.errors import KettlestoneError
-from pipeline.store.database import identifier
 from pipeline.store.frames import append
+from pipeline.store.sql import identifier
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -9,7 +9,8 @@ import pandas as pd
 
 from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import widen
-from pipeline.store.read import prior_readings, sample_rows
+from pipeline.store.earlier import prior_readings
+from pipeline.store.samples import neighbours, sample_rows
 from schemas.stored import SAMPLE_TIMES
 
 if TYPE_CHECKING:
@@ -18,7 +19,13 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
     from pipeline.store.database import Store
 
+_MOST_NEIGHBOURS: Final = 2000  # of its site, and of its file
 _TRUE: Final = "True"
+
+
+def neighbourhood(store: Store, sample_id: str) -> SampleTable:
+    """Rebuild a sample together with those it is judged beside: of its site, and of its file."""
+    return sample_table(store, neighbours(store, sample_id, _MOST_NEIGHBOURS))
 
 
 def sample_table(store: Store, sample_ids: Sequence[str]) -> SampleTable:

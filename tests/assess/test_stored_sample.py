@@ -14,7 +14,6 @@ from pipeline.errors import KettlestoneError
 from pipeline.report.terminal.assess import assess_text
 from pipeline.settings import Settings
 from pipeline.store.database import Store
-from pipeline.store.write import write_batch
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -27,7 +26,7 @@ def _building() -> ModuleType:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
+    sys.modules[spec.name] = module  # a dataclass looks itself up there
     spec.loader.exec_module(module)
     return module
 
@@ -45,7 +44,7 @@ def settings(tmp_path: Path) -> Settings:
             [{"sample_id": "a", "label": "bar", "machine": "HX"}, {"sample_id": "b", "label": "flat"}]
         )
         held = building.findings([{"sample_id": "b", "analyte": "alkalinity", "severity": "hold"}])
-        write_batch(store, building.batch(samples=samples, readings=building.readings(readings), findings=held))
+        building.write(store, building.batch(samples=samples, readings=building.readings(readings), findings=held))
     return Settings(store=path)
 
 

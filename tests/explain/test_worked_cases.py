@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import pytest
 
-from pipeline import proving
+from pipeline import prove
 from pipeline.checks.limits import Limits
 from pipeline.checks.run import run_all
 from pipeline.explain.rank import explain
@@ -42,7 +42,7 @@ def cases(tmp_path_factory: pytest.TempPathFactory) -> tuple[Explained, pd.Serie
 
     out = tmp_path_factory.mktemp("explain")
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr(proving, "run_all", keeping)
+        patched.setattr(prove, "run_all", keeping)
         run([FOLDER], Settings(out=out, store=out / "kettlestone.duckdb"))
     samples, checked = kept["samples"], kept["checked"]
     return explain(samples, checked.findings, Limits()), samples.about["label"]

@@ -21,7 +21,6 @@ from pipeline.report.dossier import gather
 from pipeline.settings import Settings
 from pipeline.store import site_records
 from pipeline.store.database import Store
-from pipeline.store.write import write_batch
 
 if TYPE_CHECKING:
     from types import ModuleType
@@ -38,7 +37,7 @@ def _building() -> ModuleType:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = module
+    sys.modules[spec.name] = module  # a dataclass looks itself up there
     spec.loader.exec_module(module)
     return module
 
@@ -85,7 +84,7 @@ def settings(tmp_path_factory: pytest.TempPathFactory) -> Settings:
         sites=sites,
     )
     with Store(folder / "s.duckdb") as store:
-        write_batch(store, record)
+        BUILDING.write(store, record)
     return Settings(store=folder / "s.duckdb", out=folder / "out")
 
 

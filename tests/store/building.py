@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import hashlib
+from dataclasses import dataclass, field, fields
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from pipeline.store.batch_record import BatchRecord
+if TYPE_CHECKING:
+    from pipeline.store.database import Store
 
 START = datetime(2026, 3, 5, 14, 7, 9, tzinfo=UTC)
 
@@ -79,19 +81,48 @@ def findings(rows: list[dict[str, Any]]) -> pd.DataFrame:
     return pd.DataFrame([usual | row for row in rows])
 
 
-def batch(name: str = "b1", file: str = "march.csv", **frames: pd.DataFrame) -> BatchRecord:
+@dataclass(frozen=True)
+class Batch:
+    """A small batch: its name, its row, and its frames by name."""
+
+    name: str
+    row: dict[str, Any]
+    source_files: pd.DataFrame = field(default_factory=pd.DataFrame)
+    samples: pd.DataFrame = field(default_factory=pd.DataFrame)
+    readings: pd.DataFrame = field(default_factory=pd.DataFrame)
+    superseded: pd.DataFrame = field(default_factory=pd.DataFrame)
+    findings: pd.DataFrame = field(default_factory=pd.DataFrame)
+    set_aside: pd.DataFrame = field(default_factory=pd.DataFrame)
+    notices: pd.DataFrame = field(default_factory=pd.DataFrame)
+    check_runs: pd.DataFrame = field(default_factory=pd.DataFrame)
+    explanations: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sites: pd.DataFrame = field(default_factory=pd.DataFrame)
+    machines: pd.DataFrame = field(default_factory=pd.DataFrame)
+    treatments: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+    def frames(self) -> dict[str, pd.DataFrame]:
+        """Give the frames by name."""
+        return {one.name: getattr(self, one.name) for one in fields(self) if one.name not in ("name", "row")}
+
+
+def write(store: Store, given: Batch) -> None:
+    """Store a batch."""
+    with store.batch(given.name) as appender:
+        for name, frame in given.frames().items():
+            appender.add(name, frame)
+        appender.close(given.row)
+
+
+def batch(name: str = "b1", file: str = "march.csv", **frames: pd.DataFrame) -> Batch:
     """Put a batch together; the counts are taken from the frames."""
     accepted = len(frames.get("readings", ()))
     aside = len(frames.get("set_aside", ()))
-    facts = {
-        "batch_id": name,
+    row = {
         "started_at": START,
         "finished_at": START,
         "version": "0.1.0",
         "settings": {"time_zone": "UTC"},
         "entries_read": accepted + aside,
-        "entries_accepted": accepted,
-        "entries_set_aside": aside,
     }
     source = {"file_sha256": [sha(file)], "name": [file], "bytes": [100], "status": ["read"]}
-    return BatchRecord(facts, **({"source_files": pd.DataFrame(source)} | frames))
+    return Batch(name, row, **({"source_files": pd.DataFrame(source)} | frames))

@@ -24,8 +24,7 @@ sys.path.insert(0, builders)
 import building
 from pipeline.store.archive import keep
 from pipeline.store.database import Store
-from pipeline.store.read import known_files
-from pipeline.store.write import write_batch
+from pipeline.store.files import known_files
 
 rows = building.readings([("s1", "calcium", 1.0)]).iloc[[0] * size].reset_index(drop=True)
 
@@ -42,7 +41,7 @@ def write(path, batches):
             findings=building.findings([{"sample_id": "s1", "reading_ids": "-1"}]),
         )
         with Store(path) as store:
-            write_batch(store, record)
+            building.write(store, record)
         os.write(1, f"{number}\\n".encode())
 
 def child(path, batches):

@@ -11,9 +11,8 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.store import read
 from pipeline.store.database import Store
-from pipeline.store.write import write_batch
+from pipeline.store.questions import named_queries, query
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -37,9 +36,9 @@ def _ask(
     ]
     record = building.batch(**({"samples": building.samples(rows), "readings": building.readings(long)} | dict(frames)))
     with Store(path) as store:
-        write_batch(store, record)
+        building.write(store, record)
     with Store(path, read_only=True) as store:
-        answer = read.query(store, name, today=_TODAY)
+        answer = query(store, name, today=_TODAY)
     return [dict(zip(answer.columns, row, strict=True)) for row in answer.itertuples(index=False)]
 
 
@@ -54,13 +53,13 @@ def _water(hardness: float, alkalinity: float, conductivity: float) -> dict[str,
 
 
 def test_every_question_is_listed_and_runs_on_an_empty_store(path: Path) -> None:
-    questions = read.named_queries()
+    questions = named_queries()
 
     assert len(questions) >= 12
     with Store(path, read_only=True) as store:
         for name, question in questions.items():
             assert len(question) > 20
-            assert read.query(store, name, today=_TODAY).empty
+            assert query(store, name, today=_TODAY).empty
 
 
 def test_a_misspelt_question_is_not_guessed_but_proposed(path: Path) -> None:
@@ -68,7 +67,7 @@ def test_a_misspelt_question_is_not_guessed_but_proposed(path: Path) -> None:
         Store(path, read_only=True) as store,
         pytest.raises(KettlestoneError, match='did you mean "overdue-sites"'),
     ):
-        read.query(store, "overdue-site")
+        query(store, "overdue-site")
 
 
 def test_hardness_by_region_and_month(path: Path) -> None:

@@ -10,10 +10,14 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.store import read
 from pipeline.store.database import Store
 from pipeline.store.decide import Decision, write_decision
-from pipeline.store.write import write_batch
+from pipeline.store.earlier import earlier_register, prior, prior_readings
+from pipeline.store.files import known_files
+from pipeline.store.findings import findings
+from pipeline.store.questions import query
+from pipeline.store.samples import find_sample, wide_samples
+from pipeline.store.snapshot import snapshot
 from schemas.columns import WIDE_COLUMNS
 from schemas.methods import METHODS
 
@@ -24,7 +28,7 @@ if TYPE_CHECKING:
 def _two_visits(store: Store) -> None:
     """Two samples of one tap in two batches; the second is held for its balance."""
     first = building.samples([{"sample_id": "s1", "label": "A", "report_id": "R1"}], "1.csv")
-    write_batch(
+    building.write(
         store,
         building.batch(
             "b1",
@@ -34,7 +38,7 @@ def _two_visits(store: Store) -> None:
         ),
     )
     row = {"sample_id": "s2", "label": "A", "collected_at": "2026-03-31T08:00:00Z", "verdict": "hold"}
-    write_batch(
+    building.write(
         store,
         building.batch(
             "b2",
@@ -50,29 +54,29 @@ def test_known_files_are_those_of_stored_batches(store: Store) -> None:
     _two_visits(store)
     one, two = building.sha("1.csv"), building.sha("2.csv")
 
-    assert read.known_files(store) == {one: "b1", two: "b2"}
-    assert read.known_files(store, [two, building.sha("3.csv")]) == {two: "b2"}
+    assert known_files(store) == {one: "b1", two: "b2"}
+    assert known_files(store, [two, building.sha("3.csv")]) == {two: "b2"}
 
 
 def test_prior_readings_come_back_as_a_file_gives_them(store: Store) -> None:
     _two_visits(store)
 
-    found = read.prior_readings(store, ["s1", "new"])
+    found = prior_readings(store, ["s1", "new"])
 
     assert found["reading_id"].tolist() == [1, 2]
     assert found["analyte"].astype("str").tolist() == ["calcium", "ph"]
     assert isinstance(found["analyte"].dtype, pd.CategoricalDtype)
     assert found["counts"].tolist() == [True, True]
-    assert read.prior_readings(store, ["new"]).empty
+    assert prior_readings(store, ["new"]).empty
 
 
 def test_prior_rows_carry_the_facts_of_the_sample(store: Store) -> None:
     _two_visits(store)
     later = building.readings([("s1", "sodium", 9.0)], "3.csv")
     samples = building.samples([{"sample_id": "s1", "label": "A", "report_id": "R1"}], "1.csv")
-    write_batch(store, building.batch("b3", "3.csv", samples=samples, readings=later))
+    building.write(store, building.batch("b3", "3.csv", samples=samples, readings=later))
 
-    rows, readings = read.prior(store, pd.DataFrame(index=pd.Index(["s1", "new"], name="sample_id")))
+    rows, readings = prior(store, pd.DataFrame(index=pd.Index(["s1", "new"], name="sample_id")))
 
     assert rows["label"].tolist() == ["A", "A"]
     assert rows["file_sha256"].tolist() == [building.sha("1.csv"), building.sha("3.csv")]
@@ -83,7 +87,7 @@ def test_prior_rows_carry_the_facts_of_the_sample(store: Store) -> None:
 
 
 def test_nothing_is_known_of_new_samples(store: Store) -> None:
-    rows, readings = read.prior(store, pd.DataFrame(index=pd.Index(["new"], name="sample_id")))
+    rows, readings = prior(store, pd.DataFrame(index=pd.Index(["new"], name="sample_id")))
 
     assert rows.empty
     assert readings.empty
@@ -92,42 +96,42 @@ def test_nothing_is_known_of_new_samples(store: Store) -> None:
 def test_registers_give_the_latest_row_with_its_further_columns(store: Store) -> None:
     for number, region in ((1, "North"), (2, "South")):
         site = pd.DataFrame({"client": ["C"], "site": ["S"], "region": [region], "Tank": [f"{number} L"]})
-        write_batch(store, building.batch(f"b{number}", f"{number}.csv", sites=site))
+        building.write(store, building.batch(f"b{number}", f"{number}.csv", sites=site))
 
-    found = read.registers(store, "site")
+    found = earlier_register(store, "site")
 
     assert found[["client", "site", "region", "Tank"]].values.tolist() == [["C", "S", "South", "2 L"]]  # noqa: PD011
-    assert read.registers(store, "treatment").empty
+    assert earlier_register(store, "treatment").empty
 
 
 def test_a_sample_is_found_by_id_and_by_a_unique_label(store: Store) -> None:
     _two_visits(store)
 
-    assert read.find_sample(store, "s1") == "s1"
+    assert find_sample(store, "s1") == "s1"
     with pytest.raises(KettlestoneError, match=r"label of 2 samples:\n    s1 .*\n    s2 "):
-        read.find_sample(store, "A")
+        find_sample(store, "A")
     with pytest.raises(KettlestoneError, match="neither"):
-        read.find_sample(store, "B")
+        find_sample(store, "B")
 
 
 def test_findings_are_chosen_and_the_worst_comes_first(store: Store) -> None:
     rows = [{"sample_id": "s1", "severity": name} for name in ("note", "reject", "hold")]
     samples = building.samples([{"sample_id": "s1"}])
-    write_batch(store, building.batch(samples=samples, findings=building.findings(rows)))
+    building.write(store, building.batch(samples=samples, findings=building.findings(rows)))
 
-    assert read.findings(store)["severity"].tolist() == ["reject", "hold", "note"]
-    assert read.findings(store, severity="hold", sample_id="s1")["finding_id"].tolist() == [3]
-    assert read.findings(store, check_id="blank").empty
+    assert findings(store)["severity"].tolist() == ["reject", "hold", "note"]
+    assert findings(store, severity="hold", sample_id="s1")["finding_id"].tolist() == [3]
+    assert findings(store, check_id="blank").empty
 
 
 def test_findings_about_a_replaced_state_are_not_current(store: Store) -> None:
     samples = building.samples([{"sample_id": "s1"}])
     found = building.findings([{"sample_id": "s1"}])
-    write_batch(store, building.batch("b1", "1.csv", samples=samples, findings=found))
-    write_batch(store, building.batch("b2", "2.csv", samples=samples, findings=found.assign(observed=2.0)))
+    building.write(store, building.batch("b1", "1.csv", samples=samples, findings=found))
+    building.write(store, building.batch("b2", "2.csv", samples=samples, findings=found.assign(observed=2.0)))
 
-    assert read.findings(store)["batch_id"].tolist() == ["b2"]
-    assert sorted(read.findings(store, current=False)["batch_id"]) == ["b1", "b2"]
+    assert findings(store)["batch_id"].tolist() == ["b2"]
+    assert sorted(findings(store, current=False)["batch_id"]) == ["b1", "b2"]
 
 
 # --- views
@@ -136,22 +140,22 @@ def test_findings_about_a_replaced_state_are_not_current(store: Store) -> None:
 def test_samples_carry_the_canonical_columns_in_order(store: Store) -> None:
     _two_visits(store)
 
-    found = read.samples(store)
+    found = wide_samples(store)
 
     assert [column for column in found.columns if column in WIDE_COLUMNS] == WIDE_COLUMNS
     assert found["calcium_mg_l"].tolist() == [80.0, 100.0]
-    assert read.samples(store, ["s2"])["sample_id"].tolist() == ["s2"]
+    assert wide_samples(store, ["s2"])["sample_id"].tolist() == ["s2"]
 
 
 def test_the_view_prefers_methods_in_the_order_of_the_schemas(store: Store) -> None:
     rows = [("s1", "calcium", float(rank)) for rank in range(len(METHODS))]
     readings = building.readings(rows).assign(method=list(METHODS))
-    write_batch(store, building.batch(samples=building.samples([{"sample_id": "s1"}]), readings=readings))
+    building.write(store, building.batch(samples=building.samples([{"sample_id": "s1"}]), readings=readings))
 
     ranked = store.connection.execute("SELECT method FROM v_reading ORDER BY preference").fetchall()
 
     assert [method for (method,) in ranked] == list(METHODS)
-    assert read.samples(store)["calcium_mg_l"].tolist() == [0.0]
+    assert wide_samples(store)["calcium_mg_l"].tolist() == [0.0]
 
 
 def test_among_equal_methods_the_smaller_uncertainty_then_the_earlier_line_wins(store: Store) -> None:
@@ -161,9 +165,9 @@ def test_among_equal_methods_the_smaller_uncertainty_then_the_earlier_line_wins(
         limit=[np.nan, np.nan, np.nan, 14.0],
         qualifier=["", "", "", ">"],
     )
-    write_batch(store, building.batch(samples=building.samples([{"sample_id": "s1"}]), readings=readings))
+    building.write(store, building.batch(samples=building.samples([{"sample_id": "s1"}]), readings=readings))
 
-    [calcium], [ph] = (read.samples(store)[name].tolist() for name in ("calcium_mg_l", "ph"))
+    [calcium], [ph] = (wide_samples(store)[name].tolist() for name in ("calcium_mg_l", "ph"))
 
     assert calcium == 2.0
     assert np.isnan(ph)
@@ -187,13 +191,13 @@ def test_a_decision_opens_a_held_sample_and_a_correction_shows_in_the_sample(sto
 def test_a_decision_holds_when_the_same_question_is_asked_again(store: Store) -> None:
     samples = building.samples([{"sample_id": "s1", "verdict": "hold"}])
     found = building.findings([{"sample_id": "s1"}])
-    write_batch(store, building.batch("b1", "1.csv", samples=samples, findings=found))
+    building.write(store, building.batch("b1", "1.csv", samples=samples, findings=found))
     write_decision(store, Decision(1, "accept", "A. Technician", building.START, "true"))
 
-    write_batch(store, building.batch("b2", "2.csv", samples=samples, findings=found))
+    building.write(store, building.batch("b2", "2.csv", samples=samples, findings=found))
 
-    assert read.findings(store)[["finding_id", "current_severity"]].to_numpy().tolist() == [[2, "note"]]
-    assert read.samples(store)["current_verdict"].tolist() == ["note"]
+    assert findings(store)[["finding_id", "current_severity"]].to_numpy().tolist() == [[2, "note"]]
+    assert wide_samples(store)["current_verdict"].tolist() == ["note"]
 
 
 def test_trend_gives_the_step_between_visits(store: Store) -> None:
@@ -216,7 +220,7 @@ def test_regions_are_summarised_by_month_with_quartiles(store: Store) -> None:
     rows[5] |= {"verdict": "hold"}
     rows[6] |= {"stage": "treated"}
     readings = building.readings([(name, "calcium", float(rank)) for rank, name in enumerate(names, 1)])
-    write_batch(store, building.batch(samples=building.samples(rows), readings=readings))
+    building.write(store, building.batch(samples=building.samples(rows), readings=readings))
 
     assert store.connection.execute(
         "SELECT region, month::VARCHAR, quantity, samples, sites, lowest, lower_quartile, median, "
@@ -235,7 +239,7 @@ def test_sql_reads_the_views_and_nothing_else(store: Store, tmp_path: Path) -> N
     secret.write_text("a\n1\n")
 
     with Store(path, read_only=True) as opened:
-        assert read.query(opened, "SELECT count(*) AS n FROM v_reading")["n"].tolist() == [3]
+        assert query(opened, "SELECT count(*) AS n FROM v_reading")["n"].tolist() == [3]
         for sql in (
             "DELETE FROM reading",
             f"FROM read_csv('{secret}')",
@@ -243,14 +247,14 @@ def test_sql_reads_the_views_and_nothing_else(store: Store, tmp_path: Path) -> N
             "SELECT nonsense",
         ):
             with pytest.raises(KettlestoneError, match="questions cannot write"):
-                read.query(opened, sql)
+                query(opened, sql)
 
     assert not (tmp_path / "out.csv").exists()
 
 
 def test_questions_need_a_store_opened_read_only(store: Store) -> None:
     with pytest.raises(ValueError, match="read-only"):
-        read.query(store, "SELECT 1")
+        query(store, "SELECT 1")
 
 
 def test_a_file_copy_opens_beside_the_writer_and_is_read_only(store: Store, tmp_path: Path) -> None:
@@ -258,12 +262,12 @@ def test_a_file_copy_opens_beside_the_writer_and_is_read_only(store: Store, tmp_
     target = tmp_path / "copies" / "o'brien.duckdb"
 
     for _ in range(2):
-        read.snapshot(store, target)
+        snapshot(store, target)
 
     assert not target.stat().st_mode & 0o222
     assert [entry.name for entry in target.parent.iterdir()] == [target.name]
     with Store(target, read_only=True) as copy:
-        assert read.query(copy, "SELECT count(*) AS n FROM v_sample")["n"].tolist() == [2]
+        assert query(copy, "SELECT count(*) AS n FROM v_sample")["n"].tolist() == [2]
         tags = copy.connection.execute("SELECT tags FROM duckdb_databases() WHERE NOT internal").fetchone()
     assert tags is not None
     assert tags[0]["storage_version"].startswith("v1.2.0")
@@ -274,7 +278,7 @@ def test_a_folder_of_parquet_holds_every_table(store: Store, tmp_path: Path) -> 
     target = tmp_path / "copy"
 
     for _ in range(2):
-        read.snapshot(store, target)
+        snapshot(store, target)
 
     names = {entry.stem for entry in target.iterdir()}
     assert {"batch", "sample", "reading", "finding", "decision"} <= names
@@ -287,12 +291,12 @@ def test_a_copy_never_replaces_the_store_or_a_strange_folder(store: Store, tmp_p
     (strange / "letter.txt").write_text("keep me")
 
     with pytest.raises(KettlestoneError, match="the store itself"):
-        read.snapshot(store, store.path)
+        snapshot(store, store.path)
     with pytest.raises(KettlestoneError, match="folder of Parquet"):
-        read.snapshot(store, strange)
+        snapshot(store, strange)
     (tmp_path / "papers.duckdb").mkdir()
     with pytest.raises(KettlestoneError, match="this is a folder"):
-        read.snapshot(store, tmp_path / "papers.duckdb")
+        snapshot(store, tmp_path / "papers.duckdb")
 
     assert (strange / "letter.txt").read_text() == "keep me"
 
@@ -303,8 +307,8 @@ def test_a_copy_can_be_made_by_a_reader(store: Store, tmp_path: Path) -> None:
     store.connection.close()
 
     with Store(path, read_only=True) as opened:
-        read.snapshot(opened, tmp_path / "copy.duckdb")
+        snapshot(opened, tmp_path / "copy.duckdb")
 
     with Store(tmp_path / "copy.duckdb", read_only=True) as copy:
-        labels = read.samples(copy)["label"].tolist()
+        labels = wide_samples(copy)["label"].tolist()
     assert labels == ["A", "A"]

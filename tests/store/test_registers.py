@@ -10,9 +10,8 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.store import read
+from pipeline.store.earlier import earlier_register, earlier_samples
 from pipeline.store.registers import enter, entries, in_force, of_site
-from pipeline.store.write import write_batch
 
 if TYPE_CHECKING:
     from pipeline.store.database import Store
@@ -33,7 +32,7 @@ def imported(store: Store) -> None:
         "file_sha256": [building.sha("march.csv")] * 3,
         "line": [2, 3, 4],
     }
-    write_batch(store, building.batch("20260305T140709-ab12", treatments=pd.DataFrame(rows)))
+    building.write(store, building.batch("20260305T140709-ab12", treatments=pd.DataFrame(rows)))
 
 
 def test_an_entry_keeps_what_it_does_not_name_and_the_earlier_row(store: Store) -> None:
@@ -48,7 +47,7 @@ def test_an_entry_keeps_what_it_does_not_name_and_the_earlier_row(store: Store) 
     ]
     assert rows["since"].iloc[-1] == pd.Timestamp("2026-06-01 09:30")
     assert in_force(rows, "treatment")["bypass_percent"].tolist() == ["27"]
-    assert read.registers(store, "treatment").set_index("site").loc["S1", "bypass_percent"] == "27"
+    assert earlier_register(store, "treatment").set_index("site").loc["S1", "bypass_percent"] == "27"
 
 
 def test_a_new_cartridge_does_not_inherit_the_counter_of_the_old_one(store: Store) -> None:
@@ -98,7 +97,7 @@ def test_a_new_site_and_its_further_facts_are_kept(store: Store) -> None:
 
 
 def test_a_site_known_from_its_samples_gets_its_client(store: Store) -> None:
-    write_batch(store, building.batch(samples=building.samples([{"sample_id": "s1"}])))
+    building.write(store, building.batch(samples=building.samples([{"sample_id": "s1"}])))
 
     row = enter(store, "site", "site 1", {"country": "DE"}, now=NOW, **BY)
 
@@ -156,10 +155,10 @@ def test_earlier_samples_are_those_of_the_same_sites_that_can_be_used(store: Sto
         {"sample_id": "own"},
     ]
     values = [(row["sample_id"], "total_hardness", 250.0) for row in rows]
-    write_batch(store, building.batch(samples=building.samples(rows), readings=building.readings(values)))
+    building.write(store, building.batch(samples=building.samples(rows), readings=building.readings(values)))
     about = pd.DataFrame({"client": ["Client A"], "site": ["Site 1"]}, index=pd.Index(["own"], name="sample_id"))
 
-    found = read.earlier_samples(store, about, {"total_hardness": "hardness"})
+    found = earlier_samples(store, about, {"total_hardness": "hardness"})
 
     assert found[["site", "stage", "hardness", "hardness.u"]].to_numpy().tolist() == [["Site 1", "raw", 250.0, 1.0]]
-    assert read.earlier_samples(store, about.assign(client="", site=""), {"total_hardness": "hardness"}).empty
+    assert earlier_samples(store, about.assign(client="", site=""), {"total_hardness": "hardness"}).empty

@@ -139,15 +139,16 @@ def _usual_uncertainty(name: str, value: float) -> float:
 
 def _stored(settings: Settings, sample: str) -> tuple[SampleTable, pd.Index]:
     """Rebuild one sample of the store as the checks saw it, decisions applied."""
-    from pipeline.store import read  # noqa: PLC0415 - duckdb is not needed for a water typed in
     from pipeline.store.database import Store  # noqa: PLC0415
+    from pipeline.store.findings import findings  # noqa: PLC0415 - duckdb is not needed for a water typed in
+    from pipeline.store.samples import find_sample  # noqa: PLC0415 - duckdb is not needed for a water typed in
     from pipeline.store.table import sample_table  # noqa: PLC0415
 
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        sample_id = read.find_sample(store, sample)
+        sample_id = find_sample(store, sample)
         samples = sample_table(store, [sample_id])
-        findings = read.findings(store, sample_id=sample_id)
-    return samples, held_samples(findings.assign(severity=findings["current_severity"]))
+        listed = findings(store, sample_id=sample_id)
+    return samples, held_samples(listed.assign(severity=listed["current_severity"]))
 
 
 def _answer(

@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 from rich.console import Console
 from rich.table import Table
@@ -13,13 +14,15 @@ from rich.text import Text
 
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
-from pipeline.checks.run import run_all
-from pipeline.explain.rank import explain
+from pipeline.prove import prove
 from pipeline.report import causes
 from pipeline.report.wording import SIGNS
-from pipeline.store import read
+from pipeline.stages import Silent
 from pipeline.store.database import Store
-from pipeline.store.table import sample_table
+from pipeline.store.files import file_names
+from pipeline.store.findings import findings
+from pipeline.store.samples import find_sample, wide_samples
+from pipeline.store.table import neighbourhood
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -27,7 +30,6 @@ if TYPE_CHECKING:
 
     from pipeline.settings import Settings
 
-NEIGHBOURS = 2000
 TWO_QUESTIONS = "Two questions, each with its own 100 %: exchanged bottles can each hold readings that agree."
 
 
@@ -64,15 +66,14 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
     KettlestoneError : no store, no such sample, or several with that label.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        sample_id = read.find_sample(store, text)
-        samples = sample_table(store, read.neighbours(store, sample_id, NEIGHBOURS))
-        stored = read.samples(store, [sample_id]).iloc[0]
-        listed = read.findings(store, sample_id=sample_id)
-        names = pd.Series(read.file_names(store), dtype="str")
-    limits = Limits((DateLimits.at(now),))
-    checked = run_all(samples, limits, lambda _: None)
-    mine = samples.about.index == sample_id
-    explained = explain(samples, checked.findings, limits, mine)
+        sample_id = find_sample(store, text)
+        samples = neighbourhood(store, sample_id)
+        stored = wide_samples(store, [sample_id]).iloc[0]
+        listed = findings(store, sample_id=sample_id)
+        names = pd.Series(file_names(store), dtype="str")
+    explained = prove(
+        samples, Limits((DateLimits.at(now),)), lambda _: np.asarray(samples.about.index == sample_id), Silent()
+    ).explained
     open_findings = listed[listed["current_severity"].isin(OPEN)]
     facts = ("sample_id", "label", "client", "site", "stage", "collected_at", "verdict", "current_verdict")
     return Why(

@@ -11,8 +11,9 @@ from rich.text import Text
 
 from pipeline.report import causes
 from pipeline.report.wording import SIGNS
-from pipeline.store import read
 from pipeline.store.database import Store
+from pipeline.store.findings import findings
+from pipeline.store.samples import find_sample
 from schemas.columns import ANALYTES, OPEN
 
 if TYPE_CHECKING:
@@ -45,8 +46,8 @@ def listed(
     KettlestoneError : no store, no such sample, or several with that label.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        sample_id = read.find_sample(store, sample) if sample else None
-        found = read.findings(store, batch_id=batch_id, sample_id=sample_id, check_id=check_id, current=False)
+        sample_id = find_sample(store, sample) if sample else None
+        found = findings(store, batch_id=batch_id, sample_id=sample_id, check_id=check_id, current=False)
     # What was decided stays listed with --all, also where the sample was checked anew since.
     kept = found["is_current"] | (found["decision"].notna() & everything) | (batch_id is not None)
     found = found[kept.astype("bool")]

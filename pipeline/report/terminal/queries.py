@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from pipeline.store.database import Store
-from pipeline.store.read import named_queries, query
+from pipeline.store.questions import named_queries, query
 
 if TYPE_CHECKING:
     import pandas as pd

@@ -1,0 +1,179 @@
+"""The story of a batch: what was read is gathered, joined into samples, proved, stored and written."""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline import __version__
+from pipeline.assess.suitability import Assessment, assess, held_samples
+from pipeline.checks.limits import Limits
+from pipeline.checks.record_dates import DateLimits
+from pipeline.gathering import gather
+from pipeline.joining import join
+from pipeline.prove import prove
+from pipeline.report.batch.contents import Batch
+from pipeline.report.batch.folder import BatchFolder, folder_for
+from pipeline.report.batch.summary import summarise, worst
+from pipeline.store.batch_record import new_batch_id
+from pipeline.store.database import Store, start
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from pipeline.arrays import Flags
+    from pipeline.checks.run import Checked
+    from pipeline.gathering import Gathered
+    from pipeline.ingest.file_result import FileResult
+    from pipeline.joining import Joined
+    from pipeline.prove import Proof
+    from pipeline.settings import Settings
+    from pipeline.stages import Listener
+    from pipeline.store.appender import Appender
+
+_DATABASE_THREADS: Final = 1  # so that the work beside it keeps a processor
+_DATABASE_MEMORY: Final = "300MB"  # beside the frames of a batch; six million readings go through it
+
+
+@dataclass(frozen=True)
+class Finished:
+    """A batch that is stored and written: its summary and its folder."""
+
+    summary: dict[str, Any]
+    folder: Path
+
+
+def finish(results: Iterable[FileResult], settings: Settings, started: datetime, listener: Listener) -> Finished:
+    """Join the files of a batch, prove the samples, store all in one transaction, write the folder.
+
+    Parameters
+    ----------
+    results : one per file, in the order of the plan; each is taken in turn.
+    settings : of the run.
+    started : when the run began, UTC.
+    listener : told of progress.
+    """
+    with ThreadPoolExecutor(1) as pool:
+        # Not later: the engine begins with giving all memory back to the system that this process holds ready.
+        engine = pool.submit(start, settings.store, threads=_DATABASE_THREADS, memory_limit=_DATABASE_MEMORY)
+        gathered = gather(results, settings)
+    batch_id = new_batch_id(started, gathered.files["file_sha256"])
+    with (
+        Store(settings.store, wait_s=settings.lock_wait_s, engine=engine.result()) as store,
+        folder_for(batch_id, settings.out) as folder,
+    ):
+        joined = join(store, gathered, settings)
+        with store.batch(batch_id) as appender:
+            _add_what_was_read(appender, gathered, joined)
+            proof = prove(
+                joined.samples,
+                Limits((DateLimits.at(started),)),
+                lambda checked: _chosen(joined, checked, settings),
+                listener,
+            )
+            batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)
+            listener.stage("storing")
+            _add_what_was_found(appender, batch)
+            summary = _write(folder, batch)
+            appender.close({**batch.record, "entries_read": int(gathered.files["entries"].sum())})
+        return Finished(summary, folder.publish())
+
+
+def _add_what_was_read(appender: Appender, gathered: Gathered, joined: Joined) -> None:
+    """Send into the store what is settled before the samples are proved."""
+    appender.add("source_files", gathered.new_files)
+    appender.add("readings", joined.readings)
+    appender.add("superseded", joined.superseded)
+    appender.add("set_aside", gathered.set_aside)
+    appender.add("notices", gathered.notices)
+    for kind in ("sites", "treatments"):
+        appender.add(kind, gathered.register(kind))
+
+
+def _add_what_was_found(appender: Appender, batch: Batch) -> None:
+    """Send the judgement into the store."""
+    appender.add("samples", batch.samples)
+    appender.add("findings", batch.findings)
+    appender.add("check_runs", batch.check_runs)
+    if batch.assessment is not None:
+        appender.add("assessments", batch.assessment.quantities)
+    if batch.explained is not None:
+        appender.add("explanations", batch.explained.explanations)
+        appender.add("patterns", batch.explained.patterns)
+
+
+def _write(folder: BatchFolder, batch: Batch) -> dict[str, Any]:
+    """Write the largest table beside the summary and everything that tells of it."""
+    with ThreadPoolExecutor(1) as pool:
+        table = pool.submit(folder.write_samples, batch)
+        summary = summarise(batch)
+        folder.write_rest(batch, summary)
+        table.result()
+    return summary
+
+
+def _run(batch_id: str, started: datetime, settings: Settings) -> dict[str, Any]:
+    return {
+        "batch_id": batch_id,
+        "started_at": started.isoformat(timespec="seconds"),
+        "finished_at": datetime.now(UTC).isoformat(timespec="seconds"),
+        "version": __version__,
+        "settings": settings.plain(),
+    }
+
+
+def _batch(gathered: Gathered, joined: Joined, proof: Proof, run: dict[str, Any], settings: Settings) -> Batch:
+    """Put everything that is known of the new samples together."""
+    samples, checked = joined.samples, proof.checked
+    return Batch(
+        record=run,
+        files=gathered.files,
+        samples=_facts(joined, checked).join(samples.measured),
+        readings=joined.readings,
+        findings=_findings(joined, checked, sources=True),
+        set_aside=gathered.set_aside,
+        notices=gathered.notices,
+        check_runs=checked.runs,
+        assessment=_assessment(joined, checked, settings),
+        explained=proof.causes,
+    )
+
+
+def _assessment(joined: Joined, checked: Checked, settings: Settings) -> Assessment | None:
+    """Say what the new waters will do, unless there are so many that nobody asks for all of them."""
+    samples, new = joined.samples, joined.new
+    if not 0 < int(new.sum()) <= settings.assess_most:
+        return None
+    waters = samples if new.all() else samples.where(pd.Series(new, index=samples.about.index))
+    return assess(waters, held=held_samples(checked.open_findings))
+
+
+def _chosen(joined: Joined, checked: Checked, settings: Settings) -> Flags:
+    """Choose the new samples whose causes are looked for: all, or in a large batch those that its summary lists."""
+    if int(joined.new.sum()) <= settings.explain_most:
+        return joined.new
+    chosen = np.zeros(len(joined.new), dtype="bool")
+    listed = worst(_facts(joined, checked), _findings(joined, checked, sources=False))
+    chosen[np.flatnonzero(joined.new)[listed]] = True
+    return chosen
+
+
+def _facts(joined: Joined, checked: Checked) -> pd.DataFrame:
+    """Lay out one row per new sample: what it is, and its verdict."""
+    facts = joined.samples.about.assign(verdict=checked.verdict, not_evaluated=checked.not_evaluated)
+    return facts if joined.new.all() else facts[joined.new]
+
+
+def _findings(joined: Joined, checked: Checked, *, sources: bool) -> pd.DataFrame:
+    """Keep the findings on new samples, and with ``sources`` those on whole sources."""
+    findings = checked.findings
+    if sources and joined.new.all():
+        return findings
+    place = joined.samples.about.index.get_indexer(pd.Index(findings["sample_id"]))
+    return findings[np.append(joined.new, sources)[place]]

@@ -1,0 +1,90 @@
+"""Join what was read into samples, together with what the store knows of the same bottles and sites."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks.site_history import HISTORY_ANALYTES
+from pipeline.normalise import derived
+from pipeline.normalise.sample_table import SampleTable, widen
+from pipeline.normalise.samples import assemble_samples
+from pipeline.normalise.stacking import stacked_frames, stacked_rows
+from pipeline.store.earlier import earlier_register, earlier_samples, prior
+from schemas.columns import ANALYTES
+from schemas.tables import ABOUT_COLUMNS, READING_COLUMNS
+
+if TYPE_CHECKING:
+    from pipeline.arrays import Flags
+    from pipeline.gathering import Gathered
+    from pipeline.settings import Settings
+    from pipeline.store.database import Store
+
+
+@dataclass(frozen=True)
+class Joined:
+    """The samples of a batch.
+
+    Attributes
+    ----------
+    samples : the filled table; samples of the store among it where the batch has more readings of them.
+    new : (n,) flags of the samples with readings of this batch.
+    superseded : `reading_id` of stored readings that a report of this batch replaces.
+    """
+
+    samples: SampleTable
+    new: Flags
+    superseded: pd.DataFrame
+
+    @property
+    def readings(self) -> pd.DataFrame:
+        """The readings of this batch, in the order of the files."""
+        readings = self.samples.readings
+        return readings if readings["new"].all() else readings[readings["new"]]
+
+
+def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
+    """Assemble the samples of a batch together with what the store knows of the same samples.
+
+    Parameters
+    ----------
+    store : open.
+    gathered : all files of the batch.
+    settings : of the run.
+    """
+    superseded = pd.DataFrame({"reading_id": pd.Series(dtype="int64")})
+    if gathered.rows.empty:
+        return Joined(_no_samples(), np.zeros(0, dtype="bool"), superseded)
+    sites = pd.concat([earlier_register(store, "site"), gathered.register("sites")], ignore_index=True)
+    fresh = gathered.readings.assign(new=True, counts=True)
+    assembled = assemble_samples(gathered.rows, fresh, sites, settings.sample_window_hours)
+    known_rows, known = prior(store, assembled.about)
+    if len(known):
+        # What is known of the same bottles is judged together with what is new.
+        known = known.assign(row=known["row"] + len(gathered.rows), new=False)
+        all_rows = stacked_rows([gathered.rows, known_rows])
+        assembled = assemble_samples(all_rows, stacked_frames([fresh, known]), sites, settings.sample_window_hours)
+        no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
+        superseded = known.loc[known["counts"].to_numpy(dtype="bool") & no_more, ["reading_id"]]
+    table = assembled.readings
+    new = np.zeros(len(assembled.about), dtype="bool")
+    new[table["sample_id"].cat.codes.to_numpy()[table["new"].to_numpy()]] = True
+    wide = widen(assembled.about, table[table["counts"]])
+    columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
+    earlier = earlier_samples(store, assembled.about, columns)
+    return Joined(derived.with_derived(replace(wide, readings=table, earlier=earlier)), new, superseded)
+
+
+def _no_samples() -> SampleTable:
+    """Give a table without samples, for a batch of registers or of files nobody can read."""
+    text = {name: pd.Series(dtype="str") for name in (*ABOUT_COLUMNS, "file_sha256", "sample_id")}
+    about = pd.DataFrame({**text, "collected_at": pd.Series(dtype="datetime64[us, UTC]")})
+    readings = pd.DataFrame({name: pd.Series(dtype="float64") for name in READING_COLUMNS})
+    words = {
+        name: pd.Series(dtype="str") for name in ("sample_id", "file_sha256", "analyte", "method", "form", "raw_text")
+    }
+    flags = {name: pd.Series(dtype="bool") for name in ("new", "counts")}
+    return widen(about.set_index("sample_id"), readings.assign(**words, **flags))

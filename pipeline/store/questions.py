@@ -1,0 +1,74 @@
+"""Questions to a store: those with a name, and SQL of one's own."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Final
+
+import duckdb
+
+from pipeline.errors import KettlestoneError
+from pipeline.store import migrate
+from pipeline.store.sql import literal
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.store.database import Store
+
+_NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
+
+
+def named_queries() -> dict[str, str]:
+    """List the named questions: name → the question in one line (first line of the SQL)."""
+    return {
+        name.removesuffix(".sql"): text.splitlines()[0].removeprefix("--").strip()
+        for name, text in migrate.scripts("queries").items()
+    }
+
+
+def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.DataFrame:
+    """Answer a named question, or run SQL that reads.
+
+    The store must be open read-only; files outside it cannot be reached from the SQL.
+
+    Parameters
+    ----------
+    name_or_sql : a name of ``named_queries`` or SQL over the views.
+    today : what "the last 90 days" counts back from; default the day of the clock (UTC). SQL of one's
+        own gets it as ``getvariable('today')``.
+
+    Raises
+    ------
+    KettlestoneError : no question has that name, or the SQL is not understood.
+    """
+    if not store.read_only:
+        raise ValueError("questions are asked on a store opened read-only")
+    text = name_or_sql.strip()
+    sql = _named(text) if _NAME.fullmatch(text) else text
+    connection = store.connection
+    connection.execute(f"SET VARIABLE today = DATE {literal(str(today or datetime.now(UTC).date()))}")
+    connection.execute("SET enable_external_access = false")
+    try:
+        return connection.execute(sql).df()
+    except duckdb.Error as error:
+        raise KettlestoneError(
+            f"the question was not understood: {error}\n"
+            "  Nothing was changed: questions cannot write.\n"
+            '  See a view and its columns with kettlestone query "DESCRIBE v_sample".'
+        ) from error
+
+
+def _named(name: str) -> str:
+    known = migrate.scripts("queries")
+    if f"{name}.sql" in known:
+        return known[f"{name}.sql"]
+    names = list(named_queries())
+    near = difflib.get_close_matches(name, names, n=1)
+    raise KettlestoneError(
+        f'there is no question called "{name}"' + (f'; did you mean "{near[0]}"?' if near else ".") + "\n"
+        "  Nothing was changed.\n"
+        f"  Names: {', '.join(names)}. Or write SQL."
+    )

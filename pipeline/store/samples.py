@@ -1,0 +1,96 @@
+"""Samples of a store: found by id or label, with their neighbours, as rows and with their numbers side by side."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+import pyarrow as pa
+
+from pipeline.errors import KettlestoneError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.store.database import Store
+
+
+def sample_rows(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
+    """Return the rows of table `sample` of some samples, as they were stored."""
+    return rows_of(store, "sample", "*", sample_ids)
+
+
+def wide_samples(store: Store, sample_ids: Iterable[str] | None = None) -> pd.DataFrame:
+    """Return samples with their numbers side by side (view `v_sample`), all of them or those named."""
+    if sample_ids is None:
+        return store.connection.execute("SELECT * FROM v_sample ORDER BY collected_at, sample_id").df()
+    return rows_of(store, "v_sample", "*", sample_ids).sort_values(["collected_at", "sample_id"], ignore_index=True)
+
+
+def find_sample(store: Store, text: str) -> str:
+    """Return the `sample_id` a person means by an id or a label.
+
+    Raises
+    ------
+    KettlestoneError : no sample has that name, or several have the label; they are listed.
+    """
+    found = store.connection.execute(
+        "SELECT sample_id, client, site, stage, collected_at FROM sample WHERE sample_id = $1 "
+        "UNION ALL SELECT sample_id, client, site, stage, collected_at FROM sample "
+        "WHERE label = $1 AND NOT EXISTS (FROM sample WHERE sample_id = $1) ORDER BY 5, 1",
+        [text],
+    ).fetchall()
+    if len(found) == 1:
+        return str(found[0][0])
+    if found:
+        told = [
+            (name, client, site, stage, f"{time:%Y-%m-%d}" if time else "") for name, client, site, stage, time in found
+        ]
+        lines = "\n".join(f"    {name}  {' · '.join(part for part in about if part)}" for name, *about in told)
+        raise KettlestoneError(
+            f'"{text}" is the label of {len(found)} samples:\n{lines}\n  Give the identifier at the left.'
+        )
+    raise KettlestoneError(
+        f'"{text}" is neither the identifier nor the label of a stored sample.\n'
+        "  Nothing was changed.\n"
+        '  List the samples with kettlestone query "FROM v_sample".'
+    )
+
+
+def neighbours(store: Store, sample_id: str, most: int) -> list[str]:
+    """Name the samples a sample is judged beside: those of its site, and the nearest of its file.
+
+    Parameters
+    ----------
+    sample_id : a stored sample; it is among the answer.
+    most : the most samples of the site, and of the file.
+    """
+    found = store.connection.execute(
+        """
+        WITH own AS (FROM sample WHERE sample_id = $sample_id),
+        of_site AS (
+            SELECT s.sample_id FROM sample AS s, own
+            WHERE s.client = own.client AND s.site = own.site AND (own.client <> '' OR own.site <> '')
+            ORDER BY abs(date_diff('day', s.collected_at, own.collected_at)), s.sample_id LIMIT $most
+        ), of_file AS (
+            SELECT s.sample_id FROM sample AS s, own WHERE s.file_sha256 = own.file_sha256
+            ORDER BY abs(s.line - own.line), s.sample_id LIMIT $most
+        )
+        SELECT sample_id FROM own UNION SELECT sample_id FROM of_site UNION SELECT sample_id FROM of_file
+        """,
+        {"sample_id": sample_id, "most": most},
+    ).fetchall()
+    return sorted(name for (name,) in found)
+
+
+def rows_of(store: Store, table: str, columns: str, sample_ids: Iterable[str]) -> pd.DataFrame:
+    """Return rows of a table or view by their samples; ``table`` and ``columns`` are names, never a person's text."""
+    names = sample_ids if isinstance(sample_ids, (pd.Index, pd.Series)) else list(sample_ids)
+    wanted = pa.array(pd.Series(names, dtype="str"), type=pa.string())
+    store.connection.register("wanted_samples", pa.table({"sample_id": wanted}))
+    try:
+        return store.connection.execute(
+            f"SELECT {columns} FROM {table} SEMI JOIN wanted_samples USING (sample_id)"  # noqa: S608 - names of the modules of the store
+        ).df()
+    finally:
+        store.connection.unregister("wanted_samples")

@@ -1,0 +1,19 @@
+"""Names and texts in SQL, and how many rows the database keeps together."""
+
+from __future__ import annotations
+
+from typing import Final
+
+# Rows that are compressed together. A full group is written while rows are still being added, what is left when the
+# batch is complete: in groups of half the usual size there is less left.
+ROW_GROUP: Final = 61_440
+
+
+def identifier(name: str) -> str:
+    """Quote a name for SQL."""
+    return '"' + name.replace('"', '""') + '"'
+
+
+def literal(text: str) -> str:
+    """Quote a text for SQL, where a parameter is not possible."""
+    return "'" + text.replace("'", "''") + "'"
