@@ -48,9 +48,10 @@ class Appender:
         Parameters
         ----------
         name : of ``schemas.stored.FRAMES``.
-        frame : with the columns declared there; samples may have more, and `sample_id` as index; where `counts` of a
-            reading is False, a later report of the batch replaces it. In `reading_ids` of findings a number above zero is a stored `reading_id`; −k
-            stands for row k (from 1) of the readings of the batch, which may still be on their way.
+        frame : with the columns declared there; samples may have more, and `sample_id` as index. Where `counts` of a
+            reading is False, a later report of the batch replaces it. In `reading_ids` of findings a number above
+            zero is a stored `reading_id`; −k stands for row k (from 1) of the readings of the batch, which may still
+            be on their way.
         """
         for appended in self._queue:
             if appended.done():
