@@ -59,7 +59,7 @@ def run_flow(paths: Sequence[Path], settings: Settings, listener: Any = None) ->
     KettlestoneError : no server is configured or it does not answer; or as ``intake.run``.
     """
     require_server()
-    job = importlib.import_module("pipeline.intake").prepare(paths, settings, listener)
+    job = importlib.import_module("pipeline.intake").prepare_intake(paths, settings, listener)
     return run(
         Stages(
             files=job.files,

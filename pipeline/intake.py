@@ -1,6 +1,6 @@
 """The main job: read files, prove their records, store everything, write the summaries.
 
-`prepare` lists the files, `read_file` takes one file to tables of text; what comes then is told in
+`prepare_intake` lists the files, `read_file` takes one file to tables of text; what comes then is told in
 ``pipeline.batch``. `run` does all of it in one process, ``pipeline.flow`` as a Prefect flow.
 """
 
@@ -161,7 +161,7 @@ class Intake:
         return finish(results, self.settings, self.started, self.listener)
 
 
-def prepare(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Intake:
+def prepare_intake(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Intake:
     """Get ready to read files.
 
     Parameters
@@ -195,11 +195,11 @@ def _stored_files(settings: Settings) -> dict[str, str]:
 
 
 def run(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Finished:
-    """Do the main job in this process; parameters and errors are those of ``prepare``.
+    """Do the main job in this process; parameters and errors are those of ``prepare_intake``.
 
     Returns
     -------
     Finished : the summary and the batch folder.
     """
-    job = prepare(paths, settings, listener)
+    job = prepare_intake(paths, settings, listener)
     return job.finish(map(job.read, job.files))
