@@ -18,14 +18,13 @@ ROOT: Final = Path(__file__).parents[1]
 SEVERAL_MEANINGS: Final = frozenset(
     """
     ALKALINITY ANIONS Answer
-    CATIONS CHI2_95 COLUMNS CONDUCTIVITY COVERAGE Chart Columns Course
+    CATIONS CHI2_95 COLUMNS CONDUCTIVITY Chart Columns Course
     DEFAULT_TEMPERATURE_C DEGREES Decision
     HARDNESS History
-    IONS
     KINDS
     LEAST
     METALS MOST MOST_C
-    NEIGHBOURS NONE
+    NONE
     OPEN Outcome
     PROBLEMS
     QUANTITIES
