@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 ROOT: Final = Path(__file__).parents[1]
 MOST_LINES: Final = 400
 # Four that are longer today: the commands are moving into modules of their own, the others are still to be divided.
-TOO_LONG: Final = {"pipeline.cli", "pipeline.explain.mistakes", "pipeline.explain.relations"}
+TOO_LONG: Final = {"pipeline.cli"}
 FILES: Final = {
     ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__"): path
     for package in ("pipeline", "schemas")

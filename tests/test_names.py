@@ -23,7 +23,7 @@ SEVERAL_MEANINGS: Final = frozenset(
     HARDNESS History
     KINDS
     LEAST
-    METALS MOST MOST_C
+    MOST MOST_C
     NONE
     OPEN Outcome
     PROBLEMS
@@ -46,8 +46,8 @@ SEVERAL_MEANINGS: Final = frozenset(
     named number numbers
     picked
     query
-    reaches read render retest rows run
-    show shown snapshot solve
+    reaches render retest rows run
+    show shown snapshot
     text
     worst
     """.split()  # noqa: SIM905 - one line for each letter reads better than a hundred quotation marks

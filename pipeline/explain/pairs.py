@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 
 from pipeline.checks.pairs import match
 from pipeline.checks.treatment import TreatmentLimits
-from pipeline.explain.mistakes import every
+from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.record import ROW
 from pipeline.explain.wording import figures, listed, texts, titles
 from pipeline.problems import filled

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.explain import wording
-from pipeline.explain.mistakes import catalogue, every
+from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.priors import priors
 from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import judged

@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.explain.mistakes import catalogue
+from pipeline.explain.mistakes.catalogue import catalogue
 from pipeline.reference import table
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
-    from pipeline.explain.mistakes import Candidate
+    from pipeline.explain.mistakes.candidate import Candidate
 
 UNNAMED: Final = "none-of-these"
 STATED_SOFTENER: Final = 0.5  # prior of softened water where the record names a softener [CP]

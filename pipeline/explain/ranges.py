@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MG_CACO3_PER_MEQ
 from pipeline.explain.record import ROW
-from pipeline.explain.relations import or_zero
+from pipeline.explain.relations.relation import or_zero
 from pipeline.reference import table
 from pipeline.texts import TextColumn, concatenated, numbered
 from schemas.columns import ANALYTES

@@ -12,12 +12,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.explain import ranges, wording
-from pipeline.explain.mistakes import catalogue, every
+from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
 from pipeline.explain.patterns import Patterns, of_files
 from pipeline.explain.priors import UNNAMED
-from pipeline.explain.record import counted_up, read
-from pipeline.explain.relations import unread
+from pipeline.explain.record import counted_up, record_of
+from pipeline.explain.relations.charges import unread
 from pipeline.explain.search import judged, likely, seen_by_checks
 from pipeline.normalise.sample_table import places
 from pipeline.problems import filled
@@ -104,7 +104,7 @@ def explain(
     >>> found.explanations.loc[0, ["mistake", "analyte", "detail"]].tolist()
     ['wrong-unit', 'conductivity', 'mS/cm']
     """
-    record = read(samples)
+    record = record_of(samples)
     chosen = np.arange(len(record)) if only is None else np.flatnonzero(only)
     if not chosen.size:
         return Explained(

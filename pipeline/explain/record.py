@@ -88,7 +88,7 @@ _TWINS: Final = 4  # samples of one visit; more are a series of their own
 _VISIT: Final = 0.05  # what a tap varies by within a visit, relative (k = 1) [CP]
 
 
-def read(samples: SampleTable) -> Record:
+def record_of(samples: SampleTable) -> Record:
     """Lay the readings of a sample table out as arrays.
 
     Parameters
@@ -163,7 +163,7 @@ def _add_written(
 ) -> None:
     """Add how the preferred reading was written, and the second reading of the quantities read twice.
 
-    ``parts`` are new arrays of `read`, filled in place before anyone else sees them.
+    ``parts`` are new arrays of `record_of`, filled in place before anyone else sees them.
     """
     values, spread, worth, written, step, volume, exact, counted = parts
     readings = samples.readings

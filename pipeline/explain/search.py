@@ -9,18 +9,23 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.explain import ranges, relations
-from pipeline.explain.mistakes import catalogue, every, soda_like, softened_like
+from pipeline.explain import ranges
+from pipeline.explain.mistakes.catalogue import catalogue, every
+from pipeline.explain.mistakes.water import soda_like, softened_like
 from pipeline.explain.priors import SOFTENER_MOVED, STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
 from pipeline.explain.record import ROW, ROWS, UNREAD
+from pipeline.explain.relations.charges import unread
+from pipeline.explain.relations.density import joint_density
+from pipeline.explain.relations.evaluate import evaluate
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.explain.mistakes import Candidate, Where
+    from pipeline.explain.mistakes.candidate import Candidate, Where
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Record
+    from pipeline.explain.relations.relation import Relation
     from pipeline.texts import TextColumn
 
 SAMPLES_AT_ONCE: Final = 128
@@ -103,8 +108,8 @@ def judged(record: Record, past: History, seen: dict[str, Flags], among: Flags |
 
 
 def _weighed(record: Record, pairs: Pairs, past: History, at: Places, seen: dict[str, Flags]) -> pd.DataFrame:
-    found = relations.evaluate(pairs.amounts, record.laboratory_tds[pairs.sample])
-    fit, misfit, count = relations.joint_density(found, pairs.spread)
+    found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample])
+    fit, misfit, count = joint_density(found, pairs.spread)
     usual = _usual(record, pairs, past, at)
     rows = every("row")[pairs.candidate]
     touched = (rows >= 0) & (every("change") != None)[pairs.candidate]  # noqa: E711 -- element by element
@@ -271,9 +276,7 @@ def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
         prior = prior + np.where(rows & saw[pairs.sample], known.seen[place], 0.0)
     prior = prior + _other_units(record, pairs)
     missing = (every("mistake") == "missing-ion")[pairs.candidate]
-    prior = prior + np.where(
-        missing & (relations.unread(record.amounts) != "")[pairs.sample], np.log(UNREAD_RATIO), 0.0
-    )
+    prior = prior + np.where(missing & (unread(record.amounts) != "")[pairs.sample], np.log(UNREAD_RATIO), 0.0)
     stated = (every("water") == "softened")[pairs.candidate]
     return np.where(stated & record.softened[pairs.sample], np.log(STATED_SOFTENER), prior)
 
@@ -293,7 +296,7 @@ def _other_units(record: Record, pairs: Pairs) -> Floats:
     return more
 
 
-def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict[str, relations.Relation]]:
+def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict[str, Relation]]:
     """Evaluate the relations for chosen pairs again, to tell what each candidate does to them.
 
     Parameters
@@ -313,7 +316,7 @@ def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict
         _apply(one, {} if one.change is None else one.change(part), new_values, new_spread)
         values[:, rows], spread[:, rows] = new_values, new_spread
     pairs = Pairs(candidate, sample, values, spread)
-    return pairs, relations.evaluate(values, record.laboratory_tds[sample])
+    return pairs, evaluate(values, record.laboratory_tds[sample])
 
 
 def seen_by_checks(check: TextColumn, at: Places, size: int) -> dict[str, Flags]:

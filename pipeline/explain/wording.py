@@ -12,10 +12,12 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
-from pipeline.explain import relations
-from pipeline.explain.mistakes import every, titrations
+from pipeline.explain.mistakes.catalogue import every
+from pipeline.explain.mistakes.water import titrations
 from pipeline.explain.ranges import SHIFTED
 from pipeline.explain.record import ROW, SECOND
+from pipeline.explain.relations.evaluate import RELATIONS
+from pipeline.explain.relations.forms import CALCIUM_SHARE
 from pipeline.explain.search import gaps
 from pipeline.problems import filled
 from pipeline.reference import table
@@ -28,6 +30,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
     from pipeline.explain.ranges import History
     from pipeline.explain.record import Record
+    from pipeline.explain.relations.relation import Relation
 
 RELATION_COLUMNS: Final = (
     "sample_id",
@@ -116,7 +119,7 @@ def relation_rows(record: Record, sample: Places, candidate: Places) -> Columns:
     received = _variance(np.fmin(first.spread, np.fmax(record.spread[:, sample], 0.2 * first.spread)))
     changed = _variance(then.spread)
     parts = []
-    for number, name in enumerate(relations.RELATIONS):
+    for number, name in enumerate(RELATIONS):
         old, new = before[name], after[name]
         sigma = _sigma(new, changed)
         z_old, z_new = old.gap / _sigma(old, received), new.gap / sigma
@@ -125,8 +128,8 @@ def relation_rows(record: Record, sample: Places, candidate: Places) -> Columns:
             "uncertainty": 2.0 * sigma * (100.0 if name == _BALANCE else new.predicted),  # k = 2
             "score_before": z_old,
             "score_after": z_new,
-            "share_before": np.exp(old.gap) * relations.CALCIUM_SHARE[0],
-            "share_after": np.exp(new.gap) * relations.CALCIUM_SHARE[0],
+            "share_before": np.exp(old.gap) * CALCIUM_SHARE[0],
+            "share_after": np.exp(new.gap) * CALCIUM_SHARE[0],
         }
         if name == _BALANCE:
             blank = np.full(len(sample), np.nan)
@@ -149,9 +152,9 @@ def relation_table(rows: Columns, owner: pd.Index, rank: Places) -> pd.DataFrame
     """Lay the rows of `relation_rows` out as RELATION_COLUMNS; ``owner`` and ``rank`` are those of the explanations."""
     place, relation = rows["place"], rows["relation"]
     index = pd.RangeIndex(len(place))
-    names = tuple(name.replace(" ", "-") for name in relations.RELATIONS)
+    names = tuple(name.replace(" ", "-") for name in RELATIONS)
     units = tuple(
-        "%" if name == _BALANCE else ANALYTES[_ABOUT[name].removeprefix("second ")].unit for name in relations.RELATIONS
+        "%" if name == _BALANCE else ANALYTES[_ABOUT[name].removeprefix("second ")].unit for name in RELATIONS
     )
     facts = {
         "sample_id": owner[place],
@@ -166,7 +169,7 @@ def _variance(spread: Floats) -> Floats:
     return np.nan_to_num(spread) ** 2
 
 
-def _sigma(relation: relations.Relation, variance: Floats) -> Floats:
+def _sigma(relation: Relation, variance: Floats) -> Floats:
     slopes = relation.slopes.items()
     return np.sqrt(sum((np.nan_to_num(slope) ** 2 * variance[row] for row, slope in slopes), start=relation.model))
 
@@ -183,7 +186,7 @@ def evidence(rows: Columns, size: int) -> npt.NDArray[np.object_]:
     own = np.abs(rows["observed"] - rows["observed_after"]) > 1e-9 * np.abs(rows["observed"])
     told = []
     for name, clauses in _CLAUSES.items():
-        about = moved & (rows["relation"] == relations.RELATIONS.index(name))
+        about = moved & (rows["relation"] == RELATIONS.index(name))
         clause = np.full(size, None, dtype=object)
         for template, chosen in zip(clauses, (about & ~own, about & own), strict=True):
             if chosen.any():

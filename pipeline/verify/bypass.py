@@ -36,7 +36,7 @@ class Bypass:
         return bool(np.isfinite(self.best.value))
 
 
-def solve(promised: Promise, readings: Readings) -> Bypass:
+def solve_bypass(promised: Promise, readings: Readings) -> Bypass:
     """Solve the share of raw water back from hardness, alkalinity, conductivity and the ions.
 
     Parameters

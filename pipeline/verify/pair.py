@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.treat.advice import Range
 from pipeline.treat.processes.treatments import TREATMENTS
-from pipeline.verify.bypass import Bypass, solve
+from pipeline.verify.bypass import Bypass, solve_bypass
 from pipeline.verify.causes import Readings, rank
 from pipeline.verify.intervals import Schedule, next_test
 from pipeline.verify.outcomes import Cause, Compared, Outcome, Verification, in_percent
@@ -121,7 +121,7 @@ def verify(
     promised = promise(raw, of_raw, treatment, own, other)
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
     believed = readings.believable()
-    found = solve(promised, believed)
+    found = solve_bypass(promised, believed)
     at = recorded if np.isfinite(recorded) else found.best.value if _shared(treatment) else 0.0
     compared = _compared(promised, readings, at if np.isfinite(at) else 0.0, bounds, recorded)
     compared = tuple(_of_permeate(one, bounds) for one in compared) if known.before_blending else compared

@@ -10,11 +10,12 @@ import pytest
 
 from pipeline.checks.limits import Limits
 from pipeline.chemistry.conductance import expected
-from pipeline.explain import relations
-from pipeline.explain.mistakes import catalogue
+from pipeline.explain.mistakes.catalogue import catalogue
 from pipeline.explain.priors import priors
 from pipeline.explain.rank import explain
-from pipeline.explain.record import ROW, read
+from pipeline.explain.record import ROW, record_of
+from pipeline.explain.relations.density import joint_density
+from pipeline.explain.relations.evaluate import evaluate
 from pipeline.reference import table
 
 if TYPE_CHECKING:
@@ -169,9 +170,9 @@ def test_the_order_of_the_samples_changes_nothing(waters: Builder, explained: Ex
 @pytest.mark.source("APHA1030")
 def test_the_relations_of_a_record_are_those_of_arithmetic(waters: Builder) -> None:
     """Σcat 7.280, Σan 7.638 meq/L: (7.280 − 7.638)/14.918 = −2.40 %; 2.497·98 + 4.118·17 = 314.7 mg/L."""
-    record = read(waters(**LAB, hco3=317.0, th=314.7, alk=260.0, ec=677.0))
+    record = record_of(waters(**LAB, hco3=317.0, th=314.7, alk=260.0, ec=677.0))
 
-    found = relations.evaluate(record.amounts, record.laboratory_tds)
+    found = evaluate(record.amounts, record.laboratory_tds)
 
     # alkalinity 260.0 mg/L is 5.195 meq/L, the bicarbonate of 317 mg/L.
     assert 100.0 * found["ion-balance"].gap.item() == pytest.approx(-2.40, abs=0.02)
@@ -182,15 +183,15 @@ def test_the_relations_of_a_record_are_those_of_arithmetic(waters: Builder) -> N
 @pytest.mark.source("JCGM102")
 def test_slopes_of_the_relations_are_their_derivatives(waters: Builder) -> None:
     """J is checked by central differences, one reading at a time."""
-    record = read(waters(**LAB, hco3=317.0, th=314.7, alk=260.0, ec=677.0, tds=400.0, ph=8.6))
-    found = relations.evaluate(record.amounts, record.laboratory_tds)
+    record = record_of(waters(**LAB, hco3=317.0, th=314.7, alk=260.0, ec=677.0, tds=400.0, ph=8.6))
+    found = evaluate(record.amounts, record.laboratory_tds)
 
     for name in ("calcium", "sodium", "alkalinity", "sulfate", "conductivity", "total_hardness"):
         step = 1e-4 * record.amounts[ROW[name]]
         shifted = [record.amounts.copy(), record.amounts.copy()]
         shifted[0][ROW[name]] -= step
         shifted[1][ROW[name]] += step
-        below, above = (relations.evaluate(values, record.laboratory_tds) for values in shifted)
+        below, above = (evaluate(values, record.laboratory_tds) for values in shifted)
         for relation in ("ion-balance", "conductivity-from-ions", "hardness-sum", "alkalinity-forms"):
             slope = ((above[relation].gap - below[relation].gap) / (2 * step)).item()
             stated = np.nan_to_num(found[relation].slopes.get(ROW[name], np.zeros(1))).item()
@@ -201,8 +202,8 @@ def test_slopes_of_the_relations_are_their_derivatives(waters: Builder) -> None:
 @pytest.mark.source("JCGM102")
 def test_the_joint_density_is_that_of_the_multivariate_normal(waters: Builder) -> None:
     """Check ln N(g; 0, C) = −½ (gᵀC⁻¹g + ln det C + n ln 2π), with C = J Σ Jᵀ + M laid out as a matrix."""
-    record = read(waters(**LAB, hco3=310.0, th=320.0, alk=250.0, ec=640.0))
-    found = relations.evaluate(record.amounts, record.laboratory_tds)
+    record = record_of(waters(**LAB, hco3=310.0, th=320.0, alk=250.0, ec=640.0))
+    found = evaluate(record.amounts, record.laboratory_tds)
     names = [name for name, relation in found.items() if not np.isnan(relation.gap).any()]
     gap = np.array([found[name].gap.item() for name in names])
     slopes = np.zeros((len(names), len(record.amounts)))
@@ -214,7 +215,7 @@ def test_the_joint_density_is_that_of_the_multivariate_normal(waters: Builder) -
     wanted = gap @ np.linalg.solve(covariance, gap)
     density = -0.5 * (wanted + np.linalg.slogdet(covariance)[1] + len(names) * np.log(2 * np.pi))
 
-    log_density, misfit, count = relations.joint_density(found, record.spread)
+    log_density, misfit, count = joint_density(found, record.spread)
 
     assert count.item() == len(names) >= 4
     assert misfit.item() == pytest.approx(wanted)

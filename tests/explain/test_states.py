@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from pipeline.chemistry.conductance import expected, lost_to_pairs
-from pipeline.explain import relations
-from pipeline.explain.mistakes import catalogue
-from pipeline.explain.record import ROW, read
+from pipeline.explain.mistakes.catalogue import catalogue
+from pipeline.explain.record import ROW, record_of
+from pipeline.explain.relations.evaluate import evaluate
 from pipeline.explain.suspicion import SuspicionLimits, doubts
 
 if TYPE_CHECKING:
@@ -103,8 +103,8 @@ def test_the_first_drop_is_anything_down_to_nothing(counted: Counter) -> None:
         {"sample_id": "a", "analyte": name, "value": value} for name, value in (("calcium", 0.4), ("magnesium", 0.1))
     ]
 
-    record = read(counted([drop, *ions], pd.DataFrame(index=pd.Index(["a"], name="sample_id"))))
-    relation = relations.evaluate(record.amounts, record.laboratory_tds)["hardness-sum"]
+    record = record_of(counted([drop, *ions], pd.DataFrame(index=pd.Index(["a"], name="sample_id"))))
+    relation = evaluate(record.amounts, record.laboratory_tds)["hardness-sum"]
 
     row = ROW["total_hardness"]
     assert record.amounts[row, 0] == pytest.approx(17.8 / np.e)
@@ -117,7 +117,7 @@ def test_the_first_drop_is_anything_down_to_nothing(counted: Counter) -> None:
 @pytest.mark.common_practice
 def test_a_drop_count_has_no_form_no_decimal_sign_and_the_unit_of_a_kit(counted: Counter) -> None:
     drop = {"sample_id": "a", "analyte": "alkalinity", "drops": 14, "degree": 17.848, "nominal": 10, "used": 10}
-    record = read(counted([drop], pd.DataFrame(index=pd.Index(["a"], name="sample_id"))))
+    record = record_of(counted([drop], pd.DataFrame(index=pd.Index(["a"], name="sample_id"))))
 
     own = [one for one in catalogue() if one.row == ROW["alkalinity"] and one.change is not None]
     can = [one for one in own if not np.isnan(one.change(record)[one.row]).any()]  # type: ignore[misc] -- not None
@@ -135,7 +135,7 @@ def test_a_weighed_residue_has_no_scale_and_holds_silica_nobody_read(waters: Bui
 
     found = explained(lab)
 
-    assert read(lab).laboratory_tds.all()
+    assert record_of(lab).laboratory_tds.all()
     assert first(found) == ("no-mistake", "")
     assert "wrong-tds-scale" not in set(found.explanations["mistake"])
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.chemistry.solution import with_calcite
-from pipeline.treat.processes.solving import composition, solve
+from pipeline.treat.processes.solving import composition, solve_solutes
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
@@ -26,7 +26,7 @@ def dissolvable(water: Solutes) -> Floats:
     amount = np.full(water.alkalinity.size, np.nan)
     ready = np.isfinite(water.hardness + water.alkalinity + water.carbon_dioxide)
     known = water.take(ready)
-    saturated, precipitated = with_calcite(solve(composition(known), known.total_carbonate))
+    saturated, precipitated = with_calcite(solve_solutes(composition(known), known.total_carbonate))
     amount[ready] = np.where(saturated.state.converged, np.maximum(-1e3 * precipitated, 0.0), np.nan)
     return amount
 

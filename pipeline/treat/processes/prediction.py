@@ -27,7 +27,7 @@ from pipeline.treat.processes.solutes import (
     Solutes,
     trace_column,
 )
-from pipeline.treat.processes.solving import composition, solve
+from pipeline.treat.processes.solving import composition, solve_solutes
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
@@ -85,7 +85,7 @@ def _solved(treated: Solutes, ready: Flags, calcium_share: float) -> dict[str, F
     some = treated.take(ready)
 
     def answer(cases: Composition, block: slice) -> Answer:
-        return minerals(solve(cases, some.total_carbonate[block]), ccpp=False)
+        return minerals(solve_solutes(cases, some.total_carbonate[block]), ccpp=False)
 
     values, converged, _ = in_blocks(composition(some, calcium_share=calcium_share), answer)
     columns = {name: np.full(ready.size, np.nan) for name in SOLVED}

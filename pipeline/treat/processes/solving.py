@@ -35,7 +35,7 @@ def composition(solutes: Solutes, *, calcium_share: float = 1.0) -> Composition:
     return Composition(np.arange(size), solutes.temperature_c, nothing, nothing, ions, solutes.alkalinity / 1e3)
 
 
-def solve(cases: Composition, total_carbonate_mmol: Floats) -> Solution:
+def solve_solutes(cases: Composition, total_carbonate_mmol: Floats) -> Solution:
     """Find the pH of waters from their alkalinity and total carbonate [mmol/L]."""
     total = total_carbonate_mmol / 1e3
     free = np.maximum(total - cases.alkalinity, 0.0)  # about the free carbon dioxide

@@ -1,0 +1,136 @@
+"""A number that was written in another unit or form than the one it was read in."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.chemistry.equivalents import (
+    CACO3_PER_CALCIUM,
+    CACO3_PER_MAGNESIUM,
+    HCO3_PER_CACO3,
+    MG_CACO3_PER_MEQ,
+    MOLAR_MASS,
+)
+from pipeline.explain.mistakes.candidate import Candidate, as_received, multiplied, not_of_drops
+from pipeline.explain.record import ROW
+
+if TYPE_CHECKING:
+    from pipeline.arrays import Floats
+    from pipeline.explain.mistakes.candidate import Change
+    from pipeline.explain.record import Record
+
+DEGREE: Final[dict[str, float]] = {  # mg/L as CaCO3 in one unit [DIN19640, GRAIN]
+    "°dH": 17.848,
+    "°f": 10.0,
+    "°Clark": 14.254,
+    "gpg": 17.118,
+    "mg/L as CaCO3": 1.0,
+    "meq/L": MG_CACO3_PER_MEQ,
+}
+DROP_UNITS: Final = ("°dH", "°f", "°Clark", "gpg")  # what a drop of a kit is worth [CP]
+HARDNESS_UNITS: Final = {**DEGREE, "mmol/L": 2.0 * MG_CACO3_PER_MEQ}
+ALKALINITY_UNITS: Final = {  # a mmol of acid is a meq: one answer
+    **{unit: worth for unit, worth in DEGREE.items() if unit != "meq/L"},
+    "mmol/L (acid capacity)": MG_CACO3_PER_MEQ,
+}
+_CAO: Final = DEGREE["°dH"] / 10.0  # 1.785 mg CaCO3 per mg CaO
+BASES: Final[dict[str, dict[str, float]]] = {  # canonical mg/L in 1 mg/L of each form [IUPAC2021]
+    "total_hardness": {"as Ca": CACO3_PER_CALCIUM, "as CaO": _CAO},
+    "calcium_hardness": {"as Ca": CACO3_PER_CALCIUM, "as CaO": _CAO},
+    "alkalinity": {
+        "as HCO3": 1.0 / HCO3_PER_CACO3,
+        "as CaO": _CAO,
+        "as CO3": 2 * MG_CACO3_PER_MEQ / MOLAR_MASS["carbonate"],
+    },
+    "bicarbonate": {"as CaCO3": HCO3_PER_CACO3, "as CO3": 2 * MOLAR_MASS["bicarbonate"] / MOLAR_MASS["carbonate"]},
+    "calcium": {"as CaCO3": 1.0 / CACO3_PER_CALCIUM, "as CaO": _CAO / CACO3_PER_CALCIUM},
+    "magnesium": {"as CaCO3": 1.0 / CACO3_PER_MAGNESIUM},
+    "nitrate": {"as N": MOLAR_MASS["nitrate"] / 14.007},
+    "sulfate": {"as S": MOLAR_MASS["sulfate"] / 32.06},
+    "silica": {"as Si": MOLAR_MASS["silica"] / 28.085},
+    "chloride": {"as NaCl": MOLAR_MASS["chloride"] / (MOLAR_MASS["chloride"] + MOLAR_MASS["sodium"])},
+}
+_FORM_SHARES: Final = {"as CaO": 0.2, "as CO3": 0.3}  # nobody prints them but a few old laboratories [CP]
+UNIT_SHARES: Final = {"°dH": 3.0, "°f": 3.0, "mg/L as CaCO3": 2.0}  # against Clark, grains, mmol [CP]
+_REVERSED: Final = {  # the form the heading names, and the one the number was in
+    ("alkalinity", "converted to CaCO3 twice"): HCO3_PER_CACO3,
+    ("bicarbonate", "converted to HCO3 twice"): 1.0 / HCO3_PER_CACO3,
+    ("nitrate", "as NO3, read as N"): 14.007 / MOLAR_MASS["nitrate"],
+    ("sulfate", "as SO4, read as S"): 32.06 / MOLAR_MASS["sulfate"],
+    ("silica", "as SiO2, read as Si"): 28.085 / MOLAR_MASS["silica"],
+}
+CONDUCTIVITY_UNITS: Final = {"µS/cm": 1.0, "mS/m": 10.0, "mS/cm": 1000.0}
+
+
+def _meant(row: int, worth: float) -> Change:
+    """Give the number as written the worth of another unit."""
+
+    def change(record: Record) -> dict[int, Floats]:
+        value = record.amounts[row] * worth / record.unit_worth[row]
+        return {row: np.where(as_received(value, record.amounts[row]), np.nan, value)}
+
+    return change
+
+
+def wrong_units(name: str, units: dict[str, float], row: int, shares: dict[str, float]) -> list[Candidate]:
+    """Say that the number was written in another unit than the one it was read in."""
+    titration = units is HARDNESS_UNITS or units is ALKALINITY_UNITS
+    return [
+        Candidate(
+            "wrong-unit",
+            name,
+            "",
+            unit,
+            not_of_drops(_meant(row, worth), row) if titration and unit not in DROP_UNITS else _meant(row, worth),
+            weight=shares.get(unit, 1.0),
+            row=row,
+        )
+        for unit, worth in units.items()
+    ]
+
+
+def assumed_units(name: str, units: dict[str, float], row: int) -> list[Candidate]:
+    """Say that the number was read in a unit it was not written in, where the file's unit is not on record."""
+
+    def back(worth: float) -> Change:
+        return lambda record: {row: np.where(record.unit_known[row], np.nan, record.amounts[row] / worth)}
+
+    return [
+        Candidate("wrong-unit", name, "", f"{unit} was assumed", back(worth), weight=0.5, row=row)
+        for unit, worth in units.items()
+        if worth != 1.0
+    ]
+
+
+def wrong_bases(name: str, row: int) -> list[Candidate]:
+    """Say that the number stood for another form than the one it was read as."""
+    forms = [
+        Candidate(
+            "wrong-basis",
+            name,
+            "",
+            form,
+            not_of_drops(multiplied(row, factor), row),
+            weight=_FORM_SHARES.get(form, 1.0),
+            row=row,
+        )
+        for form, factor in BASES.get(name, {}).items()
+    ]
+    back = [
+        Candidate("wrong-basis", name, "", detail, not_of_drops(multiplied(row, factor), row), weight=0.5, row=row)
+        for (analyte, detail), factor in _REVERSED.items()
+        if analyte == name
+    ]
+    return forms + back
+
+
+def fahrenheit() -> list[Candidate]:
+    """Say that the temperature was written in °F."""
+    row = ROW["temperature"]
+
+    def celsius(record: Record) -> dict[int, Floats]:
+        return {row: (record.amounts[row] - 32.0) / 1.8}
+
+    return [Candidate("wrong-unit", "temperature", "", "°F", celsius, row=row)]

@@ -1,0 +1,1 @@
+"""What chemistry and arithmetic demand of a record."""

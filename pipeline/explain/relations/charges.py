@@ -1,0 +1,129 @@
+"""The charges of a record: its ions in meq/L, and which of the majors were read."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.chemistry.equivalents import (
+    CHARGE,
+    MG_CACO3_PER_MEQ,
+    MOLAR_MASS,
+)
+from pipeline.explain.record import ROW, ROWS
+from pipeline.explain.relations.relation import or_zero
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.arrays import Flags, Floats
+
+CATIONS: Final = ("calcium", "magnesium", "sodium", "potassium", "ammonium")
+ANIONS: Final = ("chloride", "sulfate", "nitrate", "fluoride")
+_MAJORS: Final = ("hardness", "sodium", "alkalinity", "chloride", "sulfate")
+
+
+@dataclass(frozen=True)
+class Charges:
+    """Ions in meq/L (0 where not read) and which sides are complete."""
+
+    meq: dict[str, Floats]
+    slopes: dict[str, dict[int, float | Floats]]
+    hardness: Floats
+    alkalinity: Floats
+    cations: Floats
+    anions: Floats
+    known: dict[str, Flags]
+
+    @property
+    def cations_known(self) -> Flags:
+        """Hardness and sodium were read, or are the one major ion that was not."""
+        return (self.known["hardness"] & self.known["sodium"]) | self.nearly
+
+    @property
+    def anions_known(self) -> Flags:
+        """Alkalinity, chloride and sulfate were read, or are the one major ion that was not."""
+        return (self.known["alkalinity"] & self.known["chloride"] & self.known["sulfate"]) | self.nearly
+
+    @property
+    def nearly(self) -> Flags:
+        """Exactly one of the five majors was not read: it counts as little, and shows when it is not."""
+        return np.asarray(np.sum([self.known[name] for name in _MAJORS], axis=0) == len(_MAJORS) - 1)
+
+
+def charges(values: Floats) -> Charges:
+    """Add the charges up as the ion balance does: the ions where read, else the titrations.
+
+    Parameters
+    ----------
+    values : (r, m) readings, rows of ROWS.
+
+    Returns
+    -------
+    Charges [meq/L].
+    """
+    per_mg = {ion: abs(CHARGE[ion]) / MOLAR_MASS[ion] for ion in (*CATIONS, *ANIONS, "bicarbonate", "carbonate")}
+    read = {name: ~np.isnan(values[ROW[name]]) for name in ROWS if name in ROW}
+    meq = {ion: or_zero(values[ROW[ion]]) * per_mg[ion] for ion in (*CATIONS, *ANIONS)}
+    slopes: dict[str, dict[int, float | Floats]] = {ion: {ROW[ion]: per_mg[ion]} for ion in (*CATIONS[2:], *ANIONS)}
+    split = read["calcium"] & read["magnesium"]
+    titrated = or_zero(values[ROW["total_hardness"]]) / MG_CACO3_PER_MEQ
+    hardness = np.where(split, meq["calcium"] + meq["magnesium"], titrated)
+    share = np.divide(meq["calcium"], hardness, out=np.full_like(hardness, 0.75), where=split & (hardness > 0))
+    calcium, magnesium = hardness * share, hardness * (1.0 - share)
+    whole = ~split / MG_CACO3_PER_MEQ
+    slopes["calcium"] = {ROW["calcium"]: split * per_mg["calcium"], ROW["total_hardness"]: share * whole}
+    slopes["magnesium"] = {ROW["magnesium"]: split * per_mg["magnesium"], ROW["total_hardness"]: (1.0 - share) * whole}
+    titrated = read["alkalinity"]
+    forms = or_zero(values[ROW["bicarbonate"]]) * per_mg["bicarbonate"]
+    forms = forms + or_zero(values[ROW["carbonate"]]) * per_mg["carbonate"]
+    alkalinity = np.where(titrated, or_zero(values[ROW["alkalinity"]]) / MG_CACO3_PER_MEQ, forms)
+    slopes["bicarbonate"] = {
+        ROW["alkalinity"]: titrated / MG_CACO3_PER_MEQ,
+        ROW["bicarbonate"]: ~titrated * per_mg["bicarbonate"],
+        ROW["carbonate"]: ~titrated * read["carbonate"] * per_mg["carbonate"],
+    }
+    meq |= {"calcium": calcium, "magnesium": magnesium, "bicarbonate": alkalinity}
+    cations = sum((meq[ion] for ion in CATIONS), start=values[ROW["unread cation"]])
+    anions = sum((meq[ion] for ion in (*ANIONS, "bicarbonate")), start=values[ROW["unread anion"]])
+    known = {**read, "hardness": split | read["total_hardness"], "alkalinity": titrated | read["bicarbonate"]}
+    return Charges(meq, slopes, hardness, alkalinity, cations, anions, known)
+
+
+def sides(amounts: Floats) -> tuple[Flags, Flags, Flags]:
+    """Tell which samples have all cations, all anions, and all majors but one.
+
+    Parameters
+    ----------
+    amounts : (r, m) readings, rows of ROWS.
+
+    Returns
+    -------
+    three (m,) flags.
+    """
+    read = {name: ~np.isnan(amounts[row]) for name, row in ROW.items()}
+    read["hardness"] = read["total_hardness"] | (read["calcium"] & read["magnesium"])
+    read["alkalinity"] = read["alkalinity"] | read["bicarbonate"]
+    nearly = np.asarray(np.sum([read[name] for name in _MAJORS], axis=0) == len(_MAJORS) - 1)
+    cations = read["hardness"] & read["sodium"]
+    return cations, read["alkalinity"] & read["chloride"] & read["sulfate"], nearly
+
+
+def unread(amounts: Floats) -> npt.NDArray[np.str_]:
+    """Name the one major ion that was not read, "" where none or several were not.
+
+    Parameters
+    ----------
+    amounts : (r, m) readings, rows of ROWS.
+    """
+    _, _, nearly = sides(amounts)
+    single = {
+        "sodium": np.isnan(amounts[ROW["sodium"]]),
+        "chloride": np.isnan(amounts[ROW["chloride"]]),
+        "sulfate": np.isnan(amounts[ROW["sulfate"]]),
+        "alkalinity": np.isnan(amounts[ROW["alkalinity"]]) & np.isnan(amounts[ROW["bicarbonate"]]),
+    }
+    named = np.select(list(single.values()), list(single), "total_hardness")
+    return np.where(nearly, named, "")

@@ -1,0 +1,86 @@
+"""How well all relations of a record agree at once.
+
+The covariance C = J Σ Jᵀ + M follows from the uncertainties of the readings (Σ), the slopes (J) and the models
+(M) of the relations [JCGM102, 6.2]; nothing counts twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from pipeline.explain.relations.relation import Relation, or_zero
+
+if TYPE_CHECKING:
+    from pipeline.arrays import Floats
+
+
+def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, Floats, Floats]:
+    """Logarithm of the joint normal density of all gaps of a column, and their misfit.
+
+    Parameters
+    ----------
+    found : relations over (m,) columns.
+    spread : (r, m) standard uncertainty of every reading.
+
+    Returns
+    -------
+    ln N(gap; 0, J Σ Jᵀ + M), the misfit gapᵀ C⁻¹ gap, and the number of relations, each (m,); relations without
+    a gap add nothing.
+
+    Notes
+    -----
+    Cholesky's factor of every column at once, written out row by row [JCGM102, 6.2]. Where a model has two
+    sides, the density of the two half normals that meet at 0.
+    """
+    names = [name for name, relation in found.items() if not np.isnan(relation.gap).all()]
+    size = spread.shape[1]
+    log_density, misfit = np.zeros(size), np.zeros(size)
+    found = {name: replace(found[name], slopes=_cleaned(found[name].slopes)) for name in names}
+    told = sorted({row for relation in found.values() for row in relation.slopes})
+    variance = dict(zip(told, or_zero(spread[told]) ** 2, strict=True))
+    there = {name: ~np.isnan(found[name].gap) & ~np.isnan(found[name].model) for name in names}
+    factor: dict[tuple[int, int], Floats] = {}
+    scaled: list[Floats] = []
+    for at, name in enumerate(names):
+        one, rest = found[name], np.where(there[name], found[name].gap, 0.0)
+        for before in range(at + 1):
+            value = _covariance(one, found[names[before]], variance, size)
+            if not (there[name].all() and there[names[before]].all()):
+                value = np.where(there[name] & there[names[before]], value, 0.0)
+            if before == at:
+                value = np.where(there[name], value + one.model, 1.0)
+            for column in range(before):
+                value = value - factor[at, column] * factor[before, column]
+            factor[at, before] = np.sqrt(np.maximum(value, 1e-12)) if before == at else value / factor[before, before]
+            if before < at:
+                rest = rest - factor[at, before] * scaled[before]
+        scaled.append(rest / factor[at, at])
+        misfit += scaled[at] ** 2
+        shape = found[name].shape
+        log_density -= np.where(there[name], np.log(factor[at, at]) + 0.5 * np.log(2.0 * np.pi), 0.0)
+        if shape.size:
+            log_density += np.where(there[name], shape, 0.0)
+    count = np.sum(list(there.values()), axis=0, dtype="float64") if names else np.zeros(size)
+    return log_density - 0.5 * misfit, misfit, count
+
+
+def _cleaned(slopes: dict[int, Floats]) -> dict[int, Floats]:
+    """Leave out rows nobody read, and let a missing slope count nothing."""
+    finite = {row: np.isfinite(slope) for row, slope in slopes.items()}
+    return {
+        row: slope if finite[row].all() else np.where(finite[row], slope, 0.0)
+        for row, slope in slopes.items()
+        if finite[row].any()
+    }
+
+
+def _covariance(one: Relation, other: Relation, variance: dict[int, Floats], size: int) -> Floats:
+    """Sum what the readings of both relations contribute."""
+    total = np.zeros(size)
+    for row, slope in one.slopes.items():
+        if row in other.slopes:
+            total += slope * other.slopes[row] * variance[row]
+    return total
