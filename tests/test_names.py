@@ -18,24 +18,23 @@ ROOT: Final = Path(__file__).parents[1]
 SEVERAL_MEANINGS: Final = frozenset(
     """
     ALKALINITY ANIONS Answer
-    CATIONS CHI2_95 COLUMNS CONDUCTIVITY Chart Columns Course
-    DEFAULT_TEMPERATURE_C DEGREES Decision
+    CATIONS CHI2_95 COLUMNS CONDUCTIVITY Chart Course
+    DEGREES Decision
     HARDNESS History
-    KINDS
     LEAST
     MOST MOST_C
     NONE
-    OPEN Outcome
+    Outcome
     PROBLEMS
     QUANTITIES
-    RAW ROWS Range Row Rule
-    SETTINGS SEVERITIES SIGNS SODIUM_PER_CACO3 STATES STRENGTH_PER_CONDUCTIVITY Settings Subject
-    TEMPERATURE_RANGE_C TREATED TREATED_STAGES TREATMENTS
+    ROWS Range Row
+    SETTINGS SIGNS STATES STRENGTH_PER_CONDUCTIVITY Settings
+    TEMPERATURE_RANGE_C TREATMENTS
     UNITS USUAL_RELATIVE
     Visit
     Water
     about answer as_json assemble assess
-    catalogue cautions check columns_of
+    catalogue cautions check
     decide
     evaluate expected explain
     figures findings

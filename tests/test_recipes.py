@@ -31,7 +31,7 @@ import numpy as np
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -50,7 +50,7 @@ class MagnesiumLimits:
     severity="hold",
     message="magnesium / calcium is {observed:1}, more than {high:1}. {alternative}.",
 )
-def magnesium_over_calcium(samples: SampleTable, limits: MagnesiumLimits) -> Columns:
+def magnesium_over_calcium(samples: SampleTable, limits: MagnesiumLimits) -> Cases:
     """Compare magnesium with calcium.
 
     Two columns may be exchanged.

@@ -17,7 +17,7 @@ from pipeline.normalise.derived import CACO3_PER_CARBONATE
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
-    from pipeline.checks.columns import Column, Columns
+    from pipeline.checks.columns import CaseColumn, Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -39,14 +39,14 @@ class AlkalinityLimits:
 DEGREE_PER_MEQ: Final = MG_CACO3_PER_MEQ / (
     10.0 * MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"]
 )  # 2.804 °dH per mmol/L of acid
-DEFAULT_TEMPERATURE_C: Final = 25.0  # where the sample has none; K1 and K2 move 0.1 and 0.16 to 10 °C
+_USUAL_TEMPERATURE_C: Final = 25.0  # where the sample has none; K1 and K2 move 0.1 and 0.16 to 10 °C
 TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot_outlet")
 
 
 def _log_k(reaction: str, samples: SampleTable) -> Floats:
     """Give log10 K at the temperature of each sample; every temperature is worked out once."""
     temperature = samples.measured["temperature_c"].to_numpy(dtype="float64")
-    degrees_c = np.clip(np.where(np.isnan(temperature), DEFAULT_TEMPERATURE_C, temperature), 0.0, 100.0)
+    degrees_c = np.clip(np.where(np.isnan(temperature), _USUAL_TEMPERATURE_C, temperature), 0.0, 100.0)
     codes, degrees = pd.factorize(degrees_c.round(1))
     return np.asarray(log_k(reaction, degrees)[codes], dtype="float64")
 
@@ -61,7 +61,7 @@ def _log_k(reaction: str, samples: SampleTable) -> Floats:
     message="bicarbonate {bicarbonate:1} mg/L makes an alkalinity of {observed:1} mg/L as CaCO3, but "
     "{alkalinity:1} was measured (ratio {ratio:3}). {alternative}.",
 )
-def alkalinity_forms(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
+def alkalinity_forms(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     """Compare the alkalinity (or acid capacity to pH 4.3) with the bicarbonate of the same report.
 
     The two are one measurement in two forms; "as CaCO3" under a heading "HCO3", and the other way
@@ -82,9 +82,9 @@ def alkalinity_forms(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
     [IUPAC2021].
     """
     floor = (limits.relative, limits.absolute_mg_l_caco3)
-    alkalinity = evidence.read(samples, "alkalinity_mg_l_caco3", *floor)
-    bicarbonate = evidence.read(samples, "bicarbonate_mg_l", *floor).times(1.0 / HCO3_PER_CACO3)
-    carbonate = evidence.read(samples, "carbonate_mg_l", *floor).times(CACO3_PER_CARBONATE).or_zero()
+    alkalinity = evidence.measured(samples, "alkalinity_mg_l_caco3", *floor)
+    bicarbonate = evidence.measured(samples, "bicarbonate_mg_l", *floor).times(1.0 / HCO3_PER_CACO3)
+    carbonate = evidence.measured(samples, "carbonate_mg_l", *floor).times(CACO3_PER_CARBONATE).or_zero()
     forms = bicarbonate.value + carbonate.value
     allowed = evidence.tolerance(alkalinity, bicarbonate, carbonate)
     as_hco3, squared = HCO3_PER_CACO3, HCO3_PER_CACO3**2
@@ -97,7 +97,7 @@ def alkalinity_forms(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
             forms - alkalinity.value * DEGREE_PER_MEQ
         )
         <= allowed,
-        "Carbonate hardness capped at the total hardness would fit: use the bicarbonate": _capped(
+        "Carbonate hardness capped at the total hardness would fit: use the bicarbonate": _equals_hardness(
             samples, alkalinity.value
         )
         & (forms > alkalinity.value),
@@ -115,7 +115,7 @@ def alkalinity_forms(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
     }
 
 
-def _capped(samples: SampleTable, alkalinity: Floats) -> Flags:
+def _equals_hardness(samples: SampleTable, alkalinity: Floats) -> Flags:
     """Tell where an alkalinity equals the total hardness exactly, as the old definition makes it."""
     return np.asarray(np.abs(alkalinity - samples.measured["total_hardness_mg_l_caco3"].to_numpy()) == 0.0)
 
@@ -130,7 +130,7 @@ def _capped(samples: SampleTable, alkalinity: Floats) -> Flags:
     message="phenolphthalein_alkalinity {observed:1} is above the total alkalinity {alkalinity:1} mg/L as "
     "CaCO3, of which it is a part. {alternative}.",
 )
-def phenolphthalein_over_total(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
+def phenolphthalein_over_total(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     """Find an alkalinity to pH 8.3 (P) above the total (M).
 
     The same titration passes pH 8.3 on its way down to 4.3: P is reached first and is never larger.
@@ -149,8 +149,8 @@ def phenolphthalein_over_total(samples: SampleTable, limits: AlkalinityLimits) -
     0 ≤ P ≤ M; P = M is pure hydroxide [APHA2320].
     """
     floor = (limits.relative, limits.absolute_mg_l_caco3)
-    total = evidence.read(samples, "alkalinity_mg_l_caco3", *floor)
-    partial = evidence.read(samples, "phenolphthalein_alkalinity_mg_l_caco3", *floor)
+    total = evidence.measured(samples, "alkalinity_mg_l_caco3", *floor)
+    partial = evidence.measured(samples, "phenolphthalein_alkalinity_mg_l_caco3", *floor)
     return {
         "observed": np.maximum(partial.value - partial.slack, 0.0),
         "low": np.nan,
@@ -171,7 +171,7 @@ def phenolphthalein_over_total(samples: SampleTable, limits: AlkalinityLimits) -
     unit="[pH]",
     message="pH {observed:2} does not go with alkalinity {alkalinity:1}{split} (mg/L as CaCO3). {alternative}.",
 )
-def carbonate_vs_ph(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
+def carbonate_vs_ph(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     """Compare pH with the carbonate part of the alkalinity, and with there being any alkalinity at all.
 
     Above pH 8.3 carbonate must show, if there is enough of it to be seen; below it there is none; and
@@ -198,8 +198,8 @@ def carbonate_vs_ph(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
     floor = (limits.relative, limits.absolute_mg_l_caco3)
     ph = samples.measured["ph"].to_numpy()
     total = evidence.known(samples, "alkalinity_mg_l_caco3", *floor)
-    titrated = evidence.read(samples, "phenolphthalein_alkalinity_mg_l_caco3", 0.0)
-    carbonate = evidence.read(samples, "carbonate_mg_l", 0.0).times(CACO3_PER_CARBONATE / 2.0)
+    titrated = evidence.measured(samples, "phenolphthalein_alkalinity_mg_l_caco3", 0.0)
+    carbonate = evidence.measured(samples, "carbonate_mg_l", 0.0).times(CACO3_PER_CARBONATE / 2.0)
     partial = titrated.otherwise(carbonate)
     reach = np.maximum(partial.reach, limits.resolution_mg_l_caco3)
     pk2 = -_log_k("K2", samples)
@@ -232,7 +232,7 @@ def carbonate_vs_ph(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
     }
 
 
-def _split(partial: Floats, expected: Floats, said: Flags) -> Column:
+def _split(partial: Floats, expected: Floats, said: Flags) -> CaseColumn:
     """Say how much of an alkalinity was read to pH 8.3, where it was."""
     shares = {"partial": partial, "expected": expected}
     words = " of which {partial:1} to pH 8.3 ({expected:1} expected at this pH)"
@@ -257,7 +257,7 @@ def _ph_of_share(share: Floats, pk2: Floats) -> Floats:
     message="pH {ph:2} with alkalinity {alkalinity:1} mg/L as CaCO3 makes {observed:0} mg/L carbon dioxide, "
     "more than {high:0} mg/L. {alternative}.",
 )
-def carbon_dioxide(samples: SampleTable, limits: AlkalinityLimits) -> Columns:
+def carbon_dioxide(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     """Work out the carbon dioxide that pH and alkalinity imply.
 
     A raw tap water with more than 100 mg/L would fizz; pH or alkalinity is then wrong, or the sample

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 
 # What a figure follows from says nothing more: (figure, the ones that make it).
-_FOLLOWS: Final = (
+_COMPUTED_FROM: Final = (
     ("tds", ("conductivity",)),
     ("bicarbonate", ("alkalinity",)),
     ("total_hardness", ("calcium", "magnesium")),
@@ -61,13 +61,13 @@ def chance(samples: SampleTable, columns: list[str], spread: float, spread_ph: f
         with np.errstate(divide="ignore", invalid="ignore"):
             tie = value / steps[code] / (_BIN * size)
         tie = np.where(evidence.obtained(samples, name, "drops"), 1.0 / (_BIN * _DROP_SPREAD), tie)
-        silent = np.isnan(tie) | evidence.obtained(samples, name, *_SILENT) | _follows(measured, code)
+        silent = np.isnan(tie) | evidence.obtained(samples, name, *_SILENT) | _is_computed(measured, code)
         share *= np.where(silent, 1.0, np.minimum(tie, 1.0))
     return share
 
 
-def _follows(measured: pd.DataFrame, code: str) -> Flags:
-    sources = next((makers for figure, makers in _FOLLOWS if figure == code), ())
+def _is_computed(measured: pd.DataFrame, code: str) -> Flags:
+    sources = next((makers for figure, makers in _COMPUTED_FROM if figure == code), ())
     if not sources:
         return np.zeros(len(measured), dtype="bool")
     known = [~np.isnan(measured[ANALYTES[source].column].to_numpy()) for source in sources]
@@ -77,8 +77,8 @@ def _follows(measured: pd.DataFrame, code: str) -> Flags:
 def _steps(samples: SampleTable) -> dict[str, Floats]:
     """Count the steps that make up each figure: 677 is 677 steps of one, "7,4" is 74 of a tenth."""
     readings = samples.readings
-    written = record.text(readings, "raw_text")
-    value = record.number(readings, "value").round(6).astype("str")
+    written = record.as_texts(readings, "raw_text")
+    value = record.as_numbers(readings, "value").round(6).astype("str")
     said = TextColumn.from_series(written.where(written != "", value))
     digits = (_NO_DIGIT.sub("", text).strip("0")[:9] for text in said.texts)
     steps = np.array([float(text) if text else np.nan for text in digits])[said.codes]

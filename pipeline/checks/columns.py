@@ -14,12 +14,12 @@ from pipeline.arrays import Flags, Floats, Places
 from pipeline.problems import filled
 from pipeline.texts import TextColumn, concatenated
 
-Column: TypeAlias = float | str | npt.NDArray[Any] | TextColumn | pd.Series
-Columns: TypeAlias = Mapping[str, Column]
+CaseColumn: TypeAlias = float | str | npt.NDArray[Any] | TextColumn | pd.Series
+Cases: TypeAlias = Mapping[str, CaseColumn]
 Plain: TypeAlias = Floats | pa.Array
 
 
-def picked(column: Column, rows: Places) -> Plain:
+def picked(column: CaseColumn, rows: Places) -> Plain:
     """Take some rows of a column: 64-bit floats, or texts (as a dictionary where few say it all)."""
     if isinstance(column, TextColumn):
         return pa.DictionaryArray.from_arrays(pa.array(column.codes[rows]), pa.array(column.texts, pa.string()))
@@ -33,7 +33,7 @@ def picked(column: Column, rows: Places) -> Plain:
     return pa.array(np.asarray(chosen, dtype=object), pa.string(), from_pandas=True)
 
 
-def taken(column: Column, rows: Places | Flags) -> Column:
+def taken(column: CaseColumn, rows: Places | Flags) -> CaseColumn:
     """Keep some rows of a column as it is; what holds for all rows still does."""
     if isinstance(column, TextColumn):
         return column.take(rows)
@@ -47,7 +47,7 @@ def spelt(column: Plain) -> Plain:
     return column.dictionary.take(column.indices) if isinstance(column, pa.DictionaryArray) else column
 
 
-def stacked(*parts: Columns) -> dict[str, Column]:
+def stacked_cases(*parts: Cases) -> dict[str, CaseColumn]:
     """Lay groups of rows under one another; a column that a group does not have is missing there.
 
     Every group has an array ``observed`` of its length.
@@ -57,7 +57,7 @@ def stacked(*parts: Columns) -> dict[str, Column]:
     return {name: _joined([part.get(name) for part in parts], lengths) for name in names}
 
 
-def _joined(columns: list[Column | None], lengths: list[int]) -> Column:
+def _joined(columns: list[CaseColumn | None], lengths: list[int]) -> CaseColumn:
     """Join arrays as they are, few texts as few texts, and whatever is mixed or missing row by row."""
     whole = [column for column in columns if isinstance(column, np.ndarray)]
     if len(whole) == len(columns):
@@ -78,13 +78,13 @@ def _joined(columns: list[Column | None], lengths: list[int]) -> Column:
     return np.concatenate(pieces)
 
 
-def _repeated(column: Column | None, length: int) -> TextColumn | None:
+def _repeated(column: CaseColumn | None, length: int) -> TextColumn | None:
     if isinstance(column, str):
         return TextColumn.constant(column, length)
     return column if isinstance(column, TextColumn) else None
 
 
-def worded(count: int, columns: Columns, templates: Mapping[str, Flags]) -> Column:
+def worded(count: int, columns: Cases, templates: Mapping[str, Flags]) -> CaseColumn:
     """Fill {name} templates for the rows that need words, each where its condition holds; "" elsewhere.
 
     Parameters
@@ -140,7 +140,7 @@ def _listed(answers: list[str]) -> str:
     return "; or ".join([*answers[:1], *lowered[1:]])
 
 
-def range_words(low: Floats, high: Floats, where: Flags) -> Column:
+def range_words(low: Floats, high: Floats, where: Flags) -> CaseColumn:
     """Say a range that may be open: "at most 3.0", "at least 1.0", "1.0 to 3.0"; "" where not needed."""
     from_low, to_high = ~np.isnan(low), ~np.isnan(high)
     templates = {

@@ -22,7 +22,7 @@ from pipeline.chemistry.equivalents import (
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -104,7 +104,7 @@ def _sulfate_water(samples: SampleTable, hardness: Floats, share: float) -> Flag
     message="conductivity {observed:1} µS/cm does not go with total_hardness {hardness:1} mg/L as CaCO3 "
     "(ratio {ratio:2}; tap water 1.85 to 2.9, none below {lowest_ratio:2}). Would fit: {alternative}.",
 )
-def conductivity_vs_hardness(samples: SampleTable, limits: ConductivityLimits) -> Columns:
+def conductivity_vs_hardness(samples: SampleTable, limits: ConductivityLimits) -> Cases:
     """Compare conductivity with total hardness.
 
     Dissolved calcium and magnesium conduct; a water cannot hold hardness without showing it. Too
@@ -186,7 +186,7 @@ def _carried_by_ions(samples: SampleTable, conductivity: Floats, lowest: Floats)
     message="conductivity {observed:1} µS/cm is too little for alkalinity {alkalinity:1} mg/L as CaCO3 "
     "(ratio {ratio:2}, at least {lowest_ratio:2}). Would fit: {alternative}.",
 )
-def conductivity_vs_alkalinity(samples: SampleTable, limits: ConductivityLimits) -> Columns:
+def conductivity_vs_alkalinity(samples: SampleTable, limits: ConductivityLimits) -> Cases:
     """Compare conductivity with alkalinity.
 
     Bicarbonate never comes without a cation that conducts beside it.

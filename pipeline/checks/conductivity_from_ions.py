@@ -25,7 +25,7 @@ from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
-    from pipeline.checks.columns import Column, Columns
+    from pipeline.checks.columns import CaseColumn, Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -65,7 +65,7 @@ _SLIPS: Final = ((0.1, "mS/m taken for µS/cm: {} µS/cm would fit", 10.0),
     message="Conductivity {observed:0} µS/cm, the ions carry {expected:0} ({low:0} to {high:0}); "
     "ion balance {balance_percent:1} %: {suspect}.{alternative}",
 )
-def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLimits) -> Columns:
+def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLimits) -> Cases:
     """Compare the conductivity read with the one that follows from the ions.
 
     It is the strongest single test of a full analysis, and together with the ion balance it names the
@@ -145,7 +145,7 @@ def _suspect(too_high: np.ndarray, balance: Floats, balanced: float) -> TextColu
     return TextColumn(code, _SUSPECTS)
 
 
-def _slip(observed: Floats, expected: Floats, relative: float) -> Column:
+def _slip(observed: Floats, expected: Floats, relative: float) -> CaseColumn:
     """Offer the reading that one slip of the unit would explain."""
     ratio = observed / expected
     numbers = {f"by_{place}": np.round(observed * factor) for place, (_, _, factor) in enumerate(_SLIPS)}

@@ -11,14 +11,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.checks import evidence, record
-from pipeline.checks.columns import either, first_that_holds, stacked, within
+from pipeline.checks.columns import either, first_that_holds, stacked_cases, within
 from pipeline.checks.registry import check
 from pipeline.checks.units import UnitLimits
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Places
-    from pipeline.checks.columns import Column, Columns
+    from pipeline.checks.columns import CaseColumn, Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -66,7 +66,7 @@ _READ_FINELY: Final = ("laboratory", "burette", "photometer", "meter", "unknown"
     severity="note",
     message="{analyte}: {percent:0} % of {values:0} values in this source {habit}: {alternative}.",
 )
-def rounding_habit(samples: SampleTable, limits: DigitLimits) -> Columns:
+def rounding_habit(samples: SampleTable, limits: DigitLimits) -> Cases:
     """Count last digits, and kit values that no whole number of drops gives.
 
     Values that all end in 0 or 5, or fall between two drops, were rounded, converted or guessed.
@@ -82,16 +82,16 @@ def rounding_habit(samples: SampleTable, limits: DigitLimits) -> Columns:
 
     Notes
     -----
-    Last digits of measurements are near uniform, so 20 % end in 0 or 5 [CP]. Counts, strips, labels and
+    Last digits of measurements are near uniform, so 20 % end in 0 or 5 [CP]. DropCounts, strips, labels and
     published statistics are left out.
     """
-    found = stacked(_last_digits(samples, limits), _between_drops(samples, limits))
+    found = stacked_cases(_last_digits(samples, limits), _between_drops(samples, limits))
     of = evidence.sources(samples)
     judged = np.isin(of.names.astype("str"), np.asarray(found["file_sha256"], dtype="str"))
     return {**found, "place": np.full(len(np.asarray(found["observed"])), -1), "evaluated": judged[of.code]}
 
 
-def _grouped(samples: SampleTable, chosen: Places, hit: Flags, fewest: int) -> dict[str, Column]:
+def _grouped(samples: SampleTable, chosen: Places, hit: Flags, fewest: int) -> dict[str, CaseColumn]:
     """Count the chosen readings and the hits among them, by source and quantity."""
     of = evidence.sources(samples)
     analyte = samples.once(record.analyte_codes)[chosen]
@@ -109,7 +109,7 @@ def _grouped(samples: SampleTable, chosen: Places, hit: Flags, fewest: int) -> d
     }
 
 
-def _last_digits(samples: SampleTable, limits: DigitLimits) -> Columns:
+def _last_digits(samples: SampleTable, limits: DigitLimits) -> Cases:
     fine = samples.once(record.said, "method").isin(_READ_FINELY)
     fine &= samples.once(record.said, "analyte").isin(_ROUNDABLE)
     digit, round_digit = _ends(samples.readings)
@@ -136,12 +136,12 @@ def _ends(readings: pd.DataFrame) -> tuple[Flags, Flags]:
     return flags[0][code], flags[1][code]
 
 
-def _between_drops(samples: SampleTable, limits: DigitLimits) -> Columns:
+def _between_drops(samples: SampleTable, limits: DigitLimits) -> Cases:
     by_drops = samples.once(record.said, "method").isin(["drops"])
     chosen = np.flatnonzero(by_drops & ~samples.once(record.said, "form").isin(["drops"]))
     readings = samples.readings.take(chosen)
     nominal, used, degree, value = (
-        record.number(readings, name).to_numpy() for name in ("nominal_ml", "used_ml", "degree_per_drop", "value")
+        record.as_numbers(readings, name).to_numpy() for name in ("nominal_ml", "used_ml", "degree_per_drop", "value")
     )
     ratio = nominal / used
     step = degree * np.where(np.isnan(ratio), 1.0, ratio)
@@ -167,7 +167,7 @@ def _between_drops(samples: SampleTable, limits: DigitLimits) -> Columns:
     message="conductivity / hardness is {observed:2} here and ordinary in {ordinary:0} rows of this source: "
     "{alternative}. Ask which instrument or kit this row came from.",
 )
-def unit_copied_down(samples: SampleTable, limits: UnitLimits) -> Columns:
+def unit_copied_down(samples: SampleTable, limits: UnitLimits) -> Cases:
     """Find rows written in another unit than the rest of their column.
 
     A unit filled down a column is right for the first instrument and wrong for the next one.

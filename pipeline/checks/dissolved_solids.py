@@ -14,7 +14,7 @@ from pipeline.chemistry.equivalents import dissolved_solids_calculated
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -64,7 +64,7 @@ def _ratio(samples: SampleTable) -> Floats:
     message="tds {tds:1} mg/L over conductivity {conductivity:1} µS/cm is {observed:2}; "
     "{low:2} to {high:2} is usual. {alternative}.",
 )
-def tds_vs_conductivity(samples: SampleTable, limits: DissolvedSolidsLimits) -> Columns:
+def tds_vs_conductivity(samples: SampleTable, limits: DissolvedSolidsLimits) -> Cases:
     """Compare dissolved solids with conductivity.
 
     A pen computes the one from the other, and a weighed residue stays near it; a ratio far off means
@@ -124,7 +124,7 @@ def tds_vs_conductivity(samples: SampleTable, limits: DissolvedSolidsLimits) -> 
     message="tds {observed:0} mg/L is {ratio:2} of the {calculated:0} mg/L its ions make (0.9 to 1.2 usual). "
     "{alternative}.",
 )
-def tds_vs_ions(samples: SampleTable, limits: DissolvedSolidsLimits) -> Columns:
+def tds_vs_ions(samples: SampleTable, limits: DissolvedSolidsLimits) -> Cases:
     """Compare a weighed residue with the one calculated from the ions.
 
     A residue smaller than its ions is impossible: one ion is too high. A larger one holds something
@@ -145,7 +145,7 @@ def tds_vs_ions(samples: SampleTable, limits: DissolvedSolidsLimits) -> Columns:
     calculated = 0.6 ALK + Ca + Mg + Na + K + Cl + SO4 + SiO3 + NO3 + F; weighed/calculated 1.0–1.2
     [APHA1030], below 0.9 held. A plain sum of ions, with the bicarbonate whole, is accepted as well.
     """
-    tds = evidence.read(samples, "tds_mg_l", limits.relative, limits.absolute_mg_l)
+    tds = evidence.measured(samples, "tds_mg_l", limits.relative, limits.absolute_mg_l)
     of = evidence.sources(samples)
     _, same = samples.once(multiple_of_conductivity, limits)
     weighed = ~evidence.obtained(samples, "tds_mg_l", *_METERED) & ~same[of.code]
@@ -181,7 +181,7 @@ def tds_vs_ions(samples: SampleTable, limits: DissolvedSolidsLimits) -> Columns:
     message="tds is {observed:3} × conductivity in {samples:0} of {seen:0} samples of this source: it "
     "repeats the conductivity and proves nothing. {alternative}.",
 )
-def tds_calculated(samples: SampleTable, limits: DissolvedSolidsLimits) -> Columns:
+def tds_calculated(samples: SampleTable, limits: DissolvedSolidsLimits) -> Cases:
     """Recognise a source whose dissolved solids are its conductivity times a constant.
 
     Such a TDS is no second measurement; agreement with it says nothing. One note for the whole source.
@@ -203,7 +203,7 @@ def tds_calculated(samples: SampleTable, limits: DissolvedSolidsLimits) -> Colum
     of = evidence.sources(samples)
     median, same = samples.once(multiple_of_conductivity, limits)
     close = np.abs(ratio / median[of.code] - 1.0) <= limits.same_within
-    found: Columns = {
+    found: Cases = {
         "file_sha256": of.names,
         "observed": median,
         "low": np.nan,

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.checks.columns import Column, Columns
+    from pipeline.checks.columns import CaseColumn, Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -64,7 +64,7 @@ class Quantity:
         return self.value + self.reach + self.slack
 
 
-def read(samples: SampleTable, column: str, relative: float, absolute: float = 0.0) -> Quantity:
+def measured(samples: SampleTable, column: str, relative: float, absolute: float = 0.0) -> Quantity:
     """Take a quantity as it was read, not as it can be computed from others.
 
     Parameters
@@ -80,7 +80,7 @@ def read(samples: SampleTable, column: str, relative: float, absolute: float = 0
 
 
 def known(samples: SampleTable, column: str, relative: float, absolute: float = 0.0) -> Quantity:
-    """Take a quantity as `read` does, or its stand-in where it was not read."""
+    """Take a quantity as `measured` does, or its stand-in where it was not read."""
     value = samples.filled[column].to_numpy(dtype="float64")
     low = samples.low[column].to_numpy(dtype="float64")
     high = samples.high[column].to_numpy(dtype="float64")
@@ -107,15 +107,6 @@ def tolerance(*quantities: Quantity) -> Floats:
     squares = sum((quantity.reach**2 for quantity in quantities), start=np.float64(0.0))
     slack = sum((quantity.slack for quantity in quantities), start=np.float64(0.0))
     return np.asarray(np.sqrt(squares) + slack, dtype="float64")
-
-
-def text(samples: SampleTable, name: str) -> pd.Series[str]:
-    """Take a fact of the samples as text, "" where it is not stated."""
-    if name not in samples.about:
-        return pd.Series("", index=samples.about.index, dtype="str")
-    column = samples.about[name]
-    stated = column if isinstance(column.dtype, pd.StringDtype) else column.astype("str")
-    return stated.fillna("") if stated.hasnans else stated
 
 
 def says(samples: SampleTable, names: Sequence[str], words: Sequence[str]) -> Flags:
@@ -161,7 +152,7 @@ def sources(samples: SampleTable) -> Sources:
     return Sources(named.codes, np.array(named.texts, dtype=object))
 
 
-def of_sources(found: Columns, chosen: Flags, evaluated: Flags) -> dict[str, Column]:
+def of_sources(found: Cases, chosen: Flags, evaluated: Flags) -> dict[str, CaseColumn]:
     """Keep the sources about which something can be said, and count the samples that were looked at.
 
     Parameters

@@ -45,7 +45,7 @@ class Sides:
 
 
 @dataclass(frozen=True)
-class Rule:
+class TreatmentRule:
     """One thing a treatment must do or must not do. ``kinds`` empty: whatever the treatment."""
 
     pattern: str
@@ -57,11 +57,11 @@ class Rule:
     both: bool = False
 
 
-def _open(values: Floats) -> Floats:
+def _no_bound(values: Floats) -> Floats:
     return np.full(len(values), np.nan)
 
 
-def _only(where: Flags, values: Floats) -> Floats:
+def _where(where: Flags, values: Floats) -> Floats:
     return np.where(where, values, np.nan)
 
 
@@ -74,7 +74,7 @@ def swapped(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: ARG001
     fell = np.sum([step < -limit for step, limit in zip(change, allowed, strict=True)], axis=0)
     swap = (rose >= 2) & (fell == 0)  # noqa: PLR2004 -- two quantities must agree
     raw, treated = sides.raw.hardness, sides.treated.hardness
-    return raw, treated, _open(raw), _only(swap, raw + sides.allowed.hardness)
+    return raw, treated, _no_bound(raw), _where(swap, raw + sides.allowed.hardness)
 
 
 def unchanged(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: ARG001 -- one signature for all
@@ -87,7 +87,7 @@ def unchanged(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: ARG0
     raw, treated = sides.raw.hardness, sides.treated.hardness
     lowest = np.where(np.isnan(treated), sides.raw.alkalinity, raw)
     after = np.where(np.isnan(treated), sides.treated.alkalinity, treated)
-    return lowest, after, _open(raw), _only(same, lowest * 0.999)
+    return lowest, after, _no_bound(raw), _where(same, lowest * 0.999)
 
 
 def through_bypass(quantity: str) -> Callable[[Sides, TreatmentLimits], Judgement]:
@@ -96,7 +96,7 @@ def through_bypass(quantity: str) -> Callable[[Sides, TreatmentLimits], Judgemen
     def judge(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: ARG001 -- one signature for all
         raw, treated = getattr(sides.raw, quantity), getattr(sides.treated, quantity)
         mixed = raw * sides.bypass / 100
-        return raw, treated, mixed - getattr(sides.allowed, quantity), _open(raw)
+        return raw, treated, mixed - getattr(sides.allowed, quantity), _no_bound(raw)
 
     return judge
 
@@ -119,7 +119,7 @@ def not_more(quantity: str) -> Callable[[Sides, TreatmentLimits], Judgement]:
 
     def judge(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: ARG001 -- one signature for all
         raw, treated = getattr(sides.raw, quantity), getattr(sides.treated, quantity)
-        return raw, treated, _open(raw), raw + getattr(sides.allowed, quantity)
+        return raw, treated, _no_bound(raw), raw + getattr(sides.allowed, quantity)
 
     return judge
 
@@ -129,7 +129,7 @@ def not_less(quantity: str) -> Callable[[Sides, TreatmentLimits], Judgement]:
 
     def judge(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: ARG001 -- one signature for all
         raw, treated = getattr(sides.raw, quantity), getattr(sides.treated, quantity)
-        return raw, treated, raw - getattr(sides.allowed, quantity), _open(raw)
+        return raw, treated, raw - getattr(sides.allowed, quantity), _no_bound(raw)
 
     return judge
 
@@ -141,7 +141,7 @@ def equal_share(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: AR
     allowed = np.hypot(sides.allowed.hardness, sides.allowed.alkalinity)
     soda = sides.raw.alkalinity > sides.raw.hardness + sides.allowed.hardness
     low = expected - allowed
-    return sides.raw.hardness, sides.treated.hardness, low, _only(~soda, expected + allowed)
+    return sides.raw.hardness, sides.treated.hardness, low, _where(~soda, expected + allowed)
 
 
 def sodium_gain(sides: Sides, limits: TreatmentLimits) -> Judgement:
@@ -158,14 +158,14 @@ def membrane(sides: Sides, limits: TreatmentLimits) -> Judgement:
     share = sides.treated.hardness / np.where(sides.raw.hardness > 0, sides.raw.hardness, np.nan)
     worked = share < limits.membrane_share
     high = sides.raw.conductivity * (1 - limits.conductivity_share)
-    return sides.raw.conductivity, sides.treated.conductivity, _open(share), _only(worked, high)
+    return sides.raw.conductivity, sides.treated.conductivity, _no_bound(share), _where(worked, high)
 
 
 def open_cup(sides: Sides, limits: TreatmentLimits) -> Judgement:
     """Expect no higher pH where alkalinity fell: a rise means lost carbon dioxide."""
     fell = sides.treated.alkalinity < sides.raw.alkalinity
     high = sides.raw.ph + np.maximum(limits.open_cup_ph, sides.allowed.ph)
-    return sides.raw.ph, sides.treated.ph, _open(high), _only(fell, high)
+    return sides.raw.ph, sides.treated.ph, _no_bound(high), _where(fell, high)
 
 
 def unflushed(sides: Sides, limits: TreatmentLimits) -> Judgement:
@@ -174,11 +174,11 @@ def unflushed(sides: Sides, limits: TreatmentLimits) -> Judgement:
         sides.raw.ph,
         sides.treated.ph,
         np.full(len(sides.raw.ph), limits.unflushed_ph),
-        _open(sides.raw.ph),
+        _no_bound(sides.raw.ph),
     )
 
 
 def chlorine(sides: Sides, limits: TreatmentLimits) -> Judgement:
     """Expect next to no free chlorine behind carbon."""
     raw, treated = sides.raw.chlorine, sides.treated.chlorine
-    return raw, treated, _open(raw), np.full(len(raw), limits.free_chlorine_mg_l)
+    return raw, treated, _no_bound(raw), np.full(len(raw), limits.free_chlorine_mg_l)

@@ -20,7 +20,7 @@ from pipeline.chemistry.equivalents import (
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
-    from pipeline.checks.columns import Column, Columns
+    from pipeline.checks.columns import CaseColumn, Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -51,8 +51,8 @@ _SODIUM_WORDS: Final = (*SOFTENED_WORDS, "soda")
 def _part(samples: SampleTable, ion: str, per_ion: float, limits: HardnessLimits) -> evidence.Quantity:
     """Hardness of one ion as it was read: as hardness, or as the ion."""
     floor = (limits.relative, limits.absolute_mg_l_caco3)
-    titrated = evidence.read(samples, f"{ion}_hardness_mg_l_caco3", *floor)
-    as_ion = evidence.read(samples, f"{ion}_mg_l", limits.relative, limits.absolute_mg_l_caco3 / per_ion)
+    titrated = evidence.measured(samples, f"{ion}_hardness_mg_l_caco3", *floor)
+    as_ion = evidence.measured(samples, f"{ion}_mg_l", limits.relative, limits.absolute_mg_l_caco3 / per_ion)
     return titrated.otherwise(as_ion.times(per_ion))
 
 
@@ -66,7 +66,7 @@ def _part(samples: SampleTable, ion: str, per_ion: float, limits: HardnessLimits
     message="total_hardness {observed:1} mg/L as CaCO3 does not fit its parts (calcium {calcium_hardness:1}, "
     "magnesium {magnesium_hardness:1}; {expected:1} ± {allowed:1} expected). {alternative}.",
 )
-def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Columns:
+def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Cases:
     """Compare titrated total hardness with the hardness of its calcium and magnesium.
 
     The figures come from separate measurements, so a gap points at a misread end point, a wrong
@@ -88,7 +88,7 @@ def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Columns:
     record in twenty lies outside, so up to k = 3 it is a note.
     A "<" counts as anything from 0 to its limit.
     """
-    total = evidence.read(samples, "total_hardness_mg_l_caco3", limits.relative, limits.absolute_mg_l_caco3)
+    total = evidence.measured(samples, "total_hardness_mg_l_caco3", limits.relative, limits.absolute_mg_l_caco3)
     calcium = _part(samples, "calcium", CACO3_PER_CALCIUM, limits)
     magnesium = _part(samples, "magnesium", CACO3_PER_MAGNESIUM, limits)
     both = ~np.isnan(calcium.value) & ~np.isnan(magnesium.value)
@@ -138,7 +138,7 @@ def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Columns:
     message="alkalinity {alkalinity:1} exceeds total_hardness {hardness:1} by {observed:1} mg/L as CaCO3; "
     "that needs at least {sodium_needed:0} mg/L sodium, {sodium_said}. {alternative}.",
 )
-def alkalinity_over_hardness(samples: SampleTable, limits: HardnessLimits) -> Columns:
+def alkalinity_over_hardness(samples: SampleTable, limits: HardnessLimits) -> Cases:
     """Ask for the sodium behind an alkalinity that is larger than the hardness.
 
     Softened houses and natural soda waters look exactly like a mistake here; sodium decides. Not
@@ -167,8 +167,8 @@ def alkalinity_over_hardness(samples: SampleTable, limits: HardnessLimits) -> Co
     floor = (limits.relative, limits.absolute_mg_l_caco3)
     alkalinity = evidence.known(samples, "alkalinity_mg_l_caco3", *floor)
     hardness = evidence.known(samples, "total_hardness_mg_l_caco3", *floor)
-    sodium = evidence.read(samples, "sodium_mg_l", limits.sodium_relative, limits.sodium_absolute_mg_l)
-    potassium = evidence.read(samples, "potassium_mg_l", limits.sodium_relative, limits.sodium_absolute_mg_l)
+    sodium = evidence.measured(samples, "sodium_mg_l", limits.sodium_relative, limits.sodium_absolute_mg_l)
+    potassium = evidence.measured(samples, "potassium_mg_l", limits.sodium_relative, limits.sodium_absolute_mg_l)
     top = hardness.value + hardness.slack
     excess = alkalinity.value - top
     allowed = evidence.tolerance(
@@ -206,13 +206,13 @@ def alkalinity_over_hardness(samples: SampleTable, limits: HardnessLimits) -> Co
         "hardness": top,
         "sodium_needed": np.maximum(excess, 0.0) * SODIUM_PER_CACO3,
         "sodium_found": found,
-        "sodium_said": _sodium_said(found, excess > high),
+        "sodium_said": _sodium_words(found, excess > high),
         "sodium_from_conductivity_mg_l": np.maximum(from_conductivity, 0.0),
         "alternative": fitting(len(samples), answers, "Repeat alkalinity, hardness and sodium"),
     }
 
 
-def _sodium_said(found: Floats, said: Flags) -> Column:
+def _sodium_words(found: Floats, said: Flags) -> CaseColumn:
     """Say how much sodium was read, for the rows that need words."""
     known = ~np.isnan(found)
     words = {"found: {found:0}": said & known, "which was not measured": said & ~known}

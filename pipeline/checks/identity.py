@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import coincidence, record
-from pipeline.checks.columns import either, stacked, taken, worded
+from pipeline.checks.columns import either, stacked_cases, taken, worded
 from pipeline.checks.registry import check
 from pipeline.texts import numbered
 
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.checks.columns import Column, Columns
+    from pipeline.checks.columns import CaseColumn, Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -65,7 +65,7 @@ _PH_WEIGHT: Final = 0.5
     message="{observed:0} records carry exactly the same {compared:0} values: {alternative} "
     "({other} {same_as}, {same_site}, {same_day}).",
 )
-def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Columns:
+def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
     """Find records that agree in every figure.
 
     The previous row filled in again agrees to the last digit. So do, now and then, two honest visits to a
@@ -103,7 +103,9 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Columns:
         chosen = np.zeros(len(samples), dtype="bool")
         chosen[place[visits]] = True
         mine = samples.where(pd.Series(chosen, index=samples.about.index))
-        once_in[visits] = _rough(1 / coincidence.chance(mine, _COMPARED, limits.visit_spread, limits.visit_spread_ph))
+        once_in[visits] = _one_figure(
+            1 / coincidence.chance(mine, _COMPARED, limits.visit_spread, limits.visit_spread_ph)
+        )
     compared = (~np.isnan(values[tied])).sum(axis=1)
     printed = (ties.days <= 1) & (ties.sites >= limits.printed_sites)
     found = _judged_ties(samples, ties, printed, compared, once_in, limits)
@@ -112,10 +114,10 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Columns:
     file = samples.fact("file_sha256").take(place[first])
     once = {**{name: taken(column, first) for name, column in found.items()}, "file_sha256": file}
     places = np.append(place[~printed], np.full(len(first), -1))
-    return {**stacked(told, once), "place": places, "evaluated": heavy}
+    return {**stacked_cases(told, once), "place": places, "evaluated": heavy}
 
 
-def _rough(numbers: Floats) -> Floats:
+def _one_figure(numbers: Floats) -> Floats:
     """Keep one digit: an estimate of a coincidence has no more."""
     size: Floats = 10.0 ** np.floor(np.log10(numbers))
     kept: Floats = np.round(numbers / size) * size
@@ -175,7 +177,7 @@ def _tie_weight(samples: SampleTable) -> np.ndarray:
 
 def _judged_ties(
     samples: SampleTable, ties: _Ties, printed: Flags, compared: Places, once_in: Floats, limits: IdentityLimits
-) -> dict[str, Column]:
+) -> dict[str, CaseColumn]:
     count = len(ties.place)
     one_day = ties.days <= 1
     double = one_day & (ties.places == 1)
@@ -191,14 +193,14 @@ def _judged_ties(
         "the same analysis is printed for several addresses, it counts once": printed,
     }
     other = samples.about.iloc[ties.other]
-    site = record.text(other, "client") + " " + record.text(other, "site")
+    site = record.as_texts(other, "client") + " " + record.as_texts(other, "site")
     return {
         "observed": ties.size,
         "severity": either(printed | double | chance, "note", "hold"),
         "compared": compared.astype("float64"),
         "alternative": worded(count, {"once_in": once_in}, words),
         "other": either(ties.size > 2, "one of the others:", "the other one:"),  # noqa: PLR2004 - a pair
-        "same_as": record.text(other, "label"),
+        "same_as": record.as_texts(other, "label"),
         "same_site": site.str.strip(),
         "same_day": _day(samples.once(record.instants, "collected_at")[ties.other]),
         "once_in": once_in,
@@ -219,7 +221,7 @@ def _day(moments: record.Instants) -> npt.NDArray[np.object_]:
     unit="reports",
     message="{observed:0} reports give this sample different values ({detail}). {alternative}.",
 )
-def report_revision(samples: SampleTable) -> Columns:
+def report_revision(samples: SampleTable) -> Cases:
     """Hold a sample whose laboratory values were issued again with other numbers.
 
     Both issues stay in the store; which one counts is for a person to say, not for the date of the file.
@@ -237,7 +239,7 @@ def report_revision(samples: SampleTable) -> Columns:
     A report that names the one it replaces settles the matter and is not a finding [CP].
     """
     return {
-        "observed": record.number(samples.about, "revisions").to_numpy(),
+        "observed": record.as_numbers(samples.about, "revisions").to_numpy(),
         "low": np.nan,
         "high": 0.0,
         "detail": samples.fact("revision_detail"),

@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.checks import evidence, record
-from pipeline.checks.columns import either, stacked
+from pipeline.checks.columns import either, stacked_cases
 from pipeline.checks.registry import check
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -49,7 +49,7 @@ _FULL_SCALE: Final = (999.0, 1999.0, 3999.0, 9999.0, 19999.0)
     severity="reject",
     message='{analyte}: "{shown}" is {alternative}.',
 )
-def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Columns:
+def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     """Find displays that ran out of digits and strips read at their last pad.
 
     A saturated meter shows the same number for every stronger water; the true value is only "more than".
@@ -76,7 +76,7 @@ def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Columns:
     readings = samples.readings
     shown = TextColumn.of(readings.iloc[chosen], "raw_text")
     by_value = np.isin(readings["value"].to_numpy(dtype="float64")[chosen], _FULL_SCALE)
-    meters: Columns = {
+    meters: Cases = {
         "place": samples.once(record.positions)[chosen],
         "analyte": samples.once(record.said, "analyte").take(chosen),
         "observed": np.where(shown.stated(), shown.mentions(_FULL_SCALE_TEXT), by_value).astype("float64"),
@@ -85,11 +85,11 @@ def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Columns:
         "severity": "reject",
         "alternative": "what the display shows when the water is beyond its range: more than this",
     }
-    found = stacked(meters, _strips(samples, limits))
+    found = stacked_cases(meters, _strips(samples, limits))
     return {**found, "low": np.nan}
 
 
-def _strips(samples: SampleTable, limits: InstrumentLimits) -> Columns:
+def _strips(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     value = samples.readings["value"].to_numpy(dtype="float64")
     place = samples.once(record.positions)
     chosen = np.flatnonzero(samples.once(record.said, "method").isin(["strip"]) & ~np.isnan(value) & (place >= 0))
@@ -128,7 +128,7 @@ def _strips(samples: SampleTable, limits: InstrumentLimits) -> Columns:
     unit="days",
     message="{instrument}: {alternative}: {observed:0}.",
 )
-def uncalibrated_instrument(samples: SampleTable, limits: InstrumentLimits) -> Columns:
+def uncalibrated_instrument(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     """Compare the day of the reading with the day the meter was last calibrated.
 
     Electrodes age; a reading from a meter nobody has checked for a season is an opinion.
@@ -151,7 +151,7 @@ def uncalibrated_instrument(samples: SampleTable, limits: InstrumentLimits) -> C
     instrument = record.instrument(samples, _CALIBRATED)
     calibrated = samples.once(record.instants, "calibrated_on")
     age = record.days(samples.once(record.instants, "collected_at"), calibrated)
-    aged: Columns = {
+    aged: Cases = {
         "place": np.arange(len(samples)),
         "observed": age,
         "low": -1.0,
@@ -159,10 +159,10 @@ def uncalibrated_instrument(samples: SampleTable, limits: InstrumentLimits) -> C
         "instrument": instrument.map(lambda text: text or "the meter"),
         "alternative": either(age < 0, "calibrated after the reading, days", "days since calibration"),
     }
-    return stacked(aged, _no_day(samples, instrument.stated(), ~np.isnat(calibrated)))
+    return stacked_cases(aged, _no_day(samples, instrument.stated(), ~np.isnat(calibrated)))
 
 
-def _no_day(samples: SampleTable, instrument: Flags, named: Flags) -> Columns:
+def _no_day(samples: SampleTable, instrument: Flags, named: Flags) -> Cases:
     file = samples.fact("file_sha256").in_order()
     of = evidence.Sources(file.codes, np.array(file.texts, dtype=object))
     silent_samples, naming = of.count(~named & instrument), of.count(named)
@@ -185,7 +185,7 @@ def _no_day(samples: SampleTable, instrument: Flags, named: Flags) -> Columns:
     severity="hold",
     message='The reading names "{instrument}", the calibration "{calibrated}": {alternative}.',
 )
-def instrument_mismatch(samples: SampleTable) -> Columns:
+def instrument_mismatch(samples: SampleTable) -> Cases:
     """Compare the instrument of the reading with the instrument of the calibration.
 
     A calibration of another meter proves nothing about this one.

@@ -22,7 +22,7 @@ from pipeline.chemistry.equivalents import (
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -153,7 +153,7 @@ def _allowed_percent(samples: SampleTable, charges: Balance, limits: IonBalanceL
     "(± {allowed_percent:2} % allowed; {balance_of_half_sum_percent:2} % if divided by half the sum). "
     "{alternative}.",
 )
-def ion_balance(samples: SampleTable, limits: IonBalanceLimits) -> Columns:
+def ion_balance(samples: SampleTable, limits: IonBalanceLimits) -> Cases:
     """Compare the charges of the cations with those of the anions.
 
     Every water is neutral, so a gap means a wrong, swapped or missing ion, or an alkalinity in the

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.checks import record
-from pipeline.checks.columns import either, first_that_holds, stacked, within
-from pipeline.checks.kits import LABORATORY, Counts, KitLimits, counts
+from pipeline.checks.columns import either, first_that_holds, stacked_cases, within
+from pipeline.checks.kits import LABORATORY, DropCounts, KitLimits, drop_counts
 from pipeline.checks.registry import check
 from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 _IN_WORDS = ("drop_convention", "comment")
@@ -25,9 +25,9 @@ _MISSED_FIRST_DROP = (
 )
 
 
-def _beside_laboratory(samples: SampleTable) -> tuple[Counts, Floats]:
+def _laboratory_pairs(samples: SampleTable) -> tuple[DropCounts, Floats]:
     """Pair every drop count with the first laboratory-grade reading of the same quantity in the same sample."""
-    counted = samples.once(counts)
+    counted = samples.once(drop_counts)
     cell = samples.once(record.positions) * (len(ANALYTES) + 1) + samples.once(record.analyte_codes)
     needed = np.zeros((len(samples) + 1) * (len(ANALYTES) + 1), dtype="bool")
     needed[cell[counted.row]] = True
@@ -48,7 +48,7 @@ def _beside_laboratory(samples: SampleTable) -> tuple[Counts, Floats]:
     message="{analyte}: {observed:2} times the {compared_with} ({used_ml:1} mL used, kit made for "
     "{nominal_ml:1} mL, {step:2} mg/L per drop): {alternative}.",
 )
-def sample_volume(samples: SampleTable, limits: KitLimits) -> Columns:
+def sample_volume(samples: SampleTable, limits: KitLimits) -> Cases:
     """Look for a kit run on a volume it was not made for.
 
     Half the water makes each drop worth twice as much. Unrecorded, it halves the result; recorded and
@@ -68,11 +68,11 @@ def sample_volume(samples: SampleTable, limits: KitLimits) -> Columns:
     -----
     value = n · d · Vnominal / Vused [CP]. Less than nominal, recorded and applied: note.
     """
-    recorded, compared = _recorded_volume(samples.once(counts), limits), _halved_or_doubled(samples, limits)
-    return stacked(recorded, compared)
+    recorded, compared = _recorded_volume(samples.once(drop_counts), limits), _halved_or_doubled(samples, limits)
+    return stacked_cases(recorded, compared)
 
 
-def _recorded_volume(counted: Counts, kits: KitLimits) -> Columns:
+def _recorded_volume(counted: DropCounts, kits: KitLimits) -> Cases:
     share = np.where(np.isnan(counted.nominal_ml), np.nan, 1 / counted.ratio)
     smallest, largest = kits.usual_volumes
     odd = (share < smallest) | (share > largest)
@@ -95,8 +95,8 @@ def _recorded_volume(counted: Counts, kits: KitLimits) -> Columns:
     }
 
 
-def _halved_or_doubled(samples: SampleTable, kits: KitLimits) -> Columns:
-    pairs, laboratory = samples.once(_beside_laboratory)
+def _halved_or_doubled(samples: SampleTable, kits: KitLimits) -> Cases:
+    pairs, laboratory = samples.once(_laboratory_pairs)
     share = pairs.counted / laboratory
     halved, doubled = (np.abs(share / factor - 1) <= kits.volume_tolerance for factor in (0.5, 2.0))
     answers = {
@@ -128,7 +128,7 @@ def _halved_or_doubled(samples: SampleTable, kits: KitLimits) -> Columns:
     message="{analyte}: {observed:1} drop missed: {reason}. Counted from the first drop the interval is "
     "{interval_low:1}-{interval_high:1} mg/L as CaCO3. Stored values are not changed.",
 )
-def first_drop(samples: SampleTable, limits: KitLimits) -> Columns:
+def first_drop(samples: SampleTable, limits: KitLimits) -> Cases:
     """Find counts that left out the first drop, by the operator's own words or by comparison.
 
     One missed drop is 18 mg/L: nothing in hard water, everything in treated water.
@@ -151,13 +151,13 @@ def first_drop(samples: SampleTable, limits: KitLimits) -> Columns:
     missed = np.logical_or.reduce([samples.fact(name).mentions(_MISSED_FIRST_DROP) for name in _IN_WORDS])
     said = samples.fact("drop_convention").stated() | missed
     judged = np.zeros(len(samples), dtype="bool")
-    place = samples.once(counts).place
+    place = samples.once(drop_counts).place
     judged[place[said[place]]] = True
-    rows = stacked(_declared(samples.once(counts), missed), _habit(samples, limits))
+    rows = stacked_cases(_first_drops_missed(samples.once(drop_counts), missed), _habit(samples, limits))
     return {**rows, "evaluated": judged}
 
 
-def _declared(counted: Counts, missed: Flags) -> Columns:
+def _first_drops_missed(counted: DropCounts, missed: Flags) -> Cases:
     counted = counted.take(missed[counted.place])
     return {
         "place": counted.place,
@@ -174,8 +174,8 @@ def _declared(counted: Counts, missed: Flags) -> Columns:
     }
 
 
-def _habit(samples: SampleTable, kits: KitLimits) -> Columns:
-    pairs, laboratory = samples.once(_beside_laboratory)
+def _habit(samples: SampleTable, kits: KitLimits) -> Cases:
+    pairs, laboratory = samples.once(_laboratory_pairs)
     file, operator = samples.fact("file_sha256").in_order(), samples.fact("operator").in_order()
     who, group = np.unique(
         file.codes[pairs.place] * len(operator.texts) + operator.codes[pairs.place], return_inverse=True

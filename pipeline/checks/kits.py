@@ -15,7 +15,7 @@ from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -47,7 +47,7 @@ LABORATORY: Final = ("laboratory", "burette", "photometer")
 
 
 @dataclass(frozen=True)
-class Counts:
+class DropCounts:
     """Drop counts among the readings, (k,) each; volumes in mL, worth in mg/L as CaCO3.
 
     Attributes
@@ -75,22 +75,22 @@ class Counts:
         """Worth of one drop as used."""
         return self.degree * self.ratio
 
-    def take(self, rows: Places | Flags) -> Counts:
+    def take(self, rows: Places | Flags) -> DropCounts:
         """Keep some of the counts."""
         kept: dict[str, Any] = {part.name: taken(getattr(self, part.name), rows) for part in fields(self)}
-        return Counts(**kept)
+        return DropCounts(**kept)
 
 
-def counts(samples: SampleTable) -> Counts:
+def drop_counts(samples: SampleTable) -> DropCounts:
     """Take the drop counts out of the readings, with the worth of one drop as used."""
     row = np.flatnonzero(samples.once(record.said, "form").isin(["drops"]))
     chosen = samples.readings.take(row)
     nominal, used, degree, drops = (
-        record.number(chosen, name).to_numpy() for name in ("nominal_ml", "used_ml", "degree_per_drop", "drops")
+        record.as_numbers(chosen, name).to_numpy() for name in ("nominal_ml", "used_ml", "degree_per_drop", "drops")
     )
     known = nominal / used
     ratio = np.where(np.isnan(known), 1.0, known)
-    return Counts(
+    return DropCounts(
         row=row,
         place=samples.once(record.positions)[row],
         analyte=samples.once(record.said, "analyte").take(row),
@@ -114,7 +114,7 @@ def counts(samples: SampleTable) -> Counts:
     message="{analyte}: {drops:0} drops × {step:2} mg/L = {expected:1}, but {observed:1} was typed; "
     "{alternative}. Ask which kit and how many mL were used.",
 )
-def count_vs_value(samples: SampleTable, limits: KitLimits) -> Columns:
+def count_vs_value(samples: SampleTable, limits: KitLimits) -> Cases:
     """Compare a typed value with the count typed beside it.
 
     The multiplication is the step where most kit errors are born: another kit's factor, a sample volume
@@ -137,7 +137,7 @@ def count_vs_value(samples: SampleTable, limits: KitLimits) -> Columns:
     typed = np.flatnonzero(samples.once(record.said, "form").isin(["typed"]))
     beside, row = _typed_beside(samples, typed)
     count = len(row)
-    value = record.number(samples.readings, "value").to_numpy()[row]
+    value = record.as_numbers(samples.readings, "value").to_numpy()[row]
     expected, allowed = beside.counted, limits.agreement_drops * beside.step
     slip, other = _other_multiplication(beside, value)
     low, high = expected - allowed, expected + allowed
@@ -162,9 +162,9 @@ def count_vs_value(samples: SampleTable, limits: KitLimits) -> Columns:
     }
 
 
-def _typed_beside(samples: SampleTable, typed: Places) -> tuple[Counts, Places]:
+def _typed_beside(samples: SampleTable, typed: Places) -> tuple[DropCounts, Places]:
     """Pair every typed value with the counts of the same sample, quantity and line; typed values in order."""
-    counted = samples.once(counts)
+    counted = samples.once(drop_counts)
     keys = ["sample", "analyte", "line"]
     place, analyte = samples.once(record.positions), samples.once(record.said, "analyte").codes
     line = samples.readings["line"].to_numpy()
@@ -176,7 +176,7 @@ def _typed_beside(samples: SampleTable, typed: Places) -> tuple[Counts, Places]:
     return counted.take(pairs["count"].to_numpy()), pairs["typed"].to_numpy()
 
 
-def _other_multiplication(pairs: Counts, value: Floats) -> tuple[TextColumn, Floats]:
+def _other_multiplication(pairs: DropCounts, value: Floats) -> tuple[TextColumn, Floats]:
     """Find the slip that gives the typed number: its words and the number it gives."""
     drops, degree, ratio = pairs.drops, pairs.degree, pairs.ratio
     slips: dict[str, Floats] = {
@@ -205,7 +205,7 @@ def _other_multiplication(pairs: Counts, value: Floats) -> tuple[TextColumn, Flo
     message="{analyte}: {observed:0} drop(s) of {step:2} mg/L: the water holds between {interval_low:1} "
     "and {interval_high:1} mg/L as CaCO3. Repeat with {suggested_ml:0} mL for finer steps.",
 )
-def drop_resolution(samples: SampleTable, limits: KitLimits) -> Columns:
+def drop_resolution(samples: SampleTable, limits: KitLimits) -> Cases:
     """Name the interval a count of very few drops stands for.
 
     The true value lies between the last two drops; with one or two drops that is half the value or more,
@@ -225,7 +225,7 @@ def drop_resolution(samples: SampleTable, limits: KitLimits) -> Columns:
     interval = ((n − 1) · step, n · step], never below 0; step = d · Vnominal / Vused: a rectangular
     distribution of one step [JCGM100].
     """
-    counted = samples.once(counts)
+    counted = samples.once(drop_counts)
     drops = counted.drops
     return {
         "place": counted.place,

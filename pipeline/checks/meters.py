@@ -14,7 +14,7 @@ from pipeline.checks.registry import check
 from pipeline.texts import numbered
 
 if TYPE_CHECKING:
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -39,7 +39,7 @@ class MeterLimits:
     unit="samples",
     message="pH: {observed:0} of {readings:0} samples of this meter read 7.00 ± 0.02. {alternative}.",
 )
-def stuck_instrument(samples: SampleTable, limits: InstrumentLimits) -> Columns:
+def stuck_instrument(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     """Find a pH meter that shows 7.00 whatever it is dipped into.
 
     A dead electrode and a meter left in its buffer both read 7.00; so does now and then a real water.
@@ -82,7 +82,7 @@ def stuck_instrument(samples: SampleTable, limits: InstrumentLimits) -> Columns:
     message="pH {ph:2} was read at {observed:1} µS/cm; below {low:0} µS/cm an electrode may be 0.3 "
     "off or more. {alternative}.",
 )
-def ph_low_conductivity(samples: SampleTable, limits: InstrumentLimits) -> Columns:
+def ph_low_conductivity(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     """Mark pH readings in water too thin for an ordinary electrode.
 
     Permeate, rain and softest tap waters leave the junction starved; the value drifts for minutes.
@@ -121,7 +121,7 @@ def ph_low_conductivity(samples: SampleTable, limits: InstrumentLimits) -> Colum
     message="conductivity: {observed:2} µS/cm is too little for {hardness:0} mg/L as CaCO3 "
     "(at least {low:0}); {alternative}.",
 )
-def conductivity_unit(samples: SampleTable, limits: MeterLimits) -> Columns:
+def conductivity_unit(samples: SampleTable, limits: MeterLimits) -> Cases:
     """Find conductivities typed in mS/cm, dS/m or mS/m under the heading µS/cm.
 
     German, Nordic and Japanese reports print mS/m, growers print dS/m; both look like small numbers.

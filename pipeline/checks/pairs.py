@@ -15,13 +15,13 @@ if TYPE_CHECKING:
     from pipeline.arrays import Places
     from pipeline.normalise.sample_table import SampleTable
 
-RAW: Final = ("raw",)
+_RAW: Final = ("raw",)
 _DAY: Final = 86_400_000_000  # µs
 _NO_TIME: Final = np.iinfo("int64").min  # a missing moment as a number
-TREATED: Final = ("treated", "machine_inlet", "permeate")
+_TREATED: Final = ("treated", "machine_inlet", "permeate")
 
 # Words for a treatment; the first that occurs names it, so a carbon block before a membrane is a membrane.
-KINDS: Final[dict[str, str]] = {
+_TREATMENT_WORDS: Final[dict[str, str]] = {
     "remineraliser": r"remineral|re-mineral|aufhärt|calcite|calcit\b|reminéral",
     "reverse osmosis": r"osmos|\bro\b|umkehr|osmosi|逆浸透|\buo\b",
     "magnesium exchanger": r"magnes",
@@ -40,11 +40,11 @@ def kind(words: pd.Series) -> pd.Series:
 def kinds(words: TextColumn) -> TextColumn:
     """Name the kinds of treatment that texts speak of, as ``kind`` does."""
     each = TextColumn(np.arange(len(words.texts)), words.texts)
-    named = first_that_holds(len(each), {name: each.mentions(pattern) for name, pattern in KINDS.items()})
+    named = first_that_holds(len(each), {kind: each.mentions(pattern) for kind, pattern in _TREATMENT_WORDS.items()})
     return TextColumn(named.codes[words.codes], named.texts)
 
 
-def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
+def matched_pairs(samples: SampleTable, days_apart: float) -> pd.DataFrame:
     """Pair every treated sample with the nearest raw sample of the same client and site.
 
     Parameters
@@ -62,7 +62,7 @@ def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
     when = np.where(when == _NO_TIME, 0, when)
     where = numbered([client, site])
     placed = client.stated() | site.stated()
-    raw, treated = (np.flatnonzero(placed & stage.isin(stages)) for stages in (RAW, TREATED))
+    raw, treated = (np.flatnonzero(placed & stage.isin(stages)) for stages in (_RAW, _TREATED))
     treated = treated[np.argsort(when[treated], kind="stable")]
     before = _nearest(where, when, raw, treated)
     near = (before >= 0) & (np.abs(when[before] - when[treated]) <= days_apart * _DAY)
@@ -74,7 +74,7 @@ def match(samples: SampleTable, days_apart: float) -> pd.DataFrame:
             "raw": before,
             "treated": after,
             "kind": kinds(TextColumn(named, words.texts)).series(pd.RangeIndex(len(after))),
-            "bypass": record.number(samples.about, "bypass_percent").to_numpy()[after],
+            "bypass": record.as_numbers(samples.about, "bypass_percent").to_numpy()[after],
         }
     )
 

@@ -16,7 +16,7 @@ from schemas.columns import ANALYTES, WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -49,7 +49,7 @@ _NATURAL_ONLY: Final = (_LIMITS["applies_to"] == "natural").to_numpy()
     severity="hold",
     message="{analyte} {observed}{value_unit} is out of range: {reason}. {alternative}.",
 )
-def out_of_physical_range(samples: SampleTable) -> Columns:
+def out_of_physical_range(samples: SampleTable) -> Cases:
     """Find values that no water, or no water fit for a coffee machine, can have.
 
     A lost decimal mark, a wrong unit or a shifted column often leaves the possible altogether. Metals
@@ -109,7 +109,7 @@ def _outside(samples: SampleTable) -> tuple[Places, Places, Floats]:
     message="total_chlorine {observed:2} mg/L is below free_chlorine {free_chlorine:2} mg/L, "
     "which is a part of it. {alternative}.",
 )
-def chlorine_forms(samples: SampleTable, limits: PhysicalLimits) -> Columns:
+def chlorine_forms(samples: SampleTable, limits: PhysicalLimits) -> Cases:
     """Compare total with free chlorine.
 
     Total is free plus combined; a smaller total means two pads of a strip or two columns were swapped.
@@ -128,8 +128,8 @@ def chlorine_forms(samples: SampleTable, limits: PhysicalLimits) -> Columns:
     total ≥ free, within the combined uncertainty [CP]. A "<" total counts as its limit.
     """
     floor = (limits.chlorine_relative, limits.chlorine_absolute_mg_l)
-    free = evidence.read(samples, "free_chlorine_mg_l", *floor)
-    total = evidence.read(samples, "total_chlorine_mg_l", *floor)
+    free = evidence.measured(samples, "free_chlorine_mg_l", *floor)
+    total = evidence.measured(samples, "total_chlorine_mg_l", *floor)
     sure = evidence.Quantity(free.value - free.slack, free.reach, 0.0 * free.slack)
     return {
         "observed": total.value + total.slack,
@@ -150,7 +150,7 @@ def chlorine_forms(samples: SampleTable, limits: PhysicalLimits) -> Columns:
     unit="mg/L",
     message="chloride {observed:2} mg/L is very little for a water of {conductivity:0} µS/cm. {alternative}.",
 )
-def chloride_or_chlorine(samples: SampleTable, limits: PhysicalLimits) -> Columns:
+def chloride_or_chlorine(samples: SampleTable, limits: PhysicalLimits) -> Cases:
     """Find a chloride so small that chlorine may have been meant.
 
     "Cl", "Chlor" and "cloro" stand for either; one is a salt, the other a disinfectant. A limestone

@@ -15,7 +15,7 @@ from schemas.methods import METHOD_RANK
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
     from pipeline.texts import TextColumn
 
@@ -67,7 +67,7 @@ def beside(samples: SampleTable, left_out: tuple[str, ...]) -> Beside:
     """
     row, cell = _repeated(samples, left_out)
     readings = samples.readings.take(row)
-    value, spread, limit, degree, nominal, used_ml = (record.number(readings, name).to_numpy() for name in _NUMBERS)
+    value, spread, limit, degree, nominal, used_ml = (record.as_numbers(readings, name).to_numpy() for name in _NUMBERS)
     below = np.isnan(value) & samples.once(record.said, "qualifier").take(row).isin(["<"])
     value, spread = np.where(below, limit / 2, value), np.where(below, limit / 2, spread)
     ratio = nominal / used_ml
@@ -113,7 +113,7 @@ def _repeated(samples: SampleTable, left_out: tuple[str, ...]) -> tuple[Places, 
     message="{analyte}: {used_method} {used:2} and {other_method} {other:2} differ by {observed:2} where "
     "±{high:2} is allowed; {alternative}.",
 )
-def readings_disagree(samples: SampleTable, limits: AgreementLimits) -> Columns:
+def readings_disagree(samples: SampleTable, limits: AgreementLimits) -> Cases:
     """Compare the readings of one quantity in one sample with each other.
 
     Two methods that disagree by more than both admit mean that one of them is not about this water.
@@ -183,7 +183,7 @@ def _positive(values: Floats) -> Floats:
     message="{analyte}: {used_method} {used:2} is used, {other_method} {other:2} stands beside it; they "
     "agree within ±{allowed:2}.",
 )
-def several_readings(samples: SampleTable, limits: AgreementLimits) -> Columns:
+def several_readings(samples: SampleTable, limits: AgreementLimits) -> Cases:
     """Say which of several agreeing readings the summary uses.
 
     Nobody should have to wonder where the other number went.

@@ -19,7 +19,7 @@ Instants: TypeAlias = npt.NDArray[np.datetime64]
 _MONTH_ONLY = 7  # characters of "2025-03"
 
 
-def text(frame: pd.DataFrame, name: str) -> pd.Series:
+def as_texts(frame: pd.DataFrame, name: str) -> pd.Series:
     """Take a column as text; "" where it is absent or empty."""
     if name not in frame.columns:
         return pd.Series("", index=frame.index, dtype="str", name=name)
@@ -29,7 +29,7 @@ def text(frame: pd.DataFrame, name: str) -> pd.Series:
     return column.fillna("") if column.hasnans else column
 
 
-def number(frame: pd.DataFrame, name: str) -> pd.Series:
+def as_numbers(frame: pd.DataFrame, name: str) -> pd.Series:
     """Take a column as 64-bit floats; missing where it is absent, empty or not a number."""
     if name not in frame.columns:
         return pd.Series(np.nan, index=frame.index, dtype="float64", name=name)

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from pipeline.arrays import Flags
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -52,7 +52,7 @@ _MONTHS: Final = 12
     message="The sample is dated {collected}, {observed:0} days after {later}{alternative}. "
     "Ask for the date of sampling.",
 )
-def date_order(samples: SampleTable, limits: DateLimits) -> Columns:
+def date_order(samples: SampleTable, limits: DateLimits) -> Cases:
     """Compare the date of sampling with today, receipt and analysis.
 
     Nothing is analysed before it is taken: day and month are swapped, or the row is another one's.
@@ -118,7 +118,7 @@ def _swap_words(moments: record.Instants, earliest: record.Instants) -> npt.NDAr
     severity="note",
     message='The date "{written}" {alternative}; it was read as {read_as}.',
 )
-def date_form(samples: SampleTable) -> Columns:
+def date_form(samples: SampleTable) -> Cases:
     """Mark dates that were completed or could mean another day.
 
     07/08/25 is a day in July or in August, of a year without a century; R7 is a year of an era.
@@ -168,7 +168,7 @@ def date_form(samples: SampleTable) -> Columns:
     unit="days",
     message="The reagent had expired {observed:0} day(s) before the test. {alternative}.",
 )
-def reagent_expired(samples: SampleTable) -> Columns:
+def reagent_expired(samples: SampleTable) -> Cases:
     """Compare the day of the test with the date on the reagent.
 
     Indicators fade and titrants thicken or decompose; the result may be right, but nothing shows that it is.

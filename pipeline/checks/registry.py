@@ -6,14 +6,15 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, wraps
-from typing import TYPE_CHECKING, Any, Final, TypeVar, overload
+from typing import TYPE_CHECKING, Any, Final, overload
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.checks.columns import Columns, Plain, outside, picked, spelt
+from pipeline.checks.columns import Cases, Plain, outside, picked, spelt
+from pipeline.checks.limits import Limits, Subject
 from pipeline.problems import filled
 from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES, VERDICTS
@@ -23,12 +24,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipeline.arrays import Flags, Places
-    from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
-Subject = TypeVar("Subject")
-Bare = Callable[["SampleTable"], Columns]
-Limited = Callable[["SampleTable", Subject], Columns]
+Bare = Callable[["SampleTable"], Cases]
+Limited = Callable[["SampleTable", Subject], Cases]
 
 
 @dataclass(frozen=True)
@@ -87,7 +86,7 @@ def check(
     severity: str,
     message: str,
     unit: str = "",
-) -> Callable[[Callable[..., Columns]], Callable[..., Columns]]:
+) -> Callable[[Callable[..., Cases]], Callable[..., Cases]]:
     """Register a check. The function's docstring is its rationale, shown by ``kettlestone checks ID``.
 
     The function takes the samples, and the limits of its subject where ``limits`` names their class: a
@@ -102,12 +101,12 @@ def check(
     `evaluated` say so.
     """
 
-    def register(function: Callable[..., Columns]) -> Callable[..., Columns]:
+    def register(function: Callable[..., Cases]) -> Callable[..., Cases]:
         if check_id in CHECKS:
             raise ValueError(f"two checks are called {check_id}")
 
         @wraps(function)
-        def judged(samples: SampleTable, chosen: Limits) -> Columns:
+        def judged(samples: SampleTable, chosen: Limits) -> Cases:
             return function(samples) if limits is None else function(samples, chosen.of(limits))
 
         rationale = (function.__doc__ or "").strip()
@@ -151,16 +150,16 @@ def findings_of(entry: Check, result: pd.DataFrame, index: pd.Index) -> tuple[pd
     -------
     findings, evaluated : as ``run_check``.
     """
-    raised, evaluated = _examined(entry, columns_of(result, index), len(index))
+    raised, evaluated = _examined(entry, cases_of(result, index), len(index))
     return table_of([raised], index), evaluated
 
 
-def columns_of(result: pd.DataFrame, index: pd.Index) -> Columns:
+def cases_of(result: pd.DataFrame, index: pd.Index) -> Cases:
     """Give a frame of cases, index `sample_id`, as the columns described at ``check``."""
     return {**{str(name): column for name, column in result.items()}, "place": index.get_indexer(result.index)}
 
 
-def _examined(entry: Check, result: Columns, count: int) -> tuple[Raised, Flags]:
+def _examined(entry: Check, result: Cases, count: int) -> tuple[Raised, Flags]:
     """Judge the cases of a check: what is raised, and which of ``count`` samples could be evaluated."""
     observed, low, high = (_numbers(result[name]) for name in ("observed", "low", "high"))
     place = np.asarray(result.get("place", np.arange(len(observed))))
@@ -175,7 +174,7 @@ def _numbers(column: Any) -> Any:  # noqa: ANN401 - one number for all rows, or 
     return np.asarray(column, dtype="float64")
 
 
-def _raised(entry: Check, result: Columns, place: Places, rows: Places) -> Raised:
+def _raised(entry: Check, result: Cases, place: Places, rows: Places) -> Raised:
     shown = {name: picked(column, rows) for name, column in result.items() if name not in ("place", "evaluated")}
     texts = {name: spelt(column) for name, column in shown.items()}
     count = len(rows)

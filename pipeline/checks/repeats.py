@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.checks.columns import first_that_holds
-from pipeline.checks.kits import KitLimits, counts
+from pipeline.checks.kits import KitLimits, drop_counts
 from pipeline.checks.registry import check
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     message="{analyte}: {repeats:0} counts from {fewest:0} to {most:0} drops, {observed:0} apart where "
     "{high:1} is allowed: {alternative}. Repeat the test.",
 )
-def repeat_spread(samples: SampleTable, limits: KitLimits) -> Columns:
+def repeat_spread(samples: SampleTable, limits: KitLimits) -> Cases:
     """Compare repeated counts of the same quantity in the same sample.
 
     An overshot end point, a count stopped at the first flash of colour or odd drops all show as spread.
@@ -44,7 +44,7 @@ def repeat_spread(samples: SampleTable, limits: KitLimits) -> Columns:
     -----
     allowed = max(1 drop, 10 % of the mean count) [CP].
     """
-    counted = samples.once(counts)
+    counted = samples.once(drop_counts)
     keys = np.column_stack([counted.place, counted.analyte.codes, counted.step, counted.drops])
     keys = keys[~np.isnan(keys).any(axis=1)]
     keys = keys[np.lexsort(keys.T[::-1])]

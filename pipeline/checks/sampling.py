@@ -12,7 +12,7 @@ from pipeline.checks.columns import either, first_that_holds
 from pipeline.checks.registry import check
 
 if TYPE_CHECKING:
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -46,7 +46,7 @@ _COLD_STAGES: Final = ("", "raw")
     message="temperature: {observed:1} °C in a sample called raw; {alternative} ({alternative_value:1}). "
     "Leave it out of the history of the raw water.",
 )
-def hot_sample(samples: SampleTable, limits: SamplingLimits) -> Columns:
+def hot_sample(samples: SampleTable, limits: SamplingLimits) -> Cases:
     """Find samples called raw that came from a hot tap, a boiler or a machine.
 
     Hot water has lost lime and gained copper; it says nothing of the supply.
@@ -94,7 +94,7 @@ def hot_sample(samples: SampleTable, limits: SamplingLimits) -> Columns:
     severity="note",
     message="The sample was taken without flushing: {alternative}.",
 )
-def unflushed_sample(samples: SampleTable) -> Columns:
+def unflushed_sample(samples: SampleTable) -> Cases:
     """Mark samples of water that stood in the pipe.
 
     Stagnant water carries metals and warmth and no chlorine; for hardness and alkalinity it still serves.
@@ -132,7 +132,7 @@ def unflushed_sample(samples: SampleTable) -> Columns:
     message="This looks like a statement of a utility, not a sample: {alternative}. "
     "Keep it out of trends and use a sample for advice.",
 )
-def utility_statement(samples: SampleTable, limits: SamplingLimits) -> Columns:
+def utility_statement(samples: SampleTable, limits: SamplingLimits) -> Cases:
     """Recognise yearly means and typical values entered as if they were measured.
 
     A mean of a year says what the zone is like, not what came out of this tap on a day.

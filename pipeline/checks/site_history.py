@@ -16,7 +16,7 @@ from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.checks.columns import Column, Columns
+    from pipeline.checks.columns import CaseColumn, Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -58,7 +58,7 @@ class SiteHistoryLimits:
     message="{quantity} is {shown}{unit}, {times:0} times the usual scatter from {usual}, the middle of the "
     "{earlier:0} samples before it at this point. {alternative}.",
 )
-def site_history(samples: SampleTable, limits: SiteHistoryLimits) -> Columns:
+def site_history(samples: SampleTable, limits: SiteHistoryLimits) -> Cases:
     """Compare a sample with the earlier ones of the same site, point and stage.
 
     A site's water is its own best reference: a lost digit, a bottle of another site or a wrong unit stands
@@ -84,7 +84,7 @@ def site_history(samples: SampleTable, limits: SiteHistoryLimits) -> Columns:
     beside them, and not where hardness alone fell below a fifth or rose from below 20 mg/L to five times, as a
     softener makes it that begins or ends.
     """
-    rows = _in_order(samples)
+    rows = _visits_in_order(samples)
     rows = rows.take(np.flatnonzero(np.bincount(rows.where, minlength=1)[rows.where] > limits.least_earlier))
     before = _before(rows, limits.most_earlier)
     judged = {name: _against(rows, before, _EVERYWHERE, name, limits) for name in _JUDGED}
@@ -108,7 +108,7 @@ class _Rows:
         return _Rows(self.place[rows], self.where[rows], self.site[rows], self.raw[rows], self.when[rows], numbers)
 
 
-def _in_order(samples: SampleTable) -> _Rows:
+def _visits_in_order(samples: SampleTable) -> _Rows:
     """Lay the samples of the batch and the earlier ones of the store out by place and time."""
     facts = {name: samples.fact(name) for name in _WHERE}
     when = samples.once(record.instants, "collected_at")
@@ -122,10 +122,10 @@ def _in_order(samples: SampleTable) -> _Rows:
     earlier = samples.earlier
     if len(earlier):
         short = {**columns, **{f"{old}.u": f"{new}.u" for old, new in columns.items()}}
-        stored = {new: record.number(earlier, old).to_numpy() for old, new in short.items()}
+        stored = {new: record.as_numbers(earlier, old).to_numpy() for old, new in short.items()}
         numbers = {name: np.append(stored[name], values) for name, values in numbers.items()}
         told = {
-            name: concatenated([TextColumn.from_series(record.text(earlier, name)), fact])
+            name: concatenated([TextColumn.from_series(record.as_texts(earlier, name)), fact])
             for name, fact in told.items()
         }
         place = np.append(np.full(len(earlier), -1), place)
@@ -182,7 +182,7 @@ def _worded(
     before: Places,
     judged: dict[str, dict[str, Floats]],
     limits: SiteHistoryLimits,
-) -> Columns:
+) -> Cases:
     """Put the samples that stand out into words, and tell which ones have a past."""
     own = rows.place >= 0
     furthest = np.fmax.reduce([np.abs(one["z"]) for one in judged.values()])
@@ -192,20 +192,20 @@ def _worded(
     evaluated = np.zeros(len(samples), dtype="bool")
     evaluated[rows.place[own & ~np.isnan(furthest)]] = True
     chosen = {name: {part: values[out] for part, values in one.items()} for name, one in judged.items()}
-    found = _found(rows.raw[out], _with_raw(rows, far)[out], chosen, np.logical_or.reduce(beside), limits)
+    found = _cases(rows.raw[out], _raw_water_moved(rows, far)[out], chosen, np.logical_or.reduce(beside), limits)
     return {**found, "place": rows.place[out], "evaluated": evaluated}
 
 
-def _with_raw(rows: _Rows, moved: Flags) -> Flags:
+def _raw_water_moved(rows: _Rows, moved: Flags) -> Flags:
     """Tell which rows are of a day on which the raw water of the site moved: then no treatment has to be to blame."""
     day = pd.factorize(rows.when.astype("datetime64[D]"))[0]
     visit = rows.site * (int(day.max(initial=0)) + 1) + day
     return np.isin(visit, visit[rows.raw & moved])
 
 
-def _found(
+def _cases(
     raw: Flags, with_raw: Flags, judged: dict[str, dict[str, Floats]], beside: Flags, limits: SiteHistoryLimits
-) -> dict[str, Column]:
+) -> dict[str, CaseColumn]:
     z = np.column_stack([one["z"] for one in judged.values()])
     furthest = np.where(np.isnan(z), -1.0, np.abs(z)).argmax(axis=1)
     at = np.arange(len(raw))
@@ -214,17 +214,17 @@ def _found(
         for part in ("value", "median", "scatter", "earlier", "ratio")
     }
     observed = z[at, furthest]
-    together = _together(judged, limits)
+    together = _moved_by_one_factor(judged, limits)
     three = np.arange(len(_TOGETHER))
     other = ~np.isnan(z[:, three]) & (furthest[:, None] != three)
     moved = other & (np.abs(z[:, three]) > limits.note_z)
     alone = (
-        (other & _would_show(judged, chosen["ratio"], limits)).any(axis=1)
+        (other & _change_is_visible(judged, chosen["ratio"], limits)).any(axis=1)
         & ~moved.any(axis=1)
         & (furthest < len(_TOGETHER))
     )
     alone &= ~beside & ~(np.abs(z[:, -1]) > limits.note_z)
-    softened = (furthest == 0) & _as_a_softener(chosen["ratio"], chosen["median"], limits)
+    softened = (furthest == 0) & _softener_came_or_went(chosen["ratio"], chosen["median"], limits)
     alone &= ~softened
     held = raw & alone & ~together & (np.abs(observed) > limits.hold_z)
     ph = furthest == _JUDGED.index("ph")
@@ -255,7 +255,7 @@ def _found(
     }
 
 
-def _would_show(judged: dict[str, dict[str, Floats]], ratio: Floats, limits: SiteHistoryLimits) -> Flags:
+def _change_is_visible(judged: dict[str, dict[str, Floats]], ratio: Floats, limits: SiteHistoryLimits) -> Flags:
     """Tell which of the three are known so well that a change by this ratio would have shown in them."""
     change = np.abs(ratio - 1.0)
     shown = [change * one["median"] / one["scatter"] > limits.note_z for one in (judged[name] for name in _TOGETHER)]
@@ -263,7 +263,7 @@ def _would_show(judged: dict[str, dict[str, Floats]], ratio: Floats, limits: Sit
     return told
 
 
-def _as_a_softener(ratio: Floats, median: Floats, limits: SiteHistoryLimits) -> Flags:
+def _softener_came_or_went(ratio: Floats, median: Floats, limits: SiteHistoryLimits) -> Flags:
     """Tell where hardness fell to what a softener leaves of it, or rose from what one leaves."""
     begun = ratio < limits.softened_below
     ended = (median <= limits.softened_to_mg_l_caco3) & (ratio > 1.0 / limits.softened_below)
@@ -271,7 +271,7 @@ def _as_a_softener(ratio: Floats, median: Floats, limits: SiteHistoryLimits) -> 
     return softened
 
 
-def _together(judged: dict[str, dict[str, Floats]], limits: SiteHistoryLimits) -> Flags:
+def _moved_by_one_factor(judged: dict[str, dict[str, Floats]], limits: SiteHistoryLimits) -> Flags:
     """Tell where at least two of the three moved, all known ones by the same factor."""
     ratio = [judged[name]["ratio"] for name in _TOGETHER]
     several = np.count_nonzero(~np.isnan(ratio), axis=0) >= 2  # noqa: PLR2004 - one quantity moves with nothing

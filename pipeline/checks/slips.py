@@ -125,7 +125,7 @@ def degree_typed(samples: SampleTable, analyte: str) -> Places:
         return place
     row = np.flatnonzero(samples.once(record.said, "analyte").isin([analyte]))
     written = samples.once(record.said, "raw_unit")
-    named = np.array([_named(text) for text in written.texts], dtype="intp")[written.codes[row]]
+    named = np.array([_degree_number(text) for text in written.texts], dtype="intp")[written.codes[row]]
     if "degree_per_drop" in samples.readings:
         worth = samples.readings["degree_per_drop"].to_numpy(dtype="float64")[row]
         named = np.where(named < 0, _counted(worth), named)
@@ -134,7 +134,7 @@ def degree_typed(samples: SampleTable, analyte: str) -> Places:
     return place
 
 
-def _named(text: str) -> int:
+def _degree_number(text: str) -> int:
     found = split_form(folded(text)) if text else None
     return list(DEGREES).index(_CODES[found[0]]) if found and found[0] in _CODES else -1
 

@@ -17,7 +17,7 @@ from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Places
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -49,7 +49,7 @@ _EXPLAINED_TEXT: Final = " All samples of this source show it: see the finding a
     message="the ion balance of this source centres at {observed:2} % over {samples:0} samples "
     "(scatter {scatter:2} %). {alternative}.",
 )
-def source_balance_bias(samples: SampleTable, limits: IonBalanceLimits) -> Columns:
+def source_balance_bias(samples: SampleTable, limits: IonBalanceLimits) -> Cases:
     """Find a source whose ion balance is off by the same amount everywhere.
 
     Single errors scatter to both sides. A constant offset is one wrong method, form or unit, and one
@@ -82,7 +82,7 @@ def source_balance_bias(samples: SampleTable, limits: IonBalanceLimits) -> Colum
         "Alkalinity given as CaCO3 under HCO3 would centre it": np.abs(as_caco3) <= limits.bias_percent,
         "Alkalinity given as HCO3 under CaCO3 would centre it": np.abs(as_hco3) <= limits.bias_percent,
     }
-    found: Columns = {
+    found: Cases = {
         "file_sha256": of.names,
         "observed": median,
         "low": np.where(steady, -limits.bias_percent, np.nan),
@@ -106,7 +106,7 @@ def source_balance_bias(samples: SampleTable, limits: IonBalanceLimits) -> Colum
     message="the ion balance is 0 within {exact:1} % in {observed:0} of {samples:0} samples of this source: "
     "{alternative}.",
 )
-def ion_by_difference(samples: SampleTable, limits: IonBalanceLimits) -> Columns:
+def ion_by_difference(samples: SampleTable, limits: IonBalanceLimits) -> Cases:
     """Recognise a source whose balance is always zero.
 
     No laboratory is that good: one ion, mostly sodium, was computed from the others. Its balance
@@ -128,7 +128,7 @@ def ion_by_difference(samples: SampleTable, limits: IonBalanceLimits) -> Columns
     percent = samples.once(balance, limits).percent()
     of = evidence.sources(samples)
     seen = of.count(~np.isnan(percent))
-    found: Columns = {
+    found: Cases = {
         "file_sha256": of.names,
         "observed": of.count(np.abs(percent) < limits.exact_percent),
         "low": np.nan,
@@ -150,7 +150,7 @@ def ion_by_difference(samples: SampleTable, limits: IonBalanceLimits) -> Columns
     message="bicarbonate over alkalinity is {observed:3} in this source ({samples:0} of {seen:0} samples); "
     "1.219 is right. {alternative}.",
 )
-def alkalinity_form_of_source(samples: SampleTable, limits: SourceLimits) -> Columns:
+def alkalinity_form_of_source(samples: SampleTable, limits: SourceLimits) -> Cases:
     """Find a source that prints one alkalinity twice, under two names.
 
     A column headed HCO3 that holds numbers as CaCO3 (or the other way round) is wrong in every row.
@@ -180,7 +180,7 @@ def alkalinity_form_of_source(samples: SampleTable, limits: SourceLimits) -> Col
         "Both columns hold the same form: as CaCO3, or both as HCO3; ask which": once > twice,
         "The conversion was applied twice": twice > once,
     }
-    found: Columns = {
+    found: Cases = {
         "file_sha256": of.names,
         "observed": of.median(ratio),
         "low": np.where(wrong, HCO3_PER_CACO3, np.nan),
@@ -228,7 +228,7 @@ def explained_by_source(findings: pd.DataFrame, place: Places, samples: SampleTa
         bias[number[mine][::-1]] = observed[whole[mine]][::-1]
         about = np.flatnonzero(check.isin([sample_check]) & (place >= 0))
         middle, half = (high[about] + low[about]) / 2.0, (high[about] - low[about]) / 2.0
-        rest = _rest(observed[about], middle, bias[of.code[place[about]]], source_check)
+        rest = _without_bias(observed[about], middle, bias[of.code[place[about]]], source_check)
         explained[about[np.abs(rest) <= half]] = True
     message = findings["message"] + _EXPLAINED_TEXT
     return findings.assign(
@@ -237,7 +237,7 @@ def explained_by_source(findings: pd.DataFrame, place: Places, samples: SampleTa
     )
 
 
-def _rest(observed: np.ndarray, middle: np.ndarray, bias: np.ndarray, source_check: str) -> np.ndarray:
+def _without_bias(observed: np.ndarray, middle: np.ndarray, bias: np.ndarray, source_check: str) -> np.ndarray:
     """Take the source's deviation away from the sample's: as a difference, or as a ratio undone."""
     if source_check == "alkalinity-form-of-source":
         return np.asarray(observed * HCO3_PER_CACO3 / bias - middle)

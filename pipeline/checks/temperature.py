@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.checks import evidence
-from pipeline.checks.columns import fitting, stacked
+from pipeline.checks.columns import fitting, stacked_cases
 from pipeline.checks.registry import check
 from pipeline.chemistry.compensation import EC25_PER_EC20, factor_to_25c
 from pipeline.chemistry.conductance import carried
@@ -16,7 +16,7 @@ from pipeline.reference import table
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -54,7 +54,7 @@ _NEEDED: Final = (
     severity="note",
     message="conductivity is {observed:3} of what is expected ({seen:0} readings). {alternative}.",
 )
-def temperature_compensation(samples: SampleTable, limits: TemperatureLimits) -> Columns:
+def temperature_compensation(samples: SampleTable, limits: TemperatureLimits) -> Cases:
     """Find conductivities at 20 °C or at the temperature of the water under a heading for 25 °C.
 
     One reading cannot tell: other salts explain 10 %. But a standard solution can, and so can a source
@@ -76,17 +76,17 @@ def temperature_compensation(samples: SampleTable, limits: TemperatureLimits) ->
     potassium chloride standard shows 1278 at 20 and 1413 µS/cm at 25 °C [KCL001]; expected
     conductivity from the ions [MNR2012], good to 3 % in the median.
     """
-    ratio, chosen = _over_expected(samples, limits)
+    ratio, chosen = _measured_over_expected(samples, limits)
     of = evidence.sources(samples)
     seen = of.count(~np.isnan(ratio))
     enough = seen >= limits.samples
     found = _of_sources(samples, ratio, of, limits)
     whole = evidence.of_sources(found, enough, chosen & enough[of.code])
     standards = _standards(samples, limits)
-    return {**stacked(whole, standards), "evaluated": whole["evaluated"]}
+    return {**stacked_cases(whole, standards), "evaluated": whole["evaluated"]}
 
 
-def _over_expected(samples: SampleTable, limits: TemperatureLimits) -> tuple[Floats, Flags]:
+def _measured_over_expected(samples: SampleTable, limits: TemperatureLimits) -> tuple[Floats, Flags]:
     """Divide measured by expected conductivity, for evenly spread samples of each source."""
     complete = np.logical_and.reduce([~np.isnan(samples.filled[name].to_numpy()) for name in _NEEDED])
     code = evidence.sources(samples).code
@@ -102,7 +102,7 @@ def _over_expected(samples: SampleTable, limits: TemperatureLimits) -> tuple[Flo
     return ratio, complete
 
 
-def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, limits: TemperatureLimits) -> Columns:
+def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, limits: TemperatureLimits) -> Cases:
     """Judge every source."""
     temperature = samples.measured["temperature_c"]
     factor = factor_to_25c(temperature).to_numpy()
@@ -132,7 +132,7 @@ def _of_sources(samples: SampleTable, ratio: Floats, of: evidence.Sources, limit
     }
 
 
-def _standards(samples: SampleTable, limits: TemperatureLimits) -> Columns:
+def _standards(samples: SampleTable, limits: TemperatureLimits) -> Cases:
     """Hold readings of the potassium chloride standard against 1413 µS/cm; other standards are left out."""
     place = np.flatnonzero(samples.fact("activity").isin(["standard"]))
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()[place]

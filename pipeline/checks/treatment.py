@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from pipeline.checks import pairs
-from pipeline.checks.columns import outside, range_words, stacked, taken
+from pipeline.checks.columns import outside, range_words, stacked_cases, taken
 from pipeline.checks.fingerprints import Side, Sides
 from pipeline.checks.registry import check
-from pipeline.checks.treatment_rules import RULES
+from pipeline.checks.treatment_rules import TREATMENT_RULES
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -54,7 +54,7 @@ _PH_UNCERTAINTY: Final = 0.2  # of one field reading, k = 2 [CP]
     severity="hold",
     message="{pattern} ({kind}): {quantity} {before:1} before, {observed:1} after, expected {expected}. {alternative}.",
 )
-def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Columns:
+def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Cases:
     """Compare the raw and the treated sample of one visit with the fingerprint of the treatment.
 
     Labels swapped at the sink keep every sum right; only the direction of change gives them away. The same
@@ -77,7 +77,7 @@ def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Columns:
     lowers all. A remineraliser raises hardness and alkalinity. A magnesium exchanger keeps hardness. Allowed:
     √(U1² + U2²), k = 2 [JCGM100]. The labels are never swapped by the program.
     """
-    matched = samples.once(pairs.match, limits.days_apart)
+    matched = samples.once(pairs.matched_pairs, limits.days_apart)
     before, after = matched["raw"].to_numpy(), matched["treated"].to_numpy()
     sides = _sides(samples, before, after, limits, matched["bypass"].to_numpy())
     kind = TextColumn.from_series(matched["kind"])
@@ -102,7 +102,7 @@ def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Columns:
     judged = np.zeros(len(samples), dtype="bool")
     judged[before] = True
     places = np.append(after, before[swapped])
-    return {**stacked(rows, both), "place": places, "evaluated": judged}
+    return {**stacked_cases(rows, both), "place": places, "evaluated": judged}
 
 
 def _sides(samples: SampleTable, before: Places, after: Places, limits: TreatmentLimits, bypass: Floats) -> Sides:
@@ -127,7 +127,7 @@ def _first_broken(sides: Sides, kind: TextColumn, limits: TreatmentLimits) -> di
     size = len(kind)
     numbers = {name: np.full(size, np.nan) for name in ("observed", "low", "high", "before")}
     code = np.zeros(size, dtype="int8")
-    for position, rule in enumerate(RULES, start=1):
+    for position, rule in enumerate(TREATMENT_RULES, start=1):
         applies = kind.isin(rule.kinds) if rule.kinds else np.ones(size, dtype="bool")
         before, after, low, high = rule.judge(sides, limits)
         broken = applies & ((after < low) | (after > high))
@@ -138,7 +138,7 @@ def _first_broken(sides: Sides, kind: TextColumn, limits: TreatmentLimits) -> di
             numbers[name] = np.where(chosen, values, numbers[name])
         code = np.where(broken & (code == 0), position, code).astype("int8")
     words = {
-        name: TextColumn(code, ("", *(str(getattr(rule, name)) for rule in RULES)))
+        name: TextColumn(code, ("", *(str(getattr(rule, name)) for rule in TREATMENT_RULES)))
         for name in ("pattern", "severity", "quantity", "alternative")
     }
-    return {**numbers, **words, "both": np.array([False, *(rule.both for rule in RULES)])[code]}
+    return {**numbers, **words, "both": np.array([False, *(rule.both for rule in TREATMENT_RULES)])[code]}

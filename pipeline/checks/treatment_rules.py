@@ -5,13 +5,13 @@ from __future__ import annotations
 from typing import Final
 
 from pipeline.checks import fingerprints
-from pipeline.checks.fingerprints import Rule
+from pipeline.checks.fingerprints import TreatmentRule
 
 _LOWERING: Final = ("", "decarboniser", "buffered decarboniser", "softener", "reverse osmosis")
 
 
-def _all_kept(quantity: str, kinds: tuple[str, ...], reason: str) -> Rule:
-    return Rule(
+def _all_kept(quantity: str, kinds: tuple[str, ...], reason: str) -> TreatmentRule:
+    return TreatmentRule(
         f"{quantity} changed",
         kinds,
         "hold",
@@ -22,8 +22,8 @@ def _all_kept(quantity: str, kinds: tuple[str, ...], reason: str) -> Rule:
 
 
 # In order: what explains a pair best comes first.
-RULES: Final[tuple[Rule, ...]] = (
-    Rule(
+TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
+    TreatmentRule(
         "labels of raw and treated may be swapped",
         _LOWERING,
         "hold",
@@ -32,7 +32,7 @@ RULES: Final[tuple[Rule, ...]] = (
         fingerprints.swapped,
         both=True,
     ),
-    Rule(
+    TreatmentRule(
         "raw and treated are exactly equal",
         (*_LOWERING, "magnesium exchanger", "remineraliser"),
         "note",
@@ -40,7 +40,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "The bypass is open, the medium is exhausted, or one bottle was measured twice",
         fingerprints.unchanged,
     ),
-    Rule(
+    TreatmentRule(
         "less than the bypass lets through",
         ("decarboniser",),
         "hold",
@@ -48,7 +48,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "The bypass was closed during the test or is not what is recorded; retest",
         fingerprints.through_bypass("alkalinity"),
     ),
-    Rule(
+    TreatmentRule(
         "less than the bypass lets through",
         ("softener",),
         "hold",
@@ -56,7 +56,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "The bypass was closed during the test or is not what is recorded; retest",
         fingerprints.through_bypass("hardness"),
     ),
-    Rule(
+    TreatmentRule(
         "hardness and alkalinity do not fall together",
         ("decarboniser",),
         "hold",
@@ -73,7 +73,7 @@ RULES: Final[tuple[Rule, ...]] = (
     _all_kept("alkalinity", ("softener", "carbon"), "It does not touch alkalinity"),
     _all_kept("hardness", ("carbon",), "It does not touch hardness"),
     _all_kept("conductivity", ("softener", "carbon"), "It keeps conductivity"),
-    Rule(
+    TreatmentRule(
         "sodium does not answer for the hardness removed",
         ("softener",),
         "hold",
@@ -81,7 +81,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "0.46 mg of sodium comes for every mg of hardness: kind or label is wrong",
         fingerprints.sodium_gain,
     ),
-    Rule(
+    TreatmentRule(
         "hardness rose",
         ("softener", "decarboniser", "buffered decarboniser", "reverse osmosis"),
         "hold",
@@ -89,7 +89,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "This treatment cannot add hardness: label or reading is wrong",
         fingerprints.not_more("hardness"),
     ),
-    Rule(
+    TreatmentRule(
         "hardness rose",
         ("magnesium exchanger",),
         "hold",
@@ -97,7 +97,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "An exchanger adds no hardness: label or reading is wrong",
         fingerprints.not_more("hardness"),
     ),
-    Rule(
+    TreatmentRule(
         "conductivity did not fall with hardness",
         ("reverse osmosis",),
         "hold",
@@ -105,7 +105,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "A membrane lowers both; this looks like a softener, or one reading is wrong",
         fingerprints.membrane,
     ),
-    Rule(
+    TreatmentRule(
         "hardness fell",
         ("remineraliser",),
         "hold",
@@ -114,7 +114,7 @@ RULES: Final[tuple[Rule, ...]] = (
         fingerprints.not_less("hardness"),
         both=True,
     ),
-    Rule(
+    TreatmentRule(
         "alkalinity fell",
         ("remineraliser",),
         "hold",
@@ -123,7 +123,7 @@ RULES: Final[tuple[Rule, ...]] = (
         fingerprints.not_less("alkalinity"),
         both=True,
     ),
-    Rule(
+    TreatmentRule(
         "calcium rose",
         ("magnesium exchanger",),
         "hold",
@@ -131,7 +131,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "It exchanges calcium for magnesium: label or reading is wrong",
         fingerprints.not_more("calcium"),
     ),
-    Rule(
+    TreatmentRule(
         "pH is very low",
         ("", "decarboniser", "buffered decarboniser", "reverse osmosis"),
         "note",
@@ -139,7 +139,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "A new filter or a first draw; flush and repeat",
         fingerprints.unflushed,
     ),
-    Rule(
+    TreatmentRule(
         "pH rose though alkalinity fell",
         ("decarboniser", "buffered decarboniser", "reverse osmosis"),
         "note",
@@ -147,7 +147,7 @@ RULES: Final[tuple[Rule, ...]] = (
         "Carbon dioxide left an open cup; read pH at the outlet at once",
         fingerprints.open_cup,
     ),
-    Rule(
+    TreatmentRule(
         "free chlorine behind carbon",
         ("carbon", "decarboniser", "buffered decarboniser", "reverse osmosis"),
         "note",

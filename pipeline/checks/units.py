@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import evidence, record
-from pipeline.checks.columns import either, outside, range_words, stacked, within
+from pipeline.checks.columns import either, outside, range_words, stacked_cases, within
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MOLAR_MASS
 from pipeline.texts import TextColumn, numbered
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -58,7 +58,7 @@ OTHER_FORM: Final[dict[str, tuple[str, float]]] = {
     severity="hold",
     message="{analyte}: {why}. Read as {value:2}; {alternative}. Ask what the number counts.",
 )
-def ambiguous_unit(samples: SampleTable, limits: UnitLimits) -> Columns:
+def ambiguous_unit(samples: SampleTable, limits: UnitLimits) -> Cases:
     """List readings whose unit or form had to be assumed.
 
     A bare "ppm" of alkalinity may count CaCO3 or HCO3, one of calcium the ion or CaCO3; the two differ
@@ -83,7 +83,7 @@ def ambiguous_unit(samples: SampleTable, limits: UnitLimits) -> Columns:
     factor = np.array([one[1] if one else np.nan for one in known])
     noted = np.isin([*ANALYTES, ""], limits.only_noted)
     analyte = samples.once(record.analyte_codes)[unclear]
-    value = record.number(samples.readings, "value").to_numpy()[unclear]
+    value = record.as_numbers(samples.readings, "value").to_numpy()[unclear]
     return {
         "place": samples.once(record.positions)[unclear],
         "observed": np.ones(len(unclear)),
@@ -107,7 +107,7 @@ def ambiguous_unit(samples: SampleTable, limits: UnitLimits) -> Columns:
     severity="hold",
     message="{analyte}: {observed:2}, but {why} {expected}; {alternative}: {alternative_value:2} would fit.",
 )
-def factor_ten(samples: SampleTable, limits: UnitLimits) -> Columns:
+def factor_ten(samples: SampleTable, limits: UnitLimits) -> Cases:
     """Find one value ten times off while all else of the record agrees.
 
     "7,4" read as 74, a zero too many, a figure dropped in typing: the neighbours give it away.
@@ -129,7 +129,7 @@ def factor_ten(samples: SampleTable, limits: UnitLimits) -> Columns:
     the other one fits; a value ten times or a tenth of the median of its own sampling point while two other
     quantities stay within 30 % of theirs and none does not [CP]. Softened or salty water cannot meet any of them.
     """
-    found = stacked(
+    found = stacked_cases(
         _ph(samples, limits),
         _against_conductivity(samples, limits, "total_hardness", "alkalinity"),
         _against_conductivity(samples, limits, "alkalinity", "total_hardness"),
@@ -145,7 +145,7 @@ def factor_ten(samples: SampleTable, limits: UnitLimits) -> Columns:
 _JUDGED: Final[list[str]] = ["conductivity_us_cm_25c", "total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]
 
 
-def _ph(samples: SampleTable, limits: UnitLimits) -> Columns:
+def _ph(samples: SampleTable, limits: UnitLimits) -> Cases:
     ph = samples.measured["ph"].to_numpy()
     lowest, highest = limits.ph_range
     place = np.flatnonzero(within(ph, 10 * lowest, 10 * highest) | within(ph, lowest / 10, highest / 10))
@@ -163,7 +163,7 @@ def _ph(samples: SampleTable, limits: UnitLimits) -> Columns:
     }
 
 
-def _against_conductivity(samples: SampleTable, limits: UnitLimits, code: str, other: str) -> Columns:
+def _against_conductivity(samples: SampleTable, limits: UnitLimits, code: str, other: str) -> Cases:
     conductivity = samples.measured["conductivity_us_cm_25c"].to_numpy()
     value, neighbour = (samples.measured[f"{name}_mg_l_caco3"].to_numpy() for name in (code, other))
     lowest, highest = limits.usual_ratio
@@ -195,7 +195,7 @@ _STEADY: Final[list[str]] = [
 _STEADY_CODES: Final = tuple(next(a.code for a in ANALYTES.values() if a.column == column) for column in _STEADY)
 
 
-def _against_history(samples: SampleTable, limits: UnitLimits) -> Columns:
+def _against_history(samples: SampleTable, limits: UnitLimits) -> Cases:
     """Compare each quantity with the median of its sampling point, in powers of ten."""
     client, site, point, stage = (samples.fact(name) for name in ("client", "site", "sampling_point", "stage"))
     group = numbered([client, site, point, stage])

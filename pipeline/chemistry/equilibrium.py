@@ -79,7 +79,7 @@ def _question(unknown: tuple[int, ...], *, open_to_gas: bool = False, calcite: b
 
 PH_KNOWN: Final = _question((CARBONATE, SULFATE))
 CLOSED: Final = _question((HYDROGEN, CARBONATE, SULFATE))
-OPEN: Final = _question((HYDROGEN, SULFATE), open_to_gas=True)
+OPEN_TO_GAS: Final = _question((HYDROGEN, SULFATE), open_to_gas=True)
 CLOSED_CALCITE: Final = _question((HYDROGEN, CARBONATE, SULFATE), calcite=True)
 OPEN_CALCITE: Final = _question((HYDROGEN, SULFATE), open_to_gas=True, calcite=True)
 

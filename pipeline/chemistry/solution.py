@@ -111,7 +111,7 @@ def _answer(question: Question, system: System, start: State, cases: Composition
     state = equilibrium.solve(question, system, start)
     with np.errstate(all="ignore"):  # waters that did not converge may overflow; they are dropped by name
         species, activity = equilibrium.distribute(question, system, state)
-        if question in (equilibrium.OPEN, equilibrium.OPEN_CALCITE):
+        if question in (equilibrium.OPEN_TO_GAS, equilibrium.OPEN_CALCITE):
             state.ln_activity[CARBONATE] += equilibrium.ln_water_activity(state.molality)
             state.ln_activity[CARBONATE] -= 2.0 * state.ln_activity[HYDROGEN]
         if question in (equilibrium.CLOSED_CALCITE, equilibrium.OPEN_CALCITE):
@@ -148,7 +148,7 @@ def with_gas(cases: Composition, temperature_c: Floats, log_pco2: Floats) -> Sol
     start = _guess(cases, k, ln_hydrogen)
     start.ln_activity[CARBONATE] = ln_gas - k.ln_carbon_dioxide
     target = np.vstack([-cases.alkalinity, np.maximum(cases.ions[SULFATE], TRACE)])
-    return _answer(equilibrium.OPEN, _system(cases, k, target), start, cases, k)
+    return _answer(equilibrium.OPEN_TO_GAS, _system(cases, k, target), start, cases, k)
 
 
 def with_total_carbonate(cases: Composition, temperature_c: Floats, total: Floats, ln_hydrogen: Floats) -> Solution:

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.checks.pairs import match
+from pipeline.checks.pairs import matched_pairs
 from pipeline.checks.treatment import TreatmentLimits
 from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.record import ROW
@@ -52,7 +52,7 @@ class PairAnswers:
 
     Attributes
     ----------
-    pairs : of `checks.pairs.match`.
+    pairs : of `checks.pairs.matched_pairs`.
     weights : (p, 4) probability of each of _ANSWERS.
     values : (r, n) the readings they were weighed by, as they are told.
     """
@@ -135,7 +135,7 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, chosen: Pl
     p(answer | pair) ∝ p(answer) · Π N(ln(behind/before); mean, √(spread² + u²)) with the effects of the kind of
     treatment, or of every kind by its share where none is named [CP, JCGM106].
     """
-    pairs = samples.once(match, limits.of(TreatmentLimits).days_apart)
+    pairs = samples.once(matched_pairs, limits.of(TreatmentLimits).days_apart)
     explained = np.zeros(len(record), dtype="bool")
     explained[chosen[own["sample"].to_numpy()]] = True
     pairs = pairs[explained[pairs["raw"]] | explained[pairs["treated"]]].reset_index(drop=True)

@@ -12,8 +12,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.checks import evidence
+from pipeline.checks.alkalinity import TREATED_STAGES
 from pipeline.checks.hardness import SOFTENED_WORDS
-from pipeline.checks.record import instants, number
+from pipeline.checks.record import as_numbers, instants
 from pipeline.normalise.sample_table import column_numbers, places
 from pipeline.texts import TextColumn, numbered
 from schemas.columns import ANALYTES, WIDE_COLUMNS
@@ -30,7 +31,6 @@ SECOND: Final = ("total_hardness", "alkalinity", "conductivity")
 UNREAD: Final = ("unread cation", "unread anion")
 ROWS: Final[tuple[str, ...]] = (*ANALYTES, *(f"second {name}" for name in SECOND), *UNREAD)
 ROW: Final[dict[str, int]] = {name: place for place, name in enumerate(ROWS)}
-TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot_outlet")
 COUNTED: Final = ("drops", "typed", "strip", "unknown")
 _SMALLEST: Final = 0.002  # no reading is better known than that, relative (k = 1) [CP]
 _WIDEST: Final = 0.6  # nor worse: a number was read, and it was not 0 (k = 1, relative) [CP]
@@ -253,7 +253,7 @@ class _Written:
 def _written(readings: pd.DataFrame) -> _Written:
     """Read the numbers as they were written, and what one of their units is worth."""
     drops, degree, nominal, used = (
-        number(readings, name).to_numpy() for name in ("drops", "degree_per_drop", "nominal_ml", "used_ml")
+        as_numbers(readings, name).to_numpy() for name in ("drops", "degree_per_drop", "nominal_ml", "used_ml")
     )
     form = TextColumn.of(readings, "form")
     codes, texts = pd.factorize(readings["raw_text"])

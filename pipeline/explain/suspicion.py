@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS, Check, columns_of, findings_of, no_findings, severity_ranks
+from pipeline.checks.registry import CHECKS, Check, cases_of, findings_of, no_findings, severity_ranks
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.rank import Explained, explain
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.checks.limits import Limits
     from pipeline.checks.run import Checked
     from pipeline.normalise.sample_table import SampleTable
@@ -41,7 +41,7 @@ class SuspicionLimits:
     unusual_percent: float = 95.0  # the same where all relations agree and only the values are unusual [CP]
 
 
-def single_mistake(samples: SampleTable, limits: Limits) -> Columns:
+def single_mistake(samples: SampleTable, limits: Limits) -> Cases:
     """Weigh every known mistake against there being none, over all relations of a record at once.
 
     Each single check allows for the uncertainty of its own two or three figures; a missing ion, exchanged
@@ -66,7 +66,7 @@ def single_mistake(samples: SampleTable, limits: Limits) -> Columns:
     holds are looked at.
     """
     result = doubts(explain(samples, no_findings(), limits), limits.of(SuspicionLimits))
-    return columns_of(result, samples.about.index)
+    return cases_of(result, samples.about.index)
 
 
 SINGLE_MISTAKE: Final = Check(

@@ -8,9 +8,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from pipeline.checks.limits import Limits
+from pipeline.checks.registry import CHECKS, run_check
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from types import ModuleType
+
+    import pandas as pd
 
     from pipeline.normalise.sample_table import SampleTable
 
@@ -54,3 +59,25 @@ def join() -> Callable[[dict[str, SampleTable]], SampleTable]:
     """Lay several cases under one another."""
     joiner: Callable[[dict[str, SampleTable]], SampleTable] = _MODULE.join
     return joiner
+
+
+@pytest.fixture
+def table(tmp_path: Path, load_case: Callable[[Path], SampleTable]) -> Callable[[str], SampleTable]:
+    """Read a few lines of CSV the way the case files are read."""
+
+    def read(lines: str) -> SampleTable:
+        path = tmp_path / "table.csv"
+        path.write_text(lines.strip() + "\n", encoding="utf-8")
+        return load_case(path)
+
+    return read
+
+
+@pytest.fixture
+def findings() -> Callable[..., pd.DataFrame]:
+    """Run one check with the default limits, or with limits given."""
+
+    def run(check_id: str, samples: SampleTable, limits: Limits | None = None) -> pd.DataFrame:
+        return run_check(CHECKS[check_id], samples, limits or Limits())[0]
+
+    return run

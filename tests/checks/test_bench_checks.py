@@ -4,43 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
 
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
-from pipeline.checks.registry import CHECKS, run_check
 from pipeline.normalise.sample_table import SampleTable
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 Table = Callable[[str], SampleTable]
 Findings = Callable[..., pd.DataFrame]
-
-
-@pytest.fixture
-def table(tmp_path: Path, load_case: Callable[[Path], SampleTable]) -> Table:
-    """Read a few lines of CSV the way the case files are read."""
-
-    def read(lines: str) -> SampleTable:
-        path = tmp_path / "table.csv"
-        path.write_text(lines.strip() + "\n", encoding="utf-8")
-        return load_case(path)
-
-    return read
-
-
-@pytest.fixture
-def findings() -> Findings:
-    """Run one check with the default limits, or with limits given."""
-
-    def run(check_id: str, samples: SampleTable, limits: Limits | None = None) -> pd.DataFrame:
-        return run_check(CHECKS[check_id], samples, limits or Limits())[0]
-
-    return run
 
 
 WIDE = "conductivity_us_cm_25c,total_hardness_mg_l_caco3,alkalinity_mg_l_caco3"

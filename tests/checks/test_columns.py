@@ -4,15 +4,24 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.checks.columns import Column, first_that_holds, fitting, picked, range_words, spelt, stacked, worded
+from pipeline.checks.columns import (
+    CaseColumn,
+    first_that_holds,
+    fitting,
+    picked,
+    range_words,
+    spelt,
+    stacked_cases,
+    worded,
+)
 
 
-def written(column: Column, rows: int) -> list[object]:
+def written(column: CaseColumn, rows: int) -> list[object]:
     return list(np.asarray(spelt(picked(column, np.arange(rows)))).tolist())
 
 
 def test_a_column_that_a_group_lacks_is_missing_there() -> None:
-    joined = stacked(
+    joined = stacked_cases(
         {"observed": np.array([1.0, 2.0]), "place": np.array([4, 5]), "kind": "a", "share": 0.5},
         {"observed": np.array([3.0]), "place": np.array([-1]), "kind": "b", "words": "c"},
     )

@@ -4,43 +4,15 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from typing import TYPE_CHECKING
 
 import pandas as pd
 import pytest
 
-from pipeline.checks.kits import counts
-from pipeline.checks.limits import Limits
-from pipeline.checks.registry import CHECKS, run_check
+from pipeline.checks.kits import drop_counts
 from pipeline.normalise.sample_table import SampleTable
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 Table = Callable[[str], SampleTable]
 Findings = Callable[..., pd.DataFrame]
-
-
-@pytest.fixture
-def table(tmp_path: Path, load_case: Callable[[Path], SampleTable]) -> Table:
-    """Read a few lines of CSV the way the case files are read."""
-
-    def read(lines: str) -> SampleTable:
-        path = tmp_path / "table.csv"
-        path.write_text(lines.strip() + "\n", encoding="utf-8")
-        return load_case(path)
-
-    return read
-
-
-@pytest.fixture
-def findings() -> Findings:
-    """Run one check with the default limits, or with limits given."""
-
-    def run(check_id: str, samples: SampleTable, limits: Limits | None = None) -> pd.DataFrame:
-        return run_check(CHECKS[check_id], samples, limits or Limits())[0]
-
-    return run
 
 
 KIT = "sample_id,line,analyte,form,method,value,drops,degree_per_drop,nominal_ml,used_ml\n"
@@ -54,7 +26,7 @@ DEGREE = 17.848  # mg/L as CaCO3 in 1 German degree: 10 mg/L CaO · 100.0869 / 5
 )
 def test_a_count_gives_the_value_of_its_volume(table: Table, drops: int, used_ml: int, value: float) -> None:
     """12 · 17.848 = 214.2; 6 · 17.848 · 10/5 = 214.2; 5 · 17.848 · 10/40 = 22.3."""
-    counted = counts(table(f"{KIT}1,2,alkalinity,drops,drops,1,{drops},{DEGREE},10,{used_ml}"))
+    counted = drop_counts(table(f"{KIT}1,2,alkalinity,drops,drops,1,{drops},{DEGREE},10,{used_ml}"))
 
     assert counted.counted.item() == pytest.approx(value, abs=0.05)
 

@@ -14,7 +14,7 @@ from pipeline.checks.registry import CHECKS, check, run_check
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.checks.columns import Columns
+    from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -40,5 +40,5 @@ def test_two_checks_of_one_name_are_a_fault_of_the_program() -> None:
     with pytest.raises(ValueError, match="hardness-sum"):
 
         @check("hardness-sum", title="", source="CP", severity="note", message="")
-        def _twin(samples: SampleTable) -> Columns:  # pragma: no cover
+        def _twin(samples: SampleTable) -> Cases:  # pragma: no cover
             raise NotImplementedError(samples)

@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.assess.machines import known_machines
 from pipeline.treat.advice import Advice, Range
-from pipeline.treat.choosing.cautions import SEVERITIES, cautions, severities
+from pipeline.treat.choosing.cautions import CAUTION_LEVELS, cautions, severities
 from pipeline.words import LANGUAGES, Said, say
 
 if TYPE_CHECKING:
@@ -99,10 +99,10 @@ def test_a_health_matter_is_said_first() -> None:
 
 def test_the_gravest_come_first() -> None:
     advice = Advice("decided", "4", "reverse osmosis", {}, {}, ())
-    rank = [SEVERITIES.index(severities()[one.code]) for one in cautions(advice, known_machines()["dual boiler"])]
+    rank = [CAUTION_LEVELS.index(severities()[one.code]) for one in cautions(advice, known_machines()["dual boiler"])]
 
     assert rank == sorted(rank)
-    assert set(severities().values()) == set(SEVERITIES)
+    assert set(severities().values()) == set(CAUTION_LEVELS)
 
 
 @pytest.mark.parametrize("language", LANGUAGES)

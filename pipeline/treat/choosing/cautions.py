@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.assess.machines import Machine
     from pipeline.treat.advice import Advice, Range
 
-SEVERITIES: Final = ("danger", "warning", "notice")
+CAUTION_LEVELS: Final = ("danger", "warning", "notice")
 # Which facts a treatment makes true.
 _MEDIA: Final = (
     "decarboniser", "buffered decarboniser", "softener", "magnesium exchanger", "demineraliser", "calcite contact",
@@ -64,7 +64,7 @@ def cautions(advice: Advice, machine: Machine) -> tuple[Said, ...]:
     facts = _facts(advice, machine)
     rows = table("cautions")
     said = [
-        (SEVERITIES.index(str(row["severity"])), place, Said(str(row["code"])))
+        (CAUTION_LEVELS.index(str(row["severity"])), place, Said(str(row["code"])))
         for place, row in enumerate(rows.to_dict("records"))
         if holds(groups_of(str(row["when"])), facts)[0]
     ]

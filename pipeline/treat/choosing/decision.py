@@ -12,6 +12,7 @@ import pandas as pd
 
 from pipeline.arrays import floats
 from pipeline.assess.planning import MOST_C, planning_rule
+from pipeline.checks.hardness import SODIUM_PER_CACO3
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CHARGE, MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.reference import table
 from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS, UNKNOWN, Reach
@@ -38,7 +39,6 @@ _LEAST_US_PER_MEQ: Final = 85.0  # no natural water conducts less per meq/L of c
 _LEGAL_MG_L: Final = {"sodium": 200.0, "chloride": 250.0}  # what a public supply may hold at most [EU2020]
 _PH_OF_MAINS: Final = (6.5, 9.5)  # [EU2020]
 _MOST_LITRES: Final = 500.0  # a day; the largest machines of a bar [CP]
-SODIUM_PER_CACO3: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594, mg per mg of excess alkalinity
 _LEAST_SHARE: Final = 0.8  # of the excess alkalinity that sodium must explain [CP]
 EXCESS: Final = 20.0  # alkalinity above hardness that makes one ask for a softener [CP]
 _POINTS: Final = 201

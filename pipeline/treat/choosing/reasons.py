@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.assess.corrosion import CorrosionLimits
+from pipeline.checks.hardness import SODIUM_PER_CACO3
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.treat.choosing.bottled import rank_bottled
 from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
-from pipeline.treat.choosing.decision import EXCESS, READ, SODIUM_PER_CACO3, derived, reaches, rows
+from pipeline.treat.choosing.decision import EXCESS, READ, derived, reaches, rows
 from pipeline.treat.choosing.limits import CHLORIDE, CONDUCTIVITY, MEMBRANES, spread
 from pipeline.treat.choosing.optimise import quantity, targets
 from pipeline.treat.choosing.turns import UNITS, answer, rounded
