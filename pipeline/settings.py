@@ -1,13 +1,79 @@
-"""What a run may be told: settings from a TOML file, each with its default and meaning."""
+"""What a run may be told: settings from a TOML file, each with its default, its meaning and what it accepts."""
 
 from __future__ import annotations
 
+import math
+import re
 import tomllib
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from zoneinfo import ZoneInfo, available_timezones
 
-from pipeline.problems import KettlestoneError
+from pipeline.did_you_mean import did_you_mean
+from pipeline.errors import UNCHANGED, KettlestoneError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+DEFAULT_FILE: Final = Path("kettlestone.toml")
+STORE_NAME: Final = "kettlestone.duckdb"
+
+
+class Accepted(NamedTuple):
+    """What a setting accepts: in words, and a function from the value in the file to the setting.
+
+    The function raises ValueError where the value is none of these; its text, if any, is a hint.
+    """
+
+    words: str
+    read: Callable[[Any], Any]
+
+
+def _path(value: object) -> Path:
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError
+    return Path(value)
+
+
+def _time_zone(value: object) -> str:
+    if not isinstance(value, str):
+        raise ValueError  # noqa: TRY004 - one exception says "not accepted"
+    try:
+        ZoneInfo(value)
+    except (OSError, ValueError, LookupError) as error:
+        raise ValueError(did_you_mean(value, available_timezones())) from error
+    return value
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value)
+
+
+def _amount(value: Any) -> float:  # noqa: ANN401 - whatever the file holds
+    if not _is_number(value) or value < 0:
+        raise ValueError
+    return float(value)
+
+
+def _count(value: Any) -> int:  # noqa: ANN401 - whatever the file holds
+    if not _is_number(value) or value < 0 or value != int(value):
+        raise ValueError
+    return int(value)
+
+
+def _count_from_1(value: object) -> int:
+    if (count := _count(value)) < 1:
+        raise ValueError
+    return count
+
+
+_FOLDER: Final = {"accepted": Accepted('a folder, for example "results"', _path)}
+_FILE: Final = {"accepted": Accepted('a file, for example "results/kettlestone.duckdb"', _path)}
+_ZONE: Final = {"accepted": Accepted('the name of a time zone, for example "Europe/Zurich"', _time_zone)}
+_AMOUNT: Final = {"accepted": Accepted("a number from 0 up", _amount)}
+_COUNT: Final = {"accepted": Accepted("a whole number from 0 up", _count)}
+_COUNT_FROM_1: Final = {"accepted": Accepted("a whole number from 1 up", _count_from_1)}
 
 
 @dataclass(frozen=True)
@@ -28,52 +94,94 @@ class Settings:
     lock_wait_s : how long to wait for another process that writes to the store [s].
     """
 
-    out: Path = Path("outputs")
-    store: Path = Path("outputs/kettlestone.duckdb")
-    layouts: Path | None = None
-    time_zone: str = "UTC"
-    sample_window_hours: float = 1.0
-    max_file_mb: int = 2048
-    assess_most: int = 5000
-    explain_most: int = 1000
-    lock_wait_s: float = 30.0
+    out: Path = field(default=Path("outputs"), metadata=_FOLDER)
+    store: Path = field(default=Path("outputs") / STORE_NAME, metadata=_FILE)
+    layouts: Path | None = field(default=None, metadata=_FOLDER)
+    time_zone: str = field(default="UTC", metadata=_ZONE)
+    sample_window_hours: float = field(default=1.0, metadata=_AMOUNT)
+    max_file_mb: int = field(default=2048, metadata=_COUNT_FROM_1)
+    assess_most: int = field(default=5000, metadata=_COUNT)
+    explain_most: int = field(default=1000, metadata=_COUNT)
+    lock_wait_s: float = field(default=30.0, metadata=_AMOUNT)
 
     def plain(self) -> dict[str, Any]:
         """Give the settings as JSON-ready values."""
         return {name: str(value) if isinstance(value, Path) else value for name, value in asdict(self).items()}
 
 
-def load(path: Path | None, **overrides: object) -> Settings:
+NAMES: Final = tuple(one.name for one in fields(Settings))
+
+
+def load(path: Path | None, **overrides: Path | None) -> Settings:
     """Read settings from ``path`` or ``kettlestone.toml`` in the current folder, if there is one.
 
     Parameters
     ----------
     path : a TOML file; None looks for the default name.
-    overrides : values from the command line; None means not given.
+    overrides : paths from the command line, by the name of their setting; None means not given.
 
     Raises
     ------
-    KettlestoneError : the file is missing or not TOML, or names a setting that does not exist.
+    KettlestoneError : the file is missing or not TOML, names a setting that does not exist, or gives a value that a
+        setting does not accept. Every fault of the file is named, with its line.
     """
+    chosen = path or DEFAULT_FILE
+    stated = _checked(chosen, _text(chosen)) if path is not None or chosen.is_file() else {}
+    return Settings(**{**stated, **{name: value for name, value in overrides.items() if value is not None}})
+
+
+def _text(path: Path) -> str:
+    try:
+        return path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise _unreadable(path, error.strerror or str(error)) from error
+    except UnicodeDecodeError as error:
+        raise _unreadable(path, f"it is not UTF-8, byte {error.start + 1}") from error
+
+
+def _unreadable(path: Path, why: str) -> KettlestoneError:
+    return KettlestoneError(
+        f"{path}: the settings cannot be read: {why}.\n  {UNCHANGED}\n  Correct the file or leave it out."
+    )
+
+
+def _checked(path: Path, text: str) -> dict[str, Any]:
+    """Read every value; all that cannot be used are named together."""
+    try:
+        stated = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise _unreadable(path, str(error)) from error
+    known = {one.name: one for one in fields(Settings)}
     values: dict[str, Any] = {}
-    chosen = path or Path("kettlestone.toml")
-    if path is not None or chosen.is_file():
+    faults = []
+    for name, value in stated.items():
+        place = f"{path}:{line}" if (line := _line(text, name)) else str(path)
+        if name not in known:
+            faults.append(f'{place}: there is no setting "{name}"{did_you_mean(name, known)}')
+            continue
+        accepted: Accepted = known[name].metadata["accepted"]
         try:
-            values = tomllib.loads(chosen.read_text(encoding="utf-8"))
-        except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-            raise KettlestoneError(
-                f"{chosen}: the settings cannot be read ({error}). Nothing was imported. "
-                "Correct the file or leave it out."
-            ) from error
-    known = {field.name for field in fields(Settings)}
-    unknown = sorted(set(values) - known)
-    if unknown:
-        raise KettlestoneError(
-            f'{chosen}: there is no setting "{unknown[0]}". Known settings: {", ".join(sorted(known))}. '
-            "Nothing was imported."
-        )
-    values |= {name: value for name, value in overrides.items() if value is not None}
-    folders: dict[str, Any] = {
-        name: Path(str(values.pop(name))) for name in ("out", "store", "layouts") if name in values
-    }
-    return replace(Settings(**values), **folders)
+            values[name] = accepted.read(value)
+        except ValueError as error:
+            faults.append(f"{place}: {name} is {_written(value)}, expected {accepted.words}{str(error) or '.'}")
+    if faults:
+        unknown = not set(stated) <= set(known)
+        listed = [f"Settings: {', '.join(sorted(known))}."] if unknown else []
+        raise KettlestoneError("\n  ".join([*faults, UNCHANGED, *listed, "Correct the line or leave it out."]))
+    return values
+
+
+def _line(text: str, name: str) -> int:
+    """Find the line on which a key or a table of the file stands; 0 where it is written in another way."""
+    key = rf"""["']?{re.escape(name)}["']?"""
+    found = re.search(rf"^[ \t]*(?:{key}[ \t]*[=.]|\[+[ \t]*{key}[ \t]*[\].])", text, re.MULTILINE)
+    return text.count("\n", 0, found.end()) + 1 if found else 0
+
+
+def _written(value: object) -> str:
+    """Write a value much as it stands in the file."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, dict):
+        return "a table"
+    return f'"{value}"' if isinstance(value, str) else str(value)

@@ -13,8 +13,8 @@ if TYPE_CHECKING:
 ROOT: Final = Path(__file__).parents[1]
 
 # Names that several modules still define for different things. They stand here so that no other joins them:
-# whoever renames one takes it from the list, and the list only gets shorter. A command of `pipeline.cli` bears
-# the name that a user types, so the function that does its work needs another one.
+# whoever renames one takes it from the list, and the list only gets shorter. Every module of `pipeline.commands` has
+# its `command`: that is one thing, the name by which the group finds it.
 SEVERAL_MEANINGS: Final = frozenset(
     """
     ALKALINITY ANIONS Answer
@@ -28,25 +28,24 @@ SEVERAL_MEANINGS: Final = frozenset(
     PROBLEMS
     QUANTITIES
     ROWS Range Row
-    SETTINGS SIGNS STATES STRENGTH_PER_CONDUCTIVITY Settings
+    SIGNS STATES STRENGTH_PER_CONDUCTIVITY Settings
     TEMPERATURE_RANGE_C TREATMENTS
     UNITS USUAL_RELATIVE
     Visit
     Water
-    about answer as_json assemble assess
+    about answer as_json assemble
     catalogue cautions check
     decide
     evaluate expected explain
-    figures findings
+    figures
     gather
     headline history
     judge
     limits lines listed load
     named number numbers
     picked
-    query
-    reaches render retest rows run
-    show shown snapshot
+    reaches render rows run
+    show shown
     text
     worst
     """.split()  # noqa: SIM905 - one line for each letter reads better than a hundred quotation marks
@@ -71,7 +70,7 @@ def defined() -> dict[str, list[str]]:
     found: dict[str, list[str]] = defaultdict(list)
     for package in ("pipeline", "schemas"):
         for path in sorted((ROOT / package).rglob("*.py")):
-            for name in set(public_names(ast.parse(path.read_text("utf-8")))):
+            for name in set(public_names(ast.parse(path.read_text("utf-8")))) - {"command"}:
                 found[name].append(str(path.relative_to(ROOT)))
     return found
 

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import difflib
 import re
+from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Final
 
 import duckdb
 
-from pipeline.errors import KettlestoneError
+from pipeline.did_you_mean import did_you_mean
+from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store import migrate
 from pipeline.store.sql import literal
 
@@ -42,7 +43,7 @@ def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.Da
 
     Raises
     ------
-    KettlestoneError : no question has that name, or the SQL is not understood.
+    KettlestoneError : no question has that name, or the SQL is not one statement that is understood.
     """
     if not store.read_only:
         raise ValueError("questions are asked on a store opened read-only")
@@ -52,13 +53,34 @@ def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.Da
     connection.execute(f"SET VARIABLE today = DATE {literal(str(today or datetime.now(UTC).date()))}")
     connection.execute("SET enable_external_access = false")
     try:
-        return connection.execute(sql).df()
+        _refuse_unless_one(connection.extract_statements(sql))
+        return _answered(connection, sql)
     except duckdb.Error as error:
         raise KettlestoneError(
             f"the question was not understood: {error}\n"
-            "  Nothing was changed: questions cannot write.\n"
+            f"  {UNCHANGED} Questions cannot write.\n"
             '  See a view and its columns with kettlestone query "DESCRIBE v_sample".'
         ) from error
+
+
+def _answered(connection: duckdb.DuckDBPyConnection, sql: str) -> pd.DataFrame:
+    """Run a question on a thread of its own: signals reach only a thread that does not wait inside the engine."""
+    with ThreadPoolExecutor(1) as engine:
+        answer = engine.submit(lambda: connection.execute(sql).df())
+        try:
+            return answer.result()
+        except BaseException:
+            connection.interrupt()
+            raise
+
+
+def _refuse_unless_one(statements: list[duckdb.Statement]) -> None:
+    """Refuse no statement at all (blanks, comments, a semicolon) and several, of which only the last would be shown."""
+    if len(statements) != 1:
+        said = f"{len(statements)} statements" if statements else "no statement"
+        raise KettlestoneError(
+            f'the question holds {said}; ask with one.\n  {UNCHANGED}\n  For example kettlestone query "FROM v_sample".'
+        )
 
 
 def _named(name: str) -> str:
@@ -66,9 +88,8 @@ def _named(name: str) -> str:
     if f"{name}.sql" in known:
         return known[f"{name}.sql"]
     names = list(named_queries())
-    near = difflib.get_close_matches(name, names, n=1)
     raise KettlestoneError(
-        f'there is no question called "{name}"' + (f'; did you mean "{near[0]}"?' if near else ".") + "\n"
-        "  Nothing was changed.\n"
+        f'there is no question called "{name}"{did_you_mean(name, names)}\n'
+        f"  {UNCHANGED}\n"
         f"  Names: {', '.join(names)}. Or write SQL."
     )

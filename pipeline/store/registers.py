@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline import __version__
-from pipeline.errors import KettlestoneError
+from pipeline.did_you_mean import did_you_mean
+from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST
 from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
 from schemas.fields import names
@@ -28,6 +29,8 @@ FIELDS: Final[dict[str, list[str]]] = {
     "machine": names(MACHINES, without=_OWNER),
     "treatment": names(TREATMENTS, without=_OWNER),
 }
+# Options of the commands that are not called as their field is.
+_OPTIONS: Final = {"litres_per_day": "--litres"}
 _INNER: Final = ("other", "file_sha256", "line", "batch_id", "entered_by", "entered_at", "why", "file", "since")
 
 
@@ -59,13 +62,15 @@ def entries(store: Store, kind: str) -> pd.DataFrame:
 
 
 def in_force(rows: pd.DataFrame, kind: str) -> pd.DataFrame:
-    """Keep the last row of every key; "none" ends every treatment of the site entered before it."""
+    """Keep the last row of every key; "none" ends every treatment of the site entered before it, until the next one."""
     found = rows.drop_duplicates(["client", "site", *KEYS[kind]], keep="last")
     if kind == "treatment" and len(rows):
         place = pd.Series(rows.index, index=rows.index)
-        none = place.where(rows["treatment"].str.strip().str.casefold() == "none")
-        ended = none.groupby([rows["client"], rows["site"]]).transform("max")
-        found = found[~(place < ended).reindex(found.index)]
+        none = rows["treatment"].str.strip().str.casefold() == "none"
+        sites = [rows["client"], rows["site"]]
+        ended = place.where(none).groupby(sites).transform("max")
+        followed = none & (place < place.groupby(sites).transform("max"))
+        found = found[~((place < ended) | followed).reindex(found.index)]
     return found.reset_index(drop=True)
 
 
@@ -86,7 +91,7 @@ def of_site(rows: pd.DataFrame, site: str, client: str | None = None) -> pd.Data
         lines = "\n".join(f"    {name} / {place.strip()}" for name in owners)
         raise KettlestoneError(
             f'{len(owners)} clients have a site "{place.strip()}":\n{lines}\n'
-            '  Nothing was changed.\n  Write it as "client / site", as above.'
+            f'  {UNCHANGED}\n  Write it as "client / site", as above.'
         )
     return found.reset_index(drop=True)
 
@@ -117,9 +122,10 @@ def enter(
         that name; nothing was changed.
     """
     if not by.strip() or not why.strip():
-        raise KettlestoneError("say who enters this (--by) and why (--why). Nothing was changed.")
+        raise KettlestoneError(f"say who enters this (--by) and why (--why). {UNCHANGED}")
     _check(kind, values)
     rows = of_site(entries(store, kind), site)
+    _refuse_what_is_known(kind, values, in_force(rows, kind))
     known = _owner(store, site)
     for name in KEYS[kind]:
         rows = rows[(rows[name].str.casefold() == values[name].casefold()).to_numpy()]
@@ -152,27 +158,44 @@ def _owner(store: Store, site: str) -> dict[str, str]:
     return {"client": owner.strip(), "site": place.strip()}
 
 
+def option(field: str) -> str:
+    """Name the option of the command line that sets a field."""
+    return _OPTIONS.get(field, f"--{field.replace('_', '-')}")
+
+
 def _check(kind: str, values: Mapping[str, str]) -> None:
     """Refuse what cannot be: every fault is named with what to write instead."""
     lacking = [name for name in KEYS[kind] if not values.get(name, "").strip()]
     if lacking:
-        raise KettlestoneError(f"say which {lacking[0]} (--{lacking[0]}). Nothing was changed.")
+        raise KettlestoneError(f"say which {lacking[0]} (--{lacking[0]}). {UNCHANGED}")
     if kind == "treatment" and values["treatment"].strip().casefold() not in KNOWN_TREATMENTS:
+        name = values["treatment"]
         raise KettlestoneError(
-            f'--treatment "{values["treatment"]}" is not known. Nothing was changed.\n'
-            f"  Known: {', '.join(KNOWN_TREATMENTS)}."
+            f'there is no treatment "{name}"{did_you_mean(name, KNOWN_TREATMENTS)}\n'
+            f"  {UNCHANGED}\n  Treatments: {', '.join(KNOWN_TREATMENTS)}."
         )
-    alone = kind == "machine" or values.get("treatment", "").strip().casefold() == "none"
-    if not set(values) - set(KEYS[kind]) and not alone:
-        raise KettlestoneError("no new value was given; see --help for what can be set. Nothing was changed.")
     for name, largest in LARGEST.items():
         if values.get(name, "") and not _within(name, values[name], largest):
-            option, least = name.replace("_", "-"), "above 0 and up" if name in ABOVE_ZERO else "from 0"
+            least = "above 0 and up" if name in ABOVE_ZERO else "from 0"
             raise KettlestoneError(
-                f'--{option} "{values[name]}": write a number {least} to {largest:,.0f}. Nothing was changed.'
+                f'{option(name)} "{values[name]}": write a number {least} to {largest:,.0f}. {UNCHANGED}'
             )
     if (day := values.get("installed_on", "")) and not _is_day(day):
-        raise KettlestoneError(f'--installed-on "{day}": write the day as YYYY-MM-DD. Nothing was changed.')
+        raise KettlestoneError(f'--installed-on "{day}": write the day as YYYY-MM-DD. {UNCHANGED}')
+
+
+def _refuse_what_is_known(kind: str, values: Mapping[str, str], rows: pd.DataFrame) -> None:
+    """Refuse an entry that says nothing but which machine or treatment is meant, where that one is in force already.
+
+    That a treatment or a machine is there at all is news where it is not.
+    """
+    if set(values) - set(KEYS[kind]):
+        return
+    for name in KEYS[kind]:
+        rows = rows[(rows[name].str.strip().str.casefold() == values[name].strip().casefold()).to_numpy()]
+    if len(rows) or not KEYS[kind]:
+        known = f"; {values[KEYS[kind][0]]} is in force already" if KEYS[kind] else ""
+        raise KettlestoneError(f"no new value was given{known}. {UNCHANGED}\n  See --help for what can be set.")
 
 
 def _within(name: str, text: str, largest: float) -> bool:

@@ -246,7 +246,7 @@ def test_sql_reads_the_views_and_nothing_else(store: Store, tmp_path: Path) -> N
             f"COPY reading TO '{tmp_path / 'out.csv'}'",
             "SELECT nonsense",
         ):
-            with pytest.raises(KettlestoneError, match="questions cannot write"):
+            with pytest.raises(KettlestoneError, match="Questions cannot write"):
                 query(opened, sql)
 
     assert not (tmp_path / "out.csv").exists()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -54,6 +55,8 @@ def assess_text(
     *,
     as_json: bool = False,
     machine: str = "",
+    profile: str = "",
+    litres_per_day: float | None = None,
     machines: Path | None = None,
     profiles: Path | None = None,
 ) -> str:
@@ -65,6 +68,8 @@ def assess_text(
     sample : id, or label where it is unique.
     as_json : records for other programs instead of text.
     machine : a machine profile in place of what the record says.
+    profile : one named water; "" holds the water against all of them.
+    litres_per_day : of the machine [L], in place of what the record says.
     machines, profiles : TOML files with the user's own.
 
     Raises
@@ -72,7 +77,9 @@ def assess_text(
     KettlestoneError : no store, no such sample, machine or file.
     """
     samples, held = _stored(settings, sample)
-    return _answer(samples, held, machine, machines, profiles, as_json=as_json)
+    if litres_per_day is not None:
+        samples = replace(samples, about=samples.about.assign(litres_per_day=litres_per_day))
+    return _answer(samples, held, machine, machines, profiles, as_json=as_json, profile=profile)
 
 
 def one_off(

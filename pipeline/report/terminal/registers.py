@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.errors import KettlestoneError
+from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.database import Store
 from pipeline.store.registers import KEYS, enter, entries, in_force, of_site
 
@@ -49,7 +49,7 @@ def shown(settings: Settings, kind: str, site: str, *, as_json: bool) -> str:
         rows = of_site(entries(store, kind), site)
     if rows.empty:
         raise KettlestoneError(
-            f'no {kind} is registered for "{site}".\n  Nothing was changed.\n'
+            f'no {kind} is registered for "{site}".\n  {UNCHANGED}\n'
             f"  See them all with kettlestone {kind} list, or enter it with kettlestone {kind} set."
         )
     facts = in_force(rows, kind)

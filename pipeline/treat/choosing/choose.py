@@ -136,7 +136,7 @@ def _fitted(case: Case, decided: Decided, row: Row) -> Advice:
         Said(row.reason, why.numbers(decided)),
         *why.over(row, decided),
         *why.device(case, device, chosen),
-        *why.settings(case, chosen),
+        *why.how_it_is_set(case, chosen),
         *why.notes(case, chosen, decided),
     )
     return Advice(

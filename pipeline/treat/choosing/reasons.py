@@ -41,8 +41,8 @@ _USUAL_US_PER_MEQ: Final = 93.0  # of waters whose anion is bicarbonate, 93 to 1
 _PURE: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate", "silica")
 
 __all__ = [
-    "answer", "can_be_remineralised", "chlorinated", "demineralised", "device", "health", "measure", "notes", "numbers",
-    "over", "provisional", "repeats", "settings", "unsoftened",
+    "answer", "can_be_remineralised", "chlorinated", "demineralised", "device", "health", "how_it_is_set", "measure",
+    "notes", "numbers", "over", "provisional", "repeats", "unsoftened",
 ]  # fmt: skip
 
 
@@ -134,7 +134,7 @@ def _of_chalk(case: Case) -> tuple[Said, ...]:
     return (Said("choose.note.chalk", {"amount": rounded(most)}),) if most > 0.0 else ()
 
 
-def settings(case: Case, chosen: Option) -> tuple[Said, ...]:
+def how_it_is_set(case: Case, chosen: Option) -> tuple[Said, ...]:
     """Say how it is set, and what a valve in steps gives."""
     found = [Said(*entry) for entry in _setting(case, chosen)]
     if chosen.window:

@@ -1,0 +1,110 @@
+"""A fault of the program: one paragraph for people, and a log with the traceback for whoever mends it."""
+
+from __future__ import annotations
+
+import importlib
+import platform
+import shlex
+import sys
+import tempfile
+import traceback
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+from pipeline import __version__
+
+if TYPE_CHECKING:
+    import click
+
+    from pipeline.settings import Settings
+
+_KEY: Final = "pipeline.commands.fault"
+_DATABASE: Final = "pipeline.store.database"
+_RESULTS: Final = Path("outputs")
+
+
+@dataclass
+class Running:
+    """What is running: when it began, and with which settings once they are known."""
+
+    started: datetime
+    settings: Settings | None = None
+
+
+def remember(ctx: click.Context) -> None:
+    """Note when a command begins."""
+    ctx.meta[_KEY] = Running(datetime.now(UTC))
+
+
+def recall(ctx: click.Context) -> Running:
+    """Return what is running in a context."""
+    running: Running = ctx.meta.setdefault(_KEY, Running(datetime.now(UTC)))
+    return running
+
+
+def report(error: Exception, running: Running) -> str:
+    """Write the log of a fault and say what happened, what was stored, where the log is and what to do.
+
+    Parameters
+    ----------
+    error : what was raised.
+    running : the command that raised it.
+    """
+    kind = type(error).__name__
+    words = " ".join(str(error).split())
+    return (
+        f"a fault of the program: {kind}{': ' + words if words else ''} ({_place(error)}).\n"
+        f"  {_stored(running)}\n"
+        f"  {_logged(error, running)}\n"
+        "  Run the command again; if it fails in the same way, send that file to whoever looks after the program."
+    )
+
+
+def _place(error: Exception) -> str:
+    """Name the innermost line of ours."""
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if "pipeline" in Path(frame.filename).parts] or frames
+    if not own:
+        return "no line known"
+    folders = Path(own[-1].filename).parts
+    start = len(folders) - 1 - folders[::-1].index("pipeline") if "pipeline" in folders else -1
+    return f"{'/'.join(folders[start:])}:{own[-1].lineno}"
+
+
+def _stored(running: Running) -> str:
+    """Say what the store holds that it did not hold before; without an engine nothing can have been stored."""
+    if running.settings is None or _DATABASE not in sys.modules or not running.settings.store.exists():
+        return "Nothing was stored."
+    try:
+        fresh = importlib.import_module("pipeline.store.fresh").since(running.settings.store, running.started)
+    except Exception as error:  # noqa: BLE001 - a second fault must not hide the first
+        return f"Whether anything was stored is not known: {' '.join(str(error).split())}"
+    if not fresh:
+        return "Nothing was stored; the store is as it was."
+    return f"In the store since the command began, each whole: {', '.join(fresh)}."
+
+
+def _logged(error: Exception, running: Running) -> str:
+    now = datetime.now(UTC)
+    log = "\n".join(
+        [
+            f"kettlestone {__version__}, Python {platform.python_version()}, {platform.platform()}",
+            f"began {running.started:%Y-%m-%dT%H:%M:%SZ}, failed {now:%Y-%m-%dT%H:%M:%SZ}",
+            f"command: {shlex.join(sys.argv)}",
+            f"settings: {running.settings}",
+            "",
+            "".join(traceback.format_exception(error)),
+        ]
+    )
+    results = running.settings.out if running.settings else _RESULTS
+    for folder in (results, Path(tempfile.gettempdir())):
+        path = folder / f"fault-{now:%Y%m%dT%H%M%S.%f}.log"
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            path.write_text(log, encoding="utf-8", errors="backslashreplace")
+        except OSError:
+            continue
+        return f"The log with the traceback is {path}."
+    return f"The log could not be written; the traceback:\n{log}"

@@ -1,0 +1,51 @@
+"""`intake`: the main job."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline import flow
+from pipeline import intake as job
+from pipeline.commands.options import JSON, LAYOUTS, settings
+from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
+from pipeline.memory import keep_freed
+from pipeline.report.terminal.progress import Progress
+from pipeline.report.terminal.summary import show
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
+
+
+@click.command
+@click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), help="Folder for the results [outputs].")
+@settings
+@LAYOUTS
+@JSON
+def command(paths: tuple[Path, ...], settings: Settings, as_json: bool) -> None:
+    """Read files and folders, check every record, store all.
+
+    What came of it is written into a folder of its own, outputs/<batch>/.
+
+    \b
+    kettlestone intake sample_inputs
+    kettlestone intake march/ report.xlsx --out results
+    """  # noqa: D301 - \b is click's mark for "keep these lines"
+    keep_freed()
+    run = flow.run_flow if flow.configured() else job.run
+    with Progress(enabled=sys.stderr.isatty()) as progress:
+        finished = run(paths, settings, progress)
+    if as_json:
+        click.echo(json.dumps(finished.summary, ensure_ascii=False, default=str))
+    else:
+        show(finished.summary, finished.folder)
+    clean = finished.summary["verdict"] == "ok"
+    unread = [file["status"] == "not understood" for file in finished.summary["files"]]
+    if all(unread):
+        raise SystemExit(EXIT_CANNOT)
+    raise SystemExit(EXIT_CLEAN if clean and not any(unread) else EXIT_FINDINGS)

@@ -1,0 +1,44 @@
+"""The options that many commands share, and the settings that they lead to."""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from pipeline.commands import fault
+from pipeline.settings import NAMES, STORE_NAME, load
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+JSON = click.option("--json", "as_json", is_flag=True, help="Print data for other programs.")
+LAYOUTS = click.option("--layouts", type=click.Path(path_type=Path), help="Folder with layouts of your own.")
+LITRES = click.option("--litres", "litres_per_day", type=float, help="Litres a day in place of the record's.")
+LANGUAGE = click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Of the sentences [en].")
+
+_STORE = click.option("--store", type=click.Path(path_type=Path), help="Store file [outputs/kettlestone.duckdb].")
+_SETTINGS = click.option(
+    "--settings", "settings_file", type=click.Path(path_type=Path), help="Settings file [kettlestone.toml]."
+)
+
+
+def settings(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command its `settings`, loaded and checked, and the options --store and --settings.
+
+    Any other option that has the name of a setting (`out`, `layouts`) overrides it. Results in a folder of
+    one's own bring their store along.
+    """
+
+    @functools.wraps(command)
+    def with_settings(settings_file: Path | None, **values: Any) -> None:  # noqa: ANN401 - whatever the command takes
+        given = {name: values.pop(name) for name in NAMES if name in values}
+        if given.get("out") and not given.get("store"):
+            given["store"] = given["out"] / STORE_NAME
+        loaded = load(settings_file, **given)
+        fault.recall(click.get_current_context()).settings = loaded
+        command(settings=loaded, **values)
+
+    return _STORE(_SETTINGS(with_settings))

@@ -1,0 +1,25 @@
+"""`query`: ask the store."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from pipeline.commands.options import JSON, settings
+from pipeline.report.terminal.queries import answer, prepared
+
+if TYPE_CHECKING:
+    from pipeline.settings import Settings
+
+
+@click.command
+@click.argument("name_or_sql", required=False)
+@settings
+@JSON
+def command(name_or_sql: str | None, settings: Settings, as_json: bool) -> None:
+    """Ask the store: a prepared question, or SQL.
+
+    Without NAME_OR_SQL the prepared questions are listed.
+    """
+    click.echo(prepared() if name_or_sql is None else answer(settings, name_or_sql, as_json=as_json))
