@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import chain
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -94,6 +95,13 @@ def _refused(source: dict[str, Any], code: str, why: str, tables: Sequence[Grid]
     return FileResult(source={**source, **ledger}, notices=notices)
 
 
+def _other_kind(path: Path) -> FileResult:
+    """List a file of a folder that is of no kind that can be read, so that nobody takes it for read."""
+    kind = path.suffix.lower() or "nameless"
+    source = {"file_sha256": "", "name": str(path), "bytes": 0, **_EMPTY_LEDGER, "status": "not read"}
+    return FileResult(source=source, notices=_notice("file-kind", "", kind))
+
+
 def _notice(code: str, sha256: str, why: str) -> pd.DataFrame:
     return problem_frame(code, file_sha256=sha256, line=0, column="", raw_text="", detail=why)
 
@@ -136,6 +144,7 @@ class Intake:
     Attributes
     ----------
     files : to read, in a stable order.
+    others : what folders hold beside them: files of other kinds, folders that may not be opened.
     settings : of the run.
     started : when the run began, UTC.
     layouts : those of the settings before the built-in ones.
@@ -144,6 +153,7 @@ class Intake:
     """
 
     files: tuple[Path, ...]
+    others: tuple[Path, ...]
     settings: Settings
     started: datetime
     layouts: Sequence[Layout]
@@ -158,7 +168,7 @@ class Intake:
 
     def finish(self, results: Iterable[FileResult]) -> Finished:
         """Join, prove, store and write what was read of all files, in their order."""
-        return finish(results, self.settings, self.started, self.listener)
+        return finish(chain(results, map(_other_kind, self.others)), self.settings, self.started, self.listener)
 
 
 def prepare_intake(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Intake:
@@ -174,8 +184,10 @@ def prepare_intake(paths: Sequence[Path], settings: Settings, listener: Listener
     ------
     KettlestoneError : no files, or the store cannot be used; nothing was stored.
     """
+    found = discover(paths)
     job = Intake(
-        files=tuple(discover(paths).files),
+        files=tuple(found.files),
+        others=tuple(found.ignored),
         settings=settings,
         started=datetime.now(UTC),
         layouts=load_layouts(settings.layouts),

@@ -140,8 +140,23 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "no layout fits this file: {detail}",
         "Run kettlestone layout propose FILE, look at the proposal and save it.",
     ),
+    Problem(
+        "file-kind",
+        "a {detail} file is not read",
+        "Nothing to do if it holds no readings; else save it as CSV, as a workbook or as PDF.",
+    ),
     Problem("file-empty", "the file holds no rows", "Export it again."),
     Problem("file-unreadable", "the file cannot be read: {detail}", "Open it in its program and save it again."),
+    Problem(
+        "file-is-picture",
+        "{detail} without text (a scan or a photograph); nothing was read from it",
+        "Ask for the report as a file, or type its numbers into a sheet.",
+    ),
+    Problem(
+        "file-without-results",
+        "{detail}",
+        "Ask for the results as a table (CSV or workbook), or type them into a sheet.",
+    ),
     Problem("file-too-large", "{detail}", "Split the file."),
     Problem(
         "column-unrecognised",
@@ -171,6 +186,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem("date-unreadable", '"{raw_text}" is not a date of the layout\'s formats', "Write dates as YYYY-MM-DD."),
     Problem("number-repaired", '"{raw_text}" was read as {detail}', "Check it; write the number alone."),
     Problem("sheet-skipped", "{detail}", "Move the table to the first sheet or import it on its own."),
+    Problem(
+        "page-is-picture",
+        "page {detail} is a picture without text; it was not read",
+        "Ask for the report as a file, or type it.",
+    ),
     Problem("row-outside-table", "{detail}", "Nothing to do if this is a preamble or a footer."),
     Problem(
         "quote-unclosed",

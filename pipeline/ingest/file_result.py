@@ -20,7 +20,7 @@ class FileResult:
     Attributes
     ----------
     source : one row of the ledger: `file_sha256 name bytes layout encoding delimiter decimal_mark lines
-        entries accepted set_aside status` (`read`, `register`, `known`, `not understood`); what is accepted
+        entries accepted set_aside status` (`read`, `register`, `known`, `not understood`, `not read`); what is accepted
         is known when the tables are normalised.
     tables : its tables of measurements, as text.
     set_aside, notices : problems (PROBLEM_COLUMNS).

@@ -17,6 +17,7 @@ import pandas as pd
 from pipeline.ingest import spreadsheet
 from pipeline.ingest.decoding import Unreadable, decode
 from pipeline.ingest.delimited import split
+from pipeline.ingest.pdf import document
 from pipeline.problems import KettlestoneError, problem_frame
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ __all__ = ["ACCEPTED", "Discovered", "FileContent", "Unreadable", "discover", "g
 
 ACCEPTED: Final = (
     *(".csv", ".tsv", ".txt", ".tab", ".csv.gz", ".tsv.gz", ".txt.gz"),
-    *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods"),
+    *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".pdf"),
 )
 _GZIP: Final = b"\x1f\x8b"
 
@@ -183,6 +184,8 @@ def grids(content: FileContent, fallback_encoding: str | None = None) -> list[Gr
     """
     if spreadsheet.is_workbook(content.unpacked):
         found = spreadsheet.sheets(content.unpacked)
+    elif document.is_pdf(content.unpacked):
+        found = document.pages(content.unpacked)
     else:
         found = [_text_grid(content.unpacked, fallback_encoding)]
     return [
