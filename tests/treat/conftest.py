@@ -30,6 +30,7 @@ SHORT = {
     "cl": "chloride_mg_l",
     "so4": "sulfate_mg_l",
     "no3": "nitrate_mg_l",
+    "sio2": "silica_mg_l",
     "fe": "iron_mg_l",
     "pb": "lead_mg_l",
     "cu": "copper_mg_l",

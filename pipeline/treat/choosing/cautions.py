@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.reference import table
 from pipeline.treat.choosing.case import ALKALINITY, HOT_C
-from pipeline.treat.choosing.decision import groups_of, holds
+from pipeline.treat.choosing.conditions import Groups, conditions_of, holds
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -62,13 +62,21 @@ def cautions(advice: Advice, machine: Machine) -> tuple[Said, ...]:
     is not known and the caution hangs on it, it is said.
     """
     facts = _facts(advice, machine)
-    rows = table("cautions")
     said = [
-        (CAUTION_LEVELS.index(str(row["severity"])), place, Said(str(row["code"])))
-        for place, row in enumerate(rows.to_dict("records"))
-        if holds(groups_of(str(row["when"])), facts)[0]
+        (CAUTION_LEVELS.index(severity), place, Said(code))
+        for place, (code, severity, groups) in enumerate(_rows(tuple(str(name) for name in facts)))
+        if holds(groups, facts)[0]
     ]
     return tuple(caution for _, _, caution in sorted(said, key=lambda entry: entry[:2]))
+
+
+@cache
+def _rows(known: tuple[str, ...]) -> tuple[tuple[str, str, Groups], ...]:
+    """Give code, severity and condition of every caution."""
+    return tuple(
+        (str(row["code"]), str(row["severity"]), conditions_of(str(row["when"]), known, f"cautions.csv, {row['code']}"))
+        for row in table("cautions").to_dict("records")
+    )
 
 
 def _facts(advice: Advice, machine: Machine) -> pd.DataFrame:

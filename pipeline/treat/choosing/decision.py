@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final, TypeAlias
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -14,8 +14,13 @@ from pipeline.arrays import floats
 from pipeline.assess.planning import MOST_C, planning_rule
 from pipeline.checks.hardness import SODIUM_PER_CACO3
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CHARGE, MG_CACO3_PER_MEQ, MOLAR_MASS
+from pipeline.errors import KettlestoneError
 from pipeline.reference import table
 from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS, UNKNOWN, Reach
+from pipeline.treat.choosing.conditions import Groups, conditions_of, group_quantities, holds
+from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.words import catalogue
+from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -24,7 +29,8 @@ if TYPE_CHECKING:
     from pipeline.assess.profiles import Band
     from pipeline.treat.choosing.case import Case
 
-READ: Final = {
+# What the rules of this module reckon with, under the names of the table.
+_BASIC: Final = {
     "hardness": HARDNESS,
     "alkalinity": ALKALINITY,
     "ph": "ph",
@@ -35,6 +41,8 @@ READ: Final = {
     },
     "turbidity": "turbidity_ntu",
 }
+# A condition may compare any quantity that can be read.
+READ: Final = _BASIC | {name: own.column for name, own in ANALYTES.items() if name not in (*_BASIC, "total_hardness")}
 _LEAST_US_PER_MEQ: Final = 85.0  # no natural water conducts less per meq/L of cations; usual are 93 to 100 [CP]
 _LEGAL_MG_L: Final = {"sodium": 200.0, "chloride": 250.0}  # what a public supply may hold at most [EU2020]
 _PH_OF_MAINS: Final = (6.5, 9.5)  # [EU2020]
@@ -43,41 +51,12 @@ _LEAST_SHARE: Final = 0.8  # of the excess alkalinity that sodium must explain [
 EXCESS: Final = 20.0  # alkalinity above hardness that makes one ask for a softener [CP]
 _POINTS: Final = 201
 _CLOSE: Final = 1e-9
-_COMPARE: Final = {"<": np.less, "<=": np.less_equal, ">": np.greater, ">=": np.greater_equal, "=": np.equal}
-
-
-@dataclass(frozen=True)
-class Clause:
-    """One comparison of the table; the limit is a number or another quantity."""
-
-    quantity: str
-    comparison: str
-    limit: str
-
-    def holds(self, facts: pd.DataFrame) -> Flags:
-        """Tell for (n,) facts; what is not known does not hold."""
-        limit = floats(facts[self.limit]) if self.limit in facts else float(self.limit)
-        with np.errstate(invalid="ignore"):
-            return np.asarray(_COMPARE[self.comparison](floats(facts[self.quantity]), limit), dtype="bool")
-
-
-Groups: TypeAlias = tuple[tuple[Clause, ...], ...]
-
-
-def groups_of(condition: str) -> Groups:
-    """Read a condition: clauses joined by "and", groups of them joined by "or"."""
-    return tuple(tuple(map(_clause, group.split(" and "))) for group in condition.split(" or "))
-
-
-def _clause(text: str) -> Clause:
-    quantity, comparison, limit = text.split()
-    return Clause(quantity, comparison, limit)
-
-
-def holds(groups: Groups, facts: pd.DataFrame) -> Flags:
-    """Tell for (n,) facts whether any group holds."""
-    held = [np.all([clause.holds(facts) for clause in group], axis=0) for group in groups]
-    return np.asarray(np.any(held, axis=0), dtype="bool")
+_KNOWN_FACTS: Final = ("litres", "drain", "softened")
+_DERIVED: Final = (
+    "hardness_per_alkalinity", "alkalinity_excess", "sodium_per_excess", "hardness_left", "zone_hardness", "steam_scale",
+    "hardness_low", "hardness_high", "alkalinity_low", "alkalinity_high", "copper_parts", "untested_well",
+)  # fmt: skip
+_ENDS: Final = ("stop", "pretreat", "alkalinity")  # of the table that are no treatment themselves
 
 
 @dataclass(frozen=True)
@@ -132,10 +111,11 @@ def rows() -> tuple[Row, ...]:
     ['none']
     """
     listed = table("decision_rows").fillna({"also": "", "proviso": ""})
-    return tuple(
+    named = (*READ, *_KNOWN_FACTS, *_DERIVED)
+    found = tuple(
         Row(
             str(row["row"]),
-            groups_of(str(row["condition"])),
+            conditions_of(str(row["condition"]), named, f"decision_rows.csv, row {row['row']}"),
             str(row["treatment"]),
             str(row["reason"]),
             tuple(part for part in str(row["also"]).split("; ") if part),
@@ -144,6 +124,29 @@ def rows() -> tuple[Row, ...]:
         )
         for row in listed.to_dict("records")
     )
+    for row in found:
+        _answers_exist(row)
+    return found
+
+
+def _answers_exist(row: Row) -> None:
+    """Refuse a row that leads to nothing: no such treatment, or no sentence that gives the reason."""
+    unknown = [name for name in (row.treatment, *row.also) if name not in (*TREATMENTS, *_ENDS)]
+    if unknown:
+        raise KettlestoneError(
+            f'decision_rows.csv, row {row.key}: "{unknown[0]}" is no treatment.\n'
+            f"  Write one of {', '.join((*TREATMENTS, *_ENDS))}.\n  Nothing was advised."
+        )
+    if row.reason not in catalogue("en"):
+        raise KettlestoneError(
+            f'decision_rows.csv, row {row.key}: no sentence has the code "{row.reason}".\n'
+            "  Add it to pipeline/words/<language>/choose.csv.\n  Nothing was advised."
+        )
+
+
+def _moved(name: str) -> bool:
+    """Say whether the answer can hang on a quantity: a rule here reckons with it, or a row names it."""
+    return name in _BASIC or any(name in group_quantities(row.groups) for row in rows())
 
 
 def first_row(facts: pd.DataFrame) -> Places:
@@ -241,7 +244,7 @@ def reaches(case: Case) -> dict[str, Reach]:
     what alkalinity leaves of it the most chloride [CP].
     """
     known = case.known
-    read = {name: known[column] for name, column in READ.items()}
+    read = {name: known[column] for name, column in READ.items() if _moved(name)}
     if "conductivity" in case.held():
         read["conductivity"] = UNKNOWN
     public = case.supply_kind not in ("well", "spring", "soda", "permeate", "bottled")

@@ -58,7 +58,7 @@ def over(row: Row, decided: Decided) -> tuple[Said, ...]:
     facts = pd.DataFrame([dict(decided.facts)])
     passed = [clause for group in row.groups for clause in group if len(group) == 1 and clause.holds(facts)[0]]
     return tuple(
-        _passed(clause.quantity, decided.facts[clause.quantity], float(clause.limit))
+        _passed(clause.quantity, decided.facts[clause.quantity], clause.limit_in(facts))
         for clause in passed
         if clause.quantity in READ
     )
@@ -82,7 +82,7 @@ def health(case: Case) -> tuple[Said, ...]:
         if clause.holds(facts)[0]:
             known = clause.quantity in READ
             found.append(
-                _passed(clause.quantity, read[clause.quantity], float(clause.limit))
+                _passed(clause.quantity, read[clause.quantity], clause.limit_in(facts))
                 if known
                 else Said(f"choose.health.{clause.quantity}")
             )

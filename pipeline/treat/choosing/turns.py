@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pipeline.treat.choosing.fitting import Device
 
 FACTS: Final = ("softened", "drain", "litres")
-UNITS: Final = {"ph": "", "conductivity": " µS/cm", "turbidity": " NTU"}
+UNITS: Final = {"ph": "", "temperature": " °C", "conductivity": " µS/cm", "turbidity": " NTU"}
 """With the space before them; mg/L where a quantity is not named."""
 _WHOLE_FROM: Final = 10.0
 
