@@ -23,7 +23,6 @@ SEVERAL_MEANINGS: Final = frozenset(
     HARDNESS History
     LEAST
     MOST MOST_C
-    NONE
     Outcome
     PROBLEMS
     QUANTITIES
@@ -31,18 +30,16 @@ SEVERAL_MEANINGS: Final = frozenset(
     SIGNS STATES STRENGTH_PER_CONDUCTIVITY Settings
     TEMPERATURE_RANGE_C TREATMENTS
     UNITS USUAL_RELATIVE
-    Visit
     Water
-    about answer as_json assemble
+    about answer as_json
     catalogue cautions check
     decide
     evaluate expected explain
     figures
-    gather
     headline history
     judge
     limits lines listed load
-    named number numbers
+    number numbers
     picked
     reaches render rows run
     show shown

@@ -14,6 +14,7 @@ import pandas as pd
 from pipeline.arrays import floats
 from pipeline.assess.user_tables import known_keys, number, read_tables, refused
 from pipeline.chemistry.water import BAR_PER_ATM, saturation_pressure_atm
+from pipeline.errors import KettlestoneError
 from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
@@ -218,6 +219,21 @@ def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFra
         meant = [_meaning(str(text), words[kind]) for text in unique]
         columns[kind] = pd.array(meant, dtype="str").take(codes)
     return pd.DataFrame(columns, index=texts.index)
+
+
+def named_machine(text: str, machines: dict[str, Machine]) -> str:
+    """Find the profile a person's word means, "" where none is given; a word nobody knows is no assumption.
+
+    Raises
+    ------
+    KettlestoneError : the word means none of them.
+    """
+    if not text:
+        return ""
+    found = str(recognise(pd.Series([text], dtype="str"), machines)["machine"].item())
+    if found == NOT_KNOWN and text != NOT_KNOWN:
+        raise KettlestoneError(f'machine "{text}" is not known. Known: {", ".join(machines)}. Nothing was assessed.')
+    return found
 
 
 def named_metals(text: str) -> tuple[str, ...]:

@@ -28,8 +28,8 @@ FROM named LEFT JOIN owners USING (site) WHERE named.site <> '' OR named.client 
 _MOST_NAMED: Final = 12
 
 
-class Site(NamedTuple):
-    """A place where water was taken."""
+class SiteName(NamedTuple):
+    """Client and site, as the store names a place where water was taken."""
 
     client: str
     site: str
@@ -40,12 +40,12 @@ class Site(NamedTuple):
         return " / ".join(part for part in self if part)
 
 
-def known_sites(store: Store) -> list[Site]:
+def known_sites(store: Store) -> list[SiteName]:
     """List every site of the registers and the samples, by client."""
-    return [Site(str(client), str(site)) for client, site in store.connection.execute(_SITES).fetchall()]
+    return [SiteName(str(client), str(site)) for client, site in store.connection.execute(_SITES).fetchall()]
 
 
-def find_site(store: Store, text: str) -> Site:
+def find_site(store: Store, text: str) -> SiteName:
     """Return the site a person means.
 
     Parameters
@@ -68,7 +68,7 @@ def find_site(store: Store, text: str) -> Site:
         [text.strip(), text.strip().lower()],
     ).fetchall()
     owners = {site.site: site for site in sites if site.client}
-    found = sorted({Site(str(c), str(s)) if c or str(s) not in owners else owners[str(s)] for c, s in labelled})
+    found = sorted({SiteName(str(c), str(s)) if c or str(s) not in owners else owners[str(s)] for c, s in labelled})
     if not found:
         raise _unknown(text, sites)
     return _only(text, found)
@@ -78,7 +78,7 @@ def _plain(text: str) -> str:
     return " / ".join(" ".join(part.split()) for part in text.casefold().split("/"))
 
 
-def _only(text: str, found: list[Site]) -> Site:
+def _only(text: str, found: list[SiteName]) -> SiteName:
     if len(found) == 1:
         return found[0]
     lines = "\n".join(f"    {site.name}" for site in found[:_MOST_NAMED])
@@ -88,7 +88,7 @@ def _only(text: str, found: list[Site]) -> Site:
     )
 
 
-def _unknown(text: str, sites: list[Site]) -> KettlestoneError:
+def _unknown(text: str, sites: list[SiteName]) -> KettlestoneError:
     names = {_plain(part): site for site in sites for part in (site.site, site.client, site.name) if part}
     near = difflib.get_close_matches(_plain(text), names, n=3)
     meant = list(dict.fromkeys(names[name].name for name in near))
@@ -100,7 +100,7 @@ def _unknown(text: str, sites: list[Site]) -> KettlestoneError:
     )
 
 
-def site_samples(store: Store, site: Site) -> pd.DataFrame:
+def site_samples(store: Store, site: SiteName) -> pd.DataFrame:
     """Return the samples of a site with their numbers side by side (view `v_sample`), the oldest first.
 
     A sample that names the site and no client counts where only this client has the site.

@@ -3,14 +3,14 @@
 from pipeline.verify.history import HistoryFacts, HistoryLimits, history
 from pipeline.verify.intervals import Schedule
 from pipeline.verify.joint import together, unstated
-from pipeline.verify.pair import VerifyLimits, Visit, verify
+from pipeline.verify.pair import Circumstances, VerifyLimits, verify
 
 __all__ = [
+    "Circumstances",
     "HistoryFacts",
     "HistoryLimits",
     "Schedule",
     "VerifyLimits",
-    "Visit",
     "history",
     "together",
     "unstated",

@@ -37,6 +37,11 @@ class Cause:
     evidence: tuple[Said, ...] = ()
     detail: str = ""
 
+    @property
+    def percent(self) -> float:
+        """Give the probability in per cent, as it is said."""
+        return in_percent(self.probability)
+
 
 def in_percent(probability: float) -> float:
     """Say a probability in per cent, and never as a certainty.

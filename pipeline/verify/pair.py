@@ -47,8 +47,8 @@ class VerifyLimits:
 
 
 @dataclass(frozen=True)
-class Visit:
-    """What is known of the visit beside its readings.
+class Circumstances:
+    """What is known of the visit besides its readings.
 
     Attributes
     ----------
@@ -75,7 +75,7 @@ def verify(
     settings: Mapping[str, float] | None = None,
     uncertainty: tuple[pd.Series, pd.Series] | None = None,
     *,
-    visit: Visit | None = None,
+    visit: Circumstances | None = None,
     other: pd.Series | None = None,
     limits: VerifyLimits | None = None,
 ) -> Verification:
@@ -111,7 +111,7 @@ def verify(
     Allowed: the larger of √(U_predicted² + U_after²), k = 2 [JCGM100], and the trade's tolerance of 15 %
     (conductivity 10 %, pH 0.5) [CP].
     """
-    bounds, known = limits or VerifyLimits(), visit or Visit()
+    bounds, known = limits or VerifyLimits(), visit or Circumstances()
     bounds = replace(bounds, bypass=0.0) if known.before_blending else bounds
     raw, product = _one(before), _one(after)
     of_raw, of_product = uncertainty or (pd.Series(dtype="float64"), pd.Series(dtype="float64"))
@@ -276,7 +276,7 @@ def _ratio(raw: pd.Series, permeate: pd.Series | None) -> float:
     return float(permeate.get(_CONDUCTIVITY, np.nan)) / feed if feed > 0 else float("nan")
 
 
-def _membrane(ratio: float, known: Visit, bounds: VerifyLimits) -> bool | None:
+def _membrane(ratio: float, known: Circumstances, bounds: VerifyLimits) -> bool | None:
     """Say whether the membrane itself was found failing; None where its own water was not read."""
     if np.isnan(ratio):
         return None
@@ -367,7 +367,7 @@ def _alongside(readings: Readings, compared: tuple[Compared, ...], bounds: Verif
     return tuple(said)
 
 
-def _behind_membrane(ratio: float, known: Visit, bounds: VerifyLimits, treatment: str) -> tuple[Said, ...]:
+def _behind_membrane(ratio: float, known: Circumstances, bounds: VerifyLimits, treatment: str) -> tuple[Said, ...]:
     said = [Said("verify.on_hold")] if known.on_hold else []
     if treatment == "reverse osmosis" and _membrane(ratio, known, bounds):
         said.append(Said("verify.membrane", {"percent": 100 * ratio}))

@@ -268,3 +268,13 @@ def test_every_note_can_be_said() -> None:
 @pytest.mark.parametrize("module", [capacity, membrane, steam])
 def test_examples_run(module: ModuleType) -> None:
     assert doctest.testmod(module).failed == 0
+
+
+@pytest.mark.common_practice
+def test_raw_and_treated_water_need_not_bear_the_same_label() -> None:
+    """250 - 89 = 161 mg/L = 9.02 °dH of alkalinity are taken out: 12 000 / 9.02 = 1330 L."""
+    raw, treated = kit(15, 250 / DEGREE), kit(6, 89 / DEGREE)
+
+    sized = size(raw.set_axis(["R-1"]), treated.set_axis(["T-1"]), "decarboniser", SizeFacts(12000.0, "litre °dH"))
+
+    assert sized.litres.value == pytest.approx(1330.0, rel=0.002)

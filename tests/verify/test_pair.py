@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.verify import Schedule, Visit, verify
+from pipeline.verify import Circumstances, Schedule, verify
 from pipeline.verify.bypass import solve_bypass
 from pipeline.verify.causes import Readings
 from pipeline.verify.promised import half_width, promise
@@ -120,7 +120,7 @@ def test_a_valve_at_another_place_is_partly_proved_and_said() -> None:
 
 @pytest.mark.parametrize(("used", "first"), [(0.2, "moved valve"), (1.2, "exhausted media")])
 def test_the_life_that_is_used_tells_the_valve_from_the_medium(used: float, first: str) -> None:
-    found = verify(RAW, TREATED, "decarboniser", {"bypass": 0.10}, DROPS, visit=Visit(used=used))
+    found = verify(RAW, TREATED, "decarboniser", {"bypass": 0.10}, DROPS, visit=Circumstances(used=used))
 
     assert found.causes[0].name == first
 
@@ -156,9 +156,14 @@ def test_a_membrane_that_lets_a_fifth_through_is_the_cause() -> None:
     raw, product = water(319.7, 260.0, 735.0), water(102.0, 83.0, 240.0)
     permeate = water(60.0, 48.0, 147.0)
 
-    worn = verify(raw, product, "reverse osmosis", {"bypass": 0.15}, exact(), visit=Visit(permeate=permeate))
+    worn = verify(raw, product, "reverse osmosis", {"bypass": 0.15}, exact(), visit=Circumstances(permeate=permeate))
     fine = verify(
-        raw, product, "reverse osmosis", {"bypass": 0.15}, exact(), visit=Visit(permeate=water(13.0, 11.0, 33.0))
+        raw,
+        product,
+        "reverse osmosis",
+        {"bypass": 0.15},
+        exact(),
+        visit=Circumstances(permeate=water(13.0, 11.0, 33.0)),
     )
 
     assert worn.causes[0].name == "failed membrane"
@@ -170,7 +175,7 @@ def test_a_membrane_that_lets_a_fifth_through_is_the_cause() -> None:
 
 
 def test_a_membrane_worse_than_twice_its_own_baseline_is_looked_at() -> None:
-    visit = Visit(permeate=water(20.0, 16.0, 50.0), permeate_baseline=0.03)
+    visit = Circumstances(permeate=water(20.0, 16.0, 50.0), permeate_baseline=0.03)
 
     found = verify(water(319.7, 260.0, 735.0), water(61.5, 50.0, 146.0), "reverse osmosis", visit=visit)
 
@@ -192,7 +197,7 @@ def test_without_the_quantities_it_changes_nothing_can_be_told() -> None:
 
 
 def test_a_pair_on_hold_proves_nothing() -> None:
-    found = verify(RAW, TREATED, "decarboniser", {"bypass": 0.36}, DROPS, visit=Visit(on_hold=True))
+    found = verify(RAW, TREATED, "decarboniser", {"bypass": 0.36}, DROPS, visit=Circumstances(on_hold=True))
 
     assert found.outcome == "cannot tell"
     assert "verify.on_hold" in [said.code for said in found.findings]
@@ -234,7 +239,7 @@ def test_an_unknown_treatment_is_refused() -> None:
 
 
 def test_the_next_test_follows_the_outcome() -> None:
-    visit = Visit(schedule=Schedule(pd.Timestamp("2025-03-12"), pd.Timestamp("2025-02-03"), 2, 38.0))
+    visit = Circumstances(schedule=Schedule(pd.Timestamp("2025-03-12"), pd.Timestamp("2025-02-03"), 2, 38.0))
 
     right = verify(RAW, TREATED, "decarboniser", {"bypass": 0.36}, DROPS, visit=visit)
     wrong = verify(RAW, RAW, "decarboniser", {"bypass": 0.36}, DROPS, visit=visit)
@@ -302,7 +307,7 @@ def test_a_membrane_better_than_planned_is_no_fault() -> None:
     raw, permeate = water(320.0, 260.0, 735.0), water(9.6, 7.8, 24.0, ph=5.9)
 
     found = verify(raw, permeate, "reverse osmosis", {"bypass": 0.15}, exact(),
-                   visit=Visit(permeate=permeate, before_blending=True))  # fmt: skip
+                   visit=Circumstances(permeate=permeate, before_blending=True))  # fmt: skip
 
     assert (found.outcome, found.causes[0].name) == ("proved", "as set")
     assert not any(said.code.startswith("verify.bypass") for said in found.findings)
@@ -313,7 +318,7 @@ def test_a_membrane_that_lets_a_fifth_through_is_no_open_valve() -> None:
     raw, permeate = water(320.0, 260.0, 735.0), water(61.0, 50.0, 141.0, ph=6.4)
 
     found = verify(raw, permeate, "reverse osmosis", {"bypass": 0.15}, exact(),
-                   visit=Visit(permeate=permeate, before_blending=True))  # fmt: skip
+                   visit=Circumstances(permeate=permeate, before_blending=True))  # fmt: skip
 
     assert (found.outcome, found.causes[0].name) == ("partly", "failed membrane")
     assert "moved valve" not in [cause.name for cause in found.causes]

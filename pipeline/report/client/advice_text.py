@@ -11,16 +11,20 @@ import pandas as pd
 from pipeline.report.client import sentences
 from pipeline.report.client.sentences import Voice
 from pipeline.report.client.units import OwnUnit, unit_of
-from pipeline.report.dossier import ALKALINITY, HARDNESS
+from pipeline.report.fitted import fitted_data
+from pipeline.site.record import ALKALINITY, HARDNESS
 from pipeline.words import Said, catalogue
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipeline.report.client.contents import ClientReport
+    from pipeline.site.answer import SiteAnswer
     from pipeline.treat.advice import Range
 
 _EXPECTED: Final = (HARDNESS, ALKALINITY, "ph", "conductivity_us_cm_25c", "sodium_mg_l", "chloride_mg_l")
+# A page for a client leaves these to its table and to the technician's retest.
+_LEFT_OUT: Final = ("verify.not_measured", "verify.bypass.disagree", "verify.differs")
+_NOTHING_TO_TEST: Final = ("none", "blend")
 # The store keeps one wording, whatever language a page was printed in.
 _STORED: Final = Voice("en", OwnUnit("mg/L", 1.0, 1.0))
 
@@ -52,7 +56,7 @@ def once(said: Iterable[Said], voice: Voice) -> list[str]:
     return list(dict.fromkeys(voice.told(one) for one in said))
 
 
-def told(report: ClientReport, voice: Voice) -> Told:
+def told(report: SiteAnswer, voice: Voice) -> Told:
     """Word the advice of a report.
 
     Parameters
@@ -63,11 +67,12 @@ def told(report: ClientReport, voice: Voice) -> Told:
     advice = report.advice
     code = title(advice.treatment)
     blocks = [
-        ("", [*once(report.size, voice), *_scale_then(report, voice)]),
+        ("", [*once(report.size(voice.unit.sign), voice), *_scale_then(report, voice)]),
+        (voice.say("report.heading.fitted"), once(report.site.fitted.notices, voice)),
         (voice.say("report.heading.conditions"), conditions(report, voice)),
         (voice.say("report.heading.repeat"), once(advice.repeat, voice)),
         (voice.say("bottled.heading"), once(advice.bottled, voice)),
-        (voice.say("report.heading.retest"), once(report.retest, voice)),
+        (voice.say("report.heading.retest"), once(of_retest(report), voice)),
     ]
     return Told(
         advised=report.advised,
@@ -78,10 +83,10 @@ def told(report: ClientReport, voice: Voice) -> Told:
     )
 
 
-def reasons(report: ClientReport, voice: Voice) -> list[str]:
+def reasons(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say why; of a sample on hold first what holds it."""
-    raw = report.dossier.raw
-    said = once(report.advice.reasons, voice)
+    raw = report.site.raw
+    said = once([*report.verdict, *report.advice.reasons], voice)
     if raw is None or not raw.held:
         return said
     why = sentences.why_held(raw, voice)
@@ -89,12 +94,25 @@ def reasons(report: ClientReport, voice: Voice) -> list[str]:
     return [voice.say(code, sample=voice.sample(raw), why=why), *said]
 
 
-def cautions(report: ClientReport, voice: Voice) -> list[str]:
+def of_retest(report: SiteAnswer) -> tuple[Said, ...]:
+    """Say whether what is fitted does its work, the outcome first, the next test last if it lies ahead.
+
+    Figures that stand in the client's table, and what only a technician asks, are left to the retest itself.
+    """
+    found = report.retest
+    if found is None or found.verification is None or found.treatment in _NOTHING_TO_TEST:
+        return ()
+    said = tuple(one for one in found.verification.findings if one.code not in _LEFT_OUT)
+    ahead = found.next_test.on is not None and found.next_test.on.date() >= report.today
+    return (*said, found.next_test.said) if ahead else said
+
+
+def cautions(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say what can hurt someone; where advice adds nothing, what stands on every report."""
     return once(report.advice.cautions, voice) or [voice.say("report.caution")]
 
 
-def conditions(report: ClientReport, voice: Voice) -> list[str]:
+def conditions(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say on what the advice depends: what it lacks, and later samples that are on hold."""
     return [*once(report.advice.conditions, voice), *sentences.held_conditions(report, voice)]
 
@@ -104,7 +122,7 @@ def sentence(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def _scale_then(report: ClientReport, voice: Voice) -> list[str]:
+def _scale_then(report: SiteAnswer, voice: Voice) -> list[str]:
     if report.expected is None or report.raw is None or not report.advised:
         return []
     after, before = report.expected.scale_per_year, report.raw.scale_per_year
@@ -116,7 +134,7 @@ def _scale_then(report: ClientReport, voice: Voice) -> list[str]:
     return [voice.say("report.scale.then", **{name: voice.rough(end) for name, end in ends.items()})]
 
 
-def expected(report: ClientReport, voice: Voice) -> list[str]:
+def expected(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say what is to be measured after the treatment."""
     lines = []
     for name in _EXPECTED:
@@ -131,7 +149,7 @@ def expected(report: ClientReport, voice: Voice) -> list[str]:
     return lines
 
 
-def text(report: ClientReport, voice: Voice) -> str:
+def text(report: SiteAnswer, voice: Voice) -> str:
     """Write the advice for the terminal.
 
     Parameters
@@ -144,7 +162,7 @@ def text(report: ClientReport, voice: Voice) -> str:
     paragraphs: where, verdict, advice, what is not known, cautions.
     """
     words = told(report, voice)
-    first = f"{report.dossier.site.name or voice.say('report.unnamed')}"
+    first = f"{report.site.name.name or voice.say('report.unnamed')}"
     lines = [first]
     if report.now is not None:
         lines += [
@@ -167,7 +185,7 @@ def _lines(heading: str, lines: list[str]) -> list[str]:
     return ["", heading, *bullets] if heading and lines else bullets
 
 
-def as_json(report: ClientReport, voice: Voice) -> str:
+def as_json(report: SiteAnswer, voice: Voice) -> str:
     """Write the advice for other programs.
 
     Parameters
@@ -180,7 +198,7 @@ def as_json(report: ClientReport, voice: Voice) -> str:
     JSON with ``decision treatment settings predicted reasons conditions cautions``, then more; numbers are
     canonical, a number that is not known is null.
     """
-    dossier, advice = report.dossier, report.advice
+    site, advice = report.site, report.advice
     return json.dumps(
         {
             "decision": advice.decision,
@@ -192,20 +210,23 @@ def as_json(report: ClientReport, voice: Voice) -> str:
             "cautions": cautions(report, voice),
             "repeat": once(advice.repeat, voice),
             "bottled": once(advice.bottled, voice),
+            "outcome": report.outcome,
+            "fitted": fitted_data(site.fitted),
+            "notices": once(site.fitted.notices, voice),
             "row": advice.row,
             "window": [
                 {"setting": one.setting, "low": _number(one.low), "high": _number(one.high), "unit": one.unit}
                 for one in advice.window
             ],
-            "size": once(report.size, voice),
-            "retest": once(report.retest, voice),
+            "size": once(report.size(voice.unit.sign), voice),
+            "retest": once(of_retest(report), voice),
             "unknown": sentences.unknown(report, voice),
-            "client": dossier.site.client,
-            "site": dossier.site.site,
-            "sample": "" if dossier.raw is None else dossier.raw.label,
-            "machine": dossier.machine.name,
+            "client": site.name.client,
+            "site": site.name.site,
+            "sample": "" if site.raw is None else site.raw.label,
+            "machine": site.machine.name,
             "profile": report.profile.name,
-            "litres_per_day": _number(dossier.litres_per_day),
+            "litres_per_day": _number(site.fitted.litres),
             "scale_kg_per_year": None if report.now is None else _plain(report.now.scale_per_year),
         },
         ensure_ascii=False,
@@ -225,14 +246,14 @@ def _number(value: float) -> float | None:
     return None if math.isnan(value) else float(value)
 
 
-def stored(report: ClientReport) -> pd.DataFrame:
+def stored(report: SiteAnswer) -> pd.DataFrame:
     """Lay the advice out as a row of the table `advice`; lists and numbers are JSON, sentences English."""
-    dossier, advice = report.dossier, report.advice
-    raw = dossier.raw
+    site, advice = report.site, report.advice
+    raw = site.raw
     row = {
         "batch_id": "" if raw is None else raw.batch_id,
-        "client": dossier.site.client,
-        "site": dossier.site.site,
+        "client": site.name.client,
+        "site": site.name.site,
         "sample_id": "" if raw is None else raw.sample_id,
         "decision": advice.decision,
         "treatment": advice.treatment,

@@ -12,26 +12,22 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from pipeline.assess.planning import planning_rule
 from pipeline.assess.profiles import HARDNESS as HARDNESS_BANDS
-from pipeline.assess.scale import ScaleLimits
-from pipeline.report.dossier import ALKALINITY, HARDNESS
+from pipeline.site.record import ALKALINITY, HARDNESS
+from pipeline.site.scale_limit import scale_limit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from pipeline.arrays import Floats
     from pipeline.assess.profiles import Profile
     from pipeline.report.client.units import OwnUnit
-    from pipeline.report.client.water import Water
+    from pipeline.site.water import Water
 
 WIDTH, HEIGHT = 380.0, 216.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 12.0, 38.0
 _ROOM: Final = 1.1  # beyond the largest reading, so that labels fit
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 _MOST_TICKS: Final = 6
-_GRID: Final = 60
-_HALVINGS: Final = 24
 MOST_C: Final = 130.0  # the planning rule claims nothing above
 _STROKES: Final = 16
 _ARROW: Final = 9.0
@@ -269,16 +265,5 @@ def _placed(window: tuple[float, float, float, float], axes: _Axes) -> tuple[flo
 
 
 def _scale_line(heat_c: float, axes: _Axes) -> list[tuple[float, float]]:
-    """Find, for every hardness, the alkalinity at which the limit to act is reached, by halving."""
-    hardness = np.linspace(axes.x_end / _GRID, axes.x_end, _GRID)
-    low, high = np.zeros(_GRID), np.full(_GRID, axes.y_end)
-    for _ in range(_HALVINGS):
-        middle = 0.5 * (low + high)
-        over = _drops(hardness, middle, heat_c) > ScaleLimits().act_mg_l
-        low, high = np.where(over, low, middle), np.where(over, middle, high)
-    reached = _drops(hardness, np.full(_GRID, axes.y_end), heat_c) > ScaleLimits().act_mg_l
-    return [(axes.x(float(x)), axes.y(float(y))) for x, y, there in zip(hardness, high, reached, strict=True) if there]
-
-
-def _drops(hardness: Floats, alkalinity: Floats, heat_c: float) -> Floats:
-    return planning_rule(hardness, alkalinity, np.full(hardness.shape, heat_c))
+    points = scale_limit(heat_c, axes.x_end, axes.y_end)
+    return [(axes.x(hardness), axes.y(alkalinity)) for hardness, alkalinity in points]

@@ -16,20 +16,20 @@ from pipeline.report.client import advice_text, sentences
 from pipeline.report.client import chart as client_chart
 from pipeline.report.client import table as client_table
 from pipeline.report.client.units import MG_L, figure
-from pipeline.report.dossier import ALKALINITY, HARDNESS
+from pipeline.site.record import ALKALINITY, HARDNESS
 
 if TYPE_CHECKING:
-    from pipeline.report.client.contents import ClientReport
     from pipeline.report.client.sentences import Voice
-    from pipeline.report.client.water import Water
-    from pipeline.report.dossier import Dossier
+    from pipeline.site.answer import SiteAnswer
+    from pipeline.site.record import Site
+    from pipeline.site.water import Water
 
 # Behind every page: uncertainty, limits, scale, corrosion; the profile adds its own.
 _ALWAYS: Final = ("CP", "GUM2008", "PB1982", "PB1991", "SIMPLELSI")
 _MOST_CITED: Final = 12
 
 
-def render(report: ClientReport, voice: Voice) -> str:
+def render(report: SiteAnswer, voice: Voice) -> str:
     """Render the page.
 
     Parameters
@@ -45,8 +45,8 @@ def render(report: ClientReport, voice: Voice) -> str:
     page = {
         "language": voice.language,
         "words": _Words(voice),
-        "place": report.dossier.site.name or voice.say("report.unnamed"),
-        "facts": _facts(report.dossier, voice),
+        "place": report.site.name.name or voice.say("report.unnamed"),
+        "facts": _facts(report.site, voice),
         "cup": [] if now is None else sentences.cup(now, voice),
         "machine": [] if now is None else sentences.machine(now, voice),
         "about": "" if now is None else sentences.about(report, voice),
@@ -76,26 +76,26 @@ class _Words:
         return self._voice.say(f"report.{code}")
 
 
-def _caption(report: ClientReport, voice: Voice) -> str:
+def _caption(report: SiteAnswer, voice: Voice) -> str:
     first = voice.say("report.table.caption", profile=voice.named("profile", report.profile.name))
     return first if voice.unit.sign == MG_L else f"{voice.say('report.table.brackets')} {first}"
 
 
-def _facts(dossier: Dossier, voice: Voice) -> list[str]:
-    samples = (("report.where.raw", dossier.raw), ("report.where.treated", dossier.treated))
+def _facts(site: Site, voice: Voice) -> list[str]:
+    samples = (("report.where.raw", site.raw), ("report.where.treated", site.treated))
     lines = [voice.say(code, sample=voice.sample(visit)) for code, visit in samples if visit is not None]
-    machine = voice.named("machine_name", dossier.machine.name)
-    litres = dossier.litres_per_day
+    machine = voice.named("machine_name", site.machine.name)
+    litres = site.fitted.litres
     used = "" if math.isnan(litres) else voice.say("report.where.litres", litres=figure(litres, 0, voice.language))
     lines.append(", ".join(part for part in (voice.say("report.where.machine", machine=machine), used) if part))
-    if dossier.treatment:
-        fitted = voice.told(advice_text.title(dossier.treatment))
+    if site.fitted.treatment:
+        fitted = voice.told(advice_text.title(site.fitted.treatment))
         lines.append(voice.say("report.where.fitted", treatment=fitted))
     return lines
 
 
-def _chart(report: ClientReport, voice: Voice) -> Markup | None:
-    heat = max(part.temperature_c for part in report.dossier.machine.parts)
+def _chart(report: SiteAnswer, voice: Voice) -> Markup | None:
+    heat = max(part.temperature_c for part in report.site.machine.parts)
     waters = client_table.columns(report)
     words = {kind: voice.say(f"report.chart.{kind}") for kind in ("raw", "treated", "expected", "cup", "title")}
     words["scale"] = voice.say("report.chart.scale", heat=figure(min(heat, client_chart.MOST_C), 0, voice.language))
@@ -138,7 +138,7 @@ def _point(kind: str, water: Water, voice: Voice) -> str:
     )
 
 
-def _citations(report: ClientReport) -> list[tuple[str, str]]:
+def _citations(report: SiteAnswer) -> list[tuple[str, str]]:
     known = table("sources").set_index("key")["citation"]
     keys = dict.fromkeys([*(band.source for band in report.profile.bands), *_ALWAYS])
     return [(key, str(known.get(key, key))) for key in keys][:_MOST_CITED]

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.report.client.units import OwnUnit, decimals, figure, unit_of
-from pipeline.report.client.water import MACHINE_LIMITS
-from pipeline.report.dossier import ALKALINITY, HARDNESS, KEEPS_MINERALS, Visit
+from pipeline.site.record import ALKALINITY, HARDNESS, KEEPS_MINERALS, RAW_STAGES, Visit
+from pipeline.site.water import MACHINE_LIMITS
 from pipeline.verify.series import PERMEATE
 from pipeline.words import Said, catalogue, finding_for_client, say
 from pipeline.words import day as written_day
@@ -19,9 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
     from datetime import date
 
-    from pipeline.report.client.contents import ClientReport
-    from pipeline.report.client.water import Water
-    from pipeline.report.dossier import Dossier
+    from pipeline.site.answer import SiteAnswer
+    from pipeline.site.record import Site
+    from pipeline.site.water import Water
     from pipeline.treat.advice import Range
 
 # What advice and assessment would like to know beside hardness and alkalinity.
@@ -34,7 +34,6 @@ WANTED: Final = (
     "silica_mg_l",
     "iron_mg_l",
 )
-RAW_STAGES: Final = ("raw", "")
 _CHLORINE: Final = ("free_chlorine_mg_l", "total_chlorine_mg_l")
 _DOUBTS: Final = (
     ("probably ", "report.doubt.probably"),
@@ -131,16 +130,16 @@ def cup(water: Water, voice: Voice) -> list[str]:
     return [voice.say(f"report.zone.{water.zone}"), *taste]
 
 
-def about(report: ClientReport, voice: Voice) -> str:
+def about(report: SiteAnswer, voice: Voice) -> str:
     """Say which water the verdict is about."""
-    dossier = report.dossier
-    if report.treated is not None and dossier.treated is not None:
-        when = dossier.treated.day
-        if dossier.treated.stage in PERMEATE:
-            return voice.say("report.about.permeate", sample=voice.sample(dossier.treated))
+    site = report.site
+    if report.treated is not None and site.treated is not None:
+        when = site.treated.day
+        if site.treated.stage in PERMEATE:
+            return voice.say("report.about.permeate", sample=voice.sample(site.treated))
         undated = voice.say("report.about.treated_undated")
         return undated if pd.isna(when) else voice.say("report.about.treated", day=voice.day(when))
-    untreated = dossier.treatment in KEEPS_MINERALS or report.softened
+    untreated = site.fitted.treatment in KEEPS_MINERALS or report.softened
     return voice.say("report.about.untreated" if untreated else "report.about.raw")
 
 
@@ -163,9 +162,9 @@ def scale_year(water: Water, voice: Voice) -> list[str]:
     return [_ranged("report.scale.year", year, voice)]
 
 
-def scale_places(report: ClientReport, water: Water, voice: Voice) -> list[str]:
+def scale_places(report: SiteAnswer, water: Water, voice: Voice) -> list[str]:
     """Say how much scale drops at each heated part."""
-    heat = {part.place: part.temperature_c for part in report.dossier.machine.parts}
+    heat = {part.place: part.temperature_c for part in report.site.machine.parts}
     return [
         _ranged(
             "report.scale.place", found, voice, place=voice.named("place", place), heat=figure(heat[place], 0, "en")
@@ -221,30 +220,30 @@ def _limit_places(limit: float) -> int:
     return next((places for places in (0, 1, 2) if abs(limit - round(limit, places)) < 1e-9), 1)  # noqa: PLR2004 - a rounding error
 
 
-def unknown(report: ClientReport, voice: Voice) -> list[str]:
+def unknown(report: SiteAnswer, voice: Voice) -> list[str]:
     """List what was not measured, not known or lent, and what is on hold."""
-    dossier, raw = report.dossier, report.dossier.raw
-    lines = [] if raw is None else [*_unmeasured(raw, voice), *_lent(dossier, voice), *_below(raw, voice)]
+    site, raw = report.site, report.site.raw
+    lines = [] if raw is None else [*_unmeasured(raw, voice), *_lent(site, voice), *_below(raw, voice)]
     if raw is not None and not raw.stage:
         lines.append(voice.say("report.unknown.stage", label=raw.label))
     facts = {
-        "report.unknown.machine": dossier.machine.name == "not known",
-        "report.unknown.litres": math.isnan(dossier.litres_per_day),
-        "report.unknown.treatment": dossier.treatment == "",
-        "report.unknown.treated": dossier.treatment not in KEEPS_MINERALS
-        and not (report.softened or _same_day(dossier)),
+        "report.unknown.machine": site.machine.name == "not known",
+        "report.unknown.litres": math.isnan(site.fitted.litres),
+        "report.unknown.treatment": site.fitted.treatment == "",
+        "report.unknown.treated": site.fitted.treatment not in KEEPS_MINERALS
+        and not (report.softened or _same_day(site)),
     }
     lines += [voice.say(code) for code, holds in facts.items() if holds]
     lines += _impossible(report, voice)
     months = 0.0 if raw is None or pd.isna(raw.day) else (report.today - raw.day.date()).days / _DAYS_PER_MONTH
     if months > _OLD_MONTHS:
         lines.append(voice.say("report.unknown.age", months=figure(months, 0, voice.language)))
-    return [*lines, *(held(visit, voice) for visit in dossier.held)]
+    return [*lines, *(held(visit, voice) for visit in site.held)]
 
 
-def _impossible(report: ClientReport, voice: Voice) -> list[str]:
+def _impossible(report: SiteAnswer, voice: Voice) -> list[str]:
     """Name what the register of treatments says and cannot be, so that nobody wonders why it was not reckoned with."""
-    register, lines = report.dossier.register, []
+    register, lines = report.site.facts.register, []
     for name, (low, high) in _REGISTERED.items():
         text = register.get(name, "")
         value = pd.to_numeric(text.replace(",", "."), errors="coerce") if text else math.nan
@@ -256,10 +255,10 @@ def _impossible(report: ClientReport, voice: Voice) -> list[str]:
     return lines
 
 
-def _same_day(dossier: Dossier) -> bool:
-    if dossier.raw is None or dossier.treated is None:
+def _same_day(site: Site) -> bool:
+    if site.raw is None or site.treated is None:
         return False
-    return bool(abs((dossier.raw.day - dossier.treated.day).days) <= 1)
+    return bool(abs((site.raw.day - site.treated.day).days) <= 1)
 
 
 def _unmeasured(raw: Visit, voice: Voice) -> list[str]:
@@ -276,11 +275,11 @@ def listed(names: Sequence[str], voice: Voice) -> str:
     return ", ".join(voice.quantity(name, inside=True) for name in names)
 
 
-def _lent(dossier: Dossier, voice: Voice) -> list[str]:
+def _lent(site: Site, voice: Voice) -> list[str]:
     lenders: dict[str, list[str]] = {}
-    for name, visit in dossier.lent.items():
+    for name, visit in site.lent.items():
         lenders.setdefault(visit.sample_id, []).append(name)
-    visits = {visit.sample_id: visit for visit in dossier.lent.values()}
+    visits = {visit.sample_id: visit for visit in site.lent.values()}
     return [
         voice.say(
             "report.unknown.lent",
@@ -311,9 +310,9 @@ def held(visit: Visit, voice: Voice) -> str:
     return voice.say("report.unknown.held", sample=voice.sample(visit), why=why_held(visit, voice))
 
 
-def held_conditions(report: ClientReport, voice: Voice) -> list[str]:
+def held_conditions(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say on which later samples, not answered for, the advice depends."""
-    waiting = [visit for visit in report.dossier.held if visit.stage in RAW_STAGES and report.advised]
+    waiting = [visit for visit in report.site.held if visit.stage in RAW_STAGES and report.advised]
     labels = ", ".join(voice.sample(visit) for visit in waiting)
     return [voice.say("report.condition.held", labels=labels)] if waiting else []
 
@@ -325,9 +324,9 @@ def why_held(visit: Visit, voice: Voice) -> str:
     return "; ".join([*found][:_MOST_REASONS]) or voice.say("checks.client.any")
 
 
-def changes(report: ClientReport, voice: Voice) -> list[str]:
+def changes(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say what moved since the visit before, where it moved by more than the readings' uncertainty."""
-    raw, earlier = report.dossier.raw, report.earlier
+    raw, earlier = report.site.raw, report.site.earlier
     if raw is None or earlier is None:
         return []
     return [

@@ -6,14 +6,14 @@ import math
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from pipeline.report.client.units import IN_OWN_UNIT, decimals, figure, unit_of
-from pipeline.report.client.water import MACHINE_LIMITS, STAND_INS
+from pipeline.site.water import MACHINE_LIMITS, STAND_INS
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.assess.profiles import Band, Profile
-    from pipeline.report.client.contents import ClientReport
     from pipeline.report.client.sentences import Voice
-    from pipeline.report.client.water import Water
+    from pipeline.site.answer import SiteAnswer
+    from pipeline.site.water import Water
     from pipeline.treat.advice import Range
 
 _ROWS: Final = (
@@ -55,13 +55,13 @@ class Row(NamedTuple):
     machine: str
 
 
-def columns(report: ClientReport) -> list[tuple[str, Water]]:
+def columns(report: SiteAnswer) -> list[tuple[str, Water]]:
     """Give the waters that have a column, with their kind."""
     waters = (("raw", report.raw), ("treated", report.treated), ("expected", report.expected))
     return [(kind, water) for kind, water in waters if water is not None]
 
 
-def rows(report: ClientReport, voice: Voice) -> list[Row]:
+def rows(report: SiteAnswer, voice: Voice) -> list[Row]:
     """Lay the table out.
 
     Parameters

@@ -172,20 +172,10 @@ def _answer(
     waters = {**water_profiles.published(), **(water_profiles.load(profiles) if profiles else {})}
     if profile and profile not in waters:
         raise KettlestoneError(f'there is no profile "{profile}". Known: {", ".join(waters)}. Nothing was assessed.')
-    chosen = named_machine(machine, known)
+    chosen = machine_profiles.named_machine(machine, known)
     asked = {profile: waters[profile]} if profile else waters
     assessment = assess(samples, known, asked, AssessSettings(machine=chosen), held)
     return _json(assessment) if as_json else lines(assessment, samples.about)
-
-
-def named_machine(text: str, known: dict[str, machine_profiles.Machine]) -> str:
-    """Find the profile a word means; a word nobody knows is an error here, not an assumption."""
-    if not text:
-        return ""
-    found = str(machine_profiles.recognise(pd.Series([text], dtype="str"), known)["machine"].item())
-    if found == machine_profiles.NOT_KNOWN and text != machine_profiles.NOT_KNOWN:
-        raise KettlestoneError(f'machine "{text}" is not known. Known: {", ".join(known)}. Nothing was assessed.')
-    return found
 
 
 def _json(assessment: Assessment) -> str:

@@ -4,36 +4,30 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from pipeline.report.site_course import NONE, SiteCourse, gather, later_reading
+from pipeline.errors import KettlestoneError
+from pipeline.report.fitted import fitted_data
+from pipeline.site.answer import answer_of
 from pipeline.store.database import Store
 from pipeline.treat.choosing.case import ALKALINITY
 from pipeline.treat.processes.treatments import TREATMENTS
-from pipeline.verify import history, together, unstated, verify
-from pipeline.verify.outcomes import in_percent
 from pipeline.words import Said, day, say
 
 if TYPE_CHECKING:
     from datetime import date
 
     from pipeline.settings import Settings
+    from pipeline.site.answer import SiteAnswer
+    from pipeline.site.record import Site, Timeline
+    from pipeline.site.retest import Retest
     from pipeline.treat.advice import Range
-    from pipeline.verify.outcomes import Cause, Compared, History, NextTest, Span, Verification
+    from pipeline.verify.outcomes import Cause, Compared, Span, Verification
 
 CLEAN, FINDINGS = 0, 1
-LIKELIEST: Final = "verify.history.most_likely"
-_TO_DO: Final = {
-    ("exhausted media", ""): "verify.do.change",
-    ("exhausted media", "softener"): "verify.do.regenerate",
-    ("failed membrane", ""): "verify.do.membrane",
-    ("moved valve", ""): "verify.do.valve",
-}
-RISEN: Final = "verify.later_up"
-_TIED: Final = 1.5  # two causes so close in probability are equal [CP]
 _SHOWN: Final = 0.01  # causes less probable are not printed; --json has them
 _DIGITS: Final = {"ph": 1, "free_chlorine_mg_l": 2}
 
@@ -66,105 +60,65 @@ def retest(settings: Settings, site: str, today: date, *, as_json: bool, languag
     KettlestoneError : no store, no such site, no treated sample, or a treatment that is not known.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        course = gather(store, site)
-    found = _verified(course)
-    past = history(course.samples, course.treatment, course.facts, course.uncertainty)
-    found = None if found is None else as_guess(judged_together(found, past), course)
-    later = later_reading(course)
-    found = None if found is None else replace(found, findings=(*found.findings, *later))
-    clean = found is not None and found.outcome == "proved" and past.course in ("steady", "too few samples")
-    clean = clean and RISEN not in {said.code for said in later}
-    plan = _plan(found, past)
-    overdue = 0 if plan.on is None else max((today - plan.on.date()).days, 0)
-    said = [plan.said, *([Said("verify.next.overdue", {"days": overdue})] if overdue else [])]
-    when = " ".join(say(one, language) for one in said)
+        answer = answer_of(store, site, today)
+    found, course = answer.retest, answer.site.course
+    if found is None or course is None:
+        raise _nothing_to_verify(answer.site)
+    overdue = [Said("verify.next.overdue", {"days": found.overdue_days})] if found.overdue_days else []
+    when = " ".join(say(one, language) for one in (found.next_test.said, *overdue))
     if as_json:
-        after = {"on": None if plan.on is None else f"{plan.on:%Y-%m-%d}", "overdue_days": overdue, "why": when}
-        text = json.dumps({**_data(course, found, past, language), "next_test": after}, ensure_ascii=False, indent=1)
+        on = found.next_test.on
+        after = {"on": None if on is None else f"{on:%Y-%m-%d}", "overdue_days": found.overdue_days, "why": when}
+        text = json.dumps({**_data(answer, found, course, language), "next_test": after}, ensure_ascii=False, indent=1)
     else:
-        text = "\n".join([*_lines(course, found, past, language), "", when])
-    return Retested(text, CLEAN if clean else FINDINGS)
+        text = "\n".join([*_lines(answer, found, course, language), "", when])
+    return Retested(text, CLEAN if found.proved else FINDINGS)
 
 
-def _verified(course: SiteCourse) -> Verification | None:
-    if not course.raw:
-        return None
-    samples, spread = course.samples.T, course.uncertainty.T
-    raw, treated = course.raw, course.treated
-    widths: tuple[pd.Series, pd.Series] = (spread[raw], spread[treated])
-    return verify(samples[raw], samples[treated], course.treatment, course.settings, widths, visit=course.visit)
-
-
-def judged_together(found: Verification, past: History) -> Verification:
-    """Let pair and course give one answer: the cause that is named first is the one both make likeliest."""
-    causes = together(found.causes, past.causes)
-    if not causes:
-        return found
-    top = Said(LIKELIEST, {"cause": causes[0].said, "percent": in_percent(causes[0].probability)})
-    tied = [Said("verify.as_likely", {"cause": cause.said}) for cause in causes[1:2]
-            if cause.probability * _TIED >= causes[0].probability]  # fmt: skip
-    told = [
-        [top, *tied, *_what_to_do(found, causes[0])] if said.code == LIKELIEST else [said] for said in found.findings
-    ]
-    findings = [said for group in told for said in group]
-    if causes[0].name == "as set" and past.causes and past.causes[0].name == "source change":
-        findings.insert(1, Said("verify.do.source"))
-    return replace(found, causes=causes, findings=tuple(findings))
-
-
-def _what_to_do(found: Verification, cause: Cause) -> list[Said]:
-    """Say what the likeliest cause asks for."""
-    code = _TO_DO.get((cause.name, found.treatment), _TO_DO.get((cause.name, ""), ""))
-    return [Said(code)] if code else []
-
-
-def as_guess(found: Verification, course: SiteCourse) -> Verification:
-    """Where nothing is recorded as fitted there is nothing to prove: say so, and what the pair looks like."""
-    if course.treatment != NONE:
-        return found
-    causes = found.causes if course.stated else unstated(found.causes)
-    likeliest = {"cause": causes[0].said, "percent": in_percent(causes[0].probability)} if causes else {}
-    first = Said(
-        "verify.outcome.none_recorded" if course.stated else "verify.outcome.unstated", {"site": course.site.name}
+def _nothing_to_verify(site: Site) -> KettlestoneError:
+    if site.course is None:
+        return KettlestoneError(
+            f"{site.name.name}: the store has no sample from behind a treatment.\n  Nothing was verified.\n"
+            "  Import a raw and a treated sample of one visit."
+        )
+    return KettlestoneError(
+        f'{site.name.name}: "{site.facts.fitted_then.written}" is no treatment that is known.\n'
+        f"  Nothing was verified.\n"
+        f'  Enter it with kettlestone treatment set "{site.name.name}" --treatment NAME --by … --why …;\n'
+        f"  names: {', '.join(TREATMENTS)}."
     )
-    likely = tuple(
-        Said(LIKELIEST, likeliest) if said.code == LIKELIEST else said
-        for said in found.findings
-        if not said.code.startswith("verify.outcome.") and said.code != "verify.differs"
-    )
-    return replace(found, causes=causes, findings=(first, *likely))
 
 
-def _plan(found: Verification | None, past: History) -> NextTest:
-    """Take the earlier of the two days."""
-    plans = [past.next_test] if found is None else [found.next_test, past.next_test]
-    return min(plans, key=lambda plan: pd.Timestamp.max if plan.on is None else plan.on)
-
-
-def _lines(course: SiteCourse, found: Verification | None, past: History, language: str) -> list[str]:
+def _lines(answer: SiteAnswer, found: Retest, course: Timeline, language: str) -> list[str]:
     def word(code: str) -> str:
         return say(Said(f"verify.text.{code}"), language)
 
-    title = say(TREATMENTS[course.treatment].title, language) if course.stated else word("unstated")
-    lines = [f"{course.site.name}: {title}"]
-    if found is None:
-        lines += ["", say(Said("verify.no_pair"), language)]
+    title = say(TREATMENTS[found.treatment].title, language) if found.stated else word("unstated")
+    lines = [f"{answer.site.name.name}: {title}"]
+    if found.verification is None:
+        lines += ["", say(Said(_without_pair(course)), language)]
     else:
         pair = [f"{word(side)} {_about(course, name, language)}"
                 for side, name in (("raw", course.raw), ("treated", course.treated))]  # fmt: skip
         lines += [", ".join(pair), ""]
-        lines += [say(said, language) for said in found.findings]
-        lines += ["", *_table(found, language)]
-        lines += _causes(found.causes, word("causes"), language)
-    lines += ["", word("history"), *(f"  {say(said, language)}" for said in past.findings)]
-    if past.exhausted_on is not None:
-        lines.append(f"  {word('since')} {_span(past.exhausted_on, language)}")
-    if found is None:
-        lines += _causes(past.causes, word("causes"), language)
-    return lines
+        lines += [say(said, language) for said in found.verification.findings]
+        lines += ["", *_table(found.verification, language)]
+        lines += _causes(found.verification.causes, word("causes"), language)
+    notices = answer.site.fitted.notices
+    lines += ["", word("fitted"), *(f"  {say(said, language)}" for said in notices)] if notices else []
+    lines += ["", word("history"), *(f"  {say(said, language)}" for said in found.course.findings)]
+    if found.course.exhausted_on is not None:
+        lines.append(f"  {word('since')} {_span(found.course.exhausted_on, language)}")
+    if found.verification is None:
+        lines += _causes(found.course.causes, word("causes"), language)
+    return [*lines, *(["", *(say(said, language) for said in answer.verdict)] if answer.verdict else [])]
 
 
-def _about(course: SiteCourse, name: str, language: str) -> str:
+def _without_pair(course: Timeline) -> str:
+    return "verify.no_second_water" if course.raw else "verify.no_pair"
+
+
+def _about(course: Timeline, name: str, language: str) -> str:
     when, label = course.samples["collected_at"][name], str(course.samples["label"][name] or name)
     return label if pd.isna(when) else f"{label} ({day(when, language)})"
 
@@ -199,11 +153,7 @@ def _figure(value: float, digits: int) -> str:
 
 def _causes(causes: tuple[Cause, ...], heading: str, language: str) -> list[str]:
     shown = [one for one in causes if one.probability >= _SHOWN]
-    return (
-        ["", heading, *(f"  {in_percent(one.probability):3.0f} %  {say(one.said, language)}" for one in shown)]
-        if shown
-        else []
-    )
+    return ["", heading, *(f"  {one.percent:3.0f} %  {say(one.said, language)}" for one in shown)] if shown else []
 
 
 def _span(span: Span, language: str) -> str:
@@ -212,23 +162,22 @@ def _span(span: Span, language: str) -> str:
     return days if span.litres is None else f"{days}, {span.litres.value:.0f} L"
 
 
-def _data(course: SiteCourse, found: Verification | None, past: History, language: str) -> dict[str, Any]:
-    no_pair = [say(Said("verify.no_pair"), language)]
+def _data(answer: SiteAnswer, retested: Retest, course: Timeline, language: str) -> dict[str, Any]:
+    found, past = retested.verification, retested.course
+    without = [say(Said(_without_pair(course)), language)]
     return {
-        "client": course.site.client,
-        "site": course.site.site,
-        "treatment": course.treatment,
-        "settings": dict(course.settings),
+        "client": answer.site.name.client,
+        "site": answer.site.name.site,
+        "outcome": answer.outcome,
+        "proof": "cannot tell" if found is None else found.outcome,
+        "fitted": fitted_data(answer.site.fitted),
+        "notices": [say(said, language) for said in answer.site.fitted.notices],
+        "treatment": retested.treatment,
+        "settings": dict(retested.settings),
         "raw": course.raw,
         "treated": course.treated,
-        "outcome": "cannot tell" if found is None else found.outcome,
-        "findings": no_pair if found is None else [say(said, language) for said in found.findings],
-        "compared": [] if found is None else [_compared(one) for one in found.compared],
-        "bypass": None if found is None else _range(found.bypass),
-        "bypass_by": {} if found is None else {name: _range(one) for name, one in found.bypass_by.items()},
-        "bypass_agrees": None if found is None else found.bypass_agrees,
-        "rejection": None if found is None or found.rejection is None else _range(found.rejection),
-        "causes": [] if found is None else [_cause(one, language) for one in found.causes],
+        "findings": without if found is None else [say(said, language) for said in found.findings],
+        **_of_pair(found, language),
         "history": {
             "course": past.course,
             "quantity": past.quantity,
@@ -242,6 +191,20 @@ def _data(course: SiteCourse, found: Verification | None, past: History, languag
             "causes": [_cause(one, language) for one in past.causes],
             "findings": [say(said, language) for said in past.findings],
         },
+    }
+
+
+def _of_pair(found: Verification | None, language: str) -> dict[str, Any]:
+    """Lay out what the pair shows, empty where there is none."""
+    if found is None:
+        return {"compared": [], "bypass": None, "bypass_by": {}, "bypass_agrees": None, "rejection": None, "causes": []}
+    return {
+        "compared": [_compared(one) for one in found.compared],
+        "bypass": _range(found.bypass),
+        "bypass_by": {name: _range(one) for name, one in found.bypass_by.items()},
+        "bypass_agrees": found.bypass_agrees,
+        "rejection": None if found.rejection is None else _range(found.rejection),
+        "causes": [_cause(one, language) for one in found.causes],
     }
 
 

@@ -53,9 +53,10 @@ _POINTS: Final = 201
 _CLOSE: Final = 1e-9
 _KNOWN_FACTS: Final = ("litres", "drain", "softened")
 _DERIVED: Final = (
-    "hardness_per_alkalinity", "alkalinity_excess", "sodium_per_excess", "hardness_left", "zone_hardness", "steam_scale",
-    "hardness_low", "hardness_high", "alkalinity_low", "alkalinity_high", "copper_parts", "untested_well",
-)  # fmt: skip
+    *("hardness_per_alkalinity", "alkalinity_excess", "sodium_per_excess", "hardness_left", "zone_hardness"),
+    *("hardness_low", "hardness_high", "alkalinity_low", "alkalinity_high"),
+    *("steam_scale", "copper_parts", "untested_well"),
+)
 _ENDS: Final = ("stop", "pretreat", "alkalinity")  # of the table that are no treatment themselves
 
 
@@ -137,9 +138,10 @@ def _answers_exist(row: Row) -> None:
             f'decision_rows.csv, row {row.key}: "{unknown[0]}" is no treatment.\n'
             f"  Write one of {', '.join((*TREATMENTS, *_ENDS))}.\n  Nothing was advised."
         )
-    if row.reason not in catalogue("en"):
+    unworded = [code for code in (row.reason, row.proviso) if code and code not in catalogue("en")]
+    if unworded:
         raise KettlestoneError(
-            f'decision_rows.csv, row {row.key}: no sentence has the code "{row.reason}".\n'
+            f'decision_rows.csv, row {row.key}: no sentence has the code "{unworded[0]}".\n'
             "  Add it to pipeline/words/<language>/choose.csv.\n  Nothing was advised."
         )
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
@@ -50,11 +52,12 @@ def load(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str) -> Floats:
 
 def _acid_of_chlorine(raw: pd.DataFrame, treated: pd.DataFrame) -> Floats:
     """Alkalinity [meq/L] that chlorine took as it turned to chloride on the carbon: no resin was used up by it."""
+    # Row by row: raw and treated water are two samples, each with a label of its own.
     before, after = (
-        column(side, "total_chlorine_mg_l").fillna(column(side, "free_chlorine_mg_l")).fillna(0.0)
+        floats(column(side, "total_chlorine_mg_l").fillna(column(side, "free_chlorine_mg_l")).fillna(0.0))
         for side in (raw, treated)
     )
-    return floats((before - after).clip(lower=0.0) / MG_CHLORINE_PER_MMOL)
+    return floats(np.maximum(before - after, 0.0) / MG_CHLORINE_PER_MMOL)
 
 
 def _content(waters: pd.DataFrame, kind: str) -> Floats:

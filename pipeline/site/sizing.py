@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-import re
 from typing import TYPE_CHECKING, Final
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.errors import KettlestoneError
-from pipeline.report.dossier import ends
+from pipeline.site.facts import capacity, count
+from pipeline.site.record import ends
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.treat.sizing.capacity import UNITS, from_equivalents
 from pipeline.treat.sizing.size import Size, SizeFacts
@@ -16,82 +16,22 @@ from pipeline.treat.sizing.size import size as sized
 from pipeline.words import Said
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipeline.report.dossier import Dossier, Visit
+    from pipeline.site.record import Site, Visit
     from pipeline.treat.advice import Advice, Range
 
-# How registers write the units of `pipeline.treat.sizing.capacity.UNITS`, without blanks, dots and capitals.
-_SPELLED: Final[dict[str, str]] = {
-    "°dhl": "litre °dH",
-    "l°dh": "litre °dH",
-    "litre°dh": "litre °dH",
-    "liter°dh": "litre °dH",
-    "°fl": "litre °f",
-    "l°f": "litre °f",
-    "litre°f": "litre °f",
-    "eq": "eq",
-    "val": "eq",
-    "kgcaco3": "kg CaCO3",
-    "grains": "grains",
-    "grain": "grains",
-    "gr": "grains",
-    "l": "litres",
-    "litre": "litres",
-    "litres": "litres",
-    "liter": "litres",
-}
-# Units in which every real medium holds hundreds and more, so that nobody writes three decimals [CP].
-_WHOLE: Final = ("litre °dH", "litre °f", "grains", "litres")
 _UNIT_OF_SIGN: Final = {"°f": "litre °f", "gpg": "grains"}
 _HALF_YEAR_DAYS: Final = 182.0  # between two changes of a cartridge, hygiene's usual limit [CP]
 _MG_PER_EQ: Final = 1e3 * MG_CACO3_PER_MEQ
 
 
-def capacity(register: Mapping[str, str]) -> tuple[float, str]:
-    """Read the capacity of a register's row.
-
-    Parameters
-    ----------
-    register : row of the treatments' register, with ``capacity`` and ``capacity_unit``.
-
-    Returns
-    -------
-    number, missing where there is none or its unit is not known; unit of `pipeline.treat.sizing.capacity.UNITS`.
-
-    Example
-    -------
-    >>> capacity({"capacity": "12000", "capacity_unit": "°dH·L"})
-    (12000.0, 'litre °dH')
-    >>> capacity({"capacity": "12.000", "capacity_unit": "°dH·L"})
-    (12000.0, 'litre °dH')
-    >>> capacity({"capacity": "4,993", "capacity_unit": "eq"})
-    (4.993, 'eq')
-    """
-    plain = "".join(mark for mark in register.get("capacity_unit", "").casefold() if mark not in " ·.*x×")
-    unit = _SPELLED.get(plain, register.get("capacity_unit", ""))
-    number = _number(register.get("capacity", ""), whole=unit in _WHOLE)
-    return (number, unit) if unit in UNITS else (math.nan, UNITS[0])
-
-
-def _number(text: str, *, whole: bool) -> float:
-    """Read a number above 0; of ``whole`` litres a mark before three digits parts thousands, as in 12.000."""
-    plain = re.sub(r"[.,' ](?=\d{3}(?!\d))", "", text.strip()) if whole else text.strip()
-    try:
-        value = float(plain.replace(",", "."))
-    except ValueError:
-        return math.nan
-    return value if 0.0 < value < math.inf else math.nan
-
-
-def size_of(advice: Advice, raw: Visit, dossier: Dossier, sign: str) -> tuple[Said, ...]:
+def size_of(advice: Advice, raw: Visit, site: Site, sign: str) -> tuple[Said, ...]:
     """Size the treatment of an advice.
 
     Parameters
     ----------
     advice : treatment and settings.
     raw : the water.
-    dossier : litres a day; the register, whose capacity and counter count where this treatment is fitted already.
+    site : litres a day; the register, whose capacity and counter count where this treatment is fitted already.
     sign : the client's unit of hardness, for the capacity to ask for.
 
     Returns
@@ -103,19 +43,19 @@ def size_of(advice: Advice, raw: Visit, dossier: Dossier, sign: str) -> tuple[Sa
         advice.decision == "cannot advise"
         or known is None
         or known.second_water == "must"
-        or math.isnan(dossier.litres_per_day)
+        or math.isnan(site.fitted.litres)
     ):
         return ()
     names = {setting.name for setting in known.settings}
     settings = {name: value for name, value in advice.settings.items() if name in names and not isinstance(value, str)}
     waters = ends(raw)
-    fitted = dossier.treatment == advice.treatment
-    number, unit = capacity(dossier.register) if fitted else (math.nan, UNITS[0])
-    used = _number(dossier.register.get("counter_litres", ""), whole=True) if fitted else 0.0
+    fitted = site.fitted.treatment == advice.treatment
+    number, unit = capacity(site.facts.register) if fitted else (math.nan, UNITS[0])
+    used = count(site.facts.register.get("counter_litres", ""), whole=True) if fitted else 0.0
     facts = SizeFacts(
         capacity=number,
         capacity_unit=unit,
-        litres_per_day=dossier.litres_per_day,
+        litres_per_day=site.fitted.litres,
         litres_used=0.0 if math.isnan(used) else used,
         bypass=float(settings.get("bypass", 0.0)),
     )
@@ -125,8 +65,8 @@ def size_of(advice: Advice, raw: Visit, dossier: Dossier, sign: str) -> tuple[Sa
         # A treatment whose load these readings do not give has no size; that it lacks is said by the advice.
         return ()
     return (
-        *_life(found, dossier.litres_per_day),
-        *_needed(found, facts, dossier.litres_per_day, sign),
+        *_life(found, site.fitted.litres),
+        *_needed(found, facts, site.fitted.litres, sign),
         *_streams(found),
         *found.notes,
     )

@@ -11,15 +11,15 @@ from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import published
 from pipeline.report.client import chart as client_chart
 from pipeline.report.client.units import own_unit
-from pipeline.report.client.water import judge
+from pipeline.site.water import judge
 from pipeline.treat.advice import Range
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.report.client.chart import Chart
-    from pipeline.report.client.water import Water
-    from pipeline.report.dossier import Visit
+    from pipeline.site.record import Visit
+    from pipeline.site.water import Water
 
 LABELS = {"raw": "raw", "treated": "after treatment", "expected": "with our advice", "cup": "cup", "scale": "scale"}
 PROFILE = published()["European water chart 2016"]

@@ -1,4 +1,4 @@
-"""Fixtures of the client report's tests: sites put together by hand, without a store."""
+"""Sites put together by hand, without a store."""
 
 from __future__ import annotations
 
@@ -8,22 +8,21 @@ from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
-import pytest
 
 from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import published
 from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide
-from pipeline.report.client.answer import DEFAULT_PROFILE, assemble
-from pipeline.report.dossier import Dossier, Visit
-from pipeline.store.site_records import Site
+from pipeline.site.answer import DEFAULT_PROFILE, answered
+from pipeline.site.facts import Facts
+from pipeline.site.record import Site, Visit
+from pipeline.site.statements import Fitted
+from pipeline.store.site_records import SiteName
 from pipeline.treat.advice import Advice, Range
 from pipeline.words import Said
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from pipeline.report.client.contents import ClientReport
+    from pipeline.site.answer import SiteAnswer
 
 HARDNESS = "total_hardness_mg_l_caco3"
 ALKALINITY = "alkalinity_mg_l_caco3"
@@ -54,25 +53,34 @@ def make_visit(label: str = "R-1", *, verdict: str = "ok", findings: list[str] |
     )
 
 
-def make_dossier(**changes: Any) -> Dossier:  # noqa: ANN401 - fields
-    """Put a German bar with a heat exchanger and a decarboniser together."""
-    usual = Dossier(
-        site=Site("Client A", "Site 1"),
+def make_site(**changes: Any) -> Site:  # noqa: ANN401 - fields
+    """Put a German bar with a heat exchanger and a decarboniser together; fields of its facts go by their names."""
+    fitted = Fitted(
+        treatment=changes.pop("treatment", "decarboniser"),
+        litres=changes.pop("litres", 40.0),
+        said_by="site",
+        written="decarboniser",
+    )
+    facts = Facts(
+        fitted=fitted,
+        fitted_then=fitted,
+        register=changes.pop("register", {}),
+        changes=(),
         country="DE",
         supply="",
-        treatment="decarboniser",
-        machine=known_machines()["heat exchanger"],
+        machine=changes.pop("machine", known_machines()["heat exchanger"]),
         machine_text="HX",
-        litres_per_day=40.0,
-        register={},
+        drain=None,
+    )
+    usual = Site(
+        name=SiteName("Client A", "Site 1"),
+        facts=facts,
         raw=make_visit(),
         treated=None,
         earlier=None,
         lent={},
         held=(),
         bottled=pd.DataFrame(),
-        pair=None,
-        drain=None,
     )
     return replace(usual, **changes)
 
@@ -95,37 +103,13 @@ def make_advice(**changes: Any) -> Advice:  # noqa: ANN401 - fields
     return replace(usual, **changes)
 
 
-def make_report(dossier: Dossier | None = None, advice: Advice | None = None) -> ClientReport:
-    """Assemble the report of a site with given advice."""
-    if dossier is None and advice is None:
+def make_answer(site: Site | None = None, advice: Advice | None = None) -> SiteAnswer:
+    """Answer for a site with given advice."""
+    if site is None and advice is None:
         return _usual()
-    return assemble(dossier or make_dossier(), published()[DEFAULT_PROFILE], advice or make_advice(), TODAY, "°dH")
+    return answered(site or make_site(), published()[DEFAULT_PROFILE], advice or make_advice(), TODAY)
 
 
 @cache
-def _usual() -> ClientReport:
-    return assemble(make_dossier(), published()[DEFAULT_PROFILE], make_advice(), TODAY, "°dH")
-
-
-@pytest.fixture(scope="session")
-def visit() -> Callable[..., Visit]:
-    """Give the builder of samples."""
-    return make_visit
-
-
-@pytest.fixture(scope="session")
-def dossier() -> Callable[..., Dossier]:
-    """Give the builder of sites."""
-    return make_dossier
-
-
-@pytest.fixture(scope="session")
-def advice() -> Callable[..., Advice]:
-    """Give the builder of advice."""
-    return make_advice
-
-
-@pytest.fixture(scope="session")
-def report() -> Callable[..., ClientReport]:
-    """Give the builder of reports."""
-    return make_report
+def _usual() -> SiteAnswer:
+    return answered(make_site(), published()[DEFAULT_PROFILE], make_advice(), TODAY)

@@ -1,4 +1,4 @@
-"""One water of a client held against profile and machine, as codes and numbers a page can word in any language."""
+"""One water compared with profile and machine, as codes and numbers that can be worded in any language."""
 
 from __future__ import annotations
 

@@ -6,13 +6,14 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from pipeline.report.client.size import capacity, size_of
+from pipeline.site.facts import capacity
+from pipeline.site.sizing import size_of
 from pipeline.words import say
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.report.dossier import Dossier, Visit
+    from pipeline.site.record import Site, Visit
     from pipeline.treat.advice import Advice
 
 
@@ -48,14 +49,14 @@ def test_a_capacity_that_is_none_is_not_known(row: dict[str, str]) -> None:
 
 @pytest.mark.common_practice
 def test_a_filling_lasts_as_the_arithmetic_says(
-    advice: Callable[..., Advice], dossier: Callable[..., Dossier], visit: Callable[..., Visit]
+    advice: Callable[..., Advice], site: Callable[..., Site], visit: Callable[..., Visit]
 ) -> None:
     """14 °dH of hardness, 11 of alkalinity, bypass 3/11: 8 °dH are taken from each litre.
 
     12 000 / 8 = 1500 L, less 15 % reserve 1275 L; at 38 L a day 33 days.
     """
     raw = _exactly(visit, 14, 11)
-    site = dossier(raw=raw, litres_per_day=38.0, register={"capacity": "12.000", "capacity_unit": "°dH·L"})
+    site = site(raw=raw, litres=38.0, register={"capacity": "12.000", "capacity_unit": "°dH·L"})
 
     said = [say(one) for one in size_of(advice(settings={"bypass": 3.0 / 11.0}), raw, site, "°dH")]
 
@@ -64,11 +65,11 @@ def test_a_filling_lasts_as_the_arithmetic_says(
 
 
 def test_without_a_capacity_the_one_to_ask_for_is_named(
-    advice: Callable[..., Advice], dossier: Callable[..., Dossier], visit: Callable[..., Visit]
+    advice: Callable[..., Advice], site: Callable[..., Site], visit: Callable[..., Visit]
 ) -> None:
     """10 °dH taken from 40 L a day over 182 days, 15 % kept back: 10 · 40 · 182 / 0.85 = 86 000 °dH·L."""
     raw = _exactly(visit, 12, 10)
 
-    said = [say(one) for one in size_of(advice(settings={"bypass": 0.0}), raw, dossier(raw=raw), "°dH")]
+    said = [say(one) for one in size_of(advice(settings={"bypass": 0.0}), raw, site(raw=raw), "°dH")]
 
     assert "To last half a year it needs a capacity of about 86000 °dH·L." in said

@@ -17,8 +17,8 @@ from pipeline.cli import main
 from pipeline.errors import KettlestoneError
 from pipeline.report.client import page as client_page
 from pipeline.report.client.answer import Asked, advise_on, write_report
-from pipeline.report.dossier import gather
 from pipeline.settings import Settings
+from pipeline.site.record import site_record
 from pipeline.store import site_records
 from pipeline.store.database import Store
 
@@ -32,7 +32,7 @@ READINGS = [("total_hardness", 320.0), ("alkalinity", 260.0), ("ph", 7.5), ("con
 
 def _building() -> ModuleType:
     """Import the builders of the store's tests by their place."""
-    path = Path(__file__).parents[1] / "store" / "building.py"
+    path = Path(__file__).parents[2] / "store" / "building.py"
     spec = importlib.util.spec_from_file_location("store_building", path)
     assert spec is not None
     assert spec.loader is not None
@@ -115,14 +115,19 @@ def test_a_name_that_is_not_one_site_is_answered_with_the_sites(settings: Settin
 def test_the_latest_usable_sample_counts_and_borrows_only_from_the_same_water(settings: Settings) -> None:
     """The sample of September has a quarter of the hardness: another water, its chloride is not lent."""
     with Store(settings.store, read_only=True) as store:
-        found = gather(store, "B-1")
+        found = site_record(store, "B-1", TODAY)
 
     assert found.raw is not None
     assert (found.raw.label, found.raw.verdict) == ("KIT", "ok")
     assert {name: lender.label for name, lender in found.lent.items()} == {"chloride_mg_l": "LAB"}
     assert float(found.raw.samples.filled["chloride_mg_l"].iloc[0]) == 41.0
     assert [visit.label for visit in found.held] == ["HELD"]
-    assert (found.country, found.machine.name, found.litres_per_day, found.drain) == ("IT", "dual boiler", 90.0, True)
+    assert (found.facts.country, found.machine.name, found.fitted.litres, found.facts.drain) == (
+        "IT",
+        "dual boiler",
+        90.0,
+        True,
+    )
 
 
 def test_advice_is_data_with_fixed_keys_and_kept_once(settings: Settings) -> None:

@@ -67,7 +67,7 @@ def test_a_filter_at_its_end_is_found_in_pair_and_history(store: Path) -> None:
     """28.6 % was set; 108.9 of 249.9 came through: 43.6 %; the line bends between 900 and 1200 L."""
     found = data(store, "S-1")
 
-    assert found["outcome"] in ("partly", "not proved")
+    assert found["proof"] in ("partly", "not proved")
     assert found["causes"][0]["cause"] == "exhausted media"
     assert found["bypass_by"]["alkalinity_mg_l_caco3"]["value"] == pytest.approx(108.9 / 249.9, abs=0.002)
     assert found["history"]["course"] == "exhausted"
@@ -131,7 +131,7 @@ def test_a_site_without_raw_water_cannot_be_told(store: Path) -> None:
 
     assert code == 1
     assert "No raw sample of the same visit" in text
-    assert data(store, "S-3")["outcome"] == "cannot tell"
+    assert data(store, "S-3")["proof"] == "cannot tell"
 
 
 @pytest.mark.parametrize(
@@ -184,3 +184,20 @@ def test_a_fact_without_a_name_is_refused(store: Path) -> None:
 
     assert code == 2
     assert "NAME=VALUE" in text
+
+
+@pytest.mark.common_practice
+def test_the_next_test_is_not_after_the_end_of_the_filling(tmp_path: Path) -> None:
+    """12 000 °dH·L / 9.02 °dH taken out = 1330 L, at 100 L a day 13.3 days; 80 % of them after 1 March: 12 March."""
+    (tmp_path / "samples.csv").write_text(
+        "sample,client,site,stage,date,total hardness [mg/L as CaCO3],alkalinity [mg/L as CaCO3],EC [µS/cm],pH\n"
+        "R,A,S,raw,2025-03-03,268,250,560,7.4\nT,A,S,treated,2025-03-03,107,89,265,6.6\n"
+    )
+    (tmp_path / "treatments.csv").write_text(
+        "client,site,treatment,capacity,capacity unit,installed on,bypass percent,litres per day\n"
+        "A,S,decarboniser,12000,°dH·L,2025-03-01,36,100\n"
+    )
+    path = tmp_path / "out" / "kettlestone.duckdb"
+    run([tmp_path / "samples.csv", tmp_path / "treatments.csv"], load(None, out=tmp_path / "out", store=path))
+
+    assert data(path, "S")["next_test"]["on"] == "2025-03-12"

@@ -17,22 +17,22 @@ from pipeline.report.client import advice_text
 from pipeline.report.client import page as client_page
 from pipeline.report.client.sentences import Voice, verdict_word
 from pipeline.report.client.units import own_unit
-from pipeline.report.client.water import CUP_CODES, MACHINE_LIMITS
-from pipeline.store.site_records import Site
+from pipeline.site.water import CUP_CODES, MACHINE_LIMITS
+from pipeline.store.site_records import SiteName
 from pipeline.words import LANGUAGES, Said, catalogue, say
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.report.client.contents import ClientReport
-    from pipeline.report.dossier import Dossier, Visit
+    from pipeline.site.answer import SiteAnswer
+    from pipeline.site.record import Site, Visit
     from pipeline.treat.advice import Advice
 
 ORDER = ("numbers", "machine", "advice", "unknown", "cautions")
 
 
-def _page(report: ClientReport, language: str = "en", unit: str = "°dH") -> str:
+def _page(report: SiteAnswer, language: str = "en", unit: str = "°dH") -> str:
     return client_page.render(report, Voice(language, own_unit("DE", unit)))
 
 
@@ -41,7 +41,7 @@ def _plain(page: str) -> str:
     return " ".join(re.sub(r"<[^>]+>", " ", page[page.index("<body>") :]).split())
 
 
-def test_the_page_says_everything_a_client_asks(report: Callable[..., ClientReport]) -> None:
+def test_the_page_says_everything_a_client_asks(report: Callable[..., SiteAnswer]) -> None:
     page = _page(report())
     text = _plain(page)
 
@@ -57,7 +57,7 @@ def test_the_page_says_everything_a_client_asks(report: Callable[..., ClientRepo
 
 
 @pytest.mark.source("DIN19640")
-def test_hardness_stands_in_the_clients_unit_with_milligrams_beside_it(report: Callable[..., ClientReport]) -> None:
+def test_hardness_stands_in_the_clients_unit_with_milligrams_beside_it(report: Callable[..., SiteAnswer]) -> None:
     """303.4 / 17.848 = 17.0 °dH, 36 / 17.848 = 2.0; by drops nobody knows a decimal of it."""
     text = _plain(_page(report()))
 
@@ -65,14 +65,14 @@ def test_hardness_stands_in_the_clients_unit_with_milligrams_beside_it(report: C
     assert "2.8 to 9.8" in text  # 50 / 17.848 and 175 / 17.848
 
 
-def test_in_milligrams_nothing_stands_twice(report: Callable[..., ClientReport]) -> None:
+def test_in_milligrams_nothing_stands_twice(report: Callable[..., SiteAnswer]) -> None:
     text = _plain(_page(report(), unit="mg/L"))
 
     assert "Total hardness mg/L 303 ± 36 ▲ too high 107–143 ○ inside 50 to 175" in text
     assert "In brackets" not in text
 
 
-def test_the_german_page_is_german_to_the_last_word(report: Callable[..., ClientReport]) -> None:
+def test_the_german_page_is_german_to_the_last_word(report: Callable[..., SiteAnswer]) -> None:
     page = _page(report(), "de")
     text = _plain(page)
 
@@ -85,7 +85,7 @@ def test_the_german_page_is_german_to_the_last_word(report: Callable[..., Client
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_the_page_needs_nothing_from_elsewhere_and_runs_nothing(
-    report: Callable[..., ClientReport], language: str
+    report: Callable[..., SiteAnswer], language: str
 ) -> None:
     page = _page(report(), language)
 
@@ -95,11 +95,11 @@ def test_the_page_needs_nothing_from_elsewhere_and_runs_nothing(
 
 
 def test_names_of_clients_are_text_and_nothing_else(
-    report: Callable[..., ClientReport], dossier: Callable[..., Dossier], visit: Callable[..., Visit]
+    report: Callable[..., SiteAnswer], site: Callable[..., Site], visit: Callable[..., Visit]
 ) -> None:
     hostile = '<script>alert("x")</script>'
-    named = dossier(site=Site(hostile, "{{ 7 * 7 }}"), raw=visit(hostile))
-    page = _page(replace(report(), dossier=named))
+    named = site(name=SiteName(hostile, "{{ 7 * 7 }}"), raw=visit(hostile))
+    page = _page(replace(report(), site=named))
 
     assert "<script" not in page
     assert "&lt;script&gt;" in page
@@ -107,8 +107,8 @@ def test_names_of_clients_are_text_and_nothing_else(
 
 
 def test_a_held_record_gets_no_advice_but_what_to_repeat(
-    report: Callable[..., ClientReport],
-    dossier: Callable[..., Dossier],
+    report: Callable[..., SiteAnswer],
+    site: Callable[..., Site],
     visit: Callable[..., Visit],
     advice: Callable[..., Advice],
 ) -> None:
@@ -122,7 +122,7 @@ def test_a_held_record_gets_no_advice_but_what_to_repeat(
         repeat=(Said("report.no_water.repeat"),),
     )
 
-    text = _plain(_page(report(dossier(raw=held), none)))
+    text = _plain(_page(report(site(raw=held), none)))
 
     assert "No advice yet" in text
     assert "conductivity and hardness do not agree" in text
@@ -132,10 +132,10 @@ def test_a_held_record_gets_no_advice_but_what_to_repeat(
 
 
 def test_a_later_sample_on_hold_makes_advice_conditional(
-    report: Callable[..., ClientReport], dossier: Callable[..., Dossier], visit: Callable[..., Visit]
+    report: Callable[..., SiteAnswer], site: Callable[..., Site], visit: Callable[..., Visit]
 ) -> None:
     later = visit("R-2", verdict="hold", findings=["hot-sample"], day="2026-03-10")
-    made = report(dossier(held=(later,)))
+    made = report(site(held=(later,)))
 
     assert made.advice.decision == "conditional"
     assert "Sample R-2 (10 March 2026) is on hold and was not used: the sample was drawn hot" in _plain(_page(made))
@@ -143,7 +143,7 @@ def test_a_later_sample_on_hold_makes_advice_conditional(
 
 
 def test_a_reading_below_a_limit_stays_below_it(
-    report: Callable[..., ClientReport], dossier: Callable[..., Dossier], visit: Callable[..., Visit]
+    report: Callable[..., SiteAnswer], site: Callable[..., Site], visit: Callable[..., Visit]
 ) -> None:
     """Zero drops of 1 °dH are less than one drop, 17.8 mg/L; not zero."""
     nothing = float("nan")
@@ -155,14 +155,14 @@ def test_a_reading_below_a_limit_stays_below_it(
             "total_hardness_mg_l_caco3.high": 17.848,
         }
     )
-    text = _plain(_page(report(dossier(raw=soft))))
+    text = _plain(_page(report(site(raw=soft))))
 
     assert "Total hardness °dH &lt; 1" in text
     assert "only known to be below 1 °dH" in text
 
 
 def test_what_moved_since_the_last_visit_has_an_arrow(
-    report: Callable[..., ClientReport], dossier: Callable[..., Dossier], visit: Callable[..., Visit]
+    report: Callable[..., SiteAnswer], site: Callable[..., Site], visit: Callable[..., Visit]
 ) -> None:
     """Alkalinity 150 ± 15 to 232 ± 29: 82 is more than √(15² + 29²) = 33; hardness 300 ± 36 to 303 ± 36 is not."""
     before = visit(
@@ -170,12 +170,12 @@ def test_what_moved_since_the_last_visit_has_an_arrow(
         day="2025-09-01",
         **{"total_hardness_mg_l_caco3": 300.0, "alkalinity_mg_l_caco3": 150.0, "alkalinity_mg_l_caco3.u": 15.0},
     )
-    text = _plain(_page(replace(report(), dossier=dossier(earlier=before), earlier=before)))
+    text = _plain(_page(replace(report(), site=site(earlier=before))))
 
     assert "Since 1 Sept 2025: total hardness → unchanged within the uncertainty; alkalinity ↗ from 8" in text
 
 
-def test_the_text_for_the_terminal_says_the_same(report: Callable[..., ClientReport]) -> None:
+def test_the_text_for_the_terminal_says_the_same(report: Callable[..., SiteAnswer]) -> None:
     text = advice_text.text(report(), Voice("de", own_unit("DE")))
 
     assert "Entschieden: Entkarbonis" in text

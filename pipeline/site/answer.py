@@ -1,0 +1,171 @@
+"""The one answer about a site: its waters, its retest, the advice, and the outcome that follows from them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from pipeline.assess.machines import known_machines, named_machine
+from pipeline.assess.profiles import Profile, published
+from pipeline.errors import KettlestoneError
+from pipeline.site.advice import SOFTENED, advise, supply_of
+from pipeline.site.outcome import outcome_of, outcome_said
+from pipeline.site.record import ALKALINITY, HARDNESS, RAW_STAGES, site_record
+from pipeline.site.retest import verified
+from pipeline.site.sizing import size_of
+from pipeline.site.water import judge, predicted_samples
+
+if TYPE_CHECKING:
+    from datetime import date
+
+    from pipeline.site.outcome import Outcome
+    from pipeline.site.record import Site, Visit
+    from pipeline.site.retest import Retest
+    from pipeline.site.water import Water
+    from pipeline.store.database import Store
+    from pipeline.treat.advice import Advice
+    from pipeline.words import Said
+
+DEFAULT_PROFILE: Final = "European water chart 2016"
+
+
+@dataclass(frozen=True)
+class SiteAnswer:
+    """What there is to say about one site on one day.
+
+    Attributes
+    ----------
+    site : what the store holds.
+    profile : the water aimed at.
+    advice : what to do.
+    outcome : the same in one word.
+    retest : whether what is fitted does its work; None where nothing was read behind it.
+    raw, treated, expected : the waters before and after what is fitted, and with the advice; None where
+        there is none, or it is on hold.
+    today : the day of the answer.
+    softened : the sample before treatment is of a softened tap.
+    """
+
+    site: Site
+    profile: Profile
+    advice: Advice
+    outcome: Outcome
+    retest: Retest | None
+    raw: Water | None
+    treated: Water | None
+    expected: Water | None
+    today: date
+    softened: bool = False
+
+    @property
+    def now(self) -> Water | None:
+        """Give the water that reaches the machine today, as far as it was measured."""
+        return self.treated or self.raw
+
+    @property
+    def advised(self) -> bool:
+        """Say whether there is advice, also on a condition."""
+        return self.advice.decision != "cannot advise"
+
+    @property
+    def verdict(self) -> tuple[Said, ...]:
+        """Give the outcome as a sentence, where something is fitted."""
+        return outcome_said(self.outcome, self.site, self.advice)
+
+    def size(self, sign: str) -> tuple[Said, ...]:
+        """Say what the advice means in litres, days, salt and waste, in the client's unit of hardness."""
+        raw = self.site.raw
+        return () if self.raw is None or raw is None else size_of(self.advice, raw, self.site, sign)
+
+
+def answer_of(
+    store: Store, text: str, today: date, *, machine: str = "", profile: str = "", litres_per_day: float | None = None
+) -> SiteAnswer:
+    """Gather a site from the store and answer for it.
+
+    Parameters
+    ----------
+    store : open.
+    text : the site as a person names it.
+    today : the day of the answer.
+    machine, profile, litres_per_day : in place of what the records say; empty leaves it to them.
+
+    Raises
+    ------
+    KettlestoneError : no such site, machine or profile, or impossible litres.
+    """
+    aim, meant = _profile(profile), named_machine(machine, known_machines())
+    if litres_per_day is not None and not 0.0 < litres_per_day < math.inf:
+        raise KettlestoneError(f"{litres_per_day:g} L a day: give a number above 0. Nothing was advised.")
+    chosen = known_machines()[meant] if meant else None
+    site = site_record(store, text, today, machine=chosen, litres_per_day=litres_per_day)
+    return answered(site, aim, advise(site, aim), today)
+
+
+def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteAnswer:
+    """Judge the waters of a site with its advice.
+
+    Parameters
+    ----------
+    site : what the store holds.
+    profile : the water aimed at.
+    advice : what to do with its raw water. A later sample on hold makes decided advice conditional.
+    today : the day of the answer.
+    """
+    # Advice on a sample on hold is given where what is held decides nothing: its hardness and alkalinity count.
+    counts = site.raw is not None and (not site.raw.held or advice.decision != "cannot advise")
+    raw = site.raw if counts else None
+    if advice.decision == "decided" and any(visit.stage in RAW_STAGES for visit in site.held):
+        advice = replace(advice, decision="conditional")
+    treated = _judged(site.treated, site, profile) if raw is not None else None
+    retest = verified(site, today)
+    outcome = outcome_of(site, advice, retest, treated)
+    given = _kept(site, advice, treated) if outcome == "keep" else advice
+    return SiteAnswer(
+        site=site,
+        profile=profile,
+        advice=given,
+        outcome=outcome,
+        retest=retest,
+        raw=_judged(raw, site, profile),
+        treated=treated,
+        expected=None if outcome == "keep" else _expected(given, site, profile),
+        today=today,
+        softened=raw is not None and supply_of(site, raw) == SOFTENED,
+    )
+
+
+def _kept(site: Site, advice: Advice, treated: Water | None) -> Advice:
+    """Advise what is there: the treatment that works, at its setting, with the water that was measured behind it."""
+    return replace(
+        advice,
+        decision="conditional" if site.held else "decided",
+        row="keep",
+        treatment=site.fitted.treatment,
+        settings=dict(site.fitted.settings),
+        predicted={} if treated is None else dict(treated.readings),
+        reasons=(),
+        conditions=(),
+        window=(),
+    )
+
+
+def _judged(visit: Visit | None, site: Site, profile: Profile) -> Water | None:
+    return None if visit is None else judge(visit.samples, site.machine, profile, site.fitted.litres)
+
+
+def _expected(advice: Advice, site: Site, profile: Profile) -> Water | None:
+    known = all(
+        name in advice.predicted and not math.isnan(advice.predicted[name].value) for name in (HARDNESS, ALKALINITY)
+    )
+    if advice.decision == "cannot advise" or advice.treatment in ("none", "") or not known:
+        return None
+    return judge(predicted_samples(advice.predicted), site.machine, profile, site.fitted.litres)
+
+
+def _profile(name: str) -> Profile:
+    waters = published()
+    if name and name not in waters:
+        raise KettlestoneError(f'there is no profile "{name}". Known: {", ".join(waters)}. Nothing was advised.')
+    return waters[name or DEFAULT_PROFILE]

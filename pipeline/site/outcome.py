@@ -1,0 +1,117 @@
+"""In one word, what is to happen at a site: from what its retest proved and what the advice is."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, Literal
+
+from pipeline.site.record import ALKALINITY, HARDNESS
+from pipeline.site.retest import RISEN
+from pipeline.treat.processes.naming import NONE
+from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.verify.series import PERMEATE
+from pipeline.words import Said
+
+if TYPE_CHECKING:
+    from pipeline.site.record import Site
+    from pipeline.site.retest import Retest
+    from pipeline.site.water import Water
+    from pipeline.treat.advice import Advice
+
+Outcome = Literal["keep", "readjust", "change-medium", "repair", "replace", "fit", "nothing-needed", "ask-first"]
+# What the likeliest cause of a failed test asks for; any other has to be asked about first.
+_BY_CAUSE: Final[dict[str, Outcome]] = {
+    "exhausted media": "change-medium",
+    "failed membrane": "repair",
+    "moved valve": "readjust",
+    "source change": "readjust",
+    "no effect": "repair",
+}
+_REGENERATED: Final = ("softener", "softener bypass")  # used up, it wants salt and its service, no cartridge
+_MILDER: Final = ("decarboniser", "buffered decarboniser")  # a membrane with blending gives their water as well
+_OUTSIDE: Final = ("low", "high")
+
+
+def outcome_of(site: Site, advice: Advice, retest: Retest | None, treated: Water | None) -> Outcome:
+    """Say what is to happen.
+
+    Parameters
+    ----------
+    site : what is fitted.
+    advice : on its raw water.
+    retest : of what is fitted, None where nothing was read behind it.
+    treated : the water behind it as measured, compared with profile and machine.
+
+    Returns
+    -------
+    `fit`, `nothing-needed` where nothing is fitted; `keep` where it works and its water suits; `readjust`,
+    `change-medium`, `repair` where it can give the water; `replace` where it cannot; `ask-first` where that is
+    not known.
+    """
+    fitted = site.fitted.treatment
+    found = None if retest is None or retest.replaced else retest.verification
+    if fitted in ("", NONE):
+        unknown = site.fitted.written if not fitted else ""
+        behind = found is not None and bool(found.causes) and found.causes[0].name == "another treatment"
+        nobody = not fitted and site.course is not None
+        return "ask-first" if unknown or behind or nobody else _of_the_tap(advice)
+    if retest is not None and not retest.replaced and retest.course.course == "exhausted":
+        return _worn(fitted)
+    if found is None:
+        return _untested(site, advice, treated)
+    if found.outcome == "cannot tell" or RISEN in {said.code for said in found.findings}:
+        return "ask-first"
+    cause = found.causes[0].name if found.causes else ""
+    if found.outcome == "proved" or cause == "as set":
+        return "keep" if _suits(site, treated) else _of_a_working(fitted, advice)
+    return _worn(fitted) if cause == "exhausted media" else _BY_CAUSE.get(cause, "ask-first")
+
+
+def _of_the_tap(advice: Advice) -> Outcome:
+    if advice.decision == "cannot advise":
+        return "ask-first"
+    return "nothing-needed" if advice.treatment == NONE else "fit"
+
+
+def _worn(fitted: str) -> Outcome:
+    return "repair" if fitted in _REGENERATED else "change-medium"
+
+
+def _untested(site: Site, advice: Advice, treated: Water | None) -> Outcome:
+    """Without a pair of one visit only the water itself speaks, and where there is none, the advice."""
+    fitted = site.fitted.treatment
+    if treated is not None and not site.facts.replaced:
+        return "keep" if _suits(site, treated) else "ask-first"
+    if site.course is not None:
+        return "ask-first"
+    if fitted == "carbon" and advice.treatment in ("carbon", NONE):
+        return "keep"
+    return _of_a_working(fitted, advice)
+
+
+def _of_a_working(fitted: str, advice: Advice) -> Outcome:
+    """Say what becomes of a treatment that works, or is taken to, and whose water is not what is wanted."""
+    if advice.decision == "cannot advise":
+        return "ask-first"
+    able = advice.treatment == fitted or (fitted == "reverse osmosis" and advice.treatment in _MILDER)
+    if able:
+        return "readjust"
+    return "nothing-needed" if advice.treatment == NONE else "replace"
+
+
+def _suits(site: Site, treated: Water | None) -> bool:
+    """Say whether the water behind the treatment meets the profile and spares the machine, as measured."""
+    if treated is None or site.treated is None or site.treated.stage in PERMEATE:
+        return False
+    known = {HARDNESS, ALKALINITY} <= treated.readings.keys()
+    outside = any(state in _OUTSIDE for state in treated.states.values())
+    return known and not outside and not treated.machine.endswith("act")
+
+
+def outcome_said(outcome: Outcome, site: Site, advice: Advice) -> tuple[Said, ...]:
+    """Say what is to happen to what is fitted; nothing where nothing is."""
+    fitted = site.fitted.treatment
+    if fitted in ("", NONE):
+        return ()
+    other = TREATMENTS.get(advice.treatment)
+    values = {"treatment": TREATMENTS[fitted].title, "other": "" if other is None else other.title}
+    return (Said(f"site.outcome.{outcome}", values),)

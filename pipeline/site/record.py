@@ -1,0 +1,267 @@
+"""One site as the store knows it: its facts, and its water before and after what is fitted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from pipeline.site.facts import site_facts
+from pipeline.site.pairing import last_pair
+from pipeline.site.selection import AFTER, BEFORE, earlier_of, incomplete, latest, lenders, waiting
+from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
+from pipeline.treat.processes.naming import NONE
+from pipeline.verify.series import PERMEATE, RAW, TREATED
+from schemas.columns import OPEN, WIDE_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from pipeline.assess.machines import Machine
+    from pipeline.normalise.sample_table import SampleTable
+    from pipeline.site.facts import Facts
+    from pipeline.site.statements import Fitted
+    from pipeline.store.database import Store
+    from pipeline.store.site_records import SiteName
+
+__all__ = [
+    "ALKALINITY",
+    "HARDNESS",
+    "KEEPS_MINERALS",
+    "RAW_STAGES",
+    "Site",
+    "Timeline",
+    "Visit",
+    "completed",
+    "ends",
+    "site_record",
+]
+
+RAW_STAGES: Final = ("raw", "")
+KEEPS_MINERALS: Final = (NONE, "", "carbon")  # with these fitted the machine gets the water of the tap
+
+
+@dataclass(frozen=True)
+class Visit:
+    """One sample of the site.
+
+    Attributes
+    ----------
+    sample_id, label, stage : as stored.
+    day : when it was taken, NaT where not known.
+    samples : the filled table of this one sample.
+    findings : its findings in force.
+    verdict : after the decisions in force.
+    batch_id : the batch that last checked it.
+    """
+
+    sample_id: str
+    label: str
+    stage: str
+    day: pd.Timestamp
+    samples: SampleTable
+    findings: pd.DataFrame
+    verdict: str
+    batch_id: str = ""
+
+    @property
+    def held(self) -> bool:
+        """Say whether a person has to answer before the sample is used."""
+        return self.verdict in OPEN
+
+    @property
+    def decides(self) -> bool:
+        """Say whether hardness and alkalinity are there."""
+        return self.knows(HARDNESS) and self.knows(ALKALINITY)
+
+    def about(self, name: str) -> str:
+        """Give a fact of the record as text, "" where it is not there."""
+        value = self.samples.about[name].iloc[0] if name in self.samples.about else ""
+        return "" if pd.isna(value) else str(value).strip()
+
+    def knows(self, column: str) -> bool:
+        """Say whether there is a reading, or a limit it lies below."""
+        return bool(self.samples.filled[column].notna().iloc[0] or self.samples.high[column].notna().iloc[0])
+
+
+@dataclass(frozen=True)
+class Timeline:
+    """The samples of a site through time, and the last pair among them.
+
+    Attributes
+    ----------
+    samples : every sample before and after a treatment, oldest first; index `sample_id`, canonical columns and
+        `label stage collected_at current_verdict counter_litres`. A reading below a limit stands in its middle.
+    uncertainty : k = 2, same labels.
+    raw, treated : identifiers of the last pair; "" where there is none.
+    """
+
+    samples: pd.DataFrame
+    uncertainty: pd.DataFrame
+    raw: str
+    treated: str
+
+
+@dataclass(frozen=True)
+class Site:
+    """One site: its facts, its water before and after treatment, and what is waiting for an answer.
+
+    Attributes
+    ----------
+    name : client and site.
+    facts : what is fitted, the machine, the country, the supply.
+    raw, treated : the latest usable sample before and after treatment, or None; ``raw`` is the latest on
+        hold where no sample is usable, else the latest that lacks hardness or alkalinity.
+    earlier : the usable raw sample before ``raw``.
+    lent : column -> the sample that lent it to ``raw``.
+    held : further samples on hold that are not older than ``raw``, the latest first.
+    bottled : bottled waters, view `v_sample`.
+    course : the samples through time; None where none is from behind a treatment.
+    """
+
+    name: SiteName
+    facts: Facts
+    raw: Visit | None
+    treated: Visit | None
+    earlier: Visit | None
+    lent: Mapping[str, Visit]
+    held: tuple[Visit, ...]
+    bottled: pd.DataFrame
+    course: Timeline | None = None
+
+    @property
+    def fitted(self) -> Fitted:
+        """Give what is fitted now."""
+        return self.facts.fitted
+
+    @property
+    def machine(self) -> Machine:
+        """Give the machine's profile."""
+        return self.facts.machine
+
+    @property
+    def written_unit(self) -> str:
+        """Give the unit the hardness of ``raw`` was written in, "" where nobody knows."""
+        if self.raw is None or "raw_unit" not in self.raw.samples.readings:
+            return ""
+        readings = self.raw.samples.readings
+        units = readings.loc[readings["analyte"] == "total_hardness", "raw_unit"]
+        return str(units.iloc[0]) if len(units) else ""
+
+
+def site_record(
+    store: Store, text: str, today: date, *, machine: Machine | None = None, litres_per_day: float | None = None
+) -> Site:
+    """Gather a site from the store.
+
+    Parameters
+    ----------
+    store : open.
+    text : the site as a person names it.
+    today : what the registers say of later days is not in force yet.
+    machine, litres_per_day : in place of what the records say.
+
+    Raises
+    ------
+    KettlestoneError : no such site, or several; they are listed.
+    """
+    from pipeline.store import site_records  # noqa: PLC0415 - duckdb is not needed by a page of given answers
+    from pipeline.store.table import sample_table  # noqa: PLC0415 - same
+
+    name = site_records.find_site(store, text)
+    wide = site_records.site_samples(store, name)
+    facts = site_facts(store, name, wide, pd.Timestamp(today), litres_per_day)
+    # Hot water is no water of the site.
+    drawn = wide[wide["stage"] != "hot_outlet"].set_index("sample_id")
+    rebuilt = sample_table(store, [str(found) for found in drawn.index]) if len(drawn) else None
+    visits = [] if rebuilt is None else _visits(rebuilt, drawn, site_records.site_findings(store, wide))
+    before = BEFORE if facts.fitted.treatment in KEEPS_MINERALS else BEFORE[:-1]
+    raw = latest(visits, before) or latest(visits, before, held=True) or incomplete(visits, before)
+    lent = lenders(visits, raw)
+    return Site(
+        name=name,
+        facts=facts if machine is None else replace(facts, machine=machine),
+        raw=None if raw is None else completed(raw, lent),
+        treated=latest(visits, AFTER),
+        earlier=earlier_of(visits, raw),
+        lent=lent,
+        held=waiting(visits, raw),
+        bottled=site_records.bottled_samples(store, name.client),
+        course=None if rebuilt is None else _course(rebuilt, drawn),
+    )
+
+
+def _visits(rebuilt: SampleTable, drawn: pd.DataFrame, findings: pd.DataFrame) -> list[Visit]:
+    """Lay the samples out one by one, the oldest first."""
+    return [
+        Visit(
+            sample_id=name,
+            label=str(drawn["label"][name] or name),
+            stage=str(drawn["stage"][name]),
+            day=pd.Timestamp(drawn["collected_at"][name]),
+            samples=rebuilt.where(pd.Series(rebuilt.about.index == name, index=rebuilt.about.index)),
+            findings=findings[findings["sample_id"] == name],
+            verdict=str(drawn["current_verdict"][name]),
+            batch_id=str(drawn["batch_id"][name]),
+        )
+        for name in map(str, drawn.index)
+    ]
+
+
+def _course(rebuilt: SampleTable, drawn: pd.DataFrame) -> Timeline | None:
+    kept = drawn[drawn["stage"].isin([*RAW, *TREATED, *PERMEATE])]
+    if not kept["stage"].isin([*TREATED, *PERMEATE]).any():
+        return None
+    value, spread = _with_limits(rebuilt)
+    facts = kept[["label", "stage", "collected_at", "current_verdict", "counter_litres"]]
+    samples = value.loc[kept.index].join(facts)
+    return Timeline(samples, spread.loc[kept.index], *last_pair(samples))
+
+
+def _with_limits(table: SampleTable) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Let a reading below its limit stand in the middle of what it may be: from 0 to the limit."""
+    value, spread = table.filled[WIDE_COLUMNS], table.uncertainty[WIDE_COLUMNS]
+    half = table.high[WIDE_COLUMNS] / 2
+    censored = value.isna() & (table.low[WIDE_COLUMNS] == 0) & half.notna()
+    return value.mask(censored, half), spread.mask(censored, half)
+
+
+def completed(raw: Visit, lent: Mapping[str, Visit]) -> Visit:
+    """Put readings lent by other samples beside those of ``raw``.
+
+    Parameters
+    ----------
+    raw : a sample.
+    lent : column -> the sample that lends it.
+    """
+    if not lent:
+        return raw
+    frames = {}
+    for part in ("filled", "uncertainty", "low", "high"):
+        frame = getattr(raw.samples, part).copy()
+        for column, lender in lent.items():
+            frame[column] = getattr(lender.samples, part)[column].to_numpy()
+        frames[part] = frame
+    return replace(raw, samples=replace(raw.samples, **frames))
+
+
+def ends(visit: Visit) -> pd.DataFrame:
+    """Lay a sample out with the ends of its uncertainty.
+
+    Parameters
+    ----------
+    visit : a sample.
+
+    Returns
+    -------
+    (3, ...) frame of the canonical columns: as read, everything low, everything high; a reading below a limit
+    is half the limit.
+    """
+    table = visit.samples
+    value, spread = table.filled, table.uncertainty.fillna(0.0)
+    least = (value - spread).fillna(table.low).clip(lower=0.0)
+    most = (value + spread).fillna(table.high)
+    middle = value.fillna(0.5 * (least + most))
+    return pd.concat([middle, least, most], ignore_index=True)

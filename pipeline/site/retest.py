@@ -1,0 +1,253 @@
+"""Does what is fitted do its work, since when not, why, and when to test next: data, not yet in words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from pipeline.errors import KettlestoneError
+from pipeline.site.facts import capacity, fitted_since
+from pipeline.site.pairing import fullest_pair
+from pipeline.treat.processes.naming import NONE
+from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.treat.sizing.capacity import EQUIVALENTS_PER_UNIT
+from pipeline.treat.sizing.size import SizeFacts, size
+from pipeline.verify import Circumstances, HistoryFacts, Schedule, history, together, unstated, verify
+from pipeline.verify.outcomes import in_percent
+from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
+from pipeline.words import Said
+from schemas.columns import OPEN, WIDE_COLUMNS
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+    from datetime import date
+
+    from pipeline.site.record import Site, Timeline
+    from pipeline.site.statements import Fitted
+    from pipeline.verify.outcomes import Cause, History, NextTest, Verification
+
+LIKELIEST: Final = "verify.history.most_likely"
+RISEN: Final = "verify.later_up"
+_TO_DO: Final = {
+    ("exhausted media", ""): "verify.do.change",
+    ("exhausted media", "softener"): "verify.do.regenerate",
+    ("failed membrane", ""): "verify.do.membrane",
+    ("moved valve", ""): "verify.do.valve",
+}
+_TIED: Final = 1.5  # two causes so close in probability are equal [CP]
+_FOLLOWED: Final = ("alkalinity_mg_l_caco3", "total_hardness_mg_l_caco3")  # shows a worn medium first [CP]
+_CONDUCTIVITY: Final = "conductivity_us_cm_25c"
+
+
+@dataclass(frozen=True)
+class Retest:
+    """What the last pair of a site and its course prove.
+
+    Attributes
+    ----------
+    treatment, settings : what the pair was compared with: what was fitted on its day; "none" where nobody says.
+    stated : whether anybody says what is fitted.
+    replaced : whether something else has been fitted since.
+    verification : of the pair, None where there is no pair.
+    course : the reading of the samples through time.
+    next_test, overdue_days : when to test next, and how long ago that was.
+    """
+
+    treatment: str
+    settings: Mapping[str, float]
+    stated: bool
+    replaced: bool
+    verification: Verification | None
+    course: History
+    next_test: NextTest
+    overdue_days: int
+
+    @property
+    def proved(self) -> bool:
+        """Say whether the treatment is proved and nothing has changed since."""
+        found = self.verification
+        steady = found is not None and found.outcome == "proved" and self.course.course in ("steady", "too few samples")
+        risen = found is not None and RISEN in {said.code for said in found.findings}
+        return steady and not risen and not self.replaced
+
+
+def verified(site: Site, today: date) -> Retest | None:
+    """Compare the last pair of a site with what was fitted on its day, and read its course.
+
+    Parameters
+    ----------
+    site : its facts and samples.
+    today : a next test that lies before it is overdue.
+
+    Returns
+    -------
+    Retest; None where no sample is from behind a treatment, or where the treatment that is written is not known.
+    """
+    course, then = site.course, site.facts.fitted_then
+    if course is None or (then.written and not then.treatment):
+        return None
+    treatment = then.treatment or NONE
+    facts = _history_facts(site, course, treatment)
+    past = history(course.samples, treatment, facts, course.uncertainty)
+    found = _of_pair(site, course, treatment, facts)
+    if found is not None:
+        found = _as_guess(_judged_together(found, past), site, then)
+        found = replace(found, findings=(*fitted_since(site.facts), *found.findings, *later_reading(course)))
+    plan = _plan(found, past)
+    return Retest(
+        treatment=treatment,
+        settings=then.settings,
+        stated=bool(then.written),
+        replaced=site.facts.replaced,
+        verification=found,
+        course=past,
+        next_test=plan,
+        overdue_days=0 if plan.on is None else max((today - plan.on.date()).days, 0),
+    )
+
+
+def _of_pair(site: Site, course: Timeline, treatment: str, facts: HistoryFacts) -> Verification | None:
+    """Verify the last pair; a blend whose second water nobody measured promises nothing."""
+    if not course.raw or TREATMENTS[treatment].second_water == "must":
+        return None
+    samples, spread = course.samples.T, course.uncertainty.T
+    widths: tuple[pd.Series, pd.Series] = (spread[course.raw], spread[course.treated])
+    settings = site.facts.fitted_then.settings
+    known = _circumstances(course, treatment, facts)
+    return verify(samples[course.raw], samples[course.treated], treatment, settings, widths, visit=known)
+
+
+def _judged_together(found: Verification, past: History) -> Verification:
+    """Let pair and course give one answer: the cause that is named first is the one both make likeliest."""
+    causes = together(found.causes, past.causes)
+    if not causes:
+        return found
+    top = Said(LIKELIEST, {"cause": causes[0].said, "percent": in_percent(causes[0].probability)})
+    tied = [Said("verify.as_likely", {"cause": cause.said}) for cause in causes[1:2]
+            if cause.probability * _TIED >= causes[0].probability]  # fmt: skip
+    groups = [
+        [top, *tied, *_what_to_do(found, causes[0])] if said.code == LIKELIEST else [said] for said in found.findings
+    ]
+    findings = [said for group in groups for said in group]
+    if causes[0].name == "as set" and past.causes and past.causes[0].name == "source change":
+        findings.insert(1, Said("verify.do.source"))
+    return replace(found, causes=causes, findings=tuple(findings))
+
+
+def _what_to_do(found: Verification, cause: Cause) -> list[Said]:
+    """Say what the likeliest cause asks for."""
+    code = _TO_DO.get((cause.name, found.treatment), _TO_DO.get((cause.name, ""), ""))
+    return [Said(code)] if code else []
+
+
+def _as_guess(found: Verification, site: Site, then: Fitted) -> Verification:
+    """Where nothing is recorded as fitted there is nothing to prove: say so, and what the pair looks like."""
+    if then.treatment not in ("", NONE):
+        return found
+    stated = bool(then.written)
+    causes = found.causes if stated else unstated(found.causes)
+    likeliest = {"cause": causes[0].said, "percent": in_percent(causes[0].probability)} if causes else {}
+    first = Said("verify.outcome.none_recorded" if stated else "verify.outcome.unstated", {"site": site.name.name})
+    likely = tuple(
+        Said(LIKELIEST, likeliest) if said.code == LIKELIEST else said
+        for said in found.findings
+        if not said.code.startswith("verify.outcome.") and said.code != "verify.differs"
+    )
+    return replace(found, causes=causes, findings=(first, *likely))
+
+
+def _plan(found: Verification | None, past: History) -> NextTest:
+    """Take the earlier of the two days."""
+    plans = [past.next_test] if found is None else [found.next_test, past.next_test]
+    return min(plans, key=lambda plan: pd.Timestamp.max if plan.on is None else plan.on)
+
+
+def later_reading(course: Timeline) -> tuple[Said, ...]:
+    """Name the reading behind the treatment that is younger than the pair and has no raw water beside it.
+
+    Returns
+    -------
+    what was read then and now, and that it has risen where it did by more than both readings can be off; else nothing.
+    """
+    samples = course.samples[course.samples["collected_at"].notna()]
+    behind = samples[samples["stage"].isin(TREATED) & ~samples["current_verdict"].isin(OPEN)]
+    if not course.raw or behind.empty or course.treated not in behind.index:
+        return ()
+    last = str(behind.index[-1])
+    known = [name for name in _FOLLOWED if behind.loc[[course.treated, last], name].notna().all()]
+    if behind["collected_at"][last] <= behind["collected_at"][course.treated] or not known:
+        return ()
+    name = known[0]
+    then, now = (float(behind[name].astype("float64")[sample]) for sample in (course.treated, last))
+    off = math.hypot(*(float(course.uncertainty[name].fillna(0.0)[sample]) for sample in (course.treated, last)))
+    values = {"label": str(behind["label"][last]), "date": pd.Timestamp(behind["collected_at"][last]).normalize(),
+              "name": Said(f"verify.name.{name}"), "now": now, "then": then}  # fmt: skip
+    return (Said("verify.later", values), *((Said(RISEN),) if now - then > off else ()))
+
+
+def _history_facts(site: Site, course: Timeline, treatment: str) -> HistoryFacts:
+    """Put changes of the medium, use and capacity together."""
+    number, unit = capacity(site.facts.register)
+    facts = HistoryFacts(
+        changes=site.facts.changes,
+        litres_per_day=site.facts.fitted_then.litres,
+        capacity_eq=number * EQUIVALENTS_PER_UNIT.get(unit, math.nan),
+    )
+    return replace(facts, life_litres=_life_litres(site, course, treatment))
+
+
+def _life_litres(site: Site, course: Timeline, treatment: str) -> float:
+    """Work out the rated life from the capacity and what the medium took out fresh; missing where it cannot be."""
+    number, unit = capacity(site.facts.register)
+    if not course.raw or math.isnan(number):
+        return math.nan
+    waters = course.samples[WIDE_COLUMNS]
+    raw, treated = fullest_pair(course.samples, site.facts.changes) or (course.raw, course.treated)
+    try:
+        found = size(waters.loc[[raw]], waters.loc[[treated]], treatment,
+                     SizeFacts(capacity=number, capacity_unit=unit))  # fmt: skip
+    except KettlestoneError:
+        return math.nan  # the readings do not give the load; the table of the retest says which is missing
+    return found.litres.value
+
+
+def _circumstances(course: Timeline, treatment: str, facts: HistoryFacts) -> Circumstances:
+    """Say what is known of the last pair besides its readings."""
+    treated, samples = course.treated, course.samples
+    pair = [name for name in (course.raw, treated) if name]
+    when = samples["collected_at"][treated]
+    counter = float(samples["counter_litres"].astype("float64")[treated])
+    changed = max((day for day in facts.changes if pd.notna(when) and day <= when), default=None)
+    tested = samples[samples["stage"].isin([*TREATED, *PERMEATE]) & samples["collected_at"].notna()]["collected_at"]
+    tests = int((tested >= changed).sum()) if changed is not None else len(tested)
+    life = facts.life_litres
+    permeate, baseline = _membrane(course, treatment)
+    return Circumstances(
+        permeate=permeate,
+        permeate_baseline=baseline,
+        used=counter / life if life > 0 else math.nan,
+        before_blending=str(samples["stage"][treated]) in PERMEATE,
+        on_hold=bool(samples.loc[pair, "current_verdict"].isin(OPEN).any()),
+        schedule=Schedule(
+            tested_on=None if pd.isna(when) else pd.Timestamp(when).normalize(),
+            changed_on=changed,
+            tests_since=max(tests, 1),
+            life_days=life / facts.litres_per_day if facts.litres_per_day > 0 else math.nan,
+        ),
+    )
+
+
+def _membrane(course: Timeline, treatment: str) -> tuple[pd.Series | None, float]:
+    """Find the permeate of the visit, and what earlier ones let through."""
+    if treatment != "reverse osmosis" or not course.raw:
+        return None, math.nan
+    samples = course.samples[course.samples["collected_at"].notna()]
+    own = samples[samples["stage"].isin(PERMEATE)]
+    when = course.samples["collected_at"][course.treated]
+    near = (own["collected_at"] - when).abs() <= pd.Timedelta(days=PAIR_DAYS)
+    feed = float(samples.loc[samples["stage"].isin(RAW), _CONDUCTIVITY].median())
+    earlier = float(own.loc[~near, _CONDUCTIVITY].median()) / feed if (~near).any() and feed > 0 else math.nan
+    return (own[near][WIDE_COLUMNS].iloc[-1] if near.any() else None), earlier
