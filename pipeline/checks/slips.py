@@ -16,7 +16,7 @@ from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
-from pipeline.normalise.unit_spellings import folded, split_form
+from pipeline.notation.grammar import read_unit
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
@@ -135,8 +135,9 @@ def degree_typed(samples: SampleTable, analyte: str) -> Places:
 
 
 def _degree_number(text: str) -> int:
-    found = split_form(folded(text)) if text else None
-    return list(DEGREES).index(_CODES[found[0]]) if found and found[0] in _CODES else -1
+    found = read_unit(text)
+    code = found.codes[0] if found and found.codes else ""
+    return list(DEGREES).index(_CODES[code]) if code in _CODES else -1
 
 
 def _counted(per_drop: Floats) -> Places:

@@ -102,7 +102,9 @@ def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layo
         return blank
     if meaning.kind == "field":
         known = not heading.affix or heading.own
-        return replace(blank, role="about" if known else "unknown", code=meaning.code, own=heading.own)
+        # What one drop is worth is the only field whose heading may state its unit.
+        unit = heading.unit if meaning.code == "degree_per_drop" else ""
+        return replace(blank, role="about" if known else "unknown", code=meaning.code, own=heading.own, unit=unit)
     if meaning.kind == "role":
         return _long_column(blank, meaning.code, own=heading.own, wide=wide)
     return _analyte_column(blank, heading, meaning, layout) if wide else blank

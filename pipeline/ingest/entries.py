@@ -84,8 +84,15 @@ class Source:
             cells = self.category(column.position).kept(at)
             if not missing.isdisjoint(cells.texts):
                 cells = cells.map(lambda text: "" if text in missing else text)
+            if column.code == "degree_per_drop" and column.unit:
+                cells = cells.map(lambda text, unit=column.unit: _with_unit(text, unit))  # type: ignore[misc]
             stated = cells if number == 0 else stated.otherwise(cells)
         return stated
+
+
+def _with_unit(text: str, unit: str) -> str:
+    """Add the unit of the heading to a number that states none."""
+    return f"{text} {unit}" if text and not any(sign.isalpha() or sign == "°" for sign in text) else text
 
 
 def has_content(texts: pa.Array, layout: Layout) -> npt.NDArray[np.bool_]:

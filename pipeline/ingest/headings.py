@@ -20,8 +20,8 @@ from pipeline.ingest.unit_text import (
     split_basis,
     split_temperature,
     split_unit,
-    unit_key,
 )
+from pipeline.notation.signs import fold
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,6 +34,10 @@ _ZONE: Final = re.compile(
 _BRACKET: Final = re.compile(r"[(\[{（【]([^()\[\]{}（）【】]*)[)\]}）】]")
 _SIGN_UNIT: Final = re.compile(r"[(\[{]\s*[^\w\s()\[\]{}]+\s*[)\]}]|%\s*$")
 _WORD: Final = re.compile(r"[^\W_]+")
+_PER_DROP: Final = re.compile(
+    r"[\s(\[]*(?:/|\b(?:per|pro|je|par|por|al)\b|毎|每)\s*(?:1 )?"
+    r"(?:drops?|tropfen|gouttes?|goccia|gocce|gotas?|druppels?|滴)[\s)\]]*$"
+)
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
 _REMARK_CODE: Final = re.compile(r"^R(\d{5})$")
 
@@ -84,7 +88,19 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
     if not written or len(written) > _LONGEST or not any(sign.isalpha() for sign in written):
         return blank
     found = _search(written, blank, own, _DEPTH)
-    return _settled(found) if found else blank
+    settled = _settled(found) if found else blank
+    return _worth_of_drop(settled) if not settled.unit and not settled.own else settled
+
+
+def _worth_of_drop(heading: Heading) -> Heading:
+    """Take the unit of "°dH per drop" or "gpg/Tropfen": the column holds what one drop is worth."""
+    folded = fold(heading.text)
+    stated = _PER_DROP.search(folded.text)
+    unit = split_unit(folded.original(0, stated.start())) if stated and stated.start() else None
+    if unit is None or not unit.unit:
+        return heading
+    meaning = Meaning("field", "degree_per_drop")
+    return Heading(heading.text, (meaning,), unit=f"{unit.unit} {unit.basis}".strip())
 
 
 def _search(text: str, so_far: Heading, own: OwnSpellings | None, depth: int) -> Heading | None:
@@ -155,17 +171,26 @@ def _with_unit(so_far: Heading, unit: UnitText) -> Heading:
 
 
 def _unit_suffix(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
-    """Split a unit off the end; one with a slash or degree sign may be glued to the name."""
+    """Split a unit off the end; one with a slash or degree sign may be glued to the name.
+
+    A form before the unit may belong to the name ("Alcalinità HCO3 mg/L"), so that is tried last.
+    """
     if not ends_like_unit(text):
         return
+    led: list[tuple[str, Heading]] = []
     for start in range(1, len(text)):
         bounded = text[start - 1] in " _,;" or text[start] in " _,;"
         tail = text[start:].strip(" _,;")
         if not tail or (not bounded and not re.search(r"[/°]", tail)):
             continue
         unit = split_unit(tail)
-        if unit and (len(unit_key(unit.unit)) > 1 or unit_key(unit.unit) in ("c", "%")):
-            yield text[:start].strip(" _,;"), _with_unit(so_far, unit)
+        if unit and (len(unit.unit) > 1 or unit.unit in "Cc%"):
+            found = (text[:start].strip(" _,;"), _with_unit(so_far, unit))
+            if unit.basis and not tail.lstrip("([").startswith(unit.unit[:1]):
+                led.append(found)
+            else:
+                yield found
+    yield from led
 
 
 @lru_cache(maxsize=1)

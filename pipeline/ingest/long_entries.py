@@ -14,7 +14,8 @@ from pipeline.ingest.entries import ColumnEntries, Source, has_content, signs, w
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import OwnSpellings, own_form
 from pipeline.ingest.spellings import key, word_table
-from pipeline.ingest.unit_text import UnitText, species, split_unit
+from pipeline.ingest.unit_text import UnitText, split_unit
+from pipeline.notation.vocabulary import stated_form
 from pipeline.texts import TextColumn, composed
 
 if TYPE_CHECKING:
@@ -210,9 +211,7 @@ def _form(text: str) -> str:
     bare = text.strip()
     if key(bare) in _NO_BASIS:
         return ""
-    head, _, tail = bare.partition(" ")
-    name = tail if tail and head.casefold() in ("as", "als", "en", "come", "como") else bare
-    return f"as {species(name)}" if species(name) else bare
+    return stated_form(bare) or bare
 
 
 def _agreed(analyte: str, name: str, unit: str, column: str) -> str:

@@ -180,10 +180,14 @@ def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]
     below = header_row + 1
     if below >= len(grid):
         return below, []
-    units = [split_unit(cell.strip("[]()")) if cell else None for cell in grid.row(below)]
-    filled = [cell for cell in grid.row(below) if cell not in ("", "-")]
+    cells = grid.row(below)
+    units = [split_unit(cell) if cell else None for cell in cells]
+    filled = [cell for cell in cells if cell not in ("", "-")]
     found = sum(unit is not None and unit.unit != "" for unit in units)
-    return (below + 1, units) if filled and found * 2 > len(filled) else (below, [])
+    if not filled or found * 2 <= len(filled):
+        return below, []
+    # A cell that is no unit goes on as written, so that what stands below it is not read without one.
+    return below + 1, [unit or (UnitText(cell) if cell else None) for unit, cell in zip(units, cells, strict=True)]
 
 
 def _value_columns(

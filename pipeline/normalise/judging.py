@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from pipeline.normalise.unit_spellings import folded, split_form
+from pipeline.notation.grammar import is_unit
 from pipeline.problems import PROBLEM_COLUMNS, no_problems, problem_frame
 from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.readings import KIND_COLUMNS, broken_kinds
@@ -66,7 +66,7 @@ def problems(bad: pd.DataFrame) -> pd.DataFrame:
 
 def mended(table: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:
     """Tell of numbers that were freed from letters; a unit of the table beside a number is no fault."""
-    odd = TextColumn.from_series(read["rest"]).mask(lambda text: split_form(folded(text)) is None)
+    odd = TextColumn.from_series(read["rest"]).mask(lambda text: not is_unit(text))
     if not odd.any():
         return no_problems()
     return problem_frame(

@@ -11,6 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.notation.grammar import is_unit
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
@@ -49,7 +50,9 @@ _DATE: Final = r"^\d{4}-\d{2}-\d{2}([ T].*)?$|^\d{1,2}[./]\d{1,2}[./]\d{2,4}$"
 _MAJORITY: Final = 20
 
 
-_WITH_DIGITS: Final = r"^(\(.*\)|[^\d<>,;:]*(CaCO3|HCO3|NO3|SO4|SiO2|cm3|cm|25|20)\S*\s*\)?)$"
+_REMARK: Final = r"^\(.*\)$"
+# Texts that cannot be a unit are not read as one, however many there are.
+_UNIT_LIKE: Final = r"(?i)^.{0,60}([/°]|-1|ppm|gp|per |pro |par |mg|mmol|meq|mval|grad|deg).{0,60}$"
 _PIECES: Final = ("qualifier", "sign", "body", "exponent", "rest")
 _PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number")
 _DIGITS_ALIKE: Final = bytes.maketrans(b"0123456789", b"5" * 10)
@@ -160,7 +163,9 @@ def _pieces(known: pa.Array) -> dict[str, Any]:
 
 def _analysed(texts: pa.Array) -> dict[str, Any]:
     """Take texts that are more than digits and a mark apart by the grammar."""
-    text = pc.utf8_trim_whitespace(pc.utf8_normalize(texts, form="NFKC"))
+    # Compatibility folding would make a letter of a degree sign's look-alike.
+    degrees = pc.replace_substring_regex(texts, pattern="[º˚∘]", replacement="°")
+    text = pc.utf8_trim_whitespace(pc.utf8_normalize(degrees, form="NFKC"))
     text = pc.replace_substring_regex(text, pattern="[−–—](\\d)", replacement=r"-\1")
     odd = _match_forms(text, [_LOOKALIKE, "[OolI]", r"\d"])
     if odd.any():
@@ -274,8 +279,8 @@ def _pointed(shape: dict[str, Any], thousands: Flags, decimal: Flags) -> pa.Arra
 
 def _harmful(rest: pa.Array) -> Flags:
     """Tell where what follows a number is no unit or remark: it has digits, other than those of "14 mg/L CaCO3"."""
-    said = pc.not_equal(rest, "")
-    text = rest.filter(said)
-    harmful: Flags = np.array(said.to_numpy(zero_copy_only=False))
-    harmful[harmful] = _matches(text, r"\d") & ~_matches(text, _WITH_DIGITS)
-    return harmful
+    encoded = rest.dictionary_encode()
+    doubtful = _matches(encoded.dictionary, r"\d") & ~_matches(encoded.dictionary, _REMARK)
+    places = np.flatnonzero(doubtful & _matches(encoded.dictionary, _UNIT_LIKE))
+    doubtful[places] = [not is_unit(text) for text in encoded.dictionary.take(pa.array(places)).to_pylist()]
+    return np.asarray(doubtful[encoded.indices.to_numpy()], dtype="bool")

@@ -16,7 +16,7 @@ from pipeline.normalise.kits import with_burettes, with_drop_counts
 from pipeline.normalise.rows import typed
 from pipeline.normalise.stacking import stacked_frames, without_empty_texts
 from pipeline.normalise.uncertainty import with_uncertainty
-from pipeline.normalise.unit_spellings import folded, split_form
+from pipeline.notation.grammar import is_unit
 from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.methods import QUALIFIERS
 from schemas.tables import READING_COLUMNS
@@ -217,7 +217,7 @@ def _sign(text: str) -> str:
 
 def _resolve(analyte: str, unit: str, rest: str, basis: str, extra: Aliases) -> units.Reading:
     """Resolve one combination; a unit written in the cell itself speaks for the cell."""
-    spoken = bool(rest) and split_form(folded(rest)) is not None
+    spoken = is_unit(rest)
     return units.resolve(analyte, rest if spoken else unit, basis, extra)
 
 

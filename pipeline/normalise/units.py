@@ -1,21 +1,26 @@
-"""Units: an exact table of spellings, and factors from pint. The only module that imports pint."""
+"""What a unit is worth for a quantity, by pint's factors. The only module that imports pint."""
 
 from __future__ import annotations
 
 import difflib
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import pint
 
+from pipeline.chemistry.compensation import factor_to_25c
 from pipeline.chemistry.equivalents import MOLAR_MASS
-from pipeline.normalise.unit_spellings import folded, split_form, unit_spellings
+from pipeline.notation.grammar import celsius, read_unit, temperature_behind
+from pipeline.notation.signs import fold
+from pipeline.notation.vocabulary import stated_form, units
 from pipeline.reference import table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from pipeline.notation.grammar import Notation
+    from pipeline.notation.vocabulary import Unit
 
 # Everything a unit code may mean; no text of a file ever reaches pint.
 _DEFINITIONS: Final = (
@@ -37,68 +42,13 @@ _DEFINITIONS: Final = (
     "gallon_us = 3.785411784 * litre",  # exact
     "gallon_imperial = 4.54609 * litre",  # exact
 )
-# unit code -> (expression, form it implies)
-_MEANING: Final[dict[str, tuple[str, str]]] = {
-    "mg/L": ("mg/L", ""),
-    "ppm": ("mg/L", ""),
-    "ug/L": ("ug/L", ""),
-    "ng/L": ("ng/L", ""),
-    "g/L": ("g/L", ""),
-    "mmol/L": ("mmol/L", ""),
-    "umol/L": ("umol/L", ""),
-    "mol/L": ("mol/L", ""),
-    "meq/L": ("meq/L", ""),
-    "ueq/L": ("ueq/L", ""),
-    "deg-meq": ("meq/L", ""),
-    "deg-german": ("10*mg/L", "as CaO"),
-    "deg-french": ("10*mg/L", "as CaCO3"),
-    "deg-clark": ("grain/gallon_imperial", "as CaCO3"),
-    "grain/gal-us": ("grain/gallon_us", "as CaCO3"),
-    "uS/cm": ("uS/cm", ""),
-    "mS/cm": ("mS/cm", ""),
-    "mS/m": ("mS/m", ""),
-    "S/m": ("S/m", ""),
-    "S/cm": ("S/cm", ""),
-    "uS/m": ("uS/m", ""),
-    "degC": ("degC", ""),
-    "degF": ("degF", ""),
-    "pH": ("", ""),
-    "NTU": ("", ""),
-    "FAU": ("", ""),
-    "mV": ("", ""),
-    "%": ("", ""),
-}
 # Units of another principle that read the same on the common standard, and what to say of them.
 _STAND_INS: Final[dict[str, tuple[str, str]]] = {
     "FAU": ("NTU", "FAU is light that a water holds back, NTU light that it scatters; only formazin reads the same"),
 }
 _SCALES: Final[dict[str, str]] = {"uS/cm": "uS/cm", "Cel": "degC"}
-# The form a bare mg/L of these quantities is taken for, and whether that is in doubt.
-_HARDNESS: Final = frozenset({"total_hardness", "calcium_hardness", "magnesium_hardness", "noncarbonate_hardness"})
 _ALKALINITY: Final = frozenset({"alkalinity", "phenolphthalein_alkalinity", "carbonate_hardness"})
-_OWN_FORM: Final[dict[str, str]] = {
-    **dict.fromkeys((*_HARDNESS, *_ALKALINITY), "as CaCO3"),
-    "calcium": "as Ca",
-    "magnesium": "as Mg",
-    "sodium": "as Na",
-    "potassium": "as K",
-    "ammonium": "as NH4",
-    "bicarbonate": "as HCO3",
-    "carbonate": "as CO3",
-    "chloride": "as Cl",
-    "sulfate": "as SO4",
-    "nitrate": "as NO3",
-    "nitrite": "as NO2",
-    "phosphate": "as PO4",
-    "fluoride": "as F",
-    "silica": "as SiO2",
-    "iron": "as Fe",
-    "manganese": "as Mn",
-    "copper": "as Cu",
-    "lead": "as Pb",
-    "free_chlorine": "as Cl2",
-    "total_chlorine": "as Cl2",
-}
+_SCALE_OF_SOLIDS: Final = {"as NaCl": "NaCl scale", "as KCl": "KCl scale"}
 _IN_DOUBT: Final[dict[str, str]] = {
     "alkalinity": "as CaCO3 or as HCO3",
     "phenolphthalein_alkalinity": "as CaCO3 or as HCO3",
@@ -150,29 +100,37 @@ def _factor(source: str, target: str) -> tuple[float, float] | None:
         return None
 
 
-def _form_factor(form: str, own: str) -> float | None:
-    """Milligrams of the canonical form per milligram of the form given; None where they do not compare."""
-    listed = table("forms").set_index("form")
-    if form not in listed.index or own not in listed.index or not _comparable(form, own, listed["element"]):
-        return None
-    mass, charge = listed["molar_mass_g_mol"], listed["charge"]
-    if charge[form] and charge[own]:
-        return float((mass[own] / charge[own]) / (mass[form] / charge[form]))
-    # Chlorine is reported as the mass of Cl2 whichever way it is written [ISO7393].
-    return 1.0 if {form, own} == {"as Cl", "as Cl2"} else float(mass[own] / mass[form])
+@cache
+def _quantity_forms() -> dict[str, tuple[str, frozenset[str]]]:
+    """Give the form of a bare mg/L of each quantity, and the forms it may be stated in."""
+    listed = table("quantity_forms").fillna("")
+    rows = zip(listed["quantity"], listed["own"], listed["forms"], strict=True)
+    return {str(name): (str(own), frozenset({own, *str(forms).split("; ")} - {""})) for name, own, forms in rows}
 
 
-def _comparable(form: str, own: str, element: pd.Series) -> bool:
-    """Tell whether two forms may stand for each other: nitrogen never stands for hardness."""
-    if own == "as CaCO3":
-        return element[form] in ("any", "C", "Ca", "Mg")
-    return element[form] in ("any", element[own])
+def _fits(analyte: str, form: str) -> bool:
+    """Tell whether anybody states a quantity in a form: alkalinity is never stated as magnesium."""
+    own = _quantity_forms().get(analyte, ("", frozenset[str]()))
+    return form in ("", "as ion") or form in own[1]
 
 
-def _own_equivalent(own: str) -> tuple[float, float] | None:
+@cache
+def _substances() -> dict[str, tuple[float, float]]:
+    """Give molar mass [g/mol] and charge of every form."""
     listed = table("forms")
-    substances = zip(listed["form"], listed["molar_mass_g_mol"], listed["charge"], strict=True)
-    return next(((float(mass), float(charge)) for form, mass, charge in substances if form == own), None)
+    rows = zip(listed["form"], listed["molar_mass_g_mol"], listed["charge"], strict=True)
+    return {str(form): (float(mass), float(charge)) for form, mass, charge in rows}
+
+
+def _form_factor(form: str, own: str) -> float:
+    """Milligrams of the canonical form per milligram of the form given."""
+    if form == own or {form, own} == {"as Cl", "as Cl2"}:
+        # Chlorine is reported as the mass of Cl2 whichever way it is written [ISO7393].
+        return 1.0
+    (mass, charge), (own_mass, own_charge) = _substances()[form], _substances()[own]
+    if charge and own_charge:
+        return (own_mass / own_charge) / (mass / charge)
+    return own_mass / mass
 
 
 @cache
@@ -202,88 +160,102 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     124.93
     """
     text = dict(extra).get(unit, unit)
-    key = folded(text)
-    spelled = unit_spellings()
-    found = split_form(key) if key else None
-    if found is None:
-        return _without_meaning(analyte, text, key)
-    code, inner = found
-    stated = spelled["forms"].get(folded(basis), "") if basis else ""
-    if basis and not stated:
-        return Reading(problem="unit-unknown", detail=f'"{text}" stands with the form "{basis}", which is not known')
-    temperature = next((float(form[3:5]) for form in (inner, stated) if form.startswith("at ")), float("nan"))
-    form = next((f for f in (inner, stated) if f and not f.startswith("at ")), "")
-    if code == "deg-french" and analyte == "temperature" and key in ("°f", "degf"):
-        code = "degF"
-    return _meaning(analyte, code, form, text, temperature)
-
-
-def _without_meaning(analyte: str, text: str, key: str) -> Reading:
-    """Say why a unit text has no meaning; only pH needs no unit."""
-    if not key:
+    if not text.strip():
         return Reading(factor=1.0, unit="[pH]") if analyte == "ph" else Reading(problem="unit-missing")
-    spelled = unit_spellings()
-    if key in spelled["ambiguous"]:
-        return Reading(
-            problem="unit-ambiguous", detail=f'"{text}" has more than one meaning: {spelled["ambiguous"][key]}'
-        )
-    near = difflib.get_close_matches(key, list(spelled["units"]), n=1, cutoff=0.75)
+    found = read_unit(text)
+    if found is None or found.ambiguous:
+        return _without_meaning(text, found)
+    at = found.temperature_c
+    stated = stated_form(basis)
+    if basis and not stated:
+        if (place := temperature_behind().fullmatch(fold(basis).text)) is None:
+            return Reading(
+                problem="unit-unknown", detail=f'"{text}" stands with the form "{basis}", which is not known'
+            )
+        at = celsius(place)
+    form = next((said for said in (found.form, stated) if said), "")
+    readings = [_meaning(analyte, code, form, text, at) for code in found.codes]
+    wrong = Reading(problem="unit-unknown", detail=f'"{text}" does not measure {analyte.replace("_", " ")}')
+    return next((one for one in readings if not one.problem), next(iter(readings), wrong))
+
+
+def _without_meaning(text: str, found: Notation | None) -> Reading:
+    """Say why a unit text has no meaning, or more than one."""
+    if found is not None:
+        return Reading(problem="unit-ambiguous", detail=f'"{text}" has more than one meaning: {found.ambiguous}')
+    near = difflib.get_close_matches(text.strip().casefold(), _usual_spellings(), n=1, cutoff=0.75)
     return Reading(
-        problem="unit-unknown", detail=f'"{text}" is not known' + (f'; did you mean "{near[0]}"?' if near else "")
+        problem="unit-unknown",
+        detail=f'"{text}" is not known' + (f'; did you mean "{_usual_spellings()[near[0]]}"?' if near else ""),
     )
+
+
+@cache
+def _usual_spellings() -> dict[str, str]:
+    return {word.casefold(): word for unit in units().values() for word in (*unit.spellings, unit.code)}
 
 
 def _meaning(analyte: str, code: str, form: str, text: str, temperature: float) -> Reading:
     known = ANALYTES.get(analyte)
     canonical = known.unit if known else ""
     wrong = Reading(problem="unit-unknown", detail=f'"{text}" does not measure {analyte.replace("_", " ")}')
-    expression, implied = _MEANING.get(code, ("", ""))
-    if not expression:
+    unit = units()[code]
+    if not unit.expression:
         own, doubt = _STAND_INS.get(code, ({"pH": "[pH]"}.get(code, code), ""))
-        fits = code in _MEANING and canonical in ("", own)
+        fits = code != "drops" and canonical in ("", own)
         return Reading(factor=1.0, unit=own, ambiguous=doubt) if fits else wrong
     if canonical in _SCALES:
-        found = _factor(expression, _SCALES[canonical])
+        found = _factor(unit.expression, _SCALES[canonical])
         return Reading(*found, canonical, temperature_c=temperature) if found else wrong
-    if not known and not any(_factor(expression, unit) for unit in ("mg/L", "mmol/L", "meq/L")):
+    if not known and not any(_factor(unit.expression, amount) for amount in ("mg/L", "mmol/L", "meq/L")):
         return Reading(factor=1.0, unit=code)
-    return _concentration(analyte, code, expression, implied or form, wrong)
-
-
-def _concentration(analyte: str, code: str, expression: str, form: str, wrong: Reading) -> Reading:
-    """Resolve a mass, amount or equivalent concentration to mg/L of the canonical form."""
-    known = ANALYTES.get(analyte)
     if known is not None and known.unit != "mg/L":
         return wrong
-    own = _OWN_FORM.get(analyte, "" if form == "as ion" else form)
+    return _concentration(analyte, unit, form, text, wrong)
+
+
+def _concentration(analyte: str, unit: Unit, form: str, text: str, wrong: Reading) -> Reading:
+    """Resolve a mass, amount or equivalent concentration to mg/L of the canonical form."""
+    if analyte == "tds":
+        return _solids(unit, form, text)
+    form = unit.form or ("" if form == "as ion" else form)
+    if not _fits(analyte, form):
+        return Reading(
+            problem="unit-unknown",
+            detail=f'"{text}" does not measure {analyte.replace("_", " ")}, which is never stated {form}',
+        )
+    known = ANALYTES.get(analyte)
+    own = _quantity_forms().get(analyte, ("", None))[0] or form
     basis = known.basis if known else own
-    mass = _factor(expression, "mg/L")
+    mass = _factor(unit.expression, "mg/L")
     if mass is None:
-        return _amount(analyte, expression, own, basis, wrong)
-    if not own and known is None:
-        return Reading(factor=mass[0], unit="mg/L", basis=form, form=form)
-    bare = not form or form == "as ion"
-    given = own if bare else form
-    form_factor = 1.0 if given == own else _form_factor(given, own)
-    if form_factor is None:
-        return wrong
-    doubts = {**_IN_DOUBT, **_PPM_IN_DOUBT} if code == "ppm" else _IN_DOUBT
+        return _amount(analyte, unit.expression, form, own, basis, wrong)
+    if not own:
+        return Reading(factor=mass[0], unit="mg/L", basis=basis)
+    doubts = {**_IN_DOUBT, **_PPM_IN_DOUBT} if unit.code == "ppm" else _IN_DOUBT
     doubt = doubts.get(analyte, "") if not form else ""
-    note = f"{code} without a form taken {own}" if bare and own == "as CaCO3" else ""
     return Reading(
-        factor=mass[0] * form_factor,
+        factor=mass[0] * (_form_factor(form, own) if form else 1.0),
         unit="mg/L",
         basis=basis,
-        form=given,
-        note=note,
-        ambiguous=f"{code} may be {doubt}" if doubt else "",
+        form=form or own,
+        note=f"{unit.code} without a form taken {own}" if not form and own == "as CaCO3" else "",
+        ambiguous=f"{unit.code} may be {doubt}" if doubt else "",
     )
 
 
-def _amount(analyte: str, expression: str, own: str, basis: str, wrong: Reading) -> Reading:
-    """Resolve mmol/L and meq/L through molar mass and charge of the canonical form."""
+def _solids(unit: Unit, form: str, text: str) -> Reading:
+    """Resolve dissolved solids: a mass in a volume, maybe on the scale of a salt; a degree of hardness is none."""
+    mass = _factor(unit.expression, "mg/L")
+    if mass is None or unit.form or form not in ("", "as ion", *_SCALE_OF_SOLIDS):
+        return Reading(problem="unit-unknown", detail=f'"{text}" does not measure tds')
+    return Reading(factor=mass[0], unit="mg/L", basis=_SCALE_OF_SOLIDS.get(form, ""))
+
+
+def _amount(analyte: str, expression: str, form: str, own: str, basis: str, wrong: Reading) -> Reading:
+    """Resolve mmol/L and meq/L through molar mass and charge: of the form stated, else of the quantity itself."""
     amount, equivalents = _factor(expression, "mmol/L"), _factor(expression, "meq/L")
-    substance = _own_equivalent(own)
+    substance = _substances().get(own)
     if substance is None:
         if analyte in MOLAR_MASS and amount is not None:
             return Reading(factor=amount[0] * MOLAR_MASS[analyte], unit="mg/L", basis=basis)
@@ -294,7 +266,41 @@ def _amount(analyte: str, expression: str, own: str, basis: str, wrong: Reading)
         return Reading(factor=equivalents[0] * mass / charge, unit="mg/L", basis=basis) if charge else wrong
     if amount is None:
         return wrong
+    if form:
+        per = _substances()[form][0] * _form_factor(form, own)
+        return Reading(factor=amount[0] * per, unit="mg/L", basis=basis, form=form)
     # Alkalinity in mmol/L is the acid it takes, one charge each [ISO9963]; hardness counts Ca + Mg.
     per = mass / charge if analyte in _ALKALINITY else mass
     note = "mmol/L of acid capacity taken as meq/L" if analyte in _ALKALINITY else ""
     return Reading(factor=amount[0] * per, unit="mg/L", basis=basis, note=note)
+
+
+def at_25c(meaning: Reading) -> Reading:
+    """Bring a conductivity whose unit names a reference temperature to 25 °C.
+
+    Parameters
+    ----------
+    meaning : of a unit text.
+
+    Returns
+    -------
+    the meaning with the factor to 25 °C in it, and said so; any other one as it is. A temperature outside
+    the table is a problem.
+
+    Notes
+    -----
+    EC25 = f25(T) EC(T) for natural water, 0–35 °C; 1.116 from 20 °C [ISO7888].
+    """
+    if meaning.problem or meaning.unit != "uS/cm" or math.isnan(meaning.temperature_c):
+        return meaning
+    factor = float(factor_to_25c(meaning.temperature_c).item())
+    if math.isnan(factor):
+        detail = f"{meaning.temperature_c:g} °C is outside the table of ISO 7888, 0 to 35 °C"
+        return Reading(problem="unit-unknown", detail=detail)
+    if meaning.temperature_c == 25.0:  # noqa: PLR2004 - the temperature it is brought to
+        return meaning
+    return replace(
+        meaning,
+        factor=meaning.factor * factor,
+        note=f"conductivity at {meaning.temperature_c:g} °C is ×{factor:.3f} at 25 °C (ISO 7888)",
+    )

@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from functools import cache
-from importlib import resources
-from pathlib import Path
 
 import pytest
 import ucumvert
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.normalise.unit_spellings import folded, split_form
 from pipeline.normalise.units import resolve
+from pipeline.notation.vocabulary import spelled, units
 
 
 @cache
@@ -179,14 +176,12 @@ def test_a_quantity_without_a_column_keeps_its_unit(analyte: str, text: str, uni
 
 
 def test_every_spelling_of_the_table_has_a_meaning() -> None:
-    """At least 150 of them, each for some quantity; drops only count in a column of drops."""
-    known = json.loads(Path(str(resources.files("schemas") / "units.json")).read_text(encoding="utf-8"))
-    texts = [text for code, texts in known["units"].items() if code != "drops" for text in texts]
+    """Each for some quantity; drops only count in a column of drops."""
+    texts = [text for unit in units().values() if unit.code != "drops" for text in (*unit.spellings, *unit.exact)]
     analytes = ["total_hardness", "conductivity", "temperature", "ph", "turbidity", "redox", "calcium"]
 
     dead = [text for text in texts if all(resolve(analyte, text, "").problem for analyte in analytes)]
 
-    assert len(texts) >= 150
     assert dead == []
 
 
@@ -232,13 +227,9 @@ def test_an_unknown_unit_names_its_nearest_spelling_and_is_not_taken() -> None:
 
 def test_folding_makes_no_two_units_equal() -> None:
     """°F alone may be French or Fahrenheit; the quantity decides. No other spelling has two codes."""
-    units = json.loads(Path(str(resources.files("schemas") / "units.json")).read_text(encoding="utf-8"))["units"]
-    codes: dict[str, set[str]] = {}
-    for code, texts in units.items():
-        for text in texts:
-            codes.setdefault(folded(text), set()).add(code)
+    shared = {codes for codes in spelled().values() if len(codes) > 1}
 
-    assert {text: found for text, found in codes.items() if len(found) > 1} == {}
+    assert shared == {("deg-french", "degF")}
 
 
 @pytest.mark.source("UCUM")
@@ -263,19 +254,3 @@ def test_there_and_back_is_the_same_hardness(value: float, unit: str) -> None:
     there = value * resolve("total_hardness", unit, "").factor
 
     assert there / resolve("total_hardness", unit, "").factor == pytest.approx(value, rel=1e-12)
-
-
-@pytest.mark.parametrize(
-    ("text", "expected"),
-    [
-        ("mg/l as n", ("mg/L", "as N")),
-        ("mgn/l", ("mg/L", "as N")),
-        ("mg(ca)/l", ("mg/L", "as Ca")),
-        ("mg/l caco3", ("mg/L", "as CaCO3")),
-        ("caco3 mg/l", ("mg/L", "as CaCO3")),
-        ("us/cm @25c", ("uS/cm", "at 25 °C")),
-        ("foo", None),
-    ],
-)
-def test_the_chemical_form_is_split_off_a_unit(text: str, expected: tuple[str, str] | None) -> None:
-    assert split_form(text) == expected
