@@ -13,7 +13,7 @@ from pipeline import __version__
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.errors import KettlestoneError
-from pipeline.normalise.units import at_25c, resolve
+from pipeline.normalise.units import referred_to_25c, resolve
 from pipeline.prove import prove
 from pipeline.stages import Silent
 from pipeline.store import faults
@@ -223,7 +223,7 @@ def _analyte(answer: Answer, found: pd.Series) -> str:
 
 def _canonical(answer: Answer, code: str) -> float:
     """Bring the value into the canonical unit of its quantity."""
-    meaning = at_25c(resolve(code, answer.unit, answer.basis))
+    meaning = referred_to_25c(resolve(code, answer.unit, answer.basis))
     title = ANALYTES[code].title
     title = title if code == "ph" else f"{title[0].lower()}{title[1:]}"
     if meaning.problem or meaning.ambiguous:

@@ -32,7 +32,7 @@ _ZONE: Final = re.compile(
     r"[\s,;(\[]+((?:GMT|UTC)\s*(?:[+\-\u2212]\s*\d{1,2}(?::?\d{2})?)?|[+\-\u2212]\d{2}:\d{2}|MEZ|MESZ|CET|CEST|JST|EST|EDT|CST|CDT|MST|MDT|PST|PDT)[\s)\]]*$"
 )
 _BRACKET: Final = re.compile(r"[(\[{（【]([^()\[\]{}（）【】]*)[)\]}）】]")
-_SIGN_UNIT: Final = re.compile(r"[(\[{]\s*[^\w\s()\[\]{}]+\s*[)\]}]|%\s*$")
+_SIGN_UNIT: Final = re.compile(r"[(\[{]\s*(?:[^\w\s()\[\]{}]+|[°º˚][^()\[\]{}]*)\s*[)\]}]|%\s*$")
 _WORD: Final = re.compile(r"[^\W_]+")
 _PER_DROP: Final = re.compile(
     r"[\s(\[]*(?:/|\b(?:per|pro|je|par|por|al)\b|毎|每)\s*(?:1 )?"
@@ -89,7 +89,7 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
         return blank
     found = _search(written, blank, own, _DEPTH)
     settled = _settled(found) if found else blank
-    return _worth_of_drop(settled) if not settled.unit and not settled.own else settled
+    return settled if settled.own else _worth_of_drop(settled)
 
 
 def _worth_of_drop(heading: Heading) -> Heading:
@@ -122,6 +122,9 @@ def _stripped(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
     if not so_far.time_zone and (zone := _ZONE.search(text)):
         yield text[: zone.start()], replace(so_far, time_zone=zone[1].strip())
     if bracket := _BRACKET.search(text):
+        # The unit may hold the bracket: "mmol(eq)/L", "mg/l (N)".
+        if not so_far.unit:
+            yield from _unit_suffix(text, so_far, form_may_lead=False)
         rest = f"{text[: bracket.start()]} {text[bracket.end() :]}"
         yield from ((rest, part) for part in _bracketed(bracket[1].strip(), so_far))
     else:
@@ -170,7 +173,7 @@ def _with_unit(so_far: Heading, unit: UnitText) -> Heading:
     return replace(so_far, unit=unit.unit, basis=so_far.basis or unit.basis, at=so_far.at or unit.at)
 
 
-def _unit_suffix(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
+def _unit_suffix(text: str, so_far: Heading, *, form_may_lead: bool = True) -> Iterator[tuple[str, Heading]]:
     """Split a unit off the end; one with a slash or degree sign may be glued to the name.
 
     A form before the unit may belong to the name ("Alcalinità HCO3 mg/L"), so that is tried last.
@@ -190,7 +193,8 @@ def _unit_suffix(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
                 led.append(found)
             else:
                 yield found
-    yield from led
+    if form_may_lead:
+        yield from led
 
 
 @lru_cache(maxsize=1)

@@ -44,7 +44,9 @@ def split_unit(text: str) -> UnitText | None:
     if found is None or "drops" in found.codes:
         return None
     at = "" if math.isnan(found.temperature_c) else f"{found.temperature_c:g}"
-    written = re.sub(r"(?<=\w)_(?=\w)", "/", found.written)
+    stroked = re.sub(r"(?<=\w)_(?=\w)", "/", found.written)
+    again = read_unit(stroked)
+    written = stroked if again and again.codes == found.codes else found.written
     return UnitText(written, "" if found.form == "as ion" else found.form, at)
 
 

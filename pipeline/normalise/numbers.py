@@ -52,7 +52,7 @@ _MAJORITY: Final = 20
 
 _REMARK: Final = r"^\(.*\)$"
 # Texts that cannot be a unit are not read as one, however many there are.
-_UNIT_LIKE: Final = r"(?i)^.{0,60}([/°]|-1|ppm|gp|per |pro |par |mg|mmol|meq|mval|grad|deg).{0,60}$"
+_UNIT_LIKE: Final = r"(?i)^.{0,60}([/°]|-[13]|ppm|gp|per |pro |par |mg|mmol|meq|mval|grad|deg).{0,60}$"
 _PIECES: Final = ("qualifier", "sign", "body", "exponent", "rest")
 _PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number")
 _DIGITS_ALIKE: Final = bytes.maketrans(b"0123456789", b"5" * 10)

@@ -275,7 +275,7 @@ def _amount(analyte: str, expression: str, form: str, own: str, basis: str, wron
     return Reading(factor=amount[0] * per, unit="mg/L", basis=basis, note=note)
 
 
-def at_25c(meaning: Reading) -> Reading:
+def referred_to_25c(meaning: Reading) -> Reading:
     """Bring a conductivity whose unit names a reference temperature to 25 °C.
 
     Parameters

@@ -129,7 +129,7 @@ def _divided(text: str) -> str:
 
 @cache
 def _per() -> re.Pattern[str]:
-    words = [fold(word).text for word in vocabulary.table()["parts"]["per"]]
+    words = [fold(word).text for word in vocabulary.unit_words()["parts"]["per"]]
     spoken = "|".join(word for word in words if word.isascii())
     return re.compile(rf"\s+(?:{spoken})\s+|{'|'.join(word for word in words if not word.isascii())}")
 
@@ -154,7 +154,7 @@ def _part(text: str, kind: str) -> str | None:
 def _named(amount: str, prefix: str, per: str) -> str | None:
     """Give the code of an amount per volume or length; units of one size have one code."""
     if amount == "grain":
-        code = vocabulary.key(f"grain/{per}")
+        code = vocabulary.unit_key(f"grain/{per}")
         return next(iter(vocabulary.spelled().get(code, ())), None) if not prefix else None
     if amount == "S":
         if per not in vocabulary.LENGTHS:
@@ -183,13 +183,13 @@ def _amounts() -> re.Pattern[str]:
 
 @cache
 def _leading_words() -> re.Pattern[str]:
-    return re.compile(rf"(?:{vocabulary.words('unit_words')})(?:\s*[:=]\s*|\s+)")
+    return re.compile(rf"(?:{vocabulary.word_pattern('unit_words')})(?:\s*[:=]\s*|\s+)")
 
 
 @cache
 def temperature_behind() -> re.Pattern[str]:
     """Give the pattern of a reference temperature at the end of a folded text."""
-    introduced = rf"(?:\b(?:{vocabulary.words('temperature_words')})\b|[@在于])?[\s.:=]*"
+    introduced = rf"(?:\b(?:{vocabulary.word_pattern('temperature_words')})\b|[@在于])?[\s.:=]*"
     return re.compile(
         rf"[\s,;:@(\[/]*{introduced}(?P<at>\d{{2,3}}(?:[.,]\d+)?)\s?(?:°|o|deg(?:rees?)?\.?|grad[io]?|grados|degres|graden|gr)?\s?"
         r"(?P<scale>c|f|k)(?:elsius|ahrenheit|elvin)?(?![a-z])\s?(?:时|時|における)?[\s)\]]*$"
@@ -217,7 +217,7 @@ def _with_temperature(folded: Folded, start: int, end: int) -> Notation | None:
 @cache
 def form_behind() -> re.Pattern[str]:
     """Give the pattern of a chemical form at the end of a folded text."""
-    before, after = vocabulary.words("form_words/before"), vocabulary.words("form_words/after")
+    before, after = vocabulary.word_pattern("form_words/before"), vocabulary.word_pattern("form_words/after")
     return re.compile(
         rf"(?P<gap>[\s,;:(\[_\-]*)(?P<as>(?:{before})[\s_]?)?[(\[]?(?P<form>{vocabulary.form_pattern()})"
         rf"\s?(?:{after})?[\s)\].]*$"
@@ -267,7 +267,7 @@ def carries_form(codes: tuple[str, ...]) -> bool:
 @cache
 def _form_inside() -> re.Pattern[str]:
     prefixes, amounts = (vocabulary.alternatives(vocabulary.part(kind)) for kind in ("prefixes", "amounts"))
-    before = vocabulary.words("form_words/before")
+    before = vocabulary.word_pattern("form_words/before")
     return re.compile(
         rf"(?P<amount>(?:{prefixes})??[\s\-]?(?:{amounts}))(?P<gap>[\s(\[_.\-]*)(?:(?:{before})\s)?"
         rf"(?P<form>{vocabulary.form_pattern()})[\s)\]_\-]*?(?P<per>\s*[/_].+|\s+(?:{_spoken_per()})\s.+|\s+[a-z]+\d?\s?\^?\(?-[13]\)?)"
@@ -275,7 +275,7 @@ def _form_inside() -> re.Pattern[str]:
 
 
 def _spoken_per() -> str:
-    return "|".join(word for word in vocabulary.table()["parts"]["per"] if word.isascii())
+    return "|".join(word for word in vocabulary.unit_words()["parts"]["per"] if word.isascii())
 
 
 def _with_form_inside(folded: Folded, start: int, end: int) -> Notation | None:
@@ -286,13 +286,14 @@ def _with_form_inside(folded: Folded, start: int, end: int) -> Notation | None:
     codes, _ = _codes(rest)
     if not codes:
         return None
-    written = folded.original(*inside.span("amount")) + folded.original(*inside.span("per"))
+    amount, per = (folded.original(*inside.span(part)) for part in ("amount", "per"))
+    written = f"{amount}{per}" if per.startswith(("/", "_")) else f"{amount} {per}"
     return _joined(Notation(written, codes), inside["form"])
 
 
 @cache
 def _form_before() -> re.Pattern[str]:
-    before, after = vocabulary.words("form_words/before"), vocabulary.words("form_words/after")
+    before, after = vocabulary.word_pattern("form_words/before"), vocabulary.word_pattern("form_words/after")
     return re.compile(
         rf"[(\[]?(?:(?:{before})\s?)?(?P<form>{vocabulary.form_pattern()})\s?(?:{after})?(?P<gap>[\s,;:()\[\]_\-]+)"
     )

@@ -39,7 +39,7 @@ class Unit:
 
 
 @cache
-def table() -> dict[str, Any]:
+def unit_words() -> dict[str, Any]:
     """Load the table once."""
     loaded: dict[str, Any] = json.loads(_TABLE.read_text(encoding="utf-8"))
     return loaded
@@ -57,11 +57,11 @@ def units() -> dict[str, Unit]:
             tuple(entry.get("degree", ())),
             tuple(entry.get("exact", ())),
         )
-        for code, entry in table()["units"].items()
+        for code, entry in unit_words()["units"].items()
     }
 
 
-def key(text: str) -> str:
+def unit_key(text: str) -> str:
     """Fold a spelling for comparison."""
     return squeezed(fold(text).text)
 
@@ -70,10 +70,10 @@ def key(text: str) -> str:
 def spelled() -> dict[str, tuple[str, ...]]:
     """Give the codes of every spelling that is not put together from parts; °F has two."""
     found: dict[str, tuple[str, ...]] = {}
-    signs = [key(sign) for sign in table()["parts"]["degree_signs"]]
+    signs = [unit_key(sign) for sign in unit_words()["parts"]["degree_signs"]]
     for unit in units().values():
-        beside = [key(word) for word in unit.degree]
-        words = {key(word) for word in (unit.code, *unit.spellings)}
+        beside = [unit_key(word) for word in unit.degree]
+        words = {unit_key(word) for word in (unit.code, *unit.spellings)}
         words |= {joined for sign in signs for word in beside for joined in (f"{sign}{word}", f"{word}{sign}")}
         for word in words:
             found[word] = (*found.get(word, ()), unit.code)
@@ -89,28 +89,28 @@ def exact() -> dict[str, str]:
 @cache
 def ambiguous() -> dict[str, str]:
     """Give what a spelling of several meanings may mean."""
-    known = {key(text): meaning for text, meaning in table()["ambiguous"].items()}
-    degree = table()["ambiguous_degree"]
-    signs = table()["parts"]["degree_signs"]
-    return {key(f"{sign}{word}"): degree["meaning"] for sign in signs for word in degree["words"]} | known
+    known = {unit_key(text): meaning for text, meaning in unit_words()["ambiguous"].items()}
+    degree = unit_words()["ambiguous_degree"]
+    signs = unit_words()["parts"]["degree_signs"]
+    return {unit_key(f"{sign}{word}"): degree["meaning"] for sign in signs for word in degree["words"]} | known
 
 
 @cache
 def others() -> frozenset[str]:
     """Give units that are known as such and measure nothing that is judged here."""
-    return frozenset(key(text) for text in table()["others"])
+    return frozenset(unit_key(text) for text in unit_words()["others"])
 
 
 @cache
 def none() -> frozenset[str]:
     """Give the words for "without a unit"."""
-    return frozenset(fold(text).text for text in table()["none"])
+    return frozenset(fold(text).text for text in unit_words()["none"])
 
 
 @cache
 def part(kind: str) -> dict[str, str]:
     """Give the words of a kind of part (prefixes, amounts, volumes, lengths), folded, and what they stand for."""
-    listed = table()["parts"][kind].items()
+    listed = unit_words()["parts"][kind].items()
     return {" ".join(fold(word).text.replace(".", " ").split()): code for code, words in listed for word in words}
 
 
@@ -121,9 +121,9 @@ def alternatives(words: Iterable[str]) -> str:
 
 
 @cache
-def words(kind: str) -> str:
+def word_pattern(kind: str) -> str:
     """Give a list of words of the table ("form_words/before") as alternatives of a pattern."""
-    listed: Any = table()
+    listed: Any = unit_words()
     for name in kind.split("/"):
         listed = listed[name]
     return alternatives(fold(word).text for word in listed)
@@ -132,7 +132,7 @@ def words(kind: str) -> str:
 @cache
 def forms() -> dict[str, str]:
     """Give the chemical form of every way to name one, without blanks, hyphens and charges."""
-    return {_form_key(name): form for form, names in table()["forms"].items() for name in names}
+    return {_form_key(name): form for form, names in unit_words()["forms"].items() for name in names}
 
 
 def _form_key(text: str) -> str:
@@ -141,7 +141,7 @@ def _form_key(text: str) -> str:
 
 @cache
 def _formulas() -> frozenset[str]:
-    names = (name for known in table()["forms"].values() for name in known)
+    names = (name for known in unit_words()["forms"].values() for name in known)
     return frozenset(_form_key(name) for name in names if re.fullmatch(r"(?:[A-Z][a-z]?\d*)+(?:-[A-Z]\w*)?", name))
 
 
@@ -153,7 +153,9 @@ def is_formula(text: str) -> bool:
 @cache
 def form_pattern() -> str:
     """Give the pattern of a chemical form: subscripts may stand apart, charges may follow, 0 may stand for O."""
-    names = sorted({fold(name).text for known in table()["forms"].values() for name in known}, key=lambda n: -len(n))
+    names = sorted(
+        {fold(name).text for known in unit_words()["forms"].values() for name in known}, key=lambda n: -len(n)
+    )
     return "|".join(_form(name) for name in names)
 
 
@@ -210,4 +212,4 @@ def stated_form(text: str) -> str:
 
 @cache
 def _before_form() -> re.Pattern[str]:
-    return re.compile(rf"(?:{words('form_words/before')})[\s_]")
+    return re.compile(rf"(?:{word_pattern('form_words/before')})[\s_]")

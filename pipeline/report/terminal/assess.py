@@ -15,7 +15,7 @@ from pipeline.assess.suitability import Assessment, AssessSettings, assess, held
 from pipeline.errors import KettlestoneError
 from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide
-from pipeline.normalise.units import at_25c, resolve
+from pipeline.normalise.units import referred_to_25c, resolve
 from pipeline.reference import table
 from pipeline.report.batch.assessment import lines
 from schemas.columns import ANALYTES, COLUMNS
@@ -214,7 +214,7 @@ def convert_text(value: float, unit_from: str, unit_to: str, analyte: str) -> st
         raise KettlestoneError(f'"{analyte}" is not a known quantity. Known: {", ".join(ANALYTES)}.')
     if not np.isfinite(value):
         raise KettlestoneError(f"{value} is not a number that can be converted.")
-    source, target = (at_25c(resolve(code, unit, "")) for unit in (unit_from, unit_to))
+    source, target = (referred_to_25c(resolve(code, unit, "")) for unit in (unit_from, unit_to))
     for text, meaning in ((unit_from, source), (unit_to, target)):
         if meaning.problem:
             raise KettlestoneError(
