@@ -138,8 +138,8 @@ def _line_after(path: Path, start: str, line: str) -> None:
 
 def _with_units(text: str) -> str:
     table: dict[str, Any] = json.loads(text)
-    table["units"]["deg-german"].append("pomonic German degrees")
-    table["units"]["deg-pome"] = ["pomes"]
+    table["units"]["deg-german"]["spellings"].append("pomonic German degrees")
+    table["units"]["deg-pome"] = {"expression": "12*mg/L", "form": "as CaCO3", "spellings": ["pomes"]}
     return json.dumps(table, ensure_ascii=False, indent=1)
 
 
@@ -149,9 +149,6 @@ def _follow_recipes(package: Path) -> None:
     _line_after(package / "pipeline/reference/sources.csv", "CP,", "INVENTED,Invented to try the recipe,from memory")
     (package / "schemas/layouts/orchard-laboratory.json").write_text(json.dumps(LAYOUT), encoding="utf-8")
     _edited(package / "schemas/units.json", _with_units)
-    _line_after(
-        package / "pipeline/normalise/units.py", '    "mg/L": ("mg/L", ""),', '    "deg-pome": ("12*mg/L", "as CaCO3"),'
-    )
     row = "0p,hardness > 90 and alkalinity < 50,none,choose.row.0p,,,CP"
     _line_after(package / "pipeline/reference/decision_rows.csv", "row,condition,", row)
     for language, reason in (("en", "Pomona says so."), ("de", "Pomona sagt es.")):

@@ -21,6 +21,7 @@ from pipeline.ingest.unit_text import (
     split_temperature,
     split_unit,
 )
+from pipeline.notation.grammar import is_unit
 from pipeline.notation.signs import fold
 
 if TYPE_CHECKING:
@@ -96,8 +97,9 @@ def _worth_of_drop(heading: Heading) -> Heading:
     """Take the unit of "°dH per drop" or "gpg/Tropfen": the column holds what one drop is worth."""
     folded = fold(heading.text)
     stated = _PER_DROP.search(folded.text)
-    unit = split_unit(folded.original(0, stated.start())) if stated and stated.start() else None
-    if unit is None or not unit.unit:
+    rest = folded.original(0, stated.start()) if stated else ""
+    unit = split_unit(rest) if is_unit(rest) else None
+    if unit is None:
         return heading
     meaning = Meaning("field", "degree_per_drop")
     return Heading(heading.text, (meaning,), unit=f"{unit.unit} {unit.basis}".strip())
