@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 
 from pipeline.notation import vocabulary
 from pipeline.notation.grammar import celsius, form_behind, read_unit, temperature_behind
@@ -25,6 +25,7 @@ class UnitText:
     at: str = ""
 
 
+@lru_cache(maxsize=16384)
 def split_unit(text: str) -> UnitText | None:
     """Take a text apart if all of it is a unit with, maybe, a basis and a reference temperature.
 

@@ -190,9 +190,12 @@ def _leading_words() -> re.Pattern[str]:
 def temperature_behind() -> re.Pattern[str]:
     """Give the pattern of a reference temperature at the end of a folded text."""
     introduced = rf"(?:\b(?:{vocabulary.word_pattern('temperature_words')})\b|[@在于])?[\s.:=]*"
+    signs = vocabulary.word_pattern("parts/degree_signs")
+    # A bare letter is Celsius at the most: "12 F" is no temperature, and kelvins are about 293 or 298.
+    scale = rf"(?:(?:{signs}|o)?\.?\s?(?=c)|(?:{signs})\s?(?=f)|(?<=29\d)\s?(?=k))(?P<scale>[cfk])"
     return re.compile(
-        rf"[\s,;:@(\[/]*{introduced}(?P<at>\d{{2,3}}(?:[.,]\d+)?)\s?(?:°|o|deg(?:rees?)?\.?|grad[io]?|grados|degres|graden|gr)?\s?"
-        r"(?P<scale>c|f|k)(?:elsius|ahrenheit|elvin)?(?![a-z])\s?(?:时|時|における)?[\s)\]]*$"
+        rf"[\s,;:@(\[/]*{introduced}(?P<at>\d{{2,3}}(?:[.,]\d+)?)\s?{scale}(?:elsius|ahrenheit|elvin)?(?![a-z])"
+        r"\s?(?:时|時|における)?[\s)\]]*$"
     )
 
 

@@ -62,6 +62,7 @@ def fold(text: str, *, keep_case: bool = False) -> Folded:
     return Folded(written, "".join(signs), tuple(origin))
 
 
+@lru_cache(maxsize=4096)
 def _signs(sign: str, *, keep_case: bool) -> str:
     if sign in _ALIKE:
         return _ALIKE[sign]
