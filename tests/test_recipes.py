@@ -101,7 +101,7 @@ for arguments in json.load(sys.stdin):
     result = CliRunner().invoke(main, arguments)
     fault = result.exception if not isinstance(result.exception, SystemExit) else None
     done.append([result.exit_code, result.stdout, "".join(traceback.format_exception(fault)) if fault else ""])
-print(json.dumps([main.callback.__globals__["__file__"], done]))
+print(json.dumps([sys.modules["pipeline.cli"].__file__, done]))
 """
 
 
