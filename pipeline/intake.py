@@ -113,6 +113,8 @@ def _taken(
     measured = [part for part in parts if part.kind == "measurements"]
     notices = [grid.notices for grid in grids_read] + [part.notices for part in parts]
     entries = sum(part.entries for part in parts)
+    if left_out := [name for part in parts for name in part.left_out]:
+        notices.append(_notice("columns-left-out", content.sha256, _columns(left_out)))
     if measured and not entries:
         notices.append(_notice("file-empty", content.sha256, ""))
     ledger = {
@@ -135,6 +137,11 @@ def _taken(
             part.kind: part.register for part in parts if part.kind != "measurements" and part.register is not None
         },
     )
+
+
+def _columns(names: Sequence[str]) -> str:
+    named = ", ".join(f'"{name}"' for name in names)
+    return f"the column {named}" if len(names) == 1 else f"{len(names)} columns: {named}"
 
 
 @dataclass(frozen=True)

@@ -90,8 +90,8 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem(
         "not-a-sample",
-        "this row holds {detail}, not a sample",
-        "Nothing to do; the row is kept here so that nothing is lost.",
+        "here stands {detail}, not a reading of a sample",
+        "Nothing to do; it is kept here so that nothing is lost.",
     ),
     Problem(
         "not-detected-without-limit",
@@ -134,6 +134,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         '"{detail}" is not a quantity of the table of spellings; its result is kept here',
         "Add the spelling to a layout if it is one of the quantities in schemas/columns.py.",
     ),
+    Problem(
+        "column-not-understood",
+        'the column "{column}" holds numbers, but its heading is no known quantity',
+        "Add the heading to a layout with the quantity it holds, or as ignored (kettlestone layout propose FILE).",
+    ),
     # remarks on files and rows
     Problem(
         "file-not-understood",
@@ -159,9 +164,14 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem("file-too-large", "{detail}", "Split the file."),
     Problem(
-        "column-unrecognised",
-        'the column "{column}" looks like a measurement and is not in any layout',
-        "Add the heading to a layout (kettlestone layout propose FILE), or leave it out on purpose.",
+        "columns-left-out",
+        "nothing was read from {detail}",
+        "Nothing to do if they do not matter; else add the headings to a layout (kettlestone layout propose FILE).",
+    ),
+    Problem(
+        "rows-without-readings",
+        "{detail}: what else stands in them was not kept",
+        "Nothing to do if that is meant; else fill in the readings and import the file again.",
     ),
     Problem(
         "origin-unknown",

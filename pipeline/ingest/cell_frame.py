@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from pipeline.ingest.column_notices import letter
 from pipeline.texts import TextColumn, concatenated
 
 if TYPE_CHECKING:
@@ -84,14 +83,26 @@ def entry_texts(blocks: Sequence[ColumnEntries], positions: npt.NDArray[np.int64
 
 
 def entry_headings(source: Source, blocks: Sequence[ColumnEntries], block_of: npt.NDArray[np.int32]) -> TextColumn:
-    """Name the column of each entry; in a workbook also sheet and column letter."""
-    sheet = source.grid.sheet
+    """Name the column of each entry."""
+    return TextColumn(block_of, tuple(column_name(source, block.column) for block in blocks))
 
-    def named(column: SourceColumn) -> str:
-        heading = " ".join(column.heading.split())
-        return f"{sheet}!{letter(column.position)}: {heading}" if sheet else heading
 
-    return TextColumn(block_of, tuple(named(block.column) for block in blocks))
+def column_name(source: Source, column: SourceColumn) -> str:
+    """Name a column by its heading, one without a heading by its letter; in a workbook also by sheet and letter."""
+    heading = " ".join(column.heading.split())
+    if source.grid.sheet:
+        return f"{source.grid.sheet}!{letter(column.position)}: {heading or 'without a heading'}"
+    return heading or f"column {letter(column.position)}, without a heading"
+
+
+def letter(position: int) -> str:
+    """Give the letter a spreadsheet shows for a column (0 → A, 26 → AA)."""
+    letters = ""
+    number = position + 1
+    while number:
+        number, rest = divmod(number - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return letters
 
 
 def _certain(source: Source, blocks: Sequence[ColumnEntries]) -> npt.NDArray[np.bool_]:

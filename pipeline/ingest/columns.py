@@ -22,7 +22,8 @@ DROP_WORDS: Final = (
     r"^\s*\d+(?:[.,]\d+)?\s*"
     r"(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
 )
-_NUMBER: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"
+# A number, maybe with a sign before it.
+FIGURE: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"
 _MEASURED_FORMS: Final = ("value", "drops", "titrant_ml")
 _KIT_FIELDS: Final = ("used_ml", "nominal_ml", "degree_per_drop", "degree_unit")
 _TESTS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness", "alkalinity")
@@ -56,7 +57,7 @@ class SourceColumn:
 def looks_numeric(texts: pd.Series) -> bool:
     """Say whether at least half of the filled cells are numbers, maybe with a sign before them."""
     filled = texts[texts != ""]
-    return bool(len(filled)) and bool(filled.str.match(_NUMBER).mean() >= 0.5)  # noqa: PLR2004 (half)
+    return bool(len(filled)) and bool(filled.str.match(FIGURE).mean() >= 0.5)  # noqa: PLR2004 (half)
 
 
 def read_columns(
@@ -99,7 +100,7 @@ def _with_unit(heading: Heading, unit: UnitText | None) -> Heading:
 def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layout, *, wide: bool) -> SourceColumn:
     blank = SourceColumn(number, heading.text, "unknown", time_zone=heading.time_zone)
     if meaning is None:
-        return blank
+        return replace(blank, unit=heading.unit)
     if meaning.kind == "field":
         known = not heading.affix or heading.own
         # What one drop is worth is the only field whose heading may state its unit.

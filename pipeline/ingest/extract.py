@@ -13,13 +13,14 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.ingest.cell_frame import cell_frame, entry_headings, entry_texts
+from pipeline.ingest.cell_frame import cell_frame, column_name, entry_headings, entry_texts
 from pipeline.ingest.column_notices import column_notices, origin_notices
 from pipeline.ingest.entries import ColumnEntries, Source, has_content, wide_blocks
 from pipeline.ingest.long_entries import LongEntries, long_entries
 from pipeline.ingest.register_notices import register_notices
 from pipeline.ingest.row_fields import RowFrame, RowPart, parts_of, row_frame, word_notices
-from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices
+from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices, vanished_notices, vanished_rows
+from pipeline.ingest.unread_columns import entries_of, unread_columns, unread_entries
 from pipeline.problems import no_problems, problem_frame
 from pipeline.texts import TextColumn
 from schemas.tables import SITE_COLUMNS, TREATMENT_COLUMNS
@@ -44,7 +45,8 @@ class Extract:
     rows : one row for each source row (and part of it) with an accepted entry: `line`, ROW_FIELDS.
     cells : one row for each entry (CELL_COLUMNS), in the order of the table; `row` is a position in rows.
     set_aside, notices : PROBLEM_COLUMNS.
-    entries : non-empty measurement cells, counted from the grid.
+    entries : non-empty cells of columns that hold measurements, understood or not, counted from the grid.
+    left_out : names of the other columns that hold something and that nothing was read from.
     register : of a register of sites or treatments, its rows; else None.
     """
 
@@ -61,6 +63,7 @@ class Extract:
     unit_aliases: Mapping[str, str] = field(default_factory=dict)
     missing: tuple[str, ...] = ()
     non_detect: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
     register: pd.DataFrame | None = None
 
 
@@ -90,6 +93,9 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     order, block_of = _order(long.blocks)
     at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in long.blocks)])[order]
     accepted, set_aside = _judged(source, long, kinds, order, block_of, at, file_sha256)
+    unread = unread_columns(source)
+    aside = list(unread_entries(source, unread, kinds, long.is_fact, file_sha256))
+    vanished = vanished_rows(source, kinds, long.is_fact, [at, *(rows for rows, _ in aside)])
     if not accepted.all():
         order, block_of, at = order[accepted], block_of[accepted], at[accepted]
     with ThreadPoolExecutor(1) as pool:
@@ -102,14 +108,17 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
         *column_notices(source, file_sha256),
         *origin_notices(source, file_sha256),
         *row_notices(source, kinds, file_sha256),
+        *vanished_notices(source, vanished, file_sha256),
     ]
     return _described(
         match,
         rows=frame.frame,
         cells=cells,
-        set_aside=set_aside,
+        set_aside=_in_order([set_aside, *(frame for _, frame in aside)]),
         notices=pd.concat(notices, ignore_index=True) if notices else no_problems(),
-        entries=_count(source, long.is_fact),
+        entries=_count(source, long.is_fact)
+        + sum(int(entries_of(source, c, long.is_fact).sum()) for c in unread.measured),
+        left_out=tuple(column_name(source, column) for column in unread.others),
     )
 
 
@@ -121,6 +130,7 @@ def _described(
     set_aside: pd.DataFrame,
     notices: pd.DataFrame,
     entries: int,
+    left_out: tuple[str, ...] = (),
     register: pd.DataFrame | None = None,
 ) -> Extract:
     layout = match.layout
@@ -139,6 +149,7 @@ def _described(
         unit_aliases=layout.unit_aliases,
         missing=layout.missing,
         non_detect=(*layout.non_detect, *below),
+        left_out=left_out,
         register=register,
     )
 
@@ -202,7 +213,15 @@ def _judged(
                 detail=names[mask] if number < 0 else detail,
             )
         )
-    return ~aside, pd.concat(frames, ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
+    return ~aside, _in_order(frames)
+
+
+def _in_order(problems: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Put problems into the order of their lines."""
+    found = [frame for frame in problems if len(frame)]
+    if not found:
+        return no_problems()
+    return pd.concat(found, ignore_index=True).sort_values("line", kind="stable", ignore_index=True)
 
 
 def _rows(
@@ -237,7 +256,8 @@ def _register(source: Source, file_sha256: str) -> Extract:
         columns[name] = stated.series()
     frame = pd.DataFrame(columns)
     said = frame.drop(columns="line").astype(bool).any(axis=1)
-    told = [no_problems(), *column_notices(source, file_sha256), register_notices(frame[said], file_sha256)]
+    unread = unread_columns(source)
+    told = [no_problems(), register_notices(frame[said], file_sha256)]
     return _described(
         source.match,
         rows=pd.DataFrame(),
@@ -245,5 +265,8 @@ def _register(source: Source, file_sha256: str) -> Extract:
         set_aside=no_problems(),
         notices=pd.concat(told, ignore_index=True),
         entries=0,
+        left_out=tuple(
+            column_name(source, column) for column in (*(c.column for c in unread.measured), *unread.others)
+        ),
         register=frame[said].reset_index(drop=True).assign(file_sha256=file_sha256),
     )

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.columns import DROP_WORDS, SourceColumn, looks_numeric, read_columns
+from pipeline.ingest.heading_kinds import AVERAGE, identifying, statistic, uncertain
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import OwnSpellings
 from pipeline.ingest.spellings import key, word_table
@@ -121,7 +122,7 @@ def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Mat
         present = _present(columns)
         if (
             _fits_orientation(columns, present, orientation)
-            and _met(layout.needs, columns, present)
+            and _met(layout.needs, columns, present, orientation)
             and _any_needed(layout.needs, grid, rows, columns, present)
         ):
             return Match(layout, orientation, header_row, body, columns)
@@ -158,11 +159,13 @@ def _any_needed(
     return bool(pc.any(pc.match_substring_regex(texts, DROP_WORDS, ignore_case=True)).as_py())
 
 
-def _met(needs: Needs, columns: tuple[SourceColumn, ...], present: set[str]) -> bool:
+def _met(needs: Needs, columns: tuple[SourceColumn, ...], present: set[str], orientation: str) -> bool:
+    """Tell whether a layout finds what it needs; of a table of parameters one sample, or the mean, is enough."""
+    least = min(needs.measurements, 1) if orientation == "parameters-in-rows" else needs.measurements
     measured = [column for column in columns if column.role == "measurement"]
     others = {"measurements"} if measured else set()
     return (
-        len(measured) >= needs.measurements
+        len(measured) >= least
         and sum(column.own for column in columns) >= needs.own
         and set(needs.all) <= present
         and (not needs.only or {column.analyte for column in measured} <= set(needs.only))
@@ -193,17 +196,40 @@ def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]
 def _value_columns(
     grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[SourceColumn, ...]
 ) -> tuple[SourceColumn, ...]:
-    """Take the numeric columns right of the parameters as one sample each, labelled by their headings."""
+    """Take the numeric columns right of the parameters as one sample each, labelled by their headings.
+
+    Lowest, highest, number and limit are no samples; an average is the result where the table has no others.
+    """
     if any(column.role == "measurement" for column in columns):
         return ()
-    return tuple(
-        replace(column, role="measurement", form="value", sample=column.heading, stage=_stage(column))
+    numeric = {
+        column.position: statistic(column.heading)
+        for column in columns
         if column.heading
         and (column.role == "unknown" or (column.role == "about" and not column.own))
+        and not (uncertain(column.heading) or identifying(column.heading, whole=True))
         and looks_numeric(grid.column(column.position, rows))
+    }
+    results = _results(columns, numeric)
+    return tuple(
+        replace(column, role="measurement", form="value", sample=results[column.position], stage=_stage(column))
+        if column.position in results
+        else replace(column, role="unknown")
+        if column.position in numeric
         else column
         for column in columns
     )
+
+
+def _results(columns: tuple[SourceColumn, ...], numeric: Mapping[int, str]) -> dict[int, str]:
+    """Choose the columns that hold results, each with the label of its sample; a lone average goes without."""
+    samples = {position: columns[position].heading for position, kind in numeric.items() if not kind}
+    if samples:
+        return samples
+    averages = [position for position, kind in numeric.items() if kind == AVERAGE]
+    names = {position: key(columns[position].heading) for position in averages}
+    alike = [position for position in averages if names[position].split()[:1] == names[averages[0]].split()[:1]]
+    return {position: columns[position].heading if len(alike) > 1 else "" for position in alike}
 
 
 def _stage(column: SourceColumn) -> str:

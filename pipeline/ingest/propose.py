@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import difflib
 import json
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -20,7 +19,7 @@ from pipeline.ingest.headings import read_heading
 from pipeline.ingest.matching import header_scores
 from pipeline.ingest.meanings import known_spellings
 from pipeline.ingest.spellings import key
-from pipeline.ingest.unit_text import split_unit
+from pipeline.ingest.unit_text import unit_at_end
 
 if TYPE_CHECKING:
     from pipeline.ingest.grid import Grid
@@ -120,19 +119,11 @@ def _column(position: int, cell: str, *, numeric: bool) -> ColumnProposal:
         return ColumnProposal(
             position, cell, EXACT, meaning.kind, meaning.code, heading.unit or meaning.unit, numeric=numeric
         )
-    name, unit = _unit_at_end(cell)
+    name, unit = unit_at_end(cell)
     like, near = _like(name)
     if near is not None:
         return ColumnProposal(position, cell, DID_YOU_MEAN, near.kind, near.code, unit, like, numeric=numeric)
     return ColumnProposal(position, cell, UNIT_ONLY if unit else UNKNOWN_COLUMN, unit=unit, numeric=numeric)
-
-
-def _unit_at_end(cell: str) -> tuple[str, str]:
-    """Split a unit in brackets or after a blank off a name that is not known."""
-    for pattern in (r"^(.*?)[(\[]([^()\[\]]+)[)\]]\s*$", r"^(.*\S)[\s_,;]+(\S+)$"):
-        if (found := re.match(pattern, cell)) and (unit := split_unit(found[2].strip())):
-            return found[1], unit.unit
-    return cell, ""
 
 
 def _like(name: str) -> tuple[str, Meaning | None]:

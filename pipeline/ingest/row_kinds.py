@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.column_notices import NAMING
+from pipeline.ingest.entries import has_content
 from pipeline.ingest.spellings import heading_words, key, word_table
 from pipeline.problems import problem_frame
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 # Names of people and places: a client may be called "N" or "Max", so beside a label they tell nothing of the row.
 _NAMES: Final = ("client", "site", "sampling_point")
 # Fields whose cells name the row; a remark may well speak of a limit.
+_LINES_SHOWN: Final = 3
 _LABEL_PARTS: Final = 3  # columns looked at, from the left, besides the naming ones
 
 
@@ -186,3 +188,47 @@ def row_notices(source: Source, kinds: RowKinds, file_sha256: str) -> list[pd.Da
                 )
             )
     return notices
+
+
+def vanished_rows(
+    source: Source, kinds: RowKinds, is_fact: npt.NDArray[np.bool_], entries: Sequence[npt.NDArray[np.int64]]
+) -> npt.NDArray[np.int64]:
+    """Find the body rows that hold something but no entry: only notes, only a label, an empty result.
+
+    Parameters
+    ----------
+    source, kinds, is_fact : the table, the kinds of its rows, and those that state facts of a sample.
+    entries : positions of the rows that have entries.
+    """
+    held = is_fact | (kinds.code >= 0)
+    for at in entries:
+        held[at] = True
+    left = np.flatnonzero(~held)
+    if not len(left):
+        return left
+    grid, rows = source.grid, source.rows[left]
+    count = grid.count[rows].astype(np.int64)
+    owner = np.repeat(np.arange(len(left)), count)
+    within = np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
+    filled = has_content(grid.flat.take(pa.array(grid.first[rows][owner] + within)), source.match.layout)
+    return left[np.bincount(owner[filled], minlength=len(left)) > 0]
+
+
+def vanished_notices(source: Source, vanished: npt.NDArray[np.int64], file_sha256: str) -> list[pd.DataFrame]:
+    """Tell of such rows, all of a table at once."""
+    if not len(vanished):
+        return []
+    lines = source.grid.line[source.rows[vanished]]
+    several = len(lines) > 1
+    shown = ", ".join(str(line) for line in lines[:_LINES_SHOWN]) + (", …" if len(lines) > _LINES_SHOWN else "")
+    told = f"{len(lines)} rows hold no reading (lines {shown})" if several else f"1 row holds no reading (line {shown})"
+    return [
+        problem_frame(
+            "rows-without-readings",
+            file_sha256=file_sha256,
+            line=int(lines[0]),
+            column="",
+            raw_text=" | ".join(cell for cell in source.grid.row(int(source.rows[vanished[0]])) if cell)[:200],
+            detail=told,
+        )
+    ]

@@ -87,3 +87,18 @@ def split_basis(text: str) -> tuple[str, str]:
         if behind["as"] or (len(name) > 1 and vocabulary.is_formula(name)):
             return folded.original(0, place), vocabulary.form(behind["form"])
     return text, ""
+
+
+@lru_cache(maxsize=4096)
+def unit_at_end(text: str) -> tuple[str, str]:
+    """Split a unit in brackets or after a blank off a name that is not known.
+
+    Example
+    -------
+    >>> unit_at_end("Geosmin (ng/l)")
+    ('Geosmin ', 'ng/l')
+    """
+    for pattern in (r"^(.*?)[(\[]([^()\[\]]+)[)\]]\s*$", r"^(.*\S)[\s_,;]+(\S+)$"):
+        if (found := re.match(pattern, text)) and (unit := split_unit(found[2].strip())):
+            return found[1], unit.unit
+    return text, ""

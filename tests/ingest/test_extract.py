@@ -206,7 +206,7 @@ def test_a_client_may_be_called_like_an_average() -> None:
     result = extracted("Sample;Client;pH;Ca mg/l\nA;N;7.2;80\nB;Max;7.3;81\n;Mean;7.25;80.5")
 
     assert list(result.rows["client"]) == ["N", "Max"]
-    assert result.set_aside["detail"].unique().tolist() == ["an average or extreme"]
+    assert result.set_aside["detail"].unique().tolist() == ["an average"]
 
 
 def test_limits_averages_repeated_headings_and_footers_are_not_samples() -> None:
@@ -220,7 +220,7 @@ def test_limits_averages_repeated_headings_and_footers_are_not_samples() -> None
     assert list(result.set_aside["detail"].unique()) == [
         "a limit value",
         "the headings again",
-        "an average or extreme",
+        "an average",
     ]
     assert list(result.notices["line"]) == [8]
 
@@ -280,12 +280,125 @@ def test_impossible_values_of_a_register_are_told_and_kept() -> None:
     ]
 
 
-def test_an_unknown_column_of_numbers_is_told_and_other_columns_are_not() -> None:
-    result = extracted("Probe;pH;Ca mg/l;Zorb;Shelf;Id no;Built\nA;7;80;0.5;red;17.5;1999\nB;7;81;0.7;blue;18.5;2001")
+def aside(result: Extract) -> list[tuple[str, str, str]]:
+    frame = result.set_aside[["problem", "column", "raw_text"]]
+    return list(frame.astype("str").itertuples(index=False, name=None))
 
-    assert list(result.notices[["problem", "column"]].itertuples(index=False, name=None)) == [
-        ("column-unrecognised", "Zorb")
+
+def test_the_numbers_of_an_unknown_column_are_set_aside_and_other_columns_are_named() -> None:
+    result = extracted("Probe;pH;Ca mg/l;Zorb;Shelf;Id no;Built\nA;7;80;0.5;red;17.5;1999\nB;7;81;<0.7;blue;18.5;2001")
+
+    assert aside(result) == [
+        ("column-not-understood", "Zorb", "0.5"),
+        ("column-not-understood", "Zorb", "<0.7"),
     ]
+    assert result.entries == 6
+    assert result.left_out == ("Shelf", "Id no", "Built")
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells"),
+    [
+        ("Geosmin (ng/l)", ["0,31", "", "0,33", "n.n."]),
+        ("Permanganatindex", ["1,2 mg/l", "1,1 mg/l", "0,9", "0,8"]),
+        ("Zorb", ["14 Tr.", "9 Tr.", "8", "7"]),
+        ("Zorb", ["81,2 ± 3,1", "80,9 ± 3,0", "trace", "-"]),
+        ("", ["0.5", "0.7", "0.6", "0.4"]),
+        ("Coliforms count (1/100 mL)", ["0", "1", "2", "3"]),
+    ],
+)
+@pytest.mark.common_practice
+def test_a_column_of_figures_signs_counts_and_words_for_not_detected_holds_measurements(
+    heading: str, cells: list[str]
+) -> None:
+    """Figures with a unit, an uncertainty or a count of drops, and "n.n." (nicht nachweisbar), are results."""
+    rows = "\n".join(f"{name};7;80;{cell}" for name, cell in zip("ABCD", cells, strict=True))
+
+    result = extracted(f"Probe;pH;Ca mg/l;{heading}\n{rows}")
+
+    assert [text for _, _, text in aside(result)] == [cell for cell in cells if cell not in ("", "-")]
+    assert result.entries == 8 + len(aside(result))
+
+
+@pytest.mark.parametrize(
+    ("heading", "cells"),
+    [
+        ("Tanknummer", ["17.5", "3.5", "9.5"]),
+        ("Zorb", ["12345", "20095", "80331"]),
+        ("Zorb", ["01067", "1234", "99"]),
+        ("Zorb", ["1", "2", "3"]),
+        ("Zorb", ["12.03.2025", "13.03.2025", "14.03.2025"]),
+        ("Zorb", ["20250312", "20250313", "20250314"]),
+        ("Zorb", ["+49 30 1234567", "+49 30 1234568", "+49 30 1234577"]),
+        ("Längengrad", ["13,405", "13,406", "13,407"]),
+        ("Messunsicherheit Calcium", ["1,2", "1,3", "1,4"]),
+        ("NR140 Enforcement Standard", ["1,2", "1,3", "1,4"]),
+        ("Geosmin detection limit", ["1,2", "1,3", "1,4"]),
+        ("Zorb", ["red", "blue", "5"]),
+    ],
+)
+@pytest.mark.common_practice
+def test_keys_places_times_running_numbers_and_uncertainties_are_no_measurements(
+    heading: str, cells: list[str]
+) -> None:
+    """Postcodes, telephone numbers, dates, coordinates and line numbers stand in columns of figures too."""
+    rows = "\n".join(f"{name};7;80;{cell}" for name, cell in zip("ABC", cells, strict=True))
+
+    result = extracted(f"Probe;pH;Ca mg/l;{heading}\n{rows}")
+
+    assert aside(result) == []
+    assert result.left_out == (heading,)
+
+
+@pytest.mark.parametrize(
+    ("minimum", "maximum", "number", "mean"),
+    [
+        ("Minimum", "Maximum", "Anzahl", "Mittelwert"),
+        ("Valeur minimale", "Valeur maximale", "Nombre", "Moyenne 2024"),
+        ("Min.", "Max.", "Number", "Mean"),
+        ("Valore minimo", "Valore massimo", "Numero di campioni", "Media"),
+    ],
+)
+@pytest.mark.common_practice
+def test_a_yearly_statement_gives_its_mean_and_no_sample_called_minimum(
+    minimum: str, maximum: str, number: str, mean: str
+) -> None:
+    """Water suppliers publish lowest, mean and highest value of a year; only the mean stands for the water."""
+    result = extracted(
+        f"Parameter;Einheit;{number};{minimum};{mean};{maximum};Grenzwert\n"
+        "Calcium;mg/l;12;70;75;80;400\nChlorid;mg/l;12;10;12;;250\nNitrat;mg/l;12;3;;9;50",
+        "Werk Nord 2024.csv",
+    )
+
+    assert listed(result, "analyte", "raw_text") == [("calcium", "75"), ("chloride", "12")]
+    assert list(result.rows["label"]) == ["Werk Nord 2024"]
+    assert {code for code, _, _ in aside(result)} == {"not-a-sample"}
+    assert sorted({name for _, name, _ in aside(result)}) == sorted({number, minimum, maximum})
+    assert result.entries == 2 + 8
+
+
+@pytest.mark.common_practice
+def test_an_average_beside_samples_is_no_sample() -> None:
+    result = extracted("Parameter;Einheit;Werk A;Werk B;Mittelwert\nCalcium;mg/l;70;80;75\nChlorid;mg/l;10;14;12")
+
+    assert list(result.rows["label"]) == ["Werk A", "Werk B"]
+    assert aside(result) == [("not-a-sample", "Mittelwert", "75"), ("not-a-sample", "Mittelwert", "12")]
+
+
+def test_the_lowest_value_of_a_known_quantity_is_not_a_sample() -> None:
+    result = extracted("Probe;pH;Calcium (mg/l);Calcium min (mg/l);Total tungsten\nA;7;80;70;0.1\nB;7;81;71;0.2")
+
+    assert [(code, name) for code, name, _ in aside(result)] == [
+        ("not-a-sample", "Calcium min (mg/l)"),
+        ("column-not-understood", "Total tungsten"),
+    ] * 2
+
+
+def test_rows_that_hold_only_notes_are_told_once() -> None:
+    result = extracted("Probe;pH;Ca mg/l;Zorb\nA;7;80;bottle broken\nB;;;lost\nC;-;;lost\n;;;")
+
+    told = result.notices[result.notices["problem"] == "rows-without-readings"]
+    assert told[["line", "detail"]].to_numpy().tolist() == [[3, "2 rows hold no reading (lines 3, 4)"]]
 
 
 def test_a_repeated_heading_is_told() -> None:
@@ -386,7 +499,8 @@ def test_no_entry_of_a_mutilated_table_is_lost(head: list[str], body: list[list[
     assert set(result.cells["row"]) == set(range(len(result.rows)))
     gaps = set(found.layout.missing)
     if found.orientation == "samples-in-rows":
-        places = [column.position for column in found.measured]
+        unread = result.set_aside.loc[result.set_aside["problem"] == "column-not-understood", "column"]
+        places = [c.position for c in found.columns if c.role == "measurement" or c.heading in set(unread)]
         counted = [row[p] for row in (sound, *body) for p in places if p < len(row) and row[p] not in gaps]
         kept = pd.concat([result.cells["raw_text"], result.set_aside["raw_text"]])
         assert sorted(kept) == sorted(counted)
