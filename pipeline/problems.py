@@ -185,6 +185,14 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "Correct it and import the register again; it is kept as written and not reckoned with.",
     ),
     Problem("column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."),
+    Problem(
+        "column-second", "two columns say the same kind of thing: {detail}", "Nothing to do if that is what is meant."
+    ),
+    Problem(
+        "stage-derived",
+        'no stage is stated; the {column} "{raw_text}" was read as {detail}',
+        "Nothing to do if that is right; else add a column Stage (raw, treated, …).",
+    ),
     Problem("encoding-fallback", "{detail}", "Save the file as UTF-8 if signs look wrong."),
     Problem(
         "formula-without-value",

@@ -26,6 +26,7 @@ ROWS: Final[Fields] = (
     text("site", "Site of the client"),
     text("sampling_point", "Tap or outlet"),
     text("stage", "Where in the treatment", STAGES),
+    text("stage_from", "What the stage was taken from; empty where it was stated"),
     text("activity", "Routine sample or control", ACTIVITIES),
     text("collected_on", "Day of sampling, maybe with the time"),
     text("collected_at_time", "Time of sampling"),

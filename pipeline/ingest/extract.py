@@ -20,6 +20,7 @@ from pipeline.ingest.long_entries import LongEntries, long_entries
 from pipeline.ingest.register_notices import register_notices
 from pipeline.ingest.row_fields import RowFrame, RowPart, parts_of, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices, vanished_notices, vanished_rows
+from pipeline.ingest.second_columns import second_notices
 from pipeline.ingest.unread_columns import entries_of, unread_columns, unread_entries
 from pipeline.problems import no_problems, problem_frame
 from pipeline.texts import TextColumn
@@ -106,6 +107,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     notices = [
         *word_notices(frame, file_sha256),
         *column_notices(source, file_sha256),
+        *second_notices(source, file_sha256),
         *origin_notices(source, file_sha256),
         *row_notices(source, kinds, file_sha256),
         *vanished_notices(source, vanished, file_sha256),

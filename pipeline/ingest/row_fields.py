@@ -11,7 +11,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.ingest.second_columns import by_weight, with_second_columns
 from pipeline.ingest.spellings import heading_words, key, word_table
+from pipeline.ingest.stage_words import derived_stages
 from pipeline.problems import problem_frame
 from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
@@ -105,6 +107,8 @@ def row_frame(
     """
     which = part.astype(np.int32)
     stated = {field: _field(source, field, parts, at, which, facts) for field in ROW_FIELDS}
+    stated = with_second_columns(source, stated, at)
+    stated["stage"], stated["stage_from"] = _with_derived_stage(stated)
     for field in ("ec_reference", "tds_scale"):
         stated[field] = stated[field].otherwise(_named_by_entries(source, blocks, field, at))
     if not any(stated["label"].texts) and source.match.orientation != "samples-in-rows":
@@ -145,7 +149,7 @@ def _field(
     """Collect one field: of the part, of its columns, of the text above the table, of the layout."""
     layout, match = source.match.layout, source.match
     columns = [column for column in match.columns if column.role == "about" and column.code == field]
-    shared = [column for column in columns if not column.analyte]
+    shared = by_weight([column for column in columns if not column.analyte])
     of_parts = TextColumn(part, tuple(_of_part(one, field, facts) for one in parts))
     for number, one in enumerate(parts):
         special = [c for c in columns if c.analyte and c.analyte == one.test and c.stage in ("", one.stage)]
@@ -156,6 +160,13 @@ def _field(
     if last:
         stated = stated.otherwise(TextColumn.constant(last, len(at)))
     return _in_words(field, stated)
+
+
+def _with_derived_stage(stated: Mapping[str, TextColumn]) -> tuple[TextColumn, TextColumn]:
+    """Fill in the stage from the words of sampling point or label where none is stated, and say where it came from."""
+    derived, origin = derived_stages(stated["sampling_point"], stated["label"])
+    silent = ~stated["stage"].stated()
+    return stated["stage"].otherwise(derived), origin.where(~silent, "")
 
 
 def _of_part(part: RowPart, field: str, facts: Mapping[str, Mapping[str, str]]) -> str:
@@ -242,4 +253,26 @@ def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
                     detail=f"it is none of the known words; {int(unknown.sum())} rows have such a text",
                 )
             )
+    notices.extend(_stage_notices(rows.frame, file_sha256))
     return notices
+
+
+def _stage_notices(rows: pd.DataFrame, file_sha256: str) -> list[pd.DataFrame]:
+    """Tell once of each field that stages were taken from."""
+    told = []
+    for origin in ("sampling_point", "label"):
+        derived = rows[rows["stage_from"] == origin.replace("_", " ")]
+        if len(derived):
+            first = derived.iloc[:1]
+            meant = f"{first['stage'].item()} water; {len(derived)} {'row' if len(derived) == 1 else 'rows'}"
+            told.append(
+                problem_frame(
+                    "stage-derived",
+                    file_sha256=file_sha256,
+                    line=first["line"],
+                    column=origin.replace("_", " "),
+                    raw_text=first[origin],
+                    detail=meant,
+                )
+            )
+    return told

@@ -23,6 +23,7 @@ from schemas.tables import ROWS, SITES
 _TIMED_FACTS: Final = ("collected_at", *of_kind(ROWS, "datetime"))
 _NUMBER_FACTS: Final = tuple(of_kind(ROWS, "number"))
 _TEXT_FACTS: Final = tuple(of_kind(ROWS, "string"))
+_WHERE_NEEDED: Final = ("stage_from", "site_code", "written_place")  # columns of the few batches that have them
 _LABORATORY: Final = ("laboratory", "burette", "photometer")  # methods of which a report issued again is a revision
 _REGISTER_FACTS: Final = tuple(names(SITES, without=("client", "site", "litres_per_day", "comment")))
 
@@ -105,7 +106,7 @@ def _facts(rows: pd.DataFrame, group: npt.NDArray[np.int64], size: int) -> pd.Da
     for name in ("file_sha256", "line"):
         about[name] = rows[name].take(first).array
     for name in _TEXT_FACTS:
-        if name not in about:
+        if name not in about and name not in _WHERE_NEEDED:
             about[name] = ""
     return about
 

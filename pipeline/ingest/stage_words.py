@@ -1,0 +1,158 @@
+"""The stage of a water from the words of its sampling point or label, where no column states it."""
+
+from __future__ import annotations
+
+import re
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
+from pipeline.texts import TextColumn
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+_PARTS: Final = re.compile(r"[,;:/|()\[\]–—_]+|\s-\s")
+_OPPOSITE: Final = (frozenset({"raw"}), frozenset({"treated", "permeate"}))
+_UNSPACED: Final = re.compile(r"[\u3040-\u30ff\u4e00-\u9fff]{2,}$")  # Japanese and Chinese write no blanks
+
+
+class _Phrase(NamedTuple):
+    """Words that name a stage, and where in a text they do."""
+
+    stage: str
+    where: str  # "anywhere", "alone" (a whole part of the text) or "alone or last"
+
+
+def stage_of(text: str, *, label: bool = False) -> str:
+    """Give the stage that the words of a text name, "" where they name none or contradict each other.
+
+    Parameters
+    ----------
+    text : a sampling point, or a label.
+    label : in a label "bottle" names what is labelled and not what was in it.
+
+    Example
+    -------
+    >>> stage_of("kitchen cold tap, before filter"), stage_of("Hahn nach dem Enthärter"), stage_of("Strawberry bar")
+    ('raw', 'treated', '')
+    """
+    parts = _parts(text)
+    if _of_both_sides({word for words in parts for word in words}):
+        return ""
+    found = [match for words in parts for match in _named(words)]
+    stages = {stage for stage, _ in found} - ({"bottled"} if label else set())
+    if "" in stages or all(stages & side for side in _OPPOSITE):
+        return ""
+    longest = max((size for stage, size in found if stage in stages), default=0)
+    chosen = {stage for stage, size in found if stage in stages and size == longest}
+    return chosen.pop() if len(chosen) == 1 else ""
+
+
+def derived_stages(points: TextColumn, labels: TextColumn) -> tuple[TextColumn, TextColumn]:
+    """Give the stages that sampling points name, else those that labels name, and where each was taken from."""
+    by_point, by_label = _of_texts(points, label=False), _of_texts(labels, label=True)
+    origin = by_point.map(lambda stage: "sampling point" if stage else "")
+    return by_point.otherwise(by_label), origin.otherwise(by_label.map(lambda stage: "label" if stage else ""))
+
+
+def _of_texts(texts: TextColumn, *, label: bool) -> TextColumn:
+    """Ask only the texts that hold one of the words: a column of labels says something else in every row."""
+    lower = pc.utf8_lower(pa.array(texts.texts, type=pa.string()))
+    suspects = np.flatnonzero(pc.match_substring_regex(lower, _any_word()).to_numpy(zero_copy_only=False)).tolist()
+    stages = {place: stage for place in suspects if (stage := stage_of(texts.texts[place], label=label))}
+    if not stages:
+        return TextColumn.constant("", len(texts))
+    number = np.zeros(len(texts.texts), dtype=np.int32)
+    number[list(stages)] = np.arange(1, len(stages) + 1)
+    return TextColumn(number[texts.codes], ("", *stages.values()))
+
+
+def _of_both_sides(words: set[str]) -> bool:
+    """Tell whether a text says "before and after" in one."""
+    grammar = _grammar()
+    return bool(words & grammar["before"] and words & grammar["after"])
+
+
+def _parts(text: str) -> list[list[str]]:
+    """Part a text at its punctuation into lists of words."""
+    parts = (key(part).split() for part in _PARTS.split(text))
+    return [words for words in parts if words]
+
+
+def _named(words: list[str]) -> Iterator[tuple[str, int]]:
+    """Find the phrases of one part, the longest that fits at every place, and how many characters each has.
+
+    A phrase that is denied ("not treated") names no stage.
+    """
+    known, most = _phrases()
+    place = 0
+    while place < len(words):
+        for size in range(min(most, len(words) - place), 0, -1):
+            phrase = " ".join(words[place : place + size])
+            if (meant := known.get(phrase)) and _stands(meant, words, place, size):
+                denied = place > 0 and words[place - 1] in _grammar()["not"]
+                yield "" if denied else meant.stage, len(phrase)
+                place += size - 1
+                break
+        else:
+            yield from _at_the_end(words[place])
+        place += 1
+
+
+def _at_the_end(word: str) -> Iterator[tuple[str, int]]:
+    """Find the phrase that ends a word of a script without blanks: 厨房原水 is raw water of the kitchen."""
+    if not _UNSPACED.search(word):
+        return
+    known, _ = _phrases()
+    for start in range(1, len(word) - 1):
+        if (meant := known.get(word[start:])) and meant.where == "anywhere":
+            yield meant.stage, len(word) - start
+            return
+
+
+def _stands(meant: _Phrase, words: list[str], place: int, size: int) -> bool:
+    alone = size == len(words)
+    last = meant.where == "alone or last" and place + size == len(words)
+    return meant.where == "anywhere" or alone or last
+
+
+@lru_cache(maxsize=1)
+def _grammar() -> dict[str, frozenset[str]]:
+    return {name: frozenset(word_keys(words, "de")) for name, words in heading_words()["stage_phrases"].items()}
+
+
+@lru_cache(maxsize=1)
+def _phrases() -> tuple[dict[str, _Phrase], int]:
+    """Give all phrases by their folded words, and the most words one of them has."""
+    grammar = _grammar()
+    known = {
+        f"{side} {article} {device}".replace("  ", " "): _Phrase(stage, "anywhere")
+        for side, devices, stage in (
+            ("before", ("devices", "membranes"), "raw"),
+            ("after", ("devices",), "treated"),
+            ("after", ("membranes",), "permeate"),
+        )
+        for side in grammar[side]
+        for article in ("", *sorted(grammar["articles"]))
+        for name in devices
+        for device in grammar[name]
+    }
+    places = dict.fromkeys(grammar["alone"], "alone") | dict.fromkeys(grammar["alone or last"], "alone or last")
+    stated = {word: stage for word, stage in word_table("stages").items() if word not in grammar["never"]}
+    known |= {word: _Phrase(stage, places.get(word, "anywhere")) for word, stage in stated.items()}
+    return known, max(phrase.count(" ") + 1 for phrase in known)
+
+
+@lru_cache(maxsize=1)
+def _any_word() -> str:
+    """Build one pattern that every text with a stage in it matches, and few others."""
+    words = {word for said in heading_words()["stages"].values() for word in said}
+    grammar = heading_words()["stage_phrases"]
+    words |= {*grammar["before"], *grammar["after"]}
+    first = {re.escape(re.split(r"[ '’-]", word.casefold())[0]) for word in words}
+    return "|".join(sorted(first | {key(word).split()[0] for word in words}))
