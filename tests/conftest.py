@@ -1,9 +1,78 @@
-"""Settings shared by all tests."""
+"""Settings and slow things shared by all tests."""
 
 from __future__ import annotations
 
+import fcntl
+import gc
+import os
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from click.testing import CliRunner
 from hypothesis import settings
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 # A shared machine can be slow for a moment; examples are fixed so that a red run can be repeated.
 settings.register_profile("kettlestone", deadline=None, derandomize=True)
 settings.load_profile("kettlestone")
+
+SCENARIOS = Path(__file__).parent / "scenarios"
+
+
+def pytest_collection_finish() -> None:
+    """Leave libraries and collected tests out of every later search for cycles: they stay to the end."""
+    gc.collect()
+    gc.freeze()
+
+
+@pytest.fixture(scope="session")
+def made_once(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, Callable[[Path], object]], Path]:
+    """Give a function that fills a folder once for all processes of the run; whoever changes it copies it first.
+
+    It takes the name of the folder and the function that fills it.
+    """
+    own = tmp_path_factory.getbasetemp()
+    base = own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+    def make(name: str, fill: Callable[[Path], object]) -> Path:
+        folder, done = base / f"shared-{name}", base / f"shared-{name}.done"
+        with (base / f"shared-{name}.lock").open("w") as lock:
+            fcntl.flock(lock, fcntl.LOCK_EX)
+            if not done.exists():
+                shutil.rmtree(folder, ignore_errors=True)
+                folder.mkdir()
+                fill(folder)
+                done.touch()
+        return folder
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def scenario_output(made_once: Callable[[str, Callable[[Path], object]], Path]) -> Callable[[str], Path]:
+    """Give the output folder of `intake` for a scenario, to be read only."""
+
+    def output(name: str) -> Path:
+        def take_in(out: Path) -> None:
+            from pipeline.cli import main  # noqa: PLC0415 - not every test needs the command
+
+            done = CliRunner().invoke(main, ["intake", str(SCENARIOS / name), "--out", str(out)])
+            assert done.exit_code in (0, 1), done.output
+
+        return made_once(f"scenario-{name}", take_in)
+
+    return output
+
+
+@pytest.fixture
+def scenario_store(scenario_output: Callable[[str], Path], tmp_path: Path) -> Callable[[str], Path]:
+    """Give a store of a scenario's files, the test's own to change."""
+
+    def copied(name: str) -> Path:
+        return Path(shutil.copy(scenario_output(name) / "kettlestone.duckdb", tmp_path))
+
+    return copied

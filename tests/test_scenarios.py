@@ -5,19 +5,18 @@ The arithmetic uses 1 °dH = 17.848 mg/L CaCO3, 1 °f = 10, 1 gpg = 17.118, and 
 
 from __future__ import annotations
 
-from functools import cache
-from pathlib import Path
-from tempfile import TemporaryDirectory
-from typing import NamedTuple
+import json
+from typing import TYPE_CHECKING, NamedTuple
 
 import pandas as pd
 import pytest
 
-from pipeline.intake import run
-from pipeline.settings import load
 from schemas.columns import OPEN
 
-FOLDER = Path(__file__).parent / "scenarios"
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
 DEGREE_DH = 17.848
 
 
@@ -39,19 +38,21 @@ class Answer(NamedTuple):
         return " ".join(self.findings.loc[hit, "message"])
 
 
-@cache
-def answer(name: str) -> Answer:
-    """Run the main job over one scenario's folder."""
-    with TemporaryDirectory() as folder:
-        out = Path(folder)
-        done = run([FOLDER / name], load(None, out=out, store=out / "kettlestone.duckdb", layouts=None))
-        samples = pd.read_csv(done.folder / "samples.csv").set_index("label")
-        findings = pd.read_csv(done.folder / "findings.csv")
-        return Answer(samples, findings, done.summary["entries"])
+@pytest.fixture(scope="module")
+def answer(scenario_output: Callable[[str], Path]) -> Callable[[str], Answer]:
+    """Give the function that reads what the main job wrote about a scenario's folder."""
+
+    def read(name: str) -> Answer:
+        (folder,) = (path.parent for path in scenario_output(name).glob("*/summary.json"))
+        samples = pd.read_csv(folder / "samples.csv").set_index("label")
+        findings = pd.read_csv(folder / "findings.csv")
+        return Answer(samples, findings, json.loads((folder / "summary.json").read_text("utf-8"))["entries"])
+
+    return read
 
 
 @pytest.mark.parametrize("name", ["P1", "P2", "P3", "P4", "P5", "P6"])
-def test_nothing_a_person_typed_is_lost(name: str) -> None:
+def test_nothing_a_person_typed_is_lost(answer: Callable[[str], Answer], name: str) -> None:
     entries = answer(name).entries
 
     assert entries["read"] == entries["accepted"] > 0
@@ -59,7 +60,7 @@ def test_nothing_a_person_typed_is_lost(name: str) -> None:
 
 
 @pytest.mark.common_practice
-def test_p1_a_decarboniser_at_work_is_believed() -> None:
+def test_p1_a_decarboniser_at_work_is_believed(answer: Callable[[str], Answer]) -> None:
     """Hardness and alkalinity fall by the same 7 °dH: that is what a decarboniser does."""
     got = answer("P1")
     raw, treated = got.samples.loc["P1-roh"], got.samples.loc["P1-filter"]
@@ -76,7 +77,7 @@ def test_p1_a_decarboniser_at_work_is_believed() -> None:
 
 
 @pytest.mark.common_practice
-def test_p2_conductivity_and_tds_exchanged_are_held_and_the_swap_named() -> None:
+def test_p2_conductivity_and_tds_exchanged_are_held_and_the_swap_named(answer: Callable[[str], Answer]) -> None:
     """206/154.1 = 1.34 is below what hardness alone conducts, and TDS/EC is 2.00."""
     got = answer("P2")
     sample = got.samples.loc["P2-tap"]
@@ -95,7 +96,7 @@ def test_p2_conductivity_and_tds_exchanged_are_held_and_the_swap_named() -> None
 
 
 @pytest.mark.common_practice
-def test_p3_exchanged_bottles_and_a_unit_are_two_separate_questions() -> None:
+def test_p3_exchanged_bottles_and_a_unit_are_two_separate_questions(answer: Callable[[str], Answer]) -> None:
     got = answer("P3")
 
     assert set(got.samples["verdict"]) == {"hold"}
@@ -108,7 +109,7 @@ def test_p3_exchanged_bottles_and_a_unit_are_two_separate_questions() -> None:
 
 
 @pytest.mark.common_practice
-def test_p4_a_softened_house_is_a_note_with_the_sodium_it_needs() -> None:
+def test_p4_a_softened_house_is_a_note_with_the_sodium_it_needs(answer: Callable[[str], Answer]) -> None:
     """(15 × 17.848 − 17.848)/2.177 = 115 mg/L sodium at least, as 1 mg/L Na is 2.177 mg/L CaCO3."""
     got = answer("P4")
     sample = got.samples.loc["P4-tap"]
@@ -120,7 +121,9 @@ def test_p4_a_softened_house_is_a_note_with_the_sodium_it_needs() -> None:
 
 
 @pytest.mark.common_practice
-def test_p5_bicarbonate_given_as_calcium_carbonate_is_held_and_the_field_count_agrees() -> None:
+def test_p5_bicarbonate_given_as_calcium_carbonate_is_held_and_the_field_count_agrees(
+    answer: Callable[[str], Answer],
+) -> None:
     """5.20 mmol/L × 50.04 = 260.2 mg/L CaCO3; 7 drops × 17.848 × 10/5 = 249.9."""
     got = answer("P5")
     sample = got.samples.loc["P5"]
@@ -135,7 +138,7 @@ def test_p5_bicarbonate_given_as_calcium_carbonate_is_held_and_the_field_count_a
 
 
 @pytest.mark.common_practice
-def test_p6_the_first_drop_left_out_is_named_and_the_finer_count_stands() -> None:
+def test_p6_the_first_drop_left_out_is_named_and_the_finer_count_stands(answer: Callable[[str], Answer]) -> None:
     """One drop counted from the second is an interval of 17.8 to 35.7; 5 drops on 40 mL are 22.3."""
     got = answer("P6")
 

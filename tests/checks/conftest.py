@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -42,9 +43,10 @@ def case_folder() -> Path:
 
 @pytest.fixture(scope="session")
 def load_case() -> Callable[[Path], SampleTable]:
-    """Read a case file into a sample table."""
-    loader: Callable[[Path], SampleTable] = _MODULE.load_case
-    return loader
+    """Read a file into a sample table; the good and bad cases, which stay as they are, once each."""
+    read: Callable[[Path], SampleTable] = _MODULE.load_case
+    case = cache(read)
+    return lambda path: case(path) if path.is_relative_to(_MODULE.FOLDER) else read(path)
 
 
 @pytest.fixture(scope="session")

@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 from click.testing import CliRunner
 
 from pipeline.cli import main
 
-SCENARIOS = Path(__file__).parents[1] / "scenarios"
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
 
 
 @pytest.mark.common_practice
-def test_the_finer_count_of_a_day_and_its_pen_decide_the_salts(tmp_path: Path) -> None:
+def test_the_finer_count_of_a_day_and_its_pen_decide_the_salts(scenario_store: Callable[[str], Path]) -> None:
     """1 drop on 10 mL, 5 drops on 40 mL: 5 × 17.848 / 4 = 22.31 mg/L counts, and the pen's 38 ppm bounds the sodium.
 
     Alkalinity 45 needs (45 − 22.31) × 84.007 / 50.04 = 38.1 mg/L NaHCO3; hardness 60 needs (60 − 22.31) × 246.47 /
     100.09 = 92.8 mg/L MgSO4·7H2O: molar masses [IUPAC2021].
     """
-    store = tmp_path / "kettlestone.duckdb"
-    CliRunner().invoke(main, ["intake", str(SCENARIOS / "P6"), "--out", str(tmp_path)])
+    store = scenario_store("P6")
 
     result = CliRunner().invoke(main, ["advise", "P6 Wohnung", "--store", str(store), "--json"])
 

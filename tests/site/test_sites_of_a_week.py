@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -13,10 +12,10 @@ from pipeline.cli import main
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
 pytestmark = pytest.mark.common_practice
 
-SCENARIOS = Path(__file__).parents[1] / "scenarios"
 SITES = """\
 client,site,country,supply,machine,treatment,litres per day,comment
 Bar B,B-1,GB,mains,dual boiler stainless,reverse osmosis,80,drain ok
@@ -186,21 +185,20 @@ def test_a_missing_alkalinity_is_asked_for_beside_what_is_known(ask: Callable[..
     ],
 )
 def test_a_record_on_hold_shows_the_setting_it_would_lead_to(
-    tmp_path: Path, scenario: str, site: str, told: list[str]
+    scenario_store: Callable[[str], Path], scenario: str, site: str, told: list[str]
 ) -> None:
-    CliRunner().invoke(main, ["intake", str(SCENARIOS / scenario), "--out", str(tmp_path)])
-
-    found = CliRunner().invoke(main, ["advise", site, "--store", str(tmp_path / "kettlestone.duckdb")])
+    found = CliRunner().invoke(main, ["advise", site, "--store", str(scenario_store(scenario))])
 
     assert found.exit_code == 1
     assert found.stdout.index("Cannot advise") < found.stdout.index(told[0])
     assert all(part in found.stdout for part in told)
 
 
-def test_what_is_held_beside_hardness_and_alkalinity_does_not_stop_the_advice(tmp_path: Path) -> None:
+def test_what_is_held_beside_hardness_and_alkalinity_does_not_stop_the_advice(
+    scenario_store: Callable[[str], Path],
+) -> None:
     """With the conductivity corrected to 412 µS/cm, only the 412 mg/L of dissolved solids are still in question."""
-    store = ["--store", str(tmp_path / "kettlestone.duckdb")]
-    CliRunner().invoke(main, ["intake", str(SCENARIOS / "P2"), "--out", str(tmp_path)])
+    store = ["--store", str(scenario_store("P2"))]
     CliRunner().invoke(main, ["decide", "1", "correct", "--by", "A", "--why", "exchanged", "--value", "412",
                               "--unit", "µS/cm", "--analyte", "conductivity", *store])  # fmt: skip
 
