@@ -13,13 +13,18 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import settings
 
+from pipeline.store import database, migrate
+
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
+
+    import duckdb
 
 # A shared machine can be slow for a moment; examples are fixed so that a red run can be repeated.
 settings.register_profile("kettlestone", deadline=None, derandomize=True)
 settings.load_profile("kettlestone")
 
+CREATE_STORE = database._create  # noqa: SLF001 - what the tests spare themselves
 SCENARIOS = Path(__file__).parent / "scenarios"
 
 
@@ -27,6 +32,40 @@ def pytest_collection_finish() -> None:
     """Leave libraries and collected tests out of every later search for cycles: they stay to the end."""
     gc.collect()
     gc.freeze()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def new_stores_are_copies() -> Iterator[None]:
+    """Build the first new store of a process as the program does; every later one is a copy of its bytes.
+
+    Whatever stops the copy is left to the program, which says it in its own words.
+    """
+    built: dict[object, bytes] = {}
+
+    def create(path: Path, engine: duckdb.DuckDBPyConnection) -> None:
+        made_of = (migrate.migrations(), tuple(migrate.scripts("views").values()), database.STORAGE_VERSION)
+        if made_of not in built:
+            CREATE_STORE(path, engine)
+            built[made_of] = path.read_bytes()
+            return
+        try:
+            with path.open("xb") as copy:
+                copy.write(built[made_of])
+        except FileExistsError:
+            CREATE_STORE(path, engine)
+        except OSError:
+            path.unlink(missing_ok=True)
+            CREATE_STORE(path, engine)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(database, "_create", create)
+        yield
+
+
+@pytest.fixture
+def stores_built_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the program build every new store: for tests of just that."""
+    monkeypatch.setattr(database, "_create", CREATE_STORE)
 
 
 @pytest.fixture(scope="session")

@@ -22,6 +22,8 @@ from schemas.stored import STORED, missing_statements
 if TYPE_CHECKING:
     from pathlib import Path
 
+pytestmark = pytest.mark.usefixtures("stores_built_anew")
+
 _TABLES = {
     "batch": "batch_id started_at finished_at version settings entries_read entries_accepted entries_set_aside",
     "source_file": "file_sha256 batch_id name bytes layout encoding delimiter decimal_mark lines",
