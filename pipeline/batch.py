@@ -18,6 +18,7 @@ from pipeline.gathering import gather
 from pipeline.joining import join
 from pipeline.prove import prove
 from pipeline.report.batch.contents import Batch
+from pipeline.report.batch.coverage import waiting_columns
 from pipeline.report.batch.folder import BatchFolder, folder_for
 from pipeline.report.batch.summary import summarise, worst
 from pipeline.store.batch_record import new_batch_id
@@ -98,6 +99,7 @@ def _add_what_was_read(appender: Appender, gathered: Gathered, joined: Joined) -
 
 def _add_what_was_found(appender: Appender, batch: Batch) -> None:
     """Send the judgement into the store."""
+    appender.add("waiting", batch.waiting)
     appender.add("samples", batch.samples)
     appender.add("findings", batch.findings)
     appender.add("check_runs", batch.check_runs)
@@ -139,6 +141,7 @@ def _batch(gathered: Gathered, joined: Joined, proof: Proof, run: dict[str, Any]
         findings=_findings(joined, checked, sources=True),
         set_aside=gathered.set_aside,
         notices=gathered.notices,
+        waiting=waiting_columns(gathered.set_aside, joined.readings),
         check_runs=checked.runs,
         assessment=_assessment(joined, checked, settings),
         explained=proof.causes,

@@ -48,11 +48,21 @@ __all__ = [
 
 @dataclass(frozen=True)
 class Problem:
-    """One kind of fault. ``what`` may use {raw_text}, {column} and {detail}; ``remedy`` says what to do."""
+    """One kind of fault.
+
+    Attributes
+    ----------
+    what : may use {raw_text}, {column} and {detail}.
+    remedy : says what to do.
+    question : what a person is asked, once for a whole column; may use {column} and {detail}. "" asks nothing.
+    settled : the cell was understood, and there is nothing to do.
+    """
 
     code: str
     what: str
     remedy: str
+    question: str = ""
+    settled: bool = False
 
 
 _CATALOGUE: Final[tuple[Problem, ...]] = (
@@ -62,6 +72,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "number-ambiguous",
         '"{raw_text}" can be read with a thousands mark or a decimal mark',
         "Set decimalChar in the layout or write the number without a thousands mark.",
+        question='Is the mark in the numbers of "{column}" a thousands mark or a decimal mark?',
     ),
     Problem(
         "range-not-reading",
@@ -77,21 +88,25 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "unit-unknown",
         "the unit {detail}",
         "Write a unit of the list in the README or add it to unitAliases in the layout.",
+        question='Which unit is meant under "{column}"? The unit {detail}.',
     ),
     Problem(
         "unit-missing",
-        '"{raw_text}" has no unit and the layout declares none',
+        '{detail}: "{raw_text}" has no unit and the layout declares none',
         "Put the unit in the heading, in a units row or in the layout.",
+        question='In which unit is {detail} given under "{column}"?',
     ),
     Problem(
         "unit-ambiguous",
         "the unit {detail}",
         "Write the unit out (mg/L as CaCO3, mg/L as Ca, °dH, …).",
+        question='Which unit is meant under "{column}"? The unit {detail}.',
     ),
     Problem(
         "not-a-sample",
         "here stands {detail}, not a reading of a sample",
         "Nothing to do; it is kept here so that nothing is lost.",
+        settled=True,
     ),
     Problem(
         "not-detected-without-limit",
@@ -117,11 +132,13 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "kit-undefined",
         "the drops cannot be turned into a value: {detail}",
         "Give the degrees per drop and the nominal sample volume of the kit.",
+        question='What is one drop worth, and for how much water, under "{column}" ({detail})?',
     ),
     Problem(
         "titration-undefined",
         "the titrant volume cannot be turned into a value: {detail}",
         "Give titrant concentration and sample volume.",
+        question='Which concentration has the titrant, and how much water was taken, under "{column}" ({detail})?',
     ),
     Problem("negative-value", '"{raw_text}" is below zero', "Check the reading; this quantity cannot be negative."),
     Problem(
@@ -133,11 +150,13 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "analyte-unknown",
         '"{detail}" is not a quantity of the table of spellings; its result is kept here',
         "Add the spelling to a layout if it is one of the quantities in schemas/columns.py.",
+        question='Which quantity is "{detail}"?',
     ),
     Problem(
         "column-not-understood",
         'the column "{column}" holds numbers, but its heading is no known quantity',
         "Add the heading to a layout with the quantity it holds, or as ignored (kettlestone layout propose FILE).",
+        question='Which quantity does "{column}" hold?',
     ),
     # remarks on files and rows
     Problem(

@@ -28,6 +28,7 @@ from schemas.tables import (
     SITES,
     SOURCE_FILES,
     TREATMENTS,
+    WAITING,
 )
 
 _BATCH_ID: Final = text("batch_id", "Batch it came with", needed=True)
@@ -70,6 +71,7 @@ FRAMES: Final[dict[str, Fields]] = {
     "findings": FINDINGS,
     "set_aside": PROBLEMS,
     "notices": PROBLEMS,
+    "waiting": WAITING,
     "check_runs": CHECK_RUNS,
     "assessments": ASSESSMENTS,
     "explanations": EXPLANATIONS,
@@ -94,6 +96,7 @@ TABLE_OF: Final[dict[str, str]] = {
     "superseded": "superseded",
     "set_aside": "set_aside",
     "notices": "notice",
+    "waiting": "waiting",
     "check_runs": "check_run",
     "assessments": "assessment",
     "explanations": "explanation",
@@ -141,6 +144,7 @@ STORED: Final[dict[str, Fields]] = {
     "treatment": (*besides(TREATMENTS, "machine", "capacity", "capacity_unit", "litres_per_day"), *_OF_REGISTER),
     "set_aside": (*_TOLD, _BATCH_ID),
     "notice": (*_TOLD, _BATCH_ID),
+    "waiting": (*WAITING, _BATCH_ID),
     "decision": (
         whole("decision_id", "Number of the decision"),
         whole("finding_id", "Finding it answers"),

@@ -131,6 +131,14 @@ SAMPLES: Final[Fields] = (
     text("not_evaluated", "Checks that lacked an input, separated by blanks"),
 )
 
+WAITING: Final[Fields] = (
+    FILE,
+    COLUMN,
+    text("problem", "Code of the problem, form-ambiguous where the readings are used", required=True, needed=True),
+    whole("cells", "Cells that wait for the answer", needed=True),
+    text("question", "What a person is asked", needed=True),
+)
+
 FINDINGS: Final[Fields] = (
     text("sample_id", "Sample; empty where the finding is about a file", needed=True),
     text("file_sha256", "SHA-256 of the file"),

@@ -161,7 +161,11 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     """
     text = dict(extra).get(unit, unit)
     if not text.strip():
-        return Reading(factor=1.0, unit="[pH]") if analyte == "ph" else Reading(problem="unit-missing")
+        return (
+            Reading(factor=1.0, unit="[pH]")
+            if analyte == "ph"
+            else Reading(problem="unit-missing", detail=_title(analyte))
+        )
     found = read_unit(text)
     if found is None or found.ambiguous:
         return _without_meaning(text, found)
@@ -177,6 +181,12 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     readings = [_meaning(analyte, code, form, text, at) for code in found.codes]
     wrong = Reading(problem="unit-unknown", detail=f'"{text}" does not measure {analyte.replace("_", " ")}')
     return next((one for one in readings if not one.problem), next(iter(readings), wrong))
+
+
+def _title(analyte: str) -> str:
+    """Name a quantity as people do."""
+    known = ANALYTES.get(analyte)
+    return known.title.lower() if known else analyte.replace("_", " ")
 
 
 def _without_meaning(text: str, found: Notation | None) -> Reading:

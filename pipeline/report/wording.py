@@ -26,7 +26,31 @@ CAUTION: Final = (
 
 
 def headline(summary: Mapping[str, Any]) -> str:
-    """Say in one sentence what a person must know of the batch."""
+    """Say in one line what a person must know of the batch: first how much of it could not be read, if anything."""
+    unread, judged = _unread(summary["coverage"]), _judged(summary)
+    return f"{unread}. {judged}" if unread else judged
+
+
+def _unread(coverage: Mapping[str, Any]) -> str:
+    """Count the readings used and the columns that wait: "2 of 12 readings used; 5 columns wait for a unit"."""
+    waiting = coverage["waiting"]
+    columns = len({(one["file"], one["column"]) for one in waiting})
+    said = []
+    if coverage["unread"]:
+        said.append(f"{coverage['used']} of {counted(coverage['cells'], 'reading')} used")
+    if columns:
+        units = all(one["problem"].startswith("unit-") for one in waiting)
+        verb = "waits" if columns == 1 else "wait"
+        said.append(f"{counted(columns, 'column')} {verb} for {'a unit' if units else 'an answer'}")
+    return "; ".join(said)
+
+
+def counted(number: int, noun: str, plural: str = "") -> str:
+    """Write a number with its noun, singular or plural: "1 file", "3 files"."""
+    return f"{number:,} {noun if number == 1 else plural or f'{noun}s'}"
+
+
+def _judged(summary: Mapping[str, Any]) -> str:
     samples = summary["samples"]
     held, rejected = samples["hold"], samples["reject"]
     if not samples["total"]:
@@ -36,10 +60,10 @@ def headline(summary: Mapping[str, Any]) -> str:
         waiting = " and ".join(
             f"{count} {word}" for count, word in ((held, "on hold"), (rejected, "rejected")) if count
         )
-        return f"{waiting} of {samples['total']} samples: do not use these yet"
+        return f"{waiting} of {counted(samples['total'], 'sample')}: do not use these yet"
     if samples["note"] or summary["entries"]["set_aside"]:
-        return f"{samples['total']} samples, usable; read the notes"
-    return f"{samples['total']} samples, all of them agree with themselves"
+        return f"{counted(samples['total'], 'sample')}, usable; read the notes"
+    return f"{counted(samples['total'], 'sample')}, consistent"
 
 
 def lead(summary: Mapping[str, Any]) -> str:
@@ -47,7 +71,7 @@ def lead(summary: Mapping[str, Any]) -> str:
     entries, files = summary["entries"], summary["files"]
     unread = sum(file["status"] not in ("read", "known", "register") for file in files)
     text = (
-        f"{entries['read']} entries read from {len(files)} file{'s' if len(files) != 1 else ''}: "
+        f"{counted(entries['read'], 'entry', 'entries')} read from {counted(len(files), 'file')}: "
         f"{entries['accepted']} accepted, {entries['set_aside']} set aside."
     )
-    return text + (f" {unread} file{'s' if unread != 1 else ''} not understood; see the ledger." if unread else "")
+    return text + (f" {counted(unread, 'file')} not understood; see the ledger." if unread else "")

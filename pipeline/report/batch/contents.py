@@ -25,6 +25,7 @@ class Batch:
     readings : accepted readings.
     findings : FINDING_COLUMNS and `analyte`, worst first.
     set_aside, notices : PROBLEM_COLUMNS with `name` (of the file) and `message`.
+    waiting : columns that wait for an answer, as ``coverage.waiting_columns`` gives them.
     check_runs : `check_id evaluated not_evaluated flagged`.
     assessment : what the waters will do, or None where the batch is too large to ask for all of it.
     explained : which mistake explains the samples on hold, or None where there is nothing to explain.
@@ -37,6 +38,7 @@ class Batch:
     findings: pd.DataFrame
     set_aside: pd.DataFrame
     notices: pd.DataFrame
+    waiting: pd.DataFrame
     check_runs: pd.DataFrame
     assessment: Assessment | None = None
     explained: Explained | None = None

@@ -11,6 +11,7 @@ from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.problems import PROBLEMS
 from pipeline.reference import gathered
 from pipeline.report import causes
+from pipeline.report.batch.coverage import coverage
 from pipeline.texts import TextColumn, first_rows, numbered
 from pipeline.words import question_of_check, say
 from schemas.columns import ANALYTES, OPEN, VERDICTS
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 SCHEMA_VERSION: Final = 1
 MOST_SAMPLES: Final = 200
 _MOST_LABELS: Final = 12
+_MOST_PLACES: Final = 3  # of a kind of problem in a file
 _SHOWN: Final = ("label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
 _LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
@@ -37,7 +39,7 @@ def summarise(batch: Batch) -> dict[str, Any]:
 
     Returns
     -------
-    JSON-ready dictionary: `schema_version batch verdict entries files samples checks patterns source_findings
+    JSON-ready dictionary: `schema_version batch verdict entries coverage files samples checks patterns source_findings
     attention repeat ask assessment set_aside notices`. At most 200 samples are listed under `attention`; how
     many there are in all stands beside them, and all of them are in ``findings.csv``.
     """
@@ -48,6 +50,7 @@ def summarise(batch: Batch) -> dict[str, Any]:
         "batch": batch.record,
         "verdict": _worst(batch),
         "entries": {"read": accepted + aside, "accepted": accepted, "set_aside": aside},
+        "coverage": coverage(batch.set_aside, accepted, batch.waiting, _names(batch)),
         "files": _records(batch.files),
         "samples": {"total": len(batch.samples), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
         "checks": _checks(batch),
@@ -194,7 +197,7 @@ def _ask(batch: Batch) -> list[dict[str, Any]]:
 
 
 def _problems(problems: pd.DataFrame) -> list[dict[str, Any]]:
-    """Count the problems by kind and file, with one example of each."""
+    """Count the problems by kind and file, with one example of each and its first places."""
     if problems.empty:
         return []
     kind = numbered(TextColumn.from_series(problems[name]) for name in ("problem", "name"))
@@ -202,4 +205,23 @@ def _problems(problems: pd.DataFrame) -> list[dict[str, Any]]:
     order = np.argsort(-count, kind="stable")[:MOST_SAMPLES]
     listed = problems[["problem", "name", "line", "column", "message"]].iloc[first_rows(kind)[order]]
     listed.insert(2, "count", count[order])
-    return _records(listed.assign(remedy=[PROBLEMS[str(code)].remedy for code in listed["problem"]]))
+    remedies = [PROBLEMS[str(code)].remedy for code in listed["problem"]]
+    return _records(
+        listed.assign(
+            places=pd.Series(_places(problems, kind, order), index=listed.index, dtype=object), remedy=remedies
+        )
+    )
+
+
+def _places(problems: pd.DataFrame, kind: npt.NDArray[np.int64], wanted: npt.NDArray[np.intp]) -> list[list[str]]:
+    """Give the first places of each wanted kind: "line 5 Eisen"."""
+    rows = np.argsort(kind, kind="stable")
+    begin = np.searchsorted(kind[rows], wanted)
+    end = np.searchsorted(kind[rows], wanted, side="right")
+    places = []
+    for first, last in zip(begin.tolist(), end.tolist(), strict=True):
+        shown = problems.iloc[rows[first : min(last, first + _MOST_PLACES)]]
+        lines = [f"line {line}" if line else "" for line in shown["line"].tolist()]
+        columns = shown["column"].astype("str").tolist()
+        places.append([" ".join(part for part in pair if part) for pair in zip(lines, columns, strict=True)])
+    return places

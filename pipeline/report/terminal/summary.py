@@ -10,7 +10,7 @@ from rich.text import Text
 
 from pipeline.report.causes import NOTHING, OPEN_END
 from pipeline.report.causes import headline as headline_of
-from pipeline.report.wording import SIGNS, headline
+from pipeline.report.wording import SIGNS, counted, headline
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -35,10 +35,11 @@ def show(summary: Mapping[str, Any], folder: Path, console: Console | None = Non
     samples, entries = summary["samples"], summary["entries"]
     screen.print(Text(headline(summary), style="bold"))
     screen.print(
-        f"{entries['read']} entries read = {entries['accepted']} accepted + {entries['set_aside']} set aside"
-        f", from {len(summary['files'])} files"
+        f"{counted(entries['read'], 'entry', 'entries')} read = {entries['accepted']} accepted"
+        f" + {entries['set_aside']} set aside, from {counted(len(summary['files']), 'file')}"
     )
     screen.print(Text("   ").join(_word(word, samples[word]) for word in SIGNS))
+    _waiting(screen, summary["coverage"]["waiting"])
     for pattern in summary["patterns"][:_TOP]:
         screen.print(Text("one mistake, many rows ", "bold"), end="")
         sure = f" ({pattern['words']})" if pattern["words"] else ""
@@ -50,7 +51,7 @@ def show(summary: Mapping[str, Any], folder: Path, console: Console | None = Non
         screen.print(_worst(summary["attention"]["listed"]))
     rest = summary["attention"]["total"] - min(_TOP, len(summary["attention"]["listed"]))
     if rest > 0:
-        screen.print(f"{rest} more samples with findings: {folder / 'findings.csv'}")
+        screen.print(f"{counted(rest, 'more sample')} with findings: {folder / 'findings.csv'}")
     _problems(screen, summary)
     screen.print(Text(f"Page to read or print: {folder / 'summary.html'}"))
 
@@ -90,8 +91,24 @@ def _problems(screen: Console, summary: Mapping[str, Any]) -> None:
     remarks = [row for row in summary["notices"] if row["problem"] not in _WHOLE_FILE]
     for rows, most in ((unread, _TOP), (summary["set_aside"], _KINDS), (remarks, _KINDS)):
         for row in rows[:most]:
-            times = f" ({row['count']} times)" if row["count"] > 1 else ""
-            place = f"{row['name']}:{row['line']}" if row["line"] else row["name"]
-            screen.print(Text(f"{place} {row['column']}: {row['message']}{times}".replace(" : ", ": "), style="dim"))
+            screen.print(Text(_problem(row), style="dim"))
         if len(rows) > most:
-            screen.print(Text(f"{len(rows) - most} more kinds of problem: see the page", style="dim"))
+            screen.print(Text(f"{counted(len(rows) - most, 'more kind')} of problem: see the page", style="dim"))
+
+
+def _problem(row: Mapping[str, Any]) -> str:
+    """Word one kind of problem of one file: the first of its kind, how many there are, and the first three places."""
+    if row["count"] == 1:
+        place = f"{row['name']}:{row['line']}" if row["line"] else row["name"]
+        return f"{place} {row['column']}: {row['message']}".replace(" : ", ": ")
+    rest = ", …" if row["count"] > len(row["places"]) else ""
+    return f"{row['name']}: {row['count']:,} times ({', '.join(row['places'])}{rest}), first: {row['message']}"
+
+
+def _waiting(screen: Console, waiting: list[Mapping[str, Any]]) -> None:
+    """Ask what columns wait for, one question a line."""
+    for one in waiting[:_TOP]:
+        screen.print(Text("? ", "bold"), end="")
+        screen.print(Text(f"{one['file']}: {one['question']} ({counted(one['cells'], 'cell')})"))
+    if len(waiting) > _TOP:
+        screen.print(Text(f"{counted(len(waiting) - _TOP, 'more question')}: see the page", style="dim"))

@@ -1,0 +1,104 @@
+"""How much of what stood in the files was used, and which columns wait for an answer of a person."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from pipeline.checks.units import UnitLimits
+from pipeline.problems import PROBLEMS, fill
+from pipeline.texts import TextColumn, first_rows, numbered
+from schemas.columns import ANALYTES
+
+if TYPE_CHECKING:
+    from pipeline.arrays import Places
+
+_COLUMNS = ["file_sha256", "column", "problem", "cells", "question"]
+_FORM = "form-ambiguous"  # of readings that are used all the same, on hold until the form is said
+
+
+def waiting_columns(set_aside: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
+    """List the columns whose cells wait for one answer: a unit, a form, the quantity of a heading, the worth of a drop.
+
+    Parameters
+    ----------
+    set_aside : PROBLEM_COLUMNS.
+    readings : accepted readings; those whose form is ambiguous wait as well, though they are used.
+
+    Returns
+    -------
+    (n, 5) frame `file_sha256 column problem cells question`, in the order of the files; one row per question.
+    """
+    problem = TextColumn.from_series(set_aside["problem"])
+    asking = [code for code, known in PROBLEMS.items() if known.question]
+    parts = [_unread(set_aside[problem.isin(asking)]), _ambiguous(readings)]
+    found = [part for part in parts if len(part)]
+    return pd.concat(found, ignore_index=True)[_COLUMNS] if found else parts[0]
+
+
+def _unread(cells: pd.DataFrame) -> pd.DataFrame:
+    """Put the cells of one column that wait for the same answer together."""
+    first, count = _distinct(cells, "file_sha256", "problem", "column", "detail")
+    asked = cells.iloc[first].reset_index(drop=True).assign(cells=count)
+    questions = pd.Series("", index=asked.index, dtype="str")
+    for code in asked["problem"].unique():
+        mine = asked["problem"] == code
+        questions[mine] = fill(PROBLEMS[str(code)].question, asked[mine].astype({"column": "str", "detail": "str"}))
+    return asked.assign(question=questions)[_COLUMNS]
+
+
+def _ambiguous(readings: pd.DataFrame) -> pd.DataFrame:
+    """Put the readings of one column whose form has to be asked together."""
+    if "ambiguous" not in readings or readings.empty:
+        return pd.DataFrame()
+    stated = TextColumn.from_series(readings["ambiguous"]).stated()
+    noted = TextColumn.from_series(readings["analyte"]).isin(UnitLimits().only_noted)
+    unclear = readings[stated & ~noted]
+    first, count = _distinct(unclear, "file_sha256", "column", "analyte", "ambiguous")
+    asked = unclear.iloc[first].reset_index(drop=True).assign(cells=count, problem=_FORM)
+    title = asked["analyte"].astype("str").map({code: known.title for code, known in ANALYTES.items()})
+    return asked.assign(question=title + ": " + asked["ambiguous"].astype("str") + ". Which is meant?")[_COLUMNS]
+
+
+def _distinct(frame: pd.DataFrame, *names: str) -> tuple[Places, Places]:
+    """Find the first row of each distinct combination, in their order, and how many rows have it."""
+    if frame.empty:
+        return np.zeros(0, dtype="int64"), np.zeros(0, dtype="int64")
+    number = numbered([TextColumn.from_series(frame[name]) for name in names])
+    return first_rows(number), np.bincount(number)
+
+
+def coverage(set_aside: pd.DataFrame, used: int, waiting: pd.DataFrame, names: pd.Series[str]) -> dict[str, Any]:
+    """Balance the cells of a batch.
+
+    Parameters
+    ----------
+    set_aside : PROBLEM_COLUMNS.
+    used : readings accepted.
+    waiting : of ``waiting_columns``.
+    names : SHA-256 → name of the file.
+
+    Returns
+    -------
+    `cells used set_aside unread waiting`: cells = used + set_aside; ``unread`` are those set aside that a person could
+    still have read, not the limits and averages; ``waiting`` a list of `file column cells question`.
+    """
+    known = TextColumn.from_series(set_aside["problem"]).isin([c for c, problem in PROBLEMS.items() if problem.settled])
+    return {
+        "cells": used + len(set_aside),
+        "used": used,
+        "set_aside": len(set_aside),
+        "unread": int((~known).sum()),
+        "waiting": [
+            {
+                "file": str(names.get(sha, "")),
+                "column": column,
+                "cells": int(cells),
+                "question": question,
+                "problem": problem,
+            }
+            for sha, column, problem, cells, question in waiting[_COLUMNS].itertuples(index=False, name=None)
+        ],
+    }
