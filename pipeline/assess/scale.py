@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.arrays import floats
 from pipeline.assess.planning import degassed_ph, planning_index, planning_rule, usual_solids
 from pipeline.chemistry.activity import LN10
-from pipeline.chemistry.composition import CALCIUM, DEGASSED_LOG_PCO2, prepare
+from pipeline.chemistry.composition import CALCIUM, DEGASSED_LOG_PCO2, NOT_CONVERGED, OK, prepare
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
     MG_CACO3_PER_MEQ,
@@ -104,12 +104,12 @@ def _bound(
         minerals = {**hot.constants.ln_mineral, "calcite": hot.constants.ln_mineral["calcite"] - moved[block]}
         hot = replace(hot, constants=replace(hot.constants, ln_mineral=minerals))
         saturated, dropped = with_calcite(hot, open_to_gas=is_open)
-        return {"scale": MG_CACO3_PER_MOL * dropped}, saturated.state.converged, ~saturated.state.converged
+        return {"scale": MG_CACO3_PER_MOL * dropped}, np.where(saturated.state.converged, OK, NOT_CONVERGED)
 
-    values, converged, _ = in_blocks(cases, answer)
+    values, fault = in_blocks(cases, answer)
     result = np.full(len(waters), np.nan)
     extreme.at(result, cases.row, values["scale"])
-    result[cases.row[~converged]] = np.nan
+    result[cases.row[fault != OK]] = np.nan
     return result
 
 
@@ -125,14 +125,14 @@ def _usual(waters: pd.DataFrame, to_c: Floats) -> Floats:
     def answer(block_cases: Composition, _: slice) -> Answer:
         solved = with_ph(block_cases)
         index = {"index": solved.saturation_indices()["calcite"]}
-        return index, solved.state.converged, ~solved.state.converged
+        return index, np.where(solved.state.converged, OK, NOT_CONVERGED)
 
-    values, converged, _ = in_blocks(hot, answer)
+    values, fault = in_blocks(hot, answer)
     solids = usual_solids(lime, buffer)
     shift = values["index"] - planning_index(lime, buffer, solids, heat)
     dropped = planning_rule(lime, buffer, heat, solids, shift)
     result = np.full(len(waters), np.nan)
-    result[rows] = np.where(converged, dropped, np.nan)
+    result[rows] = np.where(fault == OK, dropped, np.nan)
     return result
 
 

@@ -2,27 +2,74 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.activity import LN10
-from pipeline.chemistry.composition import Composition, per_water, prepare
-from pipeline.chemistry.equilibrium import CARBONATE, LEAST_LN_ACTIVITY
+from pipeline.chemistry.activity import LN10, SPECIES
+from pipeline.chemistry.composition import (
+    NO_CARBONATE,
+    NOT_CONVERGED,
+    OK,
+    TOO_MUCH_GAS,
+    Composition,
+    per_water,
+    prepare,
+)
 from pipeline.chemistry.results import assemble, in_blocks
-from pipeline.chemistry.solution import Solution, at_sampling, with_total_carbonate
+from pipeline.chemistry.solution import (
+    Solution,
+    alkalinity_of,
+    at_sampling,
+    with_total_carbonate,
+    without_carbonate,
+)
 
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.arrays import Flags, Floats
+    from pipeline.arrays import Codes, Floats
+    from pipeline.chemistry.constants import Constants
     from pipeline.chemistry.results import Answer
 
+_BICARBONATE: Final = SPECIES["species"].tolist().index("HCO3")
+_ACID: Final = 5.0  # pH below which an alkalinity is bicarbonate alone
+MOST_LOG_PCO2: Final = 1.0  # 10 atm: sparkling water holds 3 to 6; no water that stands in a glass more [CP]
 
-def contradicted(solution: Solution) -> Flags:
-    """Mark the waters whose carbonate vanished: their pH leaves no room for their alkalinity."""
-    gone = solution.state.ln_activity[CARBONATE] <= LEAST_LN_ACTIVITY
-    return np.asarray(gone & ~solution.state.converged)
+
+def fault(solution: Solution, heated: Solution | None = None) -> Codes:
+    """Say why a water as sampled has no answer.
+
+    Parameters
+    ----------
+    solution : m waters, solved from their pH, their carbon dioxide or their total carbonate.
+    heated : the same waters at another temperature, if that is what is asked for.
+
+    Returns
+    -------
+    (m,) indices of `composition.REASONS`, 0 where there is an answer.
+    """
+    code = np.where(solution.state.converged, OK, NOT_CONVERGED)
+    with np.errstate(invalid="ignore"):
+        code[solution.state.converged & (solution.log_pco2 > MOST_LOG_PCO2)] = TOO_MUCH_GAS
+    lost = np.flatnonzero(~solution.state.converged & np.isfinite(solution.cases.ph))
+    if lost.size:
+        code[lost] = _contradiction(solution.cases.take(lost), solution.constants.take(lost))
+    if heated is not None:
+        code = np.where((code == OK) & ~heated.state.converged, NOT_CONVERGED, code)
+    return np.asarray(code, dtype=np.int64)
+
+
+def _contradiction(cases: Composition, k: Constants) -> Codes:
+    """Tell what speaks against a pH that leaves no room for the alkalinity, or asks too much carbonate of it."""
+    bare = without_carbonate(cases, k)
+    with np.errstate(all="ignore"):
+        bicarbonate = cases.alkalinity - alkalinity_of(bare.species)  # about all of it, in an acid water
+        ln_gas = np.log(bicarbonate) - LN10 * cases.ph + k.ln_carbon_dioxide - k.ln_species[_BICARBONATE]
+        too_much = ln_gas / LN10 - k.log_henry > MOST_LOG_PCO2
+    code = np.select([bicarbonate <= 0.0, too_much & (cases.ph < _ACID)], [NO_CARBONATE, TOO_MUCH_GAS], NOT_CONVERGED)
+    return np.asarray(np.where(bare.state.converged, code, NOT_CONVERGED), dtype=np.int64)
 
 
 def _basics(solution: Solution) -> dict[str, Floats]:
@@ -61,8 +108,9 @@ def speciate(waters: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    Alkalinity = [HCO3] + 2 [CO3] + [OH] - [H] + silicate and their pairs; constants in ``log_k.csv``,
-    activities [TJ1974]. Without pH the water lies between a groundwater, log pCO2 = -1.5 [AP2005],
+    0–150 °C (PHREEQC within 0.001 of log10 to 95 °C, 0.03 to 150 °C), pH 0–14, up to 1 mol/kg and 10 atm of carbon
+    dioxide; alkalinity of any sign. Alkalinity = [HCO3] + 2 [CO3] + [OH] - [H] + silicate and their pairs; constants in
+    ``log_k.csv``, activities [TJ1974]. Without pH the water lies between a groundwater, log pCO2 = -1.5 [AP2005],
     and one that has met the air, -3.4; without the calcium share between 50 % and 100 % of hardness.
 
     Example
@@ -78,7 +126,7 @@ def speciate(waters: pd.DataFrame) -> pd.DataFrame:
     def answer(cases: Composition, _: slice) -> Answer:
         solution = at_sampling(cases)
         values = _basics(solution) | _forms(solution)
-        return values, solution.state.converged, contradicted(solution)
+        return values, fault(solution)
 
     return assemble(waters, prepared, in_blocks(prepared.cases, answer))
 
@@ -103,6 +151,10 @@ def speciate_from_total(waters: pd.DataFrame, total_carbonate_mmol_kg: pd.Series
     ------
     ValueError : the series belongs to other rows.
 
+    Notes
+    -----
+    The range of `speciate`; a total of 0 has no answer.
+
     Example
     -------
     >>> import pandas as pd
@@ -118,8 +170,9 @@ def speciate_from_total(waters: pd.DataFrame, total_carbonate_mmol_kg: pd.Series
     total = given[prepared.cases.row] / 1e3
 
     def answer(cases: Composition, block: slice) -> Answer:
-        solution = with_total_carbonate(cases, cases.temperature_c, total[block], -LN10 * cases.ph)
+        sought = replace(cases, ph=np.full(cases.ph.shape, np.nan))
+        solution = with_total_carbonate(sought, cases.temperature_c, total[block], -LN10 * cases.ph)
         values = _basics(solution) | _forms(solution)
-        return values, solution.state.converged, contradicted(solution)
+        return values, fault(solution)
 
     return assemble(waters, prepared, in_blocks(prepared.cases, answer))

@@ -45,16 +45,17 @@ REASONS: Final = (
     "",
     "temperature outside 0–150 °C: check temperature_c",
     "pH outside 0–14: check ph",
-    "a concentration is negative or not finite: check the sample's ions, hardness and alkalinity",
+    "a concentration is negative or not finite (only alkalinity may be negative): check the ions and hardness",
     "calcium exceeds total hardness by more than 10 %: check both titrations",
     "alkalinity missing: measure alkalinity or bicarbonate",
     "calcium missing: measure calcium or total hardness",
     "cations and anions differ by more than 30 %: check the analysis before using it",
     "pH and alkalinity contradict each other: no carbonate is left at this pH",
+    "pH and alkalinity contradict each other: together they need carbon dioxide of more than 10 atm",
     "the equilibrium did not converge or the water is more concentrated than the model allows (1 mol/kg)",
 )
 (OK, BAD_TEMPERATURE, BAD_PH, BAD_CONCENTRATION, BAD_HARDNESS, NO_ALKALINITY, NO_CALCIUM, IMBALANCE,
- NO_CARBONATE, NOT_CONVERGED) = range(len(REASONS))  # fmt: skip
+ NO_CARBONATE, TOO_MUCH_GAS, NOT_CONVERGED) = range(len(REASONS))  # fmt: skip
 
 ASSUMPTIONS: Final = (
     "temperature taken as 25 °C",
@@ -127,7 +128,7 @@ def _close(ions: Floats, alkalinity: Floats, conductivity: Floats, missing: Flag
     excess = CHARGE_OF_ION @ ions - np.nan_to_num(alkalinity)
     ions[SODIUM] += np.where(lacks_sodium, np.maximum(-excess, 0.0), 0.0)
     ions[CHLORIDE] += np.where(lacks_chloride, np.maximum(excess, 0.0), 0.0)
-    strength = 0.5 * (np.square(CHARGE_OF_ION) @ ions + np.nan_to_num(alkalinity))
+    strength = 0.5 * (np.square(CHARGE_OF_ION) @ ions + np.abs(np.nan_to_num(alkalinity)))
     short = STRENGTH_PER_CONDUCTIVITY * np.nan_to_num(conductivity) - strength
     raised = lacks_sodium & lacks_chloride & (short > 0.0)
     salt = np.where(raised, short, 0.0)
@@ -140,11 +141,11 @@ def _close(ions: Floats, alkalinity: Floats, conductivity: Floats, missing: Flag
 def _reasons(temperature_c: Floats, ph: Floats, ions: Floats, alkalinity: Floats, calcium_missing: Flags) -> Codes:
     finite = np.where(np.isfinite(ions), ions, 0.0)
     balance = CHARGE_OF_ION @ finite - alkalinity
-    imbalance = np.abs(balance) - MAX_IMBALANCE * (np.abs(CHARGE_OF_ION) @ finite + alkalinity)
+    imbalance = np.abs(balance) - MAX_IMBALANCE * (np.abs(CHARGE_OF_ION) @ finite + np.abs(alkalinity))
     tests = {
         BAD_TEMPERATURE: ~((temperature_c >= 0.0) & (temperature_c <= MAX_TEMPERATURE_C)),
         BAD_PH: (ph < 0.0) | (ph > MAX_PH),
-        BAD_CONCENTRATION: (ions < 0.0).any(axis=0) | ~np.isfinite(ions).all(axis=0) | (alkalinity < 0.0)
+        BAD_CONCENTRATION: (ions < 0.0).any(axis=0) | ~np.isfinite(ions).all(axis=0)
         | np.isinf(alkalinity),
         NO_ALKALINITY: np.isnan(alkalinity),
         NO_CALCIUM: calcium_missing,
@@ -180,8 +181,9 @@ def prepare(waters: pd.DataFrame) -> Prepared:
 
     Notes
     -----
-    1 L counts as 1 kg of water. Missing K, NO3, F, NH4 and SiO2 count as 0. A measured, complete but
-    unbalanced analysis is solved as it is, up to 30 % imbalance.
+    Answered: 0–150 °C, pH 0–14, alkalinity of any sign (below 0 the water holds free mineral acid), an imbalance of
+    up to 30 %. 1 L counts as 1 kg of water. Missing K, NO3, F, NH4 and SiO2 count as 0. A measured, complete but
+    unbalanced analysis is solved as it is.
     """
     ions, alkalinity, total = _totals(waters)
     temperature = numbers(waters, "temperature_c")
@@ -203,9 +205,16 @@ def prepare(waters: pd.DataFrame) -> Prepared:
     assumed |= _close(ions, alkalinity, conductivity, missing)
     temperature = np.where(np.isnan(temperature), DEFAULT_TEMPERATURE_C, temperature)
     reason = _reasons(temperature, ph, ions, alkalinity, no_calcium & ~split)
+    reason[np.isin(reason, (OK, IMBALANCE)) & _negative_form(waters)] = BAD_CONCENTRATION
     reason[refused] = BAD_HARDNESS
     whole = Composition(np.arange(len(waters)), temperature, ph, np.full(len(waters), np.nan), ions, alkalinity)
     return Prepared(_cases(whole.take(np.flatnonzero(reason == OK)), split), reason, assumed)
+
+
+def _negative_form(waters: pd.DataFrame) -> Flags:
+    """Flag a bicarbonate or carbonate below 0: unlike an alkalinity, no acid explains it."""
+    forms = [numbers(waters, name) for name in ("bicarbonate_mg_l", "carbonate_mg_l")]
+    return np.asarray((forms[0] < 0.0) | (forms[1] < 0.0))
 
 
 def _cases(whole: Composition, split: Flags) -> Composition:

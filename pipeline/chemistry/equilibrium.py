@@ -78,6 +78,7 @@ def _question(unknown: tuple[int, ...], *, open_to_gas: bool = False, calcite: b
 
 
 PH_KNOWN: Final = _question((CARBONATE, SULFATE))
+NO_CARBONATE: Final = _question((SULFATE,))
 CLOSED: Final = _question((HYDROGEN, CARBONATE, SULFATE))
 OPEN_TO_GAS: Final = _question((HYDROGEN, SULFATE), open_to_gas=True)
 CLOSED_CALCITE: Final = _question((HYDROGEN, CARBONATE, SULFATE), calcite=True)
@@ -193,22 +194,35 @@ def _iterate(question: Question, system: System, state: State) -> tuple[State, F
     return State(activity, strength, molality, converged), settled | vanished
 
 
-def solve(question: Question, system: System, start: State) -> State:
-    """Answer one question for n waters.
-
-    Each water stops when its own steps have become small, so neither its neighbours nor its
-    place in the table can change its result.
+def solve(question: Question, system: System, *starts: State) -> State:
+    """Answer one question for n waters, from the first start that leads to an answer.
 
     Parameters
     ----------
-    question : one of the five of this module.
+    question : one of the six of this module.
     system : the waters.
-    start : a first guess; its ``converged`` is not used.
+    starts : first guesses; a later one is used for the waters that no earlier one settled. Their ``converged``
+        is not used; a start that is not a number costs nothing.
 
     Returns
     -------
-    State; ``converged`` is False where 60 iterations did not settle it, or the water is more
-    concentrated than the activity model allows.
+    State; ``converged`` is False where no start settled, or the water is more concentrated than the activity
+    model allows.
+    """
+    answer = _from_start(question, system, starts[0])
+    for start in starts[1:]:
+        again = np.flatnonzero(~answer.converged & np.isfinite(start.ln_activity).all(axis=0))
+        if again.size:
+            state = _from_start(question, system.take(again), _pick(start, again))
+            _write(answer, again, state, state.converged)
+    return answer
+
+
+def _from_start(question: Question, system: System, start: State) -> State:
+    """Run Newton's method from one start.
+
+    Each water stops when its own steps have become small, so neither its neighbours nor its
+    place in the table can change its result. ``converged`` is False where 60 iterations did not settle it.
 
     Notes
     -----

@@ -8,11 +8,12 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from pipeline.arrays import floats
-from pipeline.chemistry.carbonate import contradicted
+from pipeline.chemistry.carbonate import fault
 from pipeline.chemistry.composition import (
     CALCIUM,
     CHLORIDE,
     DEGASSED_LOG_PCO2,
+    OK,
     SILICA,
     SULFATE,
     Composition,
@@ -28,7 +29,7 @@ from pipeline.chemistry.solution import Solution, at_sampling, heated_closed, he
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.arrays import Flags, Floats
+    from pipeline.arrays import Floats
     from pipeline.chemistry.results import Answer
 
     PerWater = float | pd.Series[float]
@@ -99,8 +100,8 @@ def heat(
         cold = at_sampling(cases)
         open_to_gas = mode == "open"
         hot = heated_open(cold, target[block], log_pco2_atm) if open_to_gas else heated_closed(cold, target[block])
-        values, converged, _ = minerals(hot, open_to_gas=open_to_gas)
-        return values, converged, contradicted(cold)
+        values, _ = minerals(hot, open_to_gas=open_to_gas)
+        return values, fault(cold, hot)
 
     return assemble(waters, prepared, in_blocks(prepared.cases, answer))
 
@@ -133,17 +134,13 @@ def steam_limit(waters: pd.DataFrame) -> pd.DataFrame:
     prepared = prepare(waters)
 
     def answer(cases: Composition, _: slice) -> Answer:
-        return {"steam_limit_mg_l_caco3": _steam_limit(cases)}, *_certain(cases)
+        return {"steam_limit_mg_l_caco3": _steam_limit(cases)}, np.full(cases.row.size, OK)
 
     return assemble(waters, prepared, in_blocks(prepared.cases, answer))
 
 
 def _steam_limit(cases: Composition) -> Floats:
-    return floats(MG_CACO3_PER_MOL * np.minimum(cases.ions[CALCIUM], cases.alkalinity / 2.0))
-
-
-def _certain(cases: Composition) -> tuple[Flags, Flags]:
-    return np.ones(cases.row.size, bool), np.zeros(cases.row.size, bool)
+    return floats(MG_CACO3_PER_MOL * np.clip(cases.alkalinity / 2.0, 0.0, cases.ions[CALCIUM]))
 
 
 def boiler(waters: pd.DataFrame, to_c: PerWater, cycles: PerWater) -> pd.DataFrame:
@@ -194,11 +191,13 @@ def boiler(waters: pd.DataFrame, to_c: PerWater, cycles: PerWater) -> pd.DataFra
             "boiler_chloride_mg_l": 1e3 * MOLAR_MASS["chloride"] * times[block] * cases.ions[CHLORIDE],
             "amorphous_silica_si": silica_index,
             "anhydrite_si": hot.saturation_indices()["anhydrite"],
-            "anhydrite_after_calcite_si": after.saturation_indices()["anhydrite"],
+            "anhydrite_after_calcite_si": np.where(
+                after.state.converged, after.saturation_indices()["anhydrite"], np.nan
+            ),
             "silica_cycles_max": most,
             "anhydrite_cycles_max": _anhydrite_cycles(cold, target[block]),
         }
-        return values, after.state.converged, contradicted(cold)
+        return values, fault(cold, hot)
 
     return assemble(waters, prepared, in_blocks(prepared.cases, answer))
 

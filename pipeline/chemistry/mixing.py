@@ -9,8 +9,8 @@ import pandas as pd
 
 from pipeline.arrays import floats
 from pipeline.chemistry.activity import LN10
-from pipeline.chemistry.carbonate import contradicted
-from pipeline.chemistry.composition import NOT_CONVERGED, REASONS, Composition, prepare
+from pipeline.chemistry.carbonate import fault
+from pipeline.chemistry.composition import NOT_CONVERGED, OK, REASONS, Composition, prepare
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, alkalinity_meq_l, column
 from pipeline.chemistry.results import BLOCK
 from pipeline.chemistry.solution import at_sampling, with_total_carbonate
@@ -112,7 +112,7 @@ def _ph(waters: pd.DataFrame, recipe: Floats) -> tuple[Floats, Flags, list[str]]
         nothing = np.full(block.size, np.nan)
         cases = Composition(block, temperature, nothing, nothing, np.vstack(ions), alkalinity)
         solution = with_total_carbonate(cases, temperature, total, guess)
-        fine[block] = solution.state.converged & ~contradicted(solution)
+        fine[block] = fault(solution) == OK
         ph[block] = np.where(fine[block], -solution.state.ln_activity[0] / LN10, np.nan)
     reason = np.where(ready, np.where(fine, "", REASONS[NOT_CONVERGED]), _NO_SINGLE_ANSWER)
     return ph, fine, reason.tolist()

@@ -7,11 +7,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.arrays import floats
 from pipeline.chemistry.composition import (
     ASSUMPTIONS,
     CALCIUM,
-    NO_CARBONATE,
-    NOT_CONVERGED,
     OK,
     REASONS,
     SILICA,
@@ -25,7 +24,7 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Codes, Flags, Floats, Places
 
-    Answer = tuple[dict[str, Floats], Flags, Flags]
+    Answer = tuple[dict[str, Floats], Codes]
 
 BLOCK: Final = 8192  # cases solved at a time: the working arrays stay near the processor
 NOTES: Final = (
@@ -33,8 +32,12 @@ NOTES: Final = (
     "no sulfate: gypsum and anhydrite not evaluated",
     "no silica: amorphous silica not evaluated",
     "no calcium: calcium minerals not evaluated",
+    "no carbonate: carbon dioxide, calcite and aragonite not evaluated",
+    "calcite potential not evaluated: no equilibrium with calcite was found",
 )
-_BOUNDED, _NO_SULFATE, _NO_SILICA, _NO_CALCIUM = (1 << bit for bit in range(len(NOTES)))
+_BOUNDED, _NO_SULFATE, _NO_SILICA, _NO_CALCIUM, _NO_CARBONATE, _NO_POTENTIAL = (1 << bit for bit in range(len(NOTES)))
+POTENTIAL: Final = "ccpp_mg_l_caco3"
+_AFTER: Final = "anhydrite_after_calcite_si"
 
 
 def in_blocks(cases: Composition, answer: Callable[[Composition, slice], Answer]) -> Answer:
@@ -43,15 +46,14 @@ def in_blocks(cases: Composition, answer: Callable[[Composition, slice], Answer]
     Parameters
     ----------
     cases : the cases to solve.
-    answer : gives the named values, converged and contradicted flags of one block; it also gets the
+    answer : gives the named values of one block and a fault per case (index of `REASONS`); it also gets the
         block's place, to cut arguments of its own.
     """
     size = cases.row.size
     blocks = [slice(begin, begin + BLOCK) for begin in range(0, size, BLOCK)] or [slice(0, 0)]
     parts = [answer(cases.take(block), block) for block in blocks]
     values = {name: np.concatenate([part[0][name] for part in parts]) for name in parts[0][0]}
-    converged, contradicted = (np.concatenate([part[kind] for part in parts]) for kind in (1, 2))
-    return values, converged, contradicted
+    return values, np.concatenate([part[1] for part in parts])
 
 
 def _texts(codes: Codes, words: Callable[[int], str], index: pd.Index) -> pd.Series[str]:
@@ -80,7 +82,8 @@ def assemble(waters: pd.DataFrame, prepared: Prepared, answer: Answer) -> pd.Dat
     ----------
     waters : (n, ...) the samples.
     prepared : what `composition.prepare` made of them.
-    answer : values per case, whether the case converged, whether pH and alkalinity contradict.
+    answer : values per case, and its fault (index of `REASONS`). A case without fault keeps every value it has:
+        a calcite potential that was not found takes nothing else with it.
 
     Returns
     -------
@@ -88,13 +91,20 @@ def assemble(waters: pd.DataFrame, prepared: Prepared, answer: Answer) -> pd.Dat
     ``assumption``. A sample with nothing missing has low = value = high; one that can only be bounded
     has no central value, because a guess would later be read as a measurement.
     """
-    values, converged, contradicted = answer
+    values, fault = answer
     rows, first, count = np.unique(prepared.cases.row, return_index=True, return_counts=True)
-    fine = _all_of(converged, first)
+    worst = fault if first.size == fault.size else np.maximum.reduceat(fault, first)
+    fine = worst == OK
     reason, notes = prepared.reason.copy(), np.zeros(len(waters), dtype=np.int64)
-    reason[rows[~fine]] = np.where(_any_of(contradicted, first)[~fine], NO_CARBONATE, NOT_CONVERGED)
+    reason[rows] = worst
     shown = np.full(rows.size, "calcite_si" in values or "anhydrite_si" in values)
     notes[rows] = _notes(prepared.cases, count, shown, first)
+    for name, bit in (("log_pco2_atm", _NO_CARBONATE), (POTENTIAL, _NO_POTENTIAL)):
+        if name in values:
+            notes[rows] |= np.where(np.isnan(_reduce(np.maximum, values[name], first)), bit, 0)
+    if _AFTER in values:
+        lost = np.isnan(values[_AFTER]) & ~np.isnan(values["anhydrite_si"])
+        notes[rows] |= np.where(_reduce(np.maximum, floats(lost), first) > 0.0, _NO_POTENTIAL, 0)
     columns: dict[str, Floats] = {}
     for name, per_case in values.items():
         low, high = (_reduce(kind, per_case, first) for kind in (np.minimum, np.maximum))
@@ -117,11 +127,3 @@ def _reduce(kind: np.ufunc, per_case: Floats, first: Places) -> Floats:
         return per_case
     reduced: Floats = kind.reduceat(per_case, first)
     return reduced
-
-
-def _all_of(flags: Flags, first: Places) -> Flags:
-    return flags if first.size == flags.size else np.logical_and.reduceat(flags, first)
-
-
-def _any_of(flags: Flags, first: Places) -> Flags:
-    return flags if first.size == flags.size else np.logical_or.reduceat(flags, first)

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 
 from pipeline.arrays import floats
-from pipeline.chemistry.carbonate import contradicted
+from pipeline.chemistry.carbonate import fault
 from pipeline.chemistry.composition import Composition, prepare
 from pipeline.chemistry.constants import log_k
 from pipeline.chemistry.equivalents import MOLAR_MASS
-from pipeline.chemistry.results import assemble, in_blocks
+from pipeline.chemistry.results import POTENTIAL, assemble, in_blocks
 from pipeline.chemistry.solution import Solution, at_sampling, with_calcite
 
 if TYPE_CHECKING:
@@ -33,12 +33,10 @@ def minerals(solution: Solution, *, ccpp: bool = True, open_to_gas: bool = False
         "log_pco2_atm": solution.log_pco2,
         **indices,
     }
-    converged = solution.state.converged.copy()
     if ccpp:
         saturated, precipitated = with_calcite(solution, open_to_gas=open_to_gas)
-        values["ccpp_mg_l_caco3"] = MG_CACO3_PER_MOL * precipitated
-        converged &= saturated.state.converged
-    return values, converged, contradicted(solution)
+        values[POTENTIAL] = np.where(saturated.state.converged, MG_CACO3_PER_MOL * precipitated, np.nan)
+    return values, fault(solution)
 
 
 def saturate(waters: pd.DataFrame, *, ccpp: bool = True) -> pd.DataFrame:
@@ -63,6 +61,10 @@ def saturate(waters: pd.DataFrame, *, ccpp: bool = True) -> pd.DataFrame:
     SI = log10(IAP/Ksp) [PB1982, BD1973, RB1980]. The potential keeps the carbon dioxide in (closed) and
     is the calcite, mg/L as CaCO3, that brings SI to 0: positive precipitates, negative dissolves.
     It is a balance, not a rate.
+
+    0–150 °C (PHREEQC within 0.001 of an index to 95 °C and 0.03 to 150 °C; calcite itself ± `model_uncertainty`),
+    pH 0–14, up to 1 mol/kg and 10 atm of carbon dioxide, alkalinity of any sign. A potential that was not found is
+    missing with a reason of its own and leaves the indices standing.
 
     Example
     -------

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.arrays import floats
 from pipeline.chemistry import equilibrium
 from pipeline.chemistry.activity import LN10, SPECIES
+from pipeline.chemistry.calcite_start import shifted, start_of_calcite
 from pipeline.chemistry.composition import (
     BOUND_ROWS,
     CALCIUM,
@@ -23,12 +24,16 @@ from pipeline.chemistry.constants import Constants, constants
 from pipeline.chemistry.equilibrium import CARBONATE, HYDROGEN, TRACE, Question, State, System
 
 if TYPE_CHECKING:
-    from pipeline.arrays import Floats
+    from pipeline.arrays import Flags, Floats, Places
 
 _ROW: Final = {name: row for row, name in enumerate(SPECIES["species"])}
 _CALCIUM_SPECIES: Final = (SPECIES["bound_to"] == "calcium").to_numpy()
 _CARBONATE: Final[Floats] = SPECIES["carbonate"].to_numpy(dtype="float64")
 _SULFATE_ROW: Final = equilibrium.SULFATE
+_ALKALINITY: Final = 2.0 * _CARBONATE - SPECIES["hydrogen"].to_numpy(dtype="float64")
+UNSEEN_ALKALINITY: Final = 2e-5  # eq/kg: 1 mg/L as CaCO3, the noise of any titration [CP]
+_LITTLE_ALKALINITY: Final = 1e-3  # eq/kg; with more, no carbonate is a contradiction and not a pure water
+_LN_NO_CARBONATE: Final = -50.0  # activity standing for none
 
 
 @dataclass
@@ -56,12 +61,24 @@ class Solution:
         return floats(_CARBONATE @ self.species)
 
     @property
+    def without_carbonate(self) -> Flags:
+        """Mark the waters whose pH and alkalinity leave no carbonate, as those of distilled water do."""
+        return np.asarray(self.state.ln_activity[CARBONATE] == _LN_NO_CARBONATE)
+
+    @property
     def log_pco2(self) -> Floats:
-        """Decimal logarithm of the carbon dioxide pressure [atm] in balance with the water."""
+        """Decimal logarithm of the carbon dioxide pressure [atm] that keeps the water; missing without carbonate."""
         ln_activity, k = self.state.ln_activity, self.constants
         ln_gas = k.ln_carbon_dioxide + 2.0 * ln_activity[HYDROGEN] + ln_activity[CARBONATE]
         ln_gas = ln_gas - equilibrium.ln_water_activity(self.state.molality)
-        return floats(ln_gas / LN10 - k.log_henry)
+        return floats(np.where(self.without_carbonate, np.nan, ln_gas / LN10 - k.log_henry))
+
+    def overwrite(self, rows: Places, other: Solution, chosen: Places) -> None:
+        """Put some waters of another solution in the place of these."""
+        for name in ("strength", "molality", "converged"):
+            getattr(self.state, name)[rows] = getattr(other.state, name)[chosen]
+        self.state.ln_activity[:, rows] = other.state.ln_activity[:, chosen]
+        self.species[:, rows], self.bound_activity[:, rows] = other.species[:, chosen], other.bound_activity[:, chosen]
 
     def amount(self, species: str) -> Floats:
         """Concentration of one free species [mol/kg]."""
@@ -85,6 +102,8 @@ class Solution:
         indices = {name: (product - k[name]) / LN10 for name, product in products.items()}
         for name, ion in needs.items():
             indices[name] = np.where(self.cases.ions[ion] > 0.0, indices[name], np.nan)
+        for name in ("calcite", "aragonite"):
+            indices[name] = np.where(self.without_carbonate, np.nan, indices[name])
         no_calcium = ~(self.cases.ions[CALCIUM] > 0.0)
         calcium_minerals = ("calcite", "aragonite", "gypsum", "anhydrite")
         return indices | {name: np.where(no_calcium, np.nan, indices[name]) for name in calcium_minerals}
@@ -107,8 +126,8 @@ def _system(cases: Composition, k: Constants, target: Floats, *, calcite: bool =
     )
 
 
-def _answer(question: Question, system: System, start: State, cases: Composition, k: Constants) -> Solution:
-    state = equilibrium.solve(question, system, start)
+def _answer(question: Question, system: System, cases: Composition, k: Constants, *starts: State) -> Solution:
+    state = equilibrium.solve(question, system, *starts)
     with np.errstate(all="ignore"):  # waters that did not converge may overflow; they are dropped by name
         species, activity = equilibrium.distribute(question, system, state)
         if question in (equilibrium.OPEN_TO_GAS, equilibrium.OPEN_CALCITE):
@@ -124,19 +143,43 @@ def _guess(cases: Composition, k: Constants, ln_hydrogen: Floats) -> State:
     ratio = np.exp(k.ln_species[_ROW["HCO3"]] + ln_hydrogen)  # bicarbonate per carbonate
     hydroxide = np.exp(k.ln_species[_ROW["OH"]] - ln_hydrogen)
     carbonate_alkalinity = cases.alkalinity - hydroxide + np.exp(ln_hydrogen)
-    carbonate = np.maximum(carbonate_alkalinity, 0.05 * cases.alkalinity + 1e-9) / (ratio + 2.0)
+    carbonate = np.maximum(carbonate_alkalinity, 0.05 * np.abs(cases.alkalinity) + 1e-9) / (ratio + 2.0)
     sulfate = np.maximum(cases.ions[SULFATE], TRACE)
-    strength = 0.5 * (np.square(CHARGE_OF_ION) @ cases.ions + cases.alkalinity) + 1e-7
+    strength = 0.5 * (np.square(CHARGE_OF_ION) @ cases.ions + np.abs(cases.alkalinity)) + 1e-7
+    strength += 0.5 * (hydroxide + np.exp(ln_hydrogen))
     activity = np.vstack([ln_hydrogen, np.log(carbonate), np.log(sulfate)])
     return State(activity, strength, 2.0 * strength, np.zeros(strength.size, bool))
 
 
 def with_ph(cases: Composition) -> Solution:
-    """Solve waters whose pH is known at their own temperature."""
+    """Solve waters whose pH is known at their own temperature: 0–150 °C, pH 0–14, up to 1 mol/kg.
+
+    A water whose pH and alkalinity leave no carbonate, but agree within what a titration can see, has none.
+    """
     k = constants(cases.temperature_c)
     target = np.vstack([cases.alkalinity, np.maximum(cases.ions[SULFATE], TRACE)])
     start = _guess(cases, k, -LN10 * cases.ph)
-    return _answer(equilibrium.PH_KNOWN, _system(cases, k, target), start, cases, k)
+    solution = _answer(equilibrium.PH_KNOWN, _system(cases, k, target), cases, k, start)
+    failed = np.flatnonzero(~solution.state.converged & (np.abs(cases.alkalinity) < _LITTLE_ALKALINITY))
+    if failed.size:
+        bare = without_carbonate(cases.take(failed), k.take(failed))
+        gap = alkalinity_of(bare.species) - bare.cases.alkalinity
+        agree = bare.state.converged & (np.abs(gap) < UNSEEN_ALKALINITY)
+        solution.overwrite(failed[agree], bare, np.flatnonzero(agree))
+    return solution
+
+
+def without_carbonate(cases: Composition, k: Constants) -> Solution:
+    """Solve waters of known pH as if they held no carbonate at all; the range of `with_ph`."""
+    start = _guess(cases, k, -LN10 * cases.ph)
+    start.ln_activity[CARBONATE] = _LN_NO_CARBONATE
+    target = np.maximum(cases.ions[SULFATE], TRACE)[None, :]
+    return _answer(equilibrium.NO_CARBONATE, _system(cases, k, target), cases, k, start)
+
+
+def alkalinity_of(species: Floats) -> Floats:
+    """Alkalinity [mol of charge/kg] of concentrations (species, m) [mol/kg]: 2 carbonate - hydrogen of each."""
+    return floats(_ALKALINITY @ species)
 
 
 def with_gas(cases: Composition, temperature_c: Floats, log_pco2: Floats) -> Solution:
@@ -144,11 +187,12 @@ def with_gas(cases: Composition, temperature_c: Floats, log_pco2: Floats) -> Sol
     k = constants(temperature_c)
     ln_gas = LN10 * (log_pco2 + k.log_henry)
     ln_first = k.ln_carbon_dioxide - k.ln_species[_ROW["HCO3"]]  # CO2 from HCO3 + H
-    ln_hydrogen = ln_gas - ln_first - np.log(cases.alkalinity + 1e-5)
+    acid = np.exp(ln_gas - ln_first)  # hydrogen times bicarbonate, which with hydrogen makes up the alkalinity
+    ln_hydrogen = np.log((np.sqrt(cases.alkalinity**2 + 4.0 * acid) - cases.alkalinity) / 2.0)
     start = _guess(cases, k, ln_hydrogen)
     start.ln_activity[CARBONATE] = ln_gas - k.ln_carbon_dioxide
     target = np.vstack([-cases.alkalinity, np.maximum(cases.ions[SULFATE], TRACE)])
-    return _answer(equilibrium.OPEN_TO_GAS, _system(cases, k, target), start, cases, k)
+    return _answer(equilibrium.OPEN_TO_GAS, _system(cases, k, target), cases, k, start)
 
 
 def with_total_carbonate(cases: Composition, temperature_c: Floats, total: Floats, ln_hydrogen: Floats) -> Solution:
@@ -156,7 +200,7 @@ def with_total_carbonate(cases: Composition, temperature_c: Floats, total: Float
     k = constants(temperature_c)
     proton = 2.0 * total - cases.alkalinity
     target = np.vstack([proton, total, np.maximum(cases.ions[SULFATE], TRACE)])
-    return _answer(equilibrium.CLOSED, _system(cases, k, target), _guess(cases, k, ln_hydrogen), cases, k)
+    return _answer(equilibrium.CLOSED, _system(cases, k, target), cases, k, _guess(cases, k, ln_hydrogen))
 
 
 def at_sampling(cases: Composition) -> Solution:
@@ -192,6 +236,11 @@ def heated_open(solution: Solution, temperature_c: Floats, log_pco2: float) -> S
 def with_calcite(solution: Solution, *, open_to_gas: bool = False) -> tuple[Solution, Floats]:
     """Let waters precipitate or dissolve calcite until they are saturated.
 
+    Parameters
+    ----------
+    solution : m solved waters, 0–150 °C, up to 1 mol/kg.
+    open_to_gas : whether carbon dioxide is exchanged with the air meanwhile.
+
     Returns
     -------
     the saturated solution, and the calcite precipitated [mol/kg], negative where it dissolves.
@@ -199,22 +248,18 @@ def with_calcite(solution: Solution, *, open_to_gas: bool = False) -> tuple[Solu
     cases, k, state = solution.cases, solution.constants, solution.state
     calcium, sulfate = cases.ions[CALCIUM], np.maximum(cases.ions[SULFATE], TRACE)
     total = solution.total_carbonate
-    index = np.nan_to_num(solution.saturation_indices()["calcite"], nan=-3.0)
-    start = State(state.ln_activity.copy(), state.strength, state.molality, state.converged)
+    starts = (start_of_calcite(solution, open_to_gas=open_to_gas), shifted(solution, open_to_gas=open_to_gas))
+    question = equilibrium.OPEN_CALCITE if open_to_gas else equilibrium.CLOSED_CALCITE
     if open_to_gas:
-        question = equilibrium.OPEN_CALCITE
         target = np.vstack([2.0 * calcium - cases.alkalinity, sulfate])
-        start.ln_activity[HYDROGEN] += LN10 * index / 3.0  # carbonate goes with 1/H²
-        start.ln_activity[CARBONATE] = LN10 * (solution.log_pco2 + k.log_henry) - k.ln_carbon_dioxide
+        gas = LN10 * (solution.log_pco2 + k.log_henry) - k.ln_carbon_dioxide
+        for start in starts:
+            start.ln_activity[CARBONATE] = gas
     else:
-        question = equilibrium.CLOSED_CALCITE
-        proton = 2.0 * total - cases.alkalinity
-        target = np.vstack([proton, total - calcium, sulfate])
-        shared = calcium / (calcium + total)  # where calcium abounds, carbonate does the moving
-        start.ln_activity[CARBONATE] -= LN10 * index * np.clip(shared, 0.1, 0.95)
-        start.ln_activity[HYDROGEN] += LN10 * index * np.clip(shared, 0.1, 0.95) * 0.5
-    start.ln_activity[:, ~state.converged] = np.nan  # a failed water costs nothing more
-    saturated = _answer(question, _system(cases, k, target, calcite=True), start, cases, k)
+        target = np.vstack([2.0 * total - cases.alkalinity, total - calcium, sulfate])
+    for start in starts:
+        start.ln_activity[:, ~state.converged] = np.nan  # a failed water costs nothing more
+    saturated = _answer(question, _system(cases, k, target, calcite=True), cases, k, *starts)
     left = saturated.species[_CALCIUM_SPECIES].sum(axis=0)
     return _keep_failures(solution, saturated), calcium - left
 

@@ -21,7 +21,8 @@ def dissolvable(water: Solutes) -> Floats:
     Notes
     -----
     CaCO3 + CO2 + H2O = Ca + 2 HCO3 until the saturation index is 0 [PB1982]. A bed of calcite drops
-    nothing from a water that is above saturation.
+    nothing from a water that is above saturation. 0–150 °C, any pH, alkalinity of any sign; NaN where the water has no
+    solution or no equilibrium with calcite was found.
     """
     amount = np.full(water.alkalinity.size, np.nan)
     ready = np.isfinite(water.hardness + water.alkalinity + water.carbon_dioxide)

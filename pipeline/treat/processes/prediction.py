@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipeline.arrays import floats
 from pipeline.chemistry import conductance
+from pipeline.chemistry.composition import OK
 from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
@@ -87,10 +88,10 @@ def _solved(treated: Solutes, ready: Flags, calcium_share: float) -> dict[str, F
     def answer(cases: Composition, block: slice) -> Answer:
         return minerals(solve_solutes(cases, some.total_carbonate[block]), ccpp=False)
 
-    values, converged, _ = in_blocks(composition(some, calcium_share=calcium_share), answer)
+    values, fault = in_blocks(composition(some, calcium_share=calcium_share), answer)
     columns = {name: np.full(ready.size, np.nan) for name in SOLVED}
     for name in SOLVED:
-        columns[name][ready] = np.where(converged, values[name], np.nan)
+        columns[name][ready] = np.where(fault == OK, values[name], np.nan)
     return columns
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.arrays import Flags, Floats, floats
-from pipeline.chemistry.carbonate import contradicted
+from pipeline.chemistry.carbonate import fault
 from pipeline.chemistry.composition import (
     ASSUMPTIONS,
     CHLORIDE,
@@ -21,7 +21,6 @@ from pipeline.chemistry.composition import (
     OK,
     REASONS,
     SODIUM,
-    Composition,
     Prepared,
     prepare,
 )
@@ -42,8 +41,6 @@ ANIONS: Final = ("chloride", "sulfate", "nitrate", "fluoride")  # and the alkali
 TRACES: Final = ("iron", "manganese", "copper", "lead", "turbidity")
 MG_PER_MEQ: Final = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*CATIONS, *ANIONS)}
 CO2_MG_PER_MMOL: Final = MOLAR_MASS["carbon_dioxide"]
-_PKW: Final = 14.0
-_NO_ALKALINITY: Final = 2e-5  # eq/L: 1 mg/L as CaCO3, the noise of any titration
 _LEAST_CARBONATE: Final = 1e-7  # mol/L that stand for none
 _NOISE: Final = 1e-9  # meq/L left by subtracting equals
 
@@ -200,21 +197,14 @@ def _carbonate(waters: pd.DataFrame, prepared: Prepared) -> dict[str, Floats]:
     for begin in range(0, cases.row.size, BLOCK):
         block = cases.take(slice(begin, begin + BLOCK))
         solution = at_sampling(block)
-        fine = solution.state.converged & ~contradicted(solution)
-        bare = ~fine & _without_buffer(block)
+        fine = fault(solution) == OK
+        bare = fine & solution.without_carbonate
         found = {"total_carbonate": solution.total_carbonate, "carbon_dioxide": solution.amount("CO2")}
         amounts = {name: np.where(bare, _LEAST_CARBONATE, amount) for name, amount in found.items()}
-        fine |= bare
         for name, amount in amounts.items():
             both = pd.Series(np.where(fine, 1e3 * amount, np.nan)).groupby(block.row).mean()
             result[name][both.index.to_numpy()] = both.to_numpy()
     return result
-
-
-def _without_buffer(cases: Composition) -> Flags:
-    """Mark distilled water: its pH and its alkalinity of next to nothing leave no carbonate, and agree."""
-    gap = cases.alkalinity + 10.0**-cases.ph - 10.0 ** (cases.ph - _PKW)
-    return np.asarray(np.abs(gap) < _NO_ALKALINITY)
 
 
 def _closing(prepared: Prepared, size: int) -> dict[str, Floats]:

@@ -36,10 +36,12 @@ def composition(solutes: Solutes, *, calcium_share: float = 1.0) -> Composition:
 
 
 def solve_solutes(cases: Composition, total_carbonate_mmol: Floats) -> Solution:
-    """Find the pH of waters from their alkalinity and total carbonate [mmol/L]."""
+    """Find the pH of waters from their alkalinity, of any sign, and total carbonate [mmol/L], 0–150 °C."""
     total = total_carbonate_mmol / 1e3
     free = np.maximum(total - cases.alkalinity, 0.0)  # about the free carbon dioxide
     bicarbonate = np.minimum(np.maximum(cases.alkalinity, _LEAST), total)
     with np.errstate(invalid="ignore", divide="ignore"):
         ph = _PK1_GUESS + np.log10(bicarbonate / np.maximum(free, _LEAST_FREE_SHARE * total + _LEAST))
-    return with_total_carbonate(cases, cases.temperature_c, total, -LN10 * np.clip(ph, 4.0, 10.0))
+        acid = -np.log10(np.maximum(-cases.alkalinity, _LEAST))  # of the free mineral acid behind an exchanger
+    ph = np.where(cases.alkalinity < 0.0, np.clip(acid, 1.0, 5.0), np.clip(ph, 4.0, 10.0))
+    return with_total_carbonate(cases, cases.temperature_c, total, -LN10 * ph)
