@@ -32,6 +32,8 @@ _NAME: Final = re.compile(r"\{(\w+)")  # of a column in a template
 _PLACES: Final = 3  # decimals of a number whose template asks for none
 _SIGNIFICANT: Final = 2  # digits that rounding always leaves
 _MOST_PLACES: Final = 12
+_NOTHING: Final = 0.5 * 10.0**-_MOST_PLACES
+_VAST: Final = 1e15  # from here on a number is written with its power of ten
 
 __all__ = [
     "PROBLEMS",
@@ -68,6 +70,11 @@ class Problem:
 _CATALOGUE: Final[tuple[Problem, ...]] = (
     # cells set aside
     Problem("number-unreadable", '"{raw_text}" is not a number', "Correct the cell and import the file again."),
+    Problem(
+        "number-absurd",
+        '"{raw_text}" cannot be right: no measurement gives such a number',
+        "Correct the cell (of a titration also its volumes and concentrations) and import the file again.",
+    ),
     Problem(
         "number-ambiguous",
         '"{raw_text}" can be read with a thousands mark or a decimal mark',
@@ -131,13 +138,13 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem(
         "kit-undefined",
         "the drops cannot be turned into a value: {detail}",
-        "Give the degrees per drop and the nominal sample volume of the kit.",
+        "Give the degrees per drop and the nominal sample volume of the kit; correct a volume that cannot be used.",
         question='What is one drop worth, and for how much water, under "{column}" ({detail})?',
     ),
     Problem(
         "titration-undefined",
         "the titrant volume cannot be turned into a value: {detail}",
-        "Give titrant concentration and sample volume.",
+        "Give titrant concentration and sample volume; correct a figure that cannot be used.",
         question='Which concentration has the titrant, and how much water was taken, under "{column}" ({detail})?',
     ),
     Problem("negative-value", '"{raw_text}" is below zero', "Check the reading; this quantity cannot be negative."),
@@ -358,8 +365,15 @@ def _written(numbers: npt.NDArray[np.float64], decimals: int | None) -> pa.Array
     """Write numbers with at least ``decimals`` places, and more where two significant digits need them.
 
     0.66 must not become 1, nor 0.004 become 0.00: a reader would take the message for nonsense. Without
-    ``decimals`` as many places as the number has, at most three or those of two significant digits.
+    ``decimals`` as many places as the number has, at most three or those of two significant digits. What has
+    more digits than a reader counts is written with its power of ten, and without end as ∞; what is nearer
+    to 0 than the most places show is 0.
     """
+    numbers = np.where(np.abs(numbers) < _NOTHING, 0.0, numbers)
+    vast = np.abs(numbers) >= _VAST
+    if vast.any():
+        powers = pc.replace_substring(pc.cast(pa.array(np.where(vast, numbers, 0.0)), pa.string()), "inf", "∞")
+        return pc.if_else(pa.array(vast), powers, _written(np.where(vast, np.nan, numbers), decimals))
     least, most = (0, _PLACES) if decimals is None else (decimals, decimals)
     size = np.floor(np.log10(np.abs(numbers), where=(numbers != 0) & np.isfinite(numbers), out=np.zeros(len(numbers))))
     whole = numbers == np.round(numbers)

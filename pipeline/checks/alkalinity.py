@@ -39,6 +39,7 @@ class AlkalinityLimits:
 DEGREE_PER_MEQ: Final = MG_CACO3_PER_MEQ / (
     10.0 * MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"]
 )  # 2.804 °dH per mmol/L of acid
+_HIGHEST_PH: Final = 14.0  # beyond it all alkalinity is carbonate, and powers of ten leave the range of numbers
 _USUAL_TEMPERATURE_C: Final = 25.0  # where the sample has none; K1 and K2 move 0.1 and 0.16 to 10 °C
 TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot_outlet")
 
@@ -209,7 +210,7 @@ def carbonate_vs_ph(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     low = np.minimum(least, pk2 - 0.5) - limits.electrode_ph - limits.ionic_strength_ph
     alkaline = total.low > limits.counts_above_mg_l_caco3
     low = np.fmax(low, np.where(alkaline, limits.lowest_ph, np.nan))
-    ratio = 2.0 * 10.0 ** (ph - pk2)
+    ratio = 2.0 * 10.0 ** (np.minimum(ph, _HIGHEST_PH) - pk2)
     expected = 0.5 * total.value * ratio / (1.0 + ratio)
     impossible = alkaline & (ph < limits.lowest_ph)
     answers = {

@@ -8,7 +8,7 @@ import pandas as pd
 
 from pipeline.problems import no_problems, problem_frame
 
-# Most that a number of a register may be; and those that must be above 0.
+# Most that a number of a register may be; and those that must be above 0, at least the smallest that anybody counts.
 LARGEST: Final[dict[str, float]] = {
     "litres_per_day": 1e6,
     "bypass_percent": 100.0,
@@ -16,6 +16,7 @@ LARGEST: Final[dict[str, float]] = {
     "capacity": 1e9,
 }
 ABOVE_ZERO: Final = ("capacity", "litres_per_day")
+SMALLEST: Final = 0.001
 
 
 def register_notices(register: pd.DataFrame, file_sha256: str) -> pd.DataFrame:
@@ -50,7 +51,7 @@ def _possible(text: pd.Series, largest: float, *, above_zero: bool) -> pd.Series
     plain = text.str.replace(r"[\s'%]", "", regex=True)
     grouped = plain.str.replace(r"[.,](?=\d{3}(?:\D|$))", "", regex=True).str.replace(",", ".")
     number = pd.to_numeric(grouped, errors="coerce")
-    least = (number > 0) if above_zero else (number >= 0)
+    least = number >= (SMALLEST if above_zero else 0)
     possible: pd.Series = (plain == "") | (least & (number <= largest))
     return possible
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from pipeline.normalise.plausible import absurd_readings
 from pipeline.notation.grammar import is_unit
 from pipeline.problems import PROBLEM_COLUMNS, no_problems, problem_frame
 from pipeline.texts import TextColumn, first_rows, numbered
@@ -44,6 +45,7 @@ def with_breaches(table: pd.DataFrame, broken: Flags) -> pd.DataFrame:
         "finite": ~(np.isinf(value) | np.isinf(limit)),
     }
     problem = TextColumn.from_series(table["problem"]).noted(broken, "number-unreadable")
+    problem = problem.noted(absurd_readings(table), "number-absurd")
     good = ~problem.stated()
     words = {name: TextColumn.from_series(table[name]) for name in ("analyte", "unit", "basis", "qualifier", "method")}
     code = numbered([*words.values(), *flags.values(), good])

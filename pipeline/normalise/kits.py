@@ -14,7 +14,18 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
+    from pipeline.arrays import Flags, Places
+    from pipeline.normalise.rows import TypedRows
+
 _NO_VOLUME: Final = "sample volume taken as the kit's"
+# What is written in a row, cannot be used, and must not be taken for what is usual where nothing is written.
+_KIT: Final = {"used_ml": "the sample volume of the row cannot be used"}
+_BURETTE: Final = {
+    **_KIT,
+    "titrant_normality": "the titrant concentration of the row cannot be used",
+    "titrant_factor": "the titre of the row cannot be used",
+    "blank_ml": "the blank of the row cannot be used",
+}
 
 
 def _at(rows: pd.DataFrame, name: str, row: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
@@ -28,23 +39,37 @@ def _texts(table: pd.DataFrame, titrated: npt.NDArray[np.bool_], method: str) ->
     return {name: column.where(titrated, known[name]) if name in known else column for name, column in columns.items()}
 
 
-def with_drop_counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+def _set_aside(texts: dict[str, TextColumn], code: str, faults: dict[str, Flags]) -> dict[str, TextColumn]:
+    """Note the first fault of every titration that has no problem yet, with its words as the detail."""
+    problem, detail = texts["problem"], texts["detail"]
+    for words, where in faults.items():
+        detail = detail.where(where & ~problem.stated(), words)
+        problem = problem.noted(where, code)
+    return {**texts, "problem": problem, "detail": detail}
+
+
+def _unusable(described: TypedRows, row: Places, titrated: Flags, figures: dict[str, str]) -> dict[str, Flags]:
+    return {words: titrated & described.unusable[name][row] for name, words in figures.items()}
+
+
+def with_drop_counts(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     """Turn counted drops into values with their interval; the other readings stay as they are.
 
     Parameters
     ----------
     table : readings in the making: `form row number problem note …`.
-    rows : typed rows with `drop_mg_l nominal_ml used_ml`.
+    described : typed rows with `drop_mg_l nominal_ml used_ml`.
 
     Returns
     -------
-    A new table with `drops degree_per_drop nominal_ml used_ml`, missing for other forms.
+    A new table with `drops degree_per_drop nominal_ml used_ml`, missing for other forms. A sample volume that
+    nobody wrote is the kit's; counts beside one that cannot be used are set aside.
     """
     drops = TextColumn.from_series(table["form"]).isin(["drops"])
     empty = np.full(len(table), np.nan)
     if not drops.any():
         return table.assign(drops=empty.astype("float32"), degree_per_drop=empty, nominal_ml=empty, used_ml=empty)
-    row = table["row"].to_numpy(dtype="int64")
+    rows, row = described.rows, table["row"].to_numpy(dtype="int64")
     count = np.where(drops, table["number"].to_numpy(), np.nan)
     degree = np.where(drops, _at(rows, "drop_mg_l", row), np.nan)
     nominal = np.where(drops, _at(rows, "nominal_ml", row), np.nan)
@@ -54,11 +79,12 @@ def with_drop_counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     kit = value_of_drops(count, degree, np.where(assumed, 1.0, nominal), np.where(assumed, 1.0, used))
     texts = _texts(table, drops, method="drops")
     broken = drops & ~np.isnan(count) & (count != np.round(count))
-    problem = texts["problem"].noted(count < 0, "negative-value").noted(broken, "drops-not-whole")
-    texts["problem"] = problem.noted(undefined, "kit-undefined")
+    texts["problem"] = texts["problem"].noted(count < 0, "negative-value").noted(broken, "drops-not-whole")
+    faults = _unusable(described, row, drops, _KIT)
+    faults["degrees per drop or nominal volume are missing"] = undefined
+    texts = _set_aside(texts, "kit-undefined", faults)
     texts["qualifier"] = texts["qualifier"].where(drops, "").where(drops & (count == 0), "<")
     texts["note"] = texts["note"].extended(assumed, _NO_VOLUME)
-    texts["detail"] = texts["detail"].where(undefined, "degrees per drop or nominal volume are missing")
     replaced = {
         name: np.where(drops, kit[name].to_numpy(), table[name].to_numpy())
         for name in ("value", "limit", "value_low", "value_high", "uncertainty")
@@ -73,30 +99,32 @@ def with_drop_counts(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def with_burettes(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+def with_burettes(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     """Turn burette readings into values.
 
     Parameters
     ----------
     table : readings in the making.
-    rows : typed rows with `titrant_normality titrant_factor blank_ml used_ml`.
+    described : typed rows with `titrant_normality titrant_factor blank_ml used_ml`.
 
     Returns
     -------
-    A new table; a missing titre counts as 1, a missing blank as 0 mL.
+    A new table; a titre that nobody wrote counts as 1, a blank as 0 mL; beside one that cannot be used the
+    reading is set aside.
     """
     burette = TextColumn.from_series(table["form"]).isin(["titrant_ml"])
     if not burette.any():
         return table
-    row = table["row"].to_numpy(dtype="int64")
+    rows, row = described.rows, table["row"].to_numpy(dtype="int64")
     factor = np.nan_to_num(_at(rows, "titrant_factor", row), nan=1.0)
     blank = np.nan_to_num(_at(rows, "blank_ml", row), nan=0.0)
     normality, sample = _at(rows, "titrant_normality", row), _at(rows, "used_ml", row)
     titrated = value_of_burette(table["number"].to_numpy(), blank, normality, factor, sample, MG_CACO3_PER_MEQ)
     undefined = burette & (np.isnan(normality) | np.isnan(sample))
     texts = _texts(table, burette, method="burette")
-    texts["problem"] = texts["problem"].noted(undefined, "titration-undefined")
-    texts["detail"] = texts["detail"].where(undefined, "titrant concentration or sample volume are missing")
+    faults = _unusable(described, row, burette, _BURETTE)
+    faults["titrant concentration or sample volume are missing"] = undefined
+    texts = _set_aside(texts, "titration-undefined", faults)
     replaced = {
         name: np.where(burette, titrated[name].to_numpy(), table[name].to_numpy()) for name in ("value", "uncertainty")
     }

@@ -36,7 +36,7 @@ _GRAMMAR: Final = (
     r"^(?P<qualifier><=|>=|[<>≤≥~≈±]|[Cc]a\.?|[Cc]irca|[Cc]\.)?\s*"
     r"(?P<sign>[+-]?)"
     r"(?P<body>\d{1,3}(?:['’ ]\d{3})+(?:[.,]\d+)?|\d+(?:[.,]\d+)*|[.,]\d+)"
-    r"(?P<exponent>[eE][+-]?\d{1,3})?"
+    r"(?P<exponent>[eE][+-]?\d+)?"
     r"\s*(?P<rest>.*)$"
 )
 # Nearly all numbers are digits with one mark at the most; the grammar has nothing to find out about them.
@@ -54,7 +54,11 @@ _REMARK: Final = r"^\(.*\)$"
 # Texts that cannot be a unit are not read as one, however many there are.
 _UNIT_LIKE: Final = r"(?i)^.{0,60}([/°]|-[13]|ppm|gp|per |pro |par |mg|mmol|meq|mval|grad|deg).{0,60}$"
 _PIECES: Final = ("qualifier", "sign", "body", "exponent", "rest")
-_PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number")
+_PROBLEMS: Final = ("", "number-ambiguous", "number-unreadable", "range-not-reading", "date-in-number", "number-absurd")
+# A number that is larger or nearer to 0 stands for no measurement, whatever its unit [CP].
+_LARGEST: Final = 1e15
+_LEAST: Final = 1e-15
+_NOT_ZERO: Final = r"^[^eE]*[1-9]"  # a number of this form that became 0 was too small to be held
 _DIGITS_ALIKE: Final = bytes.maketrans(b"0123456789", b"5" * 10)
 _GROUP: Final = 3  # digits of a thousands group
 
@@ -239,9 +243,10 @@ def _numbers(
     text = pc.binary_join_element_wise(sign, digits, pieces["exponent"], "")
     readable = pc.if_else(pa.array(unreadable), None, text)
     number = pc.cast(readable, pa.float64()).to_numpy(zero_copy_only=False)
+    absurd = ~unreadable & _beyond(number, text)
     problem = np.zeros(len(number), dtype="int64")
     for position, where in enumerate(
-        (three & (mark == ""), unreadable | ~np.isfinite(number), pieces["range"], pieces["date"]),
+        (three & (mark == ""), unreadable | np.isnan(number), pieces["range"], pieces["date"], absurd),
         start=1,
     ):
         problem[where] = position
@@ -259,6 +264,15 @@ def _numbers(
         "detail": pc.if_else(pa.array(repaired), text, ""),
         "rest": pc.if_else(pa.array(good), pieces["rest"], ""),
     }
+
+
+def _beyond(number: npt.NDArray[np.float64], text: pa.Array) -> Flags:
+    """Tell the numbers that are too large or too small to be measured; ``text`` is what each was written as."""
+    size = np.abs(number)
+    beyond: Flags = (size > _LARGEST) | (size < _LEAST)
+    small = np.flatnonzero(size < _LEAST)
+    beyond[small] = _matches(text.take(pa.array(small)), _NOT_ZERO)
+    return beyond
 
 
 def _pointed(shape: dict[str, Any], thousands: Flags, decimal: Flags) -> pa.Array:

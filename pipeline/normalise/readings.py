@@ -77,15 +77,16 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     Numbers, units and contracts are judged over distinct texts and kinds, so the cost follows the
     variety of the files and not their number of good or bad rows; many small tables cost little more than one.
     """
-    rows, notices = typed(extracts, files, settings.time_zone)
+    described = typed(extracts, files, settings.time_zone)
+    rows = described.rows
     cells = _stacked(extracts, files)
     with ThreadPoolExecutor(1) as pool:
         broken = pool.submit(broken_cells, cells["raw_text"])
         read, marks = _numbers(extracts, cells)
     table = _laid_out(cells, rows, read)
     table = _converted(table, cells, read, _aliases(extracts, cells["table"]))
-    table = with_drop_counts(table, rows)
-    table = with_burettes(table, rows)
+    table = with_drop_counts(table, described)
+    table = with_burettes(table, described)
     table = at_25c(table, rows)
     table = with_uncertainty(table)
     table = with_breaches(table, broken.result())
@@ -96,7 +97,7 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
         rows=without_empty_texts(rows),
         readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
         set_aside=problems(table[bad]),
-        notices=pd.concat([notices, mended(table[odd], read[odd])], ignore_index=True),
+        notices=pd.concat([described.notices, mended(table[odd], read[odd])], ignore_index=True),
         accepted=np.bincount(of_table[~bad], minlength=len(extracts)),
         aside=np.bincount(of_table[bad], minlength=len(extracts)),
         decimal_marks=marks,

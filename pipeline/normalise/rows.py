@@ -10,6 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise import dates, numbers, units
+from pipeline.normalise.plausible import absurd_numbers
 from pipeline.normalise.time_zones import known_zone
 from pipeline.problems import no_problems, problem_frame
 from schemas.columns import ACTIVITIES, STAGES
@@ -43,7 +44,24 @@ class _Source:
         return (self.text[name] != "").to_numpy()
 
 
-def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> tuple[pd.DataFrame, pd.DataFrame]:
+@dataclass(frozen=True)
+class TypedRows:
+    """The rows of all tables with values in place of texts.
+
+    Attributes
+    ----------
+    rows : texts as they were, plus `collected_at` (UTC), `collected_precision`, the other dates as UTC
+        times, the numbers as floats, `drop_mg_l` (value of one drop, mg/L as CaCO3) and `file_sha256`.
+    notices : what could not be read or was ambiguous (PROBLEM_COLUMNS).
+    unusable : for each number of a row, where something is written that cannot be used.
+    """
+
+    rows: pd.DataFrame
+    notices: pd.DataFrame
+    unusable: dict[str, Flags]
+
+
+def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> TypedRows:
     """Type the rows of several tables.
 
     Parameters
@@ -51,12 +69,6 @@ def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> 
     extracts : rows and formats of each table.
     files : SHA-256 of the file of each table.
     time_zone : of times that name none.
-
-    Returns
-    -------
-    rows : texts as they were, plus `collected_at` (UTC), `collected_precision`, the other dates as UTC
-        times, the numbers as floats, `drop_mg_l` (value of one drop, mg/L as CaCO3) and `file_sha256`.
-    notices : what could not be read or was ambiguous (PROBLEM_COLUMNS).
     """
     source = _source(extracts, files)
     text = source.text
@@ -91,14 +103,18 @@ def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> 
         moment = _dates(source, text[name], zone)
         columns[name] = moment["moment"]
         notice("date-unreadable", name, (moment["problem"] == "date-unreadable").to_numpy())
+    unusable: dict[str, Flags] = {}
     for name in _NUMBERS:
-        number = _numbers(source, name)["number"]
-        columns[name] = number
-        notice("field-unreadable", name, source.said(name) & number.isna().to_numpy(), "a number is expected")
-    columns["drop_mg_l"], bad = _drop_value(source)
-    notice("field-unreadable", "degree_per_drop", bad, "a number with a degree of hardness is expected")
+        columns[name], absurd = _number(source, name)
+        unusable[name] = source.said(name) & columns[name].isna().to_numpy()
+        notice("number-absurd", name, absurd)
+        notice("field-unreadable", name, unusable[name] & ~absurd, "a number is expected")
+    columns["drop_mg_l"], absurd = _drop_value(source)
+    lacking = source.said("degree_per_drop") & columns["drop_mg_l"].isna().to_numpy()
+    notice("number-absurd", "degree_per_drop", absurd)
+    notice("field-unreadable", "degree_per_drop", lacking & ~absurd, "a number with a degree of hardness is expected")
     rows = text.assign(**columns, file_sha256=source.file_sha256)
-    return rows, pd.concat(notices, ignore_index=True)
+    return TypedRows(rows, pd.concat(notices, ignore_index=True), unusable)
 
 
 def _source(extracts: Sequence[Extract], files: Sequence[str]) -> _Source:
@@ -149,20 +165,31 @@ def _collected(source: _Source, zone: pd.Series) -> pd.DataFrame:
 
 
 def _numbers(source: _Source, name: str) -> pd.DataFrame:
-    """Read a column of numbers, each table by its decimal mark: `number rest`."""
+    """Read a column of numbers, each table by its decimal mark: `number rest absurd`."""
     styles = [numbers.NumberStyle(extract.decimal_char) for extract in source.extracts]
     said = source.said(name)
     if not said.any():
-        return pd.DataFrame({"number": np.full(len(said), np.nan), "rest": ""})
+        return pd.DataFrame({"number": np.full(len(said), np.nan), "rest": "", "absurd": False})
     read, _ = numbers.parse_numbers(source.text[name], source.table, styles)
-    return pd.DataFrame({"number": read["number"].where(said), "rest": read["rest"].astype("str")})
+    absurd = read["problem"] == "number-absurd"
+    return pd.DataFrame(
+        {"number": read["number"].where(said), "rest": read["rest"].astype("str"), "absurd": said & absurd}
+    )
+
+
+def _number(source: _Source, name: str) -> tuple[pd.Series, Flags]:
+    """Read a column of numbers less those that cannot be, and tell where these stand."""
+    read = _numbers(source, name)
+    absurd = read["absurd"].to_numpy() | absurd_numbers(read["number"], name)
+    return read["number"].mask(absurd), absurd
 
 
 def _drop_value(source: _Source) -> tuple[pd.Series, Flags]:
-    """Turn "1" with unit "°dH", or "1 °dH", into mg/L as CaCO3 per drop."""
+    """Turn "1" with unit "°dH", or "1 °dH", into mg/L as CaCO3 per drop, and tell where it cannot be."""
     number, said = _numbers(source, "degree_per_drop"), source.said("degree_per_drop")
     unit = source.text["degree_unit"].where(source.text["degree_unit"] != "", number["rest"])
     code, distinct = pd.factorize(unit.where(said, ""))
     found = [units.resolve("total_hardness", str(text), "").factor for text in distinct]
     value = (number["number"] * np.array(found or [np.nan])[code]).where(said)
-    return value, said & value.isna().to_numpy()
+    absurd = number["absurd"].to_numpy() | absurd_numbers(value, "drop_mg_l")
+    return value.mask(absurd), absurd

@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline import __version__
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
-from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST
+from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST, SMALLEST
 from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
 from schemas.fields import names
 from schemas.tables import MACHINES, SITES, TREATMENTS
@@ -203,7 +203,7 @@ def _within(name: str, text: str, largest: float) -> bool:
         value = float(text)
     except ValueError:
         return False
-    return 0.0 <= value <= largest and (value > 0.0 or name not in ABOVE_ZERO)
+    return (SMALLEST if name in ABOVE_ZERO else 0.0) <= value <= largest
 
 
 def _is_day(text: str) -> bool:

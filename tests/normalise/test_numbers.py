@@ -40,9 +40,26 @@ def test_a_number_that_can_be_read_in_one_way_is_read(text: str, number: float) 
     assert read(text)["number"].item() == pytest.approx(number)
 
 
-@pytest.mark.parametrize("text", ["nan", "inf", "1_000", "0x1", "1e400", "abc", "1.2.3", "1,2,3", "", "-", "--5", "½"])
+@pytest.mark.parametrize("text", ["nan", "inf", "1_000", "0x1", "abc", "1.2.3", "1,2,3", "", "-", "--5", "½"])
 def test_what_is_no_number_is_a_problem(text: str) -> None:
     assert read(text)["problem"].item() == "number-unreadable"
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    "text", ["1e308", "-1e308", "1e400", "1e99999999", "1e-320", "1e-400", "<1e20", "9" * 30, "0." + "0" * 400 + "1"]
+)
+def test_a_number_far_from_any_measurement_is_absurd(text: str) -> None:
+    """It is a number to a person, whether or not a computer can hold it, so it is not called none."""
+    frame = read(text)
+
+    assert frame["problem"].item() == "number-absurd"
+    assert np.isnan(frame["number"].item())
+
+
+@pytest.mark.parametrize("text", ["0", "0.000", "0e5", "0,0", "1e15", "1e-15"])
+def test_zero_and_the_outermost_numbers_are_read(text: str) -> None:
+    assert read(text)["problem"].item() == ""
 
 
 def test_one_mark_and_three_digits_wait_for_proof() -> None:

@@ -148,7 +148,8 @@ def test_a_sign_in_its_own_column_counts(read_table: Read) -> None:
         ("calcium", "80", "furlong", "unit-unknown"),
         ("total_hardness", "17", "gr", "unit-ambiguous"),
         ("calcium", "-80", "mg/L", "negative-value"),
-        ("calcium", "80" * 101, "mg/L", "number-unreadable"),
+        ("calcium", "80." + "0" * 200, "mg/L", "number-unreadable"),
+        ("calcium", "80" * 101, "mg/L", "number-absurd"),
         ("conductivity", "437", "mg/L", "unit-unknown"),
     ],
 )
