@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.errors import KettlestoneError
+from pipeline.file_names import legible
 from pipeline.store.faults import StoreLockedError
 
 if TYPE_CHECKING:
@@ -137,7 +138,7 @@ def run(stages: Stages) -> Any:  # noqa: ANN401 - the stages' own types pass thr
         )
         return Completed(message=message)
 
-    by_name = {str(path): path for path in stages.files}
+    by_name = {legible(path): path for path in stages.files}
     intake(list(by_name))
     return outcome[0]
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from pipeline.batch import finish
+from pipeline.file_names import legible
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import FileResult
 from pipeline.ingest.layouts import load_layouts, match_layout
@@ -65,8 +66,8 @@ def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already
     try:
         content = read_content(path, max_bytes=settings.max_file_mb * 1_000_000)
     except Unreadable as error:
-        return _refused({"file_sha256": "", "name": str(path), "bytes": 0}, error.code, str(error))
-    source = {"file_sha256": content.sha256, "name": str(path), "bytes": content.size}
+        return _refused({"file_sha256": "", "name": legible(path), "bytes": 0}, error.code, str(error))
+    source = {"file_sha256": content.sha256, "name": legible(path), "bytes": content.size}
     if content.sha256 in already:
         return FileResult(source={**source, **_EMPTY_LEDGER, "status": "known"})
     keep(settings.store, content.sha256, content.data)
@@ -97,8 +98,8 @@ def _refused(source: dict[str, Any], code: str, why: str, tables: Sequence[Grid]
 
 def _other_kind(path: Path) -> FileResult:
     """List a file of a folder that is of no kind that can be read, so that nobody takes it for read."""
-    kind = path.suffix.lower() or "nameless"
-    source = {"file_sha256": "", "name": str(path), "bytes": 0, **_EMPTY_LEDGER, "status": "not read"}
+    kind = legible(path.suffix.lower()) or "nameless"
+    source = {"file_sha256": "", "name": legible(path), "bytes": 0, **_EMPTY_LEDGER, "status": "not read"}
     return FileResult(source=source, notices=_notice("file-kind", "", kind))
 
 
@@ -170,7 +171,7 @@ class Intake:
     def read(self, path: Path) -> FileResult:
         """Take one file to tables of text."""
         result = read_file(path, self.settings, self.layouts, self.already)
-        self.listener.step(path.name)
+        self.listener.step(legible(path.name))
         return result
 
     def finish(self, results: Iterable[FileResult]) -> Finished:

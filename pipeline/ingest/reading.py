@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from pipeline.file_names import legible
 from pipeline.ingest import spreadsheet
 from pipeline.ingest.decoding import Unreadable, decode
 from pipeline.ingest.delimited import split
@@ -48,7 +49,7 @@ class FileContent:
 
     Attributes
     ----------
-    name : its name without folders.
+    name : its name without folders, legible.
     data : its bytes as on disk; what is archived.
     sha256 : of ``data``.
     size : bytes on disk.
@@ -75,7 +76,7 @@ def discover(paths: Iterable[Path]) -> Discovered:
     ignored: list[Path] = []
     for path in paths:
         if not path.exists():
-            raise KettlestoneError(f"{path}: there is no such file or folder. Nothing was imported.")
+            raise KettlestoneError(f"{legible(path)}: there is no such file or folder. Nothing was imported.")
         found = [path]
         if path.is_dir():
             everything = sorted(_below(path, ignored))
@@ -83,7 +84,8 @@ def discover(paths: Iterable[Path]) -> Discovered:
             ignored += [file for file in everything if not file.name.lower().endswith(ACCEPTED)]
             if not found:
                 raise KettlestoneError(
-                    f"{path}: the folder holds no file that can be read ({' '.join(ACCEPTED)}). Nothing was imported."
+                    f"{legible(path)}: the folder holds no file that can be read ({' '.join(ACCEPTED)}). "
+                    "Nothing was imported."
                 )
         for file in found:
             files.setdefault(os.path.realpath(file), file)
@@ -133,7 +135,7 @@ def read_content(path: Path, *, max_bytes: int) -> FileContent:
     if not len(data) == before.st_size == after.st_size or before.st_mtime_ns != after.st_mtime_ns:
         raise Unreadable("it is still being written; import it again when it is complete")
     unpacked = _unpack(data, max_bytes) if data.startswith(_GZIP) else data
-    return FileContent(path.name, data, hashlib.sha256(data).hexdigest(), len(data), unpacked)
+    return FileContent(legible(path.name), data, hashlib.sha256(data).hexdigest(), len(data), unpacked)
 
 
 def _refuse(status: os.stat_result, max_bytes: int) -> None:

@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from pipeline.errors import KettlestoneError
+from pipeline.file_names import legible
 from pipeline.ingest import propose as proposals
 from pipeline.ingest.layouts import load_layouts, match_layout
 from pipeline.ingest.reading import grids, read_content
@@ -27,7 +28,7 @@ _HOW_SURE: Final = {
 def _tables(path: Path) -> list[Grid]:
     tables = [grid for grid in grids(read_content(path, max_bytes=_MOST_BYTES), "cp1252") if len(grid)]
     if not tables:
-        raise KettlestoneError(f"{path}: the file holds no rows. Nothing was changed.")
+        raise KettlestoneError(f"{legible(path)}: the file holds no rows. Nothing was changed.")
     return tables
 
 
@@ -42,9 +43,9 @@ def check(path: Path, layouts: Path | None) -> str:
     parts = []
     for grid in _tables(path):
         found = match_layout(grid, known)
-        name = f"{path}{' ' + grid.sheet if grid.sheet else ''}"
+        name = f"{legible(path)}{' ' + grid.sheet if grid.sheet else ''}"
         if found is None:
-            parts.append(f"{name}: no layout fits. kettlestone layout propose {path} makes a proposal.")
+            parts.append(f"{name}: no layout fits. kettlestone layout propose {legible(path)} makes a proposal.")
             continue
         table = proposals.checked(found).to_string(index=False)
         parts.append(f"{name}: {found.layout.name}, headings in line {grid.line[found.header_row]}\n{table}")
@@ -66,10 +67,10 @@ def propose(path: Path, save: Path | None) -> str:
     proposal = proposals.propose_layout(_tables(path)[0])
     if proposal is None:
         raise KettlestoneError(
-            f"{path}: no row has two or more filled cells, so there is no table. Nothing was changed."
+            f"{legible(path)}: no row has two or more filled cells, so there is no table. Nothing was changed."
         )
     width = max(len(column.heading) for column in proposal.columns)
-    lines = [f"{path}: headings in line {proposal.line}"]
+    lines = [f"{legible(path)}: headings in line {proposal.line}"]
     for column in proposal.columns:
         what = column.code or (f"{column.like}?" if column.like else "-")
         heading = " ".join(column.heading.split())
