@@ -6,7 +6,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from itertools import chain
 from typing import TYPE_CHECKING, Any, Final
@@ -15,9 +15,10 @@ import pandas as pd
 
 from pipeline.batch import finish
 from pipeline.file_names import legible
+from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import FileResult
-from pipeline.ingest.layouts import load_layouts, match_layout
+from pipeline.ingest.layouts import load_layouts
 from pipeline.ingest.reading import Unreadable, discover, grids, read_content
 from pipeline.problems import no_problems, problem_frame
 from pipeline.stages import Silent
@@ -80,12 +81,14 @@ def _read_content(content: FileContent, source: dict[str, Any], layouts: Sequenc
         tables = grids(content, "cp1252")
     except Unreadable as error:
         return _refused(source, error.code, str(error))
-    fitting = [(grid, found) for grid in tables if (found := match_layout(grid, layouts)) is not None]
+    blocks = [block for grid in tables for block in blocks_of(grid, layouts)]
+    fitting = with_cover(blocks)
     if not fitting:
         why = "no heading row with at least two known quantities" if any(map(len, tables)) else "it holds no rows"
         return _refused(source, "file-not-understood", why, tables)
     parts = [extract(grid, found, content.sha256, content.name) for grid, found in fitting]
-    return _taken(source, content, [grid for grid, _ in fitting], parts)
+    taken = _taken(source, content, [grid for grid, _ in fitting], parts)
+    return replace(taken, notices=pd.concat([taken.notices, *unread_blocks(blocks, content.sha256)], ignore_index=True))
 
 
 def _refused(source: dict[str, Any], code: str, why: str, tables: Sequence[Grid] = ()) -> FileResult:

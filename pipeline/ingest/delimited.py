@@ -30,8 +30,11 @@ if TYPE_CHECKING:
     Mask = npt.NDArray[np.bool_]
 
 BLANKS: Final = "  "  # stands for two or more blanks
+BLANK: Final = " "  # stands for one or more
 DELIMITERS: Final = ("\t", ";", "|", ",", BLANKS)  # a tie goes to the one that is rarer in text and numbers
 BLOCK_BYTES: Final = 4 << 20
+_ALIKE: Final = 0.9  # share of the rows of a text separated by single blanks that have the same number of cells
+_COLUMNS: Final = 3  # that it has at least; two words a line are prose
 _AT_ONCE: Final = 2  # blocks; more would need more memory at once
 _SAMPLE_BYTES: Final = 1 << 16
 _EDGE: Final = " \t\r\n\u00a0"
@@ -75,7 +78,7 @@ def split(utf8: bytes, delimiter: str | None = None) -> Grid:
     Parameters
     ----------
     utf8 : valid UTF-8 without byte order mark; lines end in LF, CRLF or CR.
-    delimiter : one ASCII character, or two blanks for "two or more blanks"; None proposes one.
+    delimiter : one ASCII character; one blank stands for "one or more", two for "two or more"; None proposes one.
 
     Returns
     -------
@@ -130,14 +133,35 @@ def _side_by_side(data: Bytes, delimiter: str, cuts: list[int]) -> list[_Piece]:
 def propose_delimiter(utf8: bytes) -> str:
     """Propose the delimiter that gives the most rows the same number of cells, two or more.
 
-    A tie goes to the tab, then ";", "|", ",", two blanks. One column only: ",".
+    A tie goes to the tab, then ";", "|", ",", two blanks. Single blanks separate only a text in which nearly all
+    rows then have the same number of cells, the headings too, and in which none of the others stands among the
+    headings. One column only: ",".
     """
     sample = utf8[:_SAMPLE_BYTES]
     if len(utf8) > _SAMPLE_BYTES:
         sample = sample[: max(sample.rfind(b"\n"), sample.rfind(b"\r")) + 1] or sample
     rows = {delimiter: _equal_rows(split(sample, delimiter)) for delimiter in DELIMITERS}
     best = max(DELIMITERS, key=lambda delimiter: rows[delimiter])
+    if _single_blanks(sample, best if rows[best] else ""):
+        return BLANK
     return best if rows[best] else ","
+
+
+def _single_blanks(sample: bytes, best: str) -> bool:
+    """Tell a text whose cells are separated by single blanks, such as "A 2025-01-02 80,5 12"."""
+    grid = split(sample, BLANK)
+    filled = np.flatnonzero(grid.count > 1)
+    if not len(filled):
+        return False
+    usual = int(np.bincount(grid.count[filled]).argmax())
+    headings = grid.row(int(filled[0]))
+    return (
+        usual >= _COLUMNS
+        and len(headings) == usual
+        and (best in ("", BLANKS) or not any(best in cell for cell in headings))
+        and not (best == BLANKS and split(sample, BLANKS).count[filled[0]] > 1)
+        and bool(np.mean(grid.count[filled] == usual) >= _ALIKE)
+    )
 
 
 def _equal_rows(grid: Grid) -> int:
@@ -171,7 +195,7 @@ def _split_block(block: Bytes, delimiter: str, line: int, *, last: bool) -> _Pie
     ends = np.append(ends, used) if open_row else ends[: row_end[-1] + 1] if len(row_end) else ends[:0]
     row_end = np.append(row_end, len(ends) - 1) if open_row else row_end
     row_start = np.concatenate([[0], ends[row_end[:-1]] + 1]) if len(row_end) else row_end
-    flat = _cells(block[:used], ends, marks, structure, None if delimiter == BLANKS else delimiter, quoting)
+    flat = _cells(block[:used], ends, marks, structure, None if delimiter in (BLANK, BLANKS) else delimiter, quoting)
     lines = np.flatnonzero(marks.line[:used])
     return _Piece(
         used=used,
@@ -193,7 +217,7 @@ def _find_marks(block: Bytes, delimiter: str) -> _Marks:
         pairs = np.flatnonzero(returns[:-1] & line[1:])
         line |= returns
         line[pairs] = False
-    if delimiter != BLANKS:
+    if delimiter not in (BLANK, BLANKS):
         ender = line | (block == ord(delimiter))
         return _Marks(line, ender, ender, pairs)
     ender, opener = line.copy(), line.copy()
@@ -202,7 +226,7 @@ def _find_marks(block: Bytes, delimiter: str) -> _Marks:
     behind = np.flatnonzero(blank[:-1] & ~blank[1:])
     starts_line = (first == 0) | line[first - 1]
     ends_line = (behind == len(block)) | line[np.minimum(behind, len(block) - 1)]
-    wide = behind - first > 1
+    wide = behind - first >= len(delimiter)
     ender[first[wide & ~starts_line & ~ends_line]] = True
     opener[behind[wide | starts_line] - 1] = True
     return _Marks(line, ender, opener, pairs)

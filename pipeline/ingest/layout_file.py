@@ -63,6 +63,8 @@ class Layout:
     orientation: tuple[str, ...]
     needs: Needs
     own: OwnSpellings
+    sheet: str = ""
+    header_row: int = 0
     method: str = "unknown"
     methods: Mapping[str, str] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
@@ -101,6 +103,8 @@ def from_json(described: Mapping[str, Any], path: Path) -> Layout:
         orientation=tuple(described.get("orientation", ORIENTATIONS[:1])),
         needs=_needs(described.get("needs", {}), described.get("kind", "measurements")),
         own=_own(described, path),
+        sheet=described.get("sheet", ""),
+        header_row=_header_row(described, path),
         method=described.get("method", "unknown"),
         methods=described.get("methods", {}),
         units=described.get("units", {}) | _field_units(described["fields"]),
@@ -115,6 +119,14 @@ def from_json(described: Mapping[str, Any], path: Path) -> Layout:
         conditions={**words["conditions"], **described.get("conditions", {})},
         unit_aliases=described.get("unitAliases", {}),
     )
+
+
+def _header_row(described: Mapping[str, Any], path: Path) -> int:
+    """Read the line of the first row of headings; 0 where the layout names none."""
+    stated = described.get("headerRow")
+    if stated is not None and (isinstance(stated, bool) or stated < 1):
+        raise _broken(path, "headerRow", f"{stated!r} is no line; the first line of a file or sheet is 1")
+    return int(stated or 0)
 
 
 def _needs(stated: Mapping[str, Any], kind: str) -> Needs:
@@ -134,6 +146,8 @@ _PROPERTIES: Final[dict[str, tuple[type, tuple[str, ...]]]] = {
     "orientation": (list, ORIENTATIONS),
     "headings": (str, ("all", "own")),
     "needs": (dict, ("measurements", "own", "all", "any", "only", "nothing")),
+    "sheet": (str, ()),
+    "headerRow": (int, ()),
     "method": (str, METHODS),
     "methods": (dict, (*ANALYTES, *OTHER_ANALYTES)),
     "units": (dict, (*ANALYTES, *OTHER_ANALYTES)),

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,11 +10,11 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.ingest.columns import DROP_WORDS, SourceColumn, looks_numeric, read_columns
+from pipeline.ingest.header_rows import Head, head_at, heads_of
 from pipeline.ingest.heading_kinds import AVERAGE, identifying, statistic, uncertain
 from pipeline.ingest.headings import read_heading
-from pipeline.ingest.meanings import OwnSpellings
+from pipeline.ingest.sample_columns import sample_columns
 from pipeline.ingest.spellings import key, word_table
-from pipeline.ingest.unit_text import UnitText, split_unit
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -25,8 +24,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.layout_file import Layout, Needs
 
-_HEADER_WITHIN: Final = 60  # rows; a longer preamble is not a preamble
-_TRIED_ROWS: Final = 4  # best rows that are tried under every layout
+_TRIED: Final = 8  # best heads that are tried under every layout
 _SAMPLED: Final = 200  # body rows looked at to tell numbers from text
 
 
@@ -38,7 +36,7 @@ class Match:
     ----------
     layout : the layout that fits.
     orientation : "samples-in-rows", "results-in-rows" or "parameters-in-rows".
-    header_row : its position in the grid; ``body`` is the position of the first row below header and units.
+    header_row : position in the grid of the first row of headings; ``body`` is that of the first row below them.
     columns : one Column for each cell of the header row.
     preamble : row fields stated above the header ("Probe: 17").
     """
@@ -77,46 +75,50 @@ def match_layout(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
     -------
     The match, or None if no layout finds what it needs.
     """
-    rows = [grid.row(number) for number in range(min(len(grid), _HEADER_WITHIN))]
-    scores = header_scores(grid, layouts)
-    order = sorted(range(len(rows)), key=lambda number: (-scores[number], number))
-    for number in order[:_TRIED_ROWS]:
-        if scores[number] == 0:
-            break
+    for layout in layouts:
+        if layout.header_row and (found := _first_under(grid, _stated_heads(grid, layout), [layout])):
+            return found
+    free = [layout for layout in layouts if not layout.header_row]
+    found = _first_under(grid, heads_of(grid, free)[:_TRIED], free)
+    return _turned(grid, found, free) or found
+
+
+def _turned(grid: Grid, found: Match | None, layouts: Sequence[Layout]) -> Match | None:
+    """Read the grid with one sample a column, if it then says more than with one sample a row."""
+    if found is not None and found.orientation != "samples-in-rows":
+        return None
+    layout = next((one for one in layouts if "parameters-in-rows" in one.orientation and not one.needs.own), None)
+    turned = sample_columns(grid) if layout is not None else None
+    in_rows = len({column.analyte for column in found.measured}) if found is not None else 0
+    if layout is None or turned is None or turned.quantities <= in_rows:
+        return None
+    columns = _samples_only(turned.columns)
+    if not any(column.role == "measurement" for column in columns):
+        return None
+    head = max(turned.body - 1, 0)
+    above = stated_above([grid.row(number) for number in range(head)])
+    return Match(layout, "parameters-in-rows", head, turned.body, columns, above)
+
+
+def _stated_heads(grid: Grid, layout: Layout) -> list[Head]:
+    """Read the head at the line that the layout names; none if the table has no such line."""
+    at = np.flatnonzero(grid.line == layout.header_row)
+    return head_at(grid, int(at[0]), [layout]) if len(at) else []
+
+
+def _first_under(grid: Grid, heads: Sequence[Head], layouts: Sequence[Layout]) -> Match | None:
+    for head in heads:
         for layout in layouts:
-            if found := _under(grid, number, rows[number], layout):
-                return replace(found, preamble=_preamble(rows[:number]))
+            if (not layout.sheet or key(layout.sheet) == key(grid.sheet)) and (found := _under(grid, head, layout)):
+                return replace(found, preamble=stated_above([grid.row(number) for number in range(head.first)]))
     return None
 
 
-def header_scores(grid: Grid, layouts: Sequence[Layout] = ()) -> list[int]:
-    """Count, for each of the first 60 rows, the cells that are headings of any layout."""
-    everything = _every_spelling(tuple(layouts))
-    return [_recognised(grid.row(number), everything) for number in range(min(len(grid), _HEADER_WITHIN))]
-
-
-@lru_cache(maxsize=8)
-def _every_spelling(layouts: tuple[Layout, ...]) -> OwnSpellings:
-    """Put the own spellings of all layouts together, to find the header row under any of them."""
-    return OwnSpellings(
-        {spelling: meaning for layout in reversed(layouts) for spelling, meaning in layout.own.folded.items()}
-    )
-
-
-def _recognised(cells: list[str], own: OwnSpellings) -> int:
-    """Count the cells of a row that are known headings; a row of one cell is no header."""
-    filled = [cell for cell in cells if cell]
-    if len(filled) < 2:  # noqa: PLR2004 (a table has at least two columns)
-        return 0
-    return sum(bool(read_heading(cell, own).meanings) for cell in filled)
-
-
-def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Match | None:
+def _under(grid: Grid, head: Head, layout: Layout) -> Match | None:
     """Read the row as the header of one layout; None if the layout's needs are not met."""
     for orientation in layout.orientation:
-        body, units = _units_row(grid, header_row)
-        columns = read_columns(cells, layout, orientation, units)
-        rows = np.arange(body, min(body + _SAMPLED, len(grid)), dtype=np.int64)
+        columns = read_columns(head.cells, layout, orientation, head.units)
+        rows = np.arange(head.body, min(head.body + _SAMPLED, len(grid)), dtype=np.int64)
         if orientation == "parameters-in-rows":
             columns = _value_columns(grid, rows, columns)
         present = _present(columns)
@@ -125,7 +127,7 @@ def _under(grid: Grid, header_row: int, cells: list[str], layout: Layout) -> Mat
             and _met(layout.needs, columns, present, orientation)
             and _any_needed(layout.needs, grid, rows, columns, present)
         ):
-            return Match(layout, orientation, header_row, body, columns)
+            return Match(layout, orientation, head.first, head.body, columns)
     return None
 
 
@@ -173,26 +175,6 @@ def _met(needs: Needs, columns: tuple[SourceColumn, ...], present: set[str], ori
     )
 
 
-def _units_row(grid: Grid, header_row: int) -> tuple[int, list[UnitText | None]]:
-    """Read the row below the header as units, if most of its cells are units.
-
-    Returns
-    -------
-    Position of the first body row, and the unit of each column.
-    """
-    below = header_row + 1
-    if below >= len(grid):
-        return below, []
-    cells = grid.row(below)
-    units = [split_unit(cell) if cell else None for cell in cells]
-    filled = [cell for cell in cells if cell not in ("", "-")]
-    found = sum(unit is not None and unit.unit != "" for unit in units)
-    if not filled or found * 2 <= len(filled):
-        return below, []
-    # A cell that is no unit goes on as written, so that what stands below it is not read without one.
-    return below + 1, [unit or (UnitText(cell) if cell else None) for unit, cell in zip(units, cells, strict=True)]
-
-
 def _value_columns(
     grid: Grid, rows: npt.NDArray[np.int64], columns: tuple[SourceColumn, ...]
 ) -> tuple[SourceColumn, ...]:
@@ -221,6 +203,16 @@ def _value_columns(
     )
 
 
+def _samples_only(columns: tuple[SourceColumn, ...]) -> tuple[SourceColumn, ...]:
+    """Leave limits, statistics and uncertainties out of the columns that are one sample each."""
+    return tuple(
+        replace(column, role="unknown")
+        if column.role == "measurement" and (statistic(column.heading) or uncertain(column.heading))
+        else column
+        for column in columns
+    )
+
+
 def _results(columns: tuple[SourceColumn, ...], numeric: Mapping[int, str]) -> dict[int, str]:
     """Choose the columns that hold results, each with the label of its sample; a lone average goes without."""
     samples = {position: columns[position].heading for position, kind in numeric.items() if not kind}
@@ -236,7 +228,7 @@ def _stage(column: SourceColumn) -> str:
     return word_table("stages").get(key(column.heading), "")
 
 
-def _preamble(rows: list[list[str]]) -> dict[str, str]:
+def stated_above(rows: list[list[str]]) -> dict[str, str]:
     """Collect "Probe: 17" or "Probe" beside "17" above the header; the first statement counts."""
     facts: dict[str, str] = {}
     for cells in rows:

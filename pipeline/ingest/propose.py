@@ -15,8 +15,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ingest.columns import looks_numeric
+from pipeline.ingest.header_rows import header_scores
 from pipeline.ingest.headings import read_heading
-from pipeline.ingest.matching import header_scores
 from pipeline.ingest.meanings import known_spellings
 from pipeline.ingest.spellings import key
 from pipeline.ingest.unit_text import unit_at_end

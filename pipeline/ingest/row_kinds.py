@@ -14,7 +14,7 @@ import pyarrow.compute as pc
 
 from pipeline.ingest.column_notices import NAMING
 from pipeline.ingest.entries import has_content
-from pipeline.ingest.spellings import heading_words, key, word_table
+from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
 from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ if TYPE_CHECKING:
 
 # Names of people and places: a client may be called "N" or "Max", so beside a label they tell nothing of the row.
 _NAMES: Final = ("client", "site", "sampling_point")
-# Fields whose cells name the row; a remark may well speak of a limit.
 _LINES_SHOWN: Final = 3
+_SHORTEST: Final = 3  # letters of a name that may stand among the words of a law
 _LABEL_PARTS: Final = 3  # columns looked at, from the left, besides the naming ones
 
 
@@ -92,12 +92,20 @@ def _too_long(grid: Grid, rows: npt.NDArray[np.int64], width: int) -> npt.NDArra
 
 
 def _repeats_header(source: Source) -> npt.NDArray[np.bool_]:
-    result = np.ones(len(source.rows), dtype=bool)
-    for column in source.match.measured[:2]:
-        same = pc.equal(source.texts(column.position), column.heading)
-        result &= same.to_numpy(zero_copy_only=False)
-        if not result.any():
-            break
+    """Find rows that repeat one of the rows of headings in the first two measurement columns."""
+    grid, match = source.grid, source.match
+    result = np.zeros(len(source.rows), dtype=bool)
+    for head in range(match.header_row, match.body):
+        cells = grid.row(head)
+        columns = [
+            column.position for column in match.measured[:2] if any(cells[column.position : column.position + 1])
+        ]
+        same = np.full(len(result), bool(columns))
+        for position in columns:
+            same &= pc.equal(source.texts(position), cells[position]).to_numpy(zero_copy_only=False)
+            if not same.any():
+                break
+        result |= same
     return result
 
 
@@ -106,7 +114,12 @@ def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
     match = source.match
     about = {column.position: column.code for column in match.columns if column.role == "about"}
     measured = {column.position for column in match.measured}
-    leading = [position for position in range(min(_LABEL_PARTS, len(match.columns))) if position not in measured]
+    # Right of a result stands what is said of it: "mittel" is a class of hardness there, and no average.
+    leading = [
+        position
+        for position in range(min(_LABEL_PARTS, len(match.columns)))
+        if position < min(measured, default=_LABEL_PARTS)
+    ]
     labels = [position for position, code in about.items() if code == "label"]
     labelled = np.zeros(len(source.rows), dtype=bool)
     for position in labels:
@@ -131,8 +144,9 @@ def _kinds_of(columns: Sequence[tuple[str, ...]]) -> list[dict[str, npt.NDArray[
     result = []
     for column, end in zip(columns, ends, strict=True):
         kinds: dict[str, npt.NDArray[np.bool_]] = {}
+        lettered = sum(len(text) == 1 for text in column) > 1  # bottles L, M and N: none of them is a number of samples
         for number in np.flatnonzero(suspects[end - len(column) : end]):
-            if detail := _kind(column[number]):
+            if (detail := _kind(column[number])) and not (lettered and len(column[number]) == 1):
                 kinds.setdefault(detail, np.zeros(len(column), dtype=bool))[number] = True
         result.append(kinds)
     return result
@@ -140,18 +154,42 @@ def _kinds_of(columns: Sequence[tuple[str, ...]]) -> list[dict[str, npt.NDArray[
 
 @lru_cache(maxsize=4096)
 def _kind(text: str) -> str:
+    """Say what a text names instead of a sample; names in two languages and the law that is meant may stand with it."""
     folded = text.casefold().strip()
     if folded.startswith(tuple(heading_words()["footers"])):
         return "a footer"
-    words = key(re.sub(r"\(.*\)|\[.*\]", "", text))
-    return word_table("row_words").get(words, "")
+    bare = re.sub(r"\(.*?\)|\[.*?\]", "", text)
+    known = word_table("row_words")
+    for part in (bare, *re.split(r"[/|\n]", bare)):
+        if found := known.get(key(part), "") or _kind_of_words(tuple(key(part).split())):
+            return found
+    return ""
+
+
+def _kind_of_words(words: tuple[str, ...]) -> str:
+    """Find the name of a kind beside nothing but words of a law or a year ("Grenzwert TrinkwV 2023")."""
+    beside = [word in _fillers() or word.isdigit() for word in words]
+    for first in range(len(words)):
+        for end in range(len(words), first, -1):
+            name = " ".join(words[first:end])
+            others = [*beside[:first], *beside[end:]]
+            if others and all(others) and len(name) >= _SHORTEST and name in word_table("row_words"):
+                return word_table("row_words")[name]
+        if not beside[first]:
+            break
+    return ""
+
+
+@lru_cache(maxsize=1)
+def _fillers() -> frozenset[str]:
+    return frozenset(word_keys(heading_words()["row_fillers"]))
 
 
 @lru_cache(maxsize=1)
 def _suspicion() -> str:
     """Build one pattern all such texts match, so that distinct labels need no look one by one."""
     words = {word for words in heading_words()["row_words"].values() for word in words}
-    starts = {word.strip() for word in (*words, *heading_words()["footers"])}
+    starts = {word.strip() for word in (*words, *heading_words()["footers"], *heading_words()["row_fillers"])}
     return r"^\s*(?:" + "|".join(re.escape(word) for word in sorted(starts, key=len, reverse=True)) + ")"
 
 

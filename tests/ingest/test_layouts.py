@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -40,6 +41,7 @@ FILES = {
     "meter-log": "Date Time, GMT-05:00;pH;Leitf (µS/cm);Temp (C)\n2024-01-02;7.1;500;12",
     "laboratory-wide": "Sample;Ca [mg/L];Mg [mg/L];Alk [mg/L]\nA;80;12;200",
     "laboratory-long": "Probe;Parameter;Ergebnis;Einheit\nA;Calcium;80;mg/l",
+    "one-quantity": "Ort;Gesamthärte in °dH;Härtebereich\nAltdorf;12,5;mittel",
     "bottle-label": "Mineralwasser;Calcium mg/l;Magnesium mg/l\nA;40;5",
     "sites": "client;site;region;machine\nK1;S1;North;HX",
     "treatments": "site;treatment;Kapazität;eingebaut am\nS1;decarboniser;12000;2025-02-03",
@@ -138,6 +140,9 @@ FIELDS = [{"name": "pH", "analyte": "ph"}]
         (json.dumps({"name": "x"}), "fields"),
         (json.dumps({"name": "x", "fields": FIELDS, "decimalChar": ";"}), "decimalChar"),
         (json.dumps({"name": "x", "fields": FIELDS, "method": "guess"}), "method"),
+        (json.dumps({"name": "x", "fields": FIELDS, "sheet": 2}), "sheet"),
+        (json.dumps({"name": "x", "fields": FIELDS, "headerRow": 0}), "headerRow"),
+        (json.dumps({"name": "x", "fields": FIELDS, "headerRow": "3"}), "headerRow"),
         (json.dumps({"name": "x", "fields": FIELDS, "rank": "one"}), "rank"),
         (json.dumps({"name": "x", "fields": FIELDS, "encoding": "none-8"}), "encoding"),
         (json.dumps({"name": "x", "fields": [{"name": "pH", "analyte": "acid"}]}), "fields[1] pH"),
@@ -166,3 +171,24 @@ def test_a_broken_layout_names_file_and_property(broken: str, place: str, tmp_pa
 def test_a_missing_folder_of_layouts_is_said(tmp_path: Path) -> None:
     with pytest.raises(KettlestoneError, match="does not exist"):
         load_layouts(tmp_path / "none")
+
+
+def test_a_layout_may_name_the_line_of_its_headings_and_its_sheet(tmp_path: Path) -> None:
+    described = {
+        "name": "mine",
+        "headings": "own",
+        "sheet": "Data",
+        "headerRow": 3,
+        "fields": [{"name": "H 3", "analyte": "total_hardness", "unit": "°dH"}, {"name": "Well", "field": "label"}],
+    }
+    (tmp_path / "mine.json").write_text(json.dumps(described), encoding="utf-8")
+    layouts = load_layouts(tmp_path)
+    grid = grid_of("Sample;Calcium mg/l;Magnesium mg/l\nA;1;2\nWell;H 3;x\nB;7;1")
+
+    stated = match_layout(replace(grid, sheet="data"), layouts)
+    elsewhere = match_layout(replace(grid, sheet="Other"), layouts)
+
+    assert stated is not None
+    assert elsewhere is not None
+    assert (stated.layout.name, stated.header_row) == ("mine", 2)
+    assert (elsewhere.layout.name, elsewhere.header_row) == ("laboratory-wide", 0)

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 from pipeline.errors import KettlestoneError
 from pipeline.file_names import legible
 from pipeline.ingest import propose as proposals
-from pipeline.ingest.layouts import load_layouts, match_layout
+from pipeline.ingest.blocks import blocks_of
+from pipeline.ingest.layouts import load_layouts
 from pipeline.ingest.reading import grids, read_content
 
 if TYPE_CHECKING:
@@ -41,8 +42,8 @@ def check(path: Path, layouts: Path | None) -> str:
     """
     known = load_layouts(layouts)
     parts = []
-    for grid in _tables(path):
-        found = match_layout(grid, known)
+    for block in (block for grid in _tables(path) for block in blocks_of(grid, known)):
+        grid, found = block.grid, block.match
         name = f"{legible(path)}{' ' + grid.sheet if grid.sheet else ''}"
         if found is None:
             parts.append(f"{name}: no layout fits. kettlestone layout propose {legible(path)} makes a proposal.")

@@ -1,0 +1,167 @@
+"""The tables of one sheet or text: one below the other, each with headings of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pyarrow.compute as pc
+
+from pipeline.ingest.header_rows import heads_of
+from pipeline.ingest.matching import Match, match_layout, stated_above
+from pipeline.problems import no_problems, problem_frame
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import pandas as pd
+
+    from pipeline.arrays import Flags
+    from pipeline.ingest.grid import Grid
+    from pipeline.ingest.layout_file import Layout
+
+_TITLE: Final = 3  # rows that may stand above the headings of a lower table
+_UNDERSTOOD: Final = 4  # how well headings of a table that no layout fits must be understood
+_COVER: Final = 60  # rows of a cover that are looked at
+_ON_COVER: Final = ("client", "site", "report_id", "operator", "region", "country")  # that hold for a whole report
+_SHOWN: Final = 60  # letters
+_MOST: Final = 200  # gaps that are looked at; a table of more is one of groups of rows
+
+
+@dataclass(frozen=True)
+class Block:
+    """Rows of a grid that belong together: a table as ``match`` says, or one that no layout fits (None)."""
+
+    grid: Grid
+    match: Match | None
+
+
+def blocks_of(grid: Grid, layouts: Sequence[Layout]) -> list[Block]:
+    """Take the tables of a grid apart.
+
+    A lower table begins below an empty row, with headings of its own, maybe under a title. Rows below an empty
+    row that have none still belong to the table above.
+
+    Parameters
+    ----------
+    grid : as it was written.
+    layouts : in order of preference.
+
+    Returns
+    -------
+    The blocks from top to bottom; the first one holds everything above the second.
+    """
+    starts = _tables(grid, layouts)
+    blocks: list[Block] = []
+    first = 0
+    for start, end in pairwise([*starts, len(grid)]):
+        # What stands above the first table belongs to it; a lower one that cannot be read stands for itself.
+        part = _rows(grid, start if blocks else first, end)
+        match = match_layout(part, layouts)
+        if match is not None:
+            blocks.append(_block(part, match, blocks))
+        elif blocks:
+            blocks.append(Block(part, None))
+    return blocks or [Block(grid, None)]
+
+
+def _block(part: Grid, match: Match, upper: Sequence[Block]) -> Block:
+    """Make a block of a table; what is stated above the first one holds for it too, where it says nothing else."""
+    above = upper[0].match.preamble if upper and upper[0].match is not None else {}
+    return Block(_settled(part, match), replace(match, preamble={**above, **match.preamble}))
+
+
+def _settled(grid: Grid, match: Match) -> Grid:
+    """Leave out what is told of merged cells among the headings and above: they are read as what they stand over."""
+    told = grid.notices
+    last = int(grid.line[max(match.body - 1, 0)])
+    settled = (told["problem"] == "merged-cells") & (told["line"] <= last)
+    return replace(grid, notices=told[~settled].reset_index(drop=True)) if settled.any() else grid
+
+
+def _tables(grid: Grid, layouts: Sequence[Layout]) -> list[int]:
+    """Find the rows in which tables begin: the first row, and rows below an empty one with headings of their own."""
+    gaps = np.flatnonzero(_empty(grid))
+    begin = gaps[np.append(np.diff(gaps) > 1, True)] + 1 if len(gaps) else gaps
+    begin = begin[begin < len(grid)]
+    starts, above = [0], _headings(grid, 0, layouts)
+    for first in begin.tolist() if len(begin) <= _MOST else ():
+        headings = _headings(grid, first, layouts)
+        if headings and headings != above:
+            starts.append(first)
+            above = headings
+    return starts
+
+
+def _empty(grid: Grid) -> Flags:
+    """Tell which rows hold nothing; only rows whose first cells are empty are looked at further."""
+    left, column = np.arange(len(grid), dtype=np.int64), 0
+    while len(left):
+        left = left[pc.equal(grid.cells(column, left), "").to_numpy(zero_copy_only=False)]
+        column += 1
+        if not (grid.count[left] > column).any():
+            break
+    empty = np.zeros(len(grid), dtype=bool)
+    empty[left] = True
+    return empty
+
+
+def _headings(grid: Grid, first: int, layouts: Sequence[Layout]) -> tuple[str, ...]:
+    """Give the headings at the top of some rows, maybe under a title; nothing if none are understood."""
+    top = _rows(grid, first, min(len(grid), first + 2 * _TITLE))
+    heads = [head for head in heads_of(top, layouts, _TITLE)[:1] if head.score >= _UNDERSTOOD]
+    return heads[0].cells if heads else ()
+
+
+def _rows(grid: Grid, first: int, end: int) -> Grid:
+    """Take some rows; what is told of the file stays with its first rows, a cut at its end with its last."""
+    return replace(
+        grid,
+        first=grid.first[first:end],
+        count=grid.count[first:end],
+        line=grid.line[first:end],
+        cut_off=grid.cut_off and end == len(grid),
+        notices=no_problems() if first else grid.notices,
+    )
+
+
+def with_cover(blocks: Sequence[Block]) -> list[tuple[Grid, Match]]:
+    """Give the tables that can be read, each with what the other sheets of its workbook state of whose water it is."""
+    facts: dict[str, str] = {}
+    for block in blocks:
+        if block.match is None and block.grid.sheet:
+            rows = [block.grid.row(row) for row in range(min(len(block.grid), _COVER))]
+            facts |= {name: said for name, said in stated_above(rows).items() if name in _ON_COVER}
+    return [
+        (block.grid, replace(block.match, preamble={**facts, **block.match.preamble}))
+        for block in blocks
+        if block.match is not None
+    ]
+
+
+def unread_blocks(blocks: Sequence[Block], file_sha256: str) -> list[pd.DataFrame]:
+    """Tell of sheets, pages and lower tables that no layout fits, beside those that are read."""
+    read = dict.fromkeys(block.grid.sheet for block in blocks if block.match is not None and block.grid.sheet)
+    return [
+        problem_frame(
+            "table-not-read",
+            file_sha256=file_sha256,
+            line=int(block.grid.line[0]),
+            column=block.grid.sheet,
+            raw_text="",
+            detail=_told(block.grid, [sheet for sheet in read if sheet != block.grid.sheet]),
+        )
+        for block in blocks
+        if block.match is None and len(block.grid)
+    ]
+
+
+def _told(grid: Grid, read: Sequence[str]) -> str:
+    words = " | ".join(cell for row in range(min(len(grid), _TITLE)) for cell in grid.row(row) if cell)
+    lines = f"lines {grid.line[0]} to {grid.line[-1]}" if grid.line[0] > 1 else ""
+    sheet = f'sheet "{grid.sheet}"' if grid.sheet else ""
+    where = ", ".join(part for part in (sheet, lines) if part) or "the table"
+    instead = "; the samples were taken from " + " and ".join(f'"{sheet}"' for sheet in read) if read else ""
+    return f"{where}: no table of samples ({words[:_SHOWN]}){instead}"
