@@ -229,11 +229,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem("date-ambiguous", '"{raw_text}" was read as {detail}', "Write dates as YYYY-MM-DD."),
     Problem("date-unreadable", '"{raw_text}" is not a date of the layout\'s formats', "Write dates as YYYY-MM-DD."),
     Problem("number-repaired", '"{raw_text}" was read as {detail}', "Check it; write the number alone."),
-    Problem(
-        "table-not-read",
-        "{detail}",
-        "Nothing to do if it is a cover, a legend or a table of limits; else make a layout with sheet and headerRow.",
-    ),
+    Problem("table-not-read", "{detail}", "If it is no cover, legend or limits: a layout with sheet and headerRow."),
     Problem("sheet-skipped", "{detail}", "Move the table to the first sheet or import it on its own."),
     Problem(
         "page-is-picture",
