@@ -31,14 +31,14 @@ _MOST: Final = 200  # gaps that are looked at; a table of more is one of groups 
 
 
 @dataclass(frozen=True)
-class Block:
+class GridBlock:
     """Rows of a grid that belong together: a table as ``match`` says, or one that no layout fits (None)."""
 
     grid: Grid
     match: Match | None
 
 
-def blocks_of(grid: Grid, layouts: Sequence[Layout]) -> list[Block]:
+def blocks_of(grid: Grid, layouts: Sequence[Layout]) -> list[GridBlock]:
     """Take the tables of a grid apart.
 
     A lower table begins below an empty row, with headings of its own, maybe under a title. Rows below an empty
@@ -54,7 +54,7 @@ def blocks_of(grid: Grid, layouts: Sequence[Layout]) -> list[Block]:
     The blocks from top to bottom; the first one holds everything above the second.
     """
     starts = _tables(grid, layouts)
-    blocks: list[Block] = []
+    blocks: list[GridBlock] = []
     first = 0
     for start, end in pairwise([*starts, len(grid)]):
         # What stands above the first table belongs to it; a lower one that cannot be read stands for itself.
@@ -63,14 +63,14 @@ def blocks_of(grid: Grid, layouts: Sequence[Layout]) -> list[Block]:
         if match is not None:
             blocks.append(_block(part, match, blocks))
         elif blocks:
-            blocks.append(Block(part, None))
-    return blocks or [Block(grid, None)]
+            blocks.append(GridBlock(part, None))
+    return blocks or [GridBlock(grid, None)]
 
 
-def _block(part: Grid, match: Match, upper: Sequence[Block]) -> Block:
+def _block(part: Grid, match: Match, upper: Sequence[GridBlock]) -> GridBlock:
     """Make a block of a table; what is stated above the first one holds for it too, where it says nothing else."""
     above = upper[0].match.preamble if upper and upper[0].match is not None else {}
-    return Block(_settled(part, match), replace(match, preamble={**above, **match.preamble}))
+    return GridBlock(_settled(part, match), replace(match, preamble={**above, **match.preamble}))
 
 
 def _settled(grid: Grid, match: Match) -> Grid:
@@ -127,7 +127,7 @@ def _rows(grid: Grid, first: int, end: int) -> Grid:
     )
 
 
-def with_cover(blocks: Sequence[Block]) -> list[tuple[Grid, Match]]:
+def with_cover(blocks: Sequence[GridBlock]) -> list[tuple[Grid, Match]]:
     """Give the tables that can be read, each with what the other sheets of its workbook state of whose water it is."""
     facts: dict[str, str] = {}
     for block in blocks:
@@ -141,7 +141,7 @@ def with_cover(blocks: Sequence[Block]) -> list[tuple[Grid, Match]]:
     ]
 
 
-def unread_blocks(blocks: Sequence[Block], file_sha256: str) -> list[pd.DataFrame]:
+def unread_blocks(blocks: Sequence[GridBlock], file_sha256: str) -> list[pd.DataFrame]:
     """Tell of sheets, pages and lower tables that no layout fits, beside those that are read."""
     read = dict.fromkeys(block.grid.sheet for block in blocks if block.match is not None and block.grid.sheet)
     return [
