@@ -20,7 +20,7 @@ from pipeline.store import faults
 from pipeline.store.appender import appending
 from pipeline.store.batch_record import new_batch_id
 from pipeline.store.database import Store
-from pipeline.store.decide import Decision, write_decision
+from pipeline.store.decide import StoredDecision, write_decision
 from pipeline.store.findings import corrected, finding
 from pipeline.store.samples import sample_rows, wide_samples
 from pipeline.store.table import neighbourhood
@@ -51,7 +51,7 @@ class Answer:
 
 
 @dataclass(frozen=True)
-class Outcome:
+class DecisionOutcome:
     """What a decision led to: its number, the sample and its verdict before and after, the corrected value.
 
     ``value`` is None where nothing was corrected; it is in the canonical ``unit`` and ``basis``.
@@ -74,7 +74,7 @@ class Outcome:
         return dict(vars(self))
 
 
-def decide(settings: Settings, answer: Answer, now: datetime) -> Outcome:
+def decide(settings: Settings, answer: Answer, now: datetime) -> DecisionOutcome:
     """Keep what a person decided about a finding, and say what follows.
 
     A finding that is accepted no longer holds its sample; a rejected one rejects it; one to be repeated
@@ -107,7 +107,7 @@ def decide(settings: Settings, answer: Answer, now: datetime) -> Outcome:
 
         number = write_decision(store, decision, consequence)
         after = _verdict(store, sample_id)
-    return Outcome(
+    return DecisionOutcome(
         decision_id=number,
         finding_id=answer.finding_id,
         action=answer.action,
@@ -179,8 +179,8 @@ def _complete(answer: Answer) -> None:
         )
 
 
-def _decision(answer: Answer, found: pd.Series, now: datetime) -> Decision:
-    plain = Decision(answer.finding_id, answer.action, answer.by.strip(), now, answer.why.strip())
+def _decision(answer: Answer, found: pd.Series, now: datetime) -> StoredDecision:
+    plain = StoredDecision(answer.finding_id, answer.action, answer.by.strip(), now, answer.why.strip())
     if answer.value is None:
         return plain
     if pd.isna(found["sample_id"]):

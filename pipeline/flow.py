@@ -61,7 +61,7 @@ def run_flow(paths: Sequence[Path], settings: Settings, listener: Any = None) ->
     """
     require_server()
     job = importlib.import_module("pipeline.intake").prepare_intake(paths, settings, listener)
-    return run(
+    return run_stages(
         Stages(
             files=job.files,
             read_file=job.read,
@@ -82,7 +82,7 @@ def configured() -> bool:
     return bool(os.environ.get("PREFECT_API_URL"))
 
 
-def run(stages: Stages) -> Any:  # noqa: ANN401 - the stages' own types pass through
+def run_stages(stages: Stages) -> Any:  # noqa: ANN401 - the stages' own types pass through
     """Run the import as a flow on the configured Prefect server.
 
     One task reads each file; a single task checks, stores and writes the batch, so that the store has

@@ -112,7 +112,7 @@ class Settings:
 NAMES: Final = tuple(one.name for one in fields(Settings))
 
 
-def load(path: Path | None, **overrides: Path | None) -> Settings:
+def load_settings(path: Path | None, **overrides: Path | None) -> Settings:
     """Read settings from ``path`` or ``kettlestone.toml`` in the current folder, if there is one.
 
     Parameters

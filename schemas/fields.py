@@ -97,7 +97,7 @@ def of_kind(fields: Iterable[Field], kind: str) -> list[str]:
     return [field.name for field in fields if field.kind == kind]
 
 
-def picked(fields: Iterable[Field], *wanted: str) -> Fields:
+def fields_named(fields: Iterable[Field], *wanted: str) -> Fields:
     """Take some fields by name, in the order of the names."""
     by_name = {field.name: field for field in fields}
     return tuple(by_name[name] for name in wanted)

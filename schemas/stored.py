@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from schemas.columns import WIDE_COLUMNS
-from schemas.fields import Fields, besides, needed, number, of_kind, picked, text, time, whole
+from schemas.fields import Fields, besides, fields_named, needed, number, of_kind, text, time, whole
 from schemas.tables import (
     ABOUT,
     ADVICE,
@@ -18,16 +18,16 @@ from schemas.tables import (
     FILE,
     FINDINGS,
     LINE,
-    MACHINES,
+    MACHINE_REGISTER,
     OF_SAMPLE,
     PATTERNS,
-    PROBLEMS,
+    PROBLEM_ROWS,
     READINGS,
-    ROWS,
     SAMPLES,
-    SITES,
+    SITE_REGISTER,
     SOURCE_FILES,
-    TREATMENTS,
+    SOURCE_ROWS,
+    TREATMENT_REGISTER,
     WAITING,
 )
 
@@ -42,13 +42,13 @@ _OF_REGISTER: Final[Fields] = (
     time("entered_at", "When"),
     text("why", "Why"),
 )
-_TOLD: Final[Fields] = (*PROBLEMS, text("message", "Problem in words"))
+_TOLD: Final[Fields] = (*PROBLEM_ROWS, text("message", "Problem in words"))
 # The columns of a reading that are the same in many rows are kept once.
 _KIND: Final[Fields] = (
-    *picked(READINGS, "analyte", "unit", "basis", "qualifier", "method", "form", "degree_per_drop", "nominal_ml"),
-    *picked(READINGS, "used_ml", "raw_unit", "raw_basis", "note", "instrument", "ambiguous", "status"),
+    *fields_named(READINGS, "analyte", "unit", "basis", "qualifier", "method", "form", "degree_per_drop", "nominal_ml"),
+    *fields_named(READINGS, "used_ml", "raw_unit", "raw_basis", "note", "instrument", "ambiguous", "status"),
     FILE,
-    *picked(READINGS, "column"),
+    *fields_named(READINGS, "column"),
 )
 
 BATCH: Final[Fields] = (
@@ -69,17 +69,17 @@ FRAMES: Final[dict[str, Fields]] = {
     "readings": (OF_SAMPLE, *READINGS, FILE),
     "superseded": (whole("reading_id", "Stored reading that a report of this batch replaces", needed=True),),
     "findings": FINDINGS,
-    "set_aside": PROBLEMS,
-    "notices": PROBLEMS,
+    "set_aside": PROBLEM_ROWS,
+    "notices": PROBLEM_ROWS,
     "waiting": WAITING,
     "check_runs": CHECK_RUNS,
     "assessments": ASSESSMENTS,
     "explanations": EXPLANATIONS,
     "patterns": PATTERNS,
     "advice": ADVICE,
-    "sites": SITES,
-    "machines": MACHINES,
-    "treatments": TREATMENTS,
+    "sites": SITE_REGISTER,
+    "machines": MACHINE_REGISTER,
+    "treatments": TREATMENT_REGISTER,
 }
 # Columns without which a frame says nothing; the rest may be left out and is then '' or NULL.
 NEEDED: Final[dict[str, tuple[str, ...]]] = {name: tuple(needed(fields)) for name, fields in FRAMES.items()}
@@ -115,11 +115,13 @@ STORED: Final[dict[str, Fields]] = {
         SAMPLES[0],
         *ABOUT,
         text("collected_precision", "How exact the time of sampling is"),
-        *picked(ROWS, "report_id", "supersedes", "analysed_on", "received_on", "calibrated_on", "reagent_expiry"),
-        *picked(ROWS, "flushed", "litres_per_day", "bypass_percent", "counter_litres"),
+        *fields_named(
+            SOURCE_ROWS, "report_id", "supersedes", "analysed_on", "received_on", "calibrated_on", "reagent_expiry"
+        ),
+        *fields_named(SOURCE_ROWS, "flushed", "litres_per_day", "bypass_percent", "counter_litres"),
         FILE,
         LINE,
-        *picked(SAMPLES, "verdict", "not_evaluated"),
+        *fields_named(SAMPLES, "verdict", "not_evaluated"),
         _OTHER,
         _BATCH_ID,
     ),
@@ -128,7 +130,9 @@ STORED: Final[dict[str, Fields]] = {
         whole("reading_id", "Number of the reading"),
         OF_SAMPLE,
         whole("kind_id", "Its kind"),
-        *picked(READINGS, "value", "limit", "uncertainty", "value_low", "value_high", "drops", "raw_text", "line"),
+        *fields_named(
+            READINGS, "value", "limit", "uncertainty", "value_low", "value_high", "drops", "raw_text", "line"
+        ),
         whole("corrects", "Reading that this one corrects"),
         whole("decision_id", "Decision that made it"),
     ),
@@ -139,9 +143,12 @@ STORED: Final[dict[str, Fields]] = {
     "pattern": (*PATTERNS, _BATCH_ID),
     "assessment": (*ASSESSMENTS, _BATCH_ID),
     "advice": (*ADVICE, _BATCH_ID),
-    "site": (*SITES, *_OF_REGISTER),
-    "machine": (*besides(MACHINES, "litres_per_day"), *_OF_REGISTER),
-    "treatment": (*besides(TREATMENTS, "machine", "capacity", "capacity_unit", "litres_per_day"), *_OF_REGISTER),
+    "site": (*SITE_REGISTER, *_OF_REGISTER),
+    "machine": (*besides(MACHINE_REGISTER, "litres_per_day"), *_OF_REGISTER),
+    "treatment": (
+        *besides(TREATMENT_REGISTER, "machine", "capacity", "capacity_unit", "litres_per_day"),
+        *_OF_REGISTER,
+    ),
     "set_aside": (*_TOLD, _BATCH_ID),
     "notice": (*_TOLD, _BATCH_ID),
     "waiting": (*WAITING, _BATCH_ID),
@@ -154,7 +161,7 @@ STORED: Final[dict[str, Fields]] = {
         time("decided_at", "When"),
         text("why", "Why"),
         whole("reading_id", "Reading that a correction made"),
-        *picked(FINDINGS, "analyte"),
+        *fields_named(FINDINGS, "analyte"),
         number("value", "Corrected value, in `unit`"),
         text("unit", "Unit of the corrected value"),
         text("basis", "Form of the corrected value"),

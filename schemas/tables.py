@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import Final
 
 from schemas.columns import ACTIVITIES, ANALYTES, SEVERITIES, STAGES, VERDICTS
-from schemas.fields import Field, Fields, besides, names, number, picked, text, time, whole
+from schemas.fields import Field, Fields, besides, fields_named, names, number, text, time, whole
 from schemas.methods import FORMS, METHODS, QUALIFIERS
 
 # Where something stands in the files.
@@ -20,7 +20,7 @@ RAW_TEXT: Final = text("raw_text", "Cell as the file wrote it", needed=True)
 
 # What a source row says beside its measurements: always text, "" where the file says nothing. The kind is that
 # of the typed row; times and numbers of a row are facts of its sample.
-ROWS: Final[Fields] = (
+SOURCE_ROWS: Final[Fields] = (
     text("label", "Label as the file wrote it"),
     text("client", "Client"),
     text("site", "Site of the client"),
@@ -93,16 +93,16 @@ READINGS: Final[Fields] = (
 
 # One entry as text, before any number is read.
 CELLS: Final[Fields] = (
-    *picked(READINGS, "row", "line", "column", "analyte", "form", "raw_text", "raw_unit"),
+    *fields_named(READINGS, "row", "line", "column", "analyte", "form", "raw_text", "raw_unit"),
     text("basis", "Chemical form as the file wrote it"),
     text("qualifier_text", "Sign of a column of remarks"),
     text("limit_text", "Detection limit of a column of its own"),
     text("limit_unit", "Unit of that limit"),
-    *picked(READINGS, "method", "status"),
+    *fields_named(READINGS, "method", "status"),
     Field("certain_number", "boolean", "A true number of a spreadsheet"),
 )
 
-PROBLEMS: Final[Fields] = (
+PROBLEM_ROWS: Final[Fields] = (
     FILE,
     LINE,
     COLUMN,
@@ -117,11 +117,11 @@ _SAMPLE_ID: Final = Field(
 OF_SAMPLE: Final = text("sample_id", _SAMPLE_ID.title, needed=True)
 ABOUT: Final[Fields] = (
     Field("label", "string", "Label as the file wrote it", needed=True),
-    *picked(ROWS, "client", "site", "sampling_point"),
+    *fields_named(SOURCE_ROWS, "client", "site", "sampling_point"),
     Field("stage", "string", "Where in the treatment", words=STAGES, needed=True),
-    *picked(ROWS, "activity", "region", "country"),
+    *fields_named(SOURCE_ROWS, "activity", "region", "country"),
     time("collected_at", "Time of sampling, UTC"),
-    *picked(ROWS, "supply", "machine", "treatment", "operator", "comment"),
+    *fields_named(SOURCE_ROWS, "supply", "machine", "treatment", "operator", "comment"),
 )
 SAMPLES: Final[Fields] = (
     _SAMPLE_ID,
@@ -176,7 +176,7 @@ EXPLANATIONS: Final[Fields] = (
 PATTERNS: Final[Fields] = (
     FILE,
     text("scope", "What shares the mistake: file, instrument or operator"),
-    *picked(EXPLANATIONS, "analyte", "other_analyte", "mistake", "detail"),
+    *fields_named(EXPLANATIONS, "analyte", "other_analyte", "mistake", "detail"),
     whole("samples", "Samples concerned"),
     number("share", "Share of the samples that could show it", "1"),
     number("probability", "How likely it is", "1"),
@@ -231,35 +231,35 @@ CHECK_RUNS: Final[Fields] = (
 )
 
 # Registers are kept as written: every column is text.
-_KEPT: Final[Fields] = tuple(text(field.name, field.title) for field in ROWS)
+_KEPT: Final[Fields] = tuple(text(field.name, field.title) for field in SOURCE_ROWS)
 _OWNER: Final[Fields] = (ADVICE[0], ADVICE[1])
-SITES: Final[Fields] = (
+SITE_REGISTER: Final[Fields] = (
     *_OWNER,
-    *picked(_KEPT, "region", "country", "supply", "machine", "treatment", "litres_per_day", "comment"),
+    *fields_named(_KEPT, "region", "country", "supply", "machine", "treatment", "litres_per_day", "comment"),
 )
-MACHINES: Final[Fields] = (
+MACHINE_REGISTER: Final[Fields] = (
     *_OWNER,
     text("machine", "Machine", needed=True),
-    *picked(_KEPT, "litres_per_day", "comment"),
+    *fields_named(_KEPT, "litres_per_day", "comment"),
 )
-TREATMENTS: Final[Fields] = (
+TREATMENT_REGISTER: Final[Fields] = (
     *_OWNER,
     text("treatment", "Treatment in place", needed=True),
-    *picked(_KEPT, "machine"),
+    *fields_named(_KEPT, "machine"),
     text("capacity", "What its medium can take"),
     text("capacity_unit", "Unit of the capacity"),
     text("installed_on", "Day on which it was fitted"),
-    *picked(_KEPT, "bypass_percent", "counter_litres", "litres_per_day", "comment"),
+    *fields_named(_KEPT, "bypass_percent", "counter_litres", "litres_per_day", "comment"),
 )
 
-ROW_FIELDS: Final[tuple[str, ...]] = tuple(names(ROWS))
+ROW_FIELDS: Final[tuple[str, ...]] = tuple(names(SOURCE_ROWS))
 CELL_COLUMNS: Final[tuple[str, ...]] = tuple(names(CELLS))
 READING_COLUMNS: Final[list[str]] = names(READINGS)
 ABOUT_COLUMNS: Final[list[str]] = names(ABOUT)
-PROBLEM_COLUMNS: Final[list[str]] = names(PROBLEMS)
+PROBLEM_COLUMNS: Final[list[str]] = names(PROBLEM_ROWS)
 FINDING_COLUMNS: Final[list[str]] = names(besides(FINDINGS, "analyte"))
 EXPLANATION_COLUMNS: Final[tuple[str, ...]] = tuple(names(EXPLANATIONS))
 PATTERN_COLUMNS: Final[tuple[str, ...]] = tuple(names(PATTERNS))
 QUANTITY_COLUMNS: Final[list[str]] = names(ASSESSMENTS)
-SITE_COLUMNS: Final[tuple[str, ...]] = tuple(names(SITES))
-TREATMENT_COLUMNS: Final[tuple[str, ...]] = tuple(names(TREATMENTS))
+SITE_COLUMNS: Final[tuple[str, ...]] = tuple(names(SITE_REGISTER))
+TREATMENT_COLUMNS: Final[tuple[str, ...]] = tuple(names(TREATMENT_REGISTER))

@@ -18,7 +18,7 @@ from pipeline.cli import main
 from pipeline.deciding import Answer, decide
 from pipeline.errors import KettlestoneError
 from pipeline.intake import run
-from pipeline.report.terminal.explain import show, why
+from pipeline.report.terminal.explain import show_why, why
 from pipeline.settings import Settings
 from pipeline.store.database import Store
 
@@ -79,7 +79,7 @@ def test_explain_names_the_unit_that_was_meant(settings: Settings) -> None:
 
     answer = why(settings, "A-1", NOW)
 
-    show(answer, Console(file=screen, width=120))
+    show_why(answer, Console(file=screen, width=120))
     first = answer.explanation["causes"][0]
     assert answer.something
     assert (first["mistake"], first["analyte"]) == ("wrong-unit", "conductivity")

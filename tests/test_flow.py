@@ -51,7 +51,7 @@ def test_a_dead_server_is_reported_within_seconds(monkeypatch: pytest.MonkeyPatc
     started = time.monotonic()
 
     with pytest.raises(KettlestoneError, match=r"does not answer(.|\n)*unset it"):
-        flow.run(_stages())
+        flow.run_stages(_stages())
 
     assert time.monotonic() - started < 5
 
@@ -61,7 +61,7 @@ def test_what_is_no_web_address_is_refused(monkeypatch: pytest.MonkeyPatch, addr
     monkeypatch.setenv("PREFECT_API_URL", address)
 
     with pytest.raises(KettlestoneError, match="not the address of a Prefect server"):
-        flow.run(_stages())
+        flow.run_stages(_stages())
 
 
 @pytest.fixture(scope="module")
@@ -116,7 +116,7 @@ def test_the_flow_gives_the_result_of_the_plain_functions(server: str, tmp_path:
             raise BlockingIOError("share is busy")
         return _measure(path)
 
-    result = flow.run(_stages(files, busy_once))
+    result = flow.run_stages(_stages(files, busy_once))
 
     assert server.startswith("http://127.0.0.1")
     assert list(result.items()) == [("b.csv", 5), ("a.csv", 3)]
@@ -127,6 +127,6 @@ def test_the_flow_gives_the_result_of_the_plain_functions(server: str, tmp_path:
         raise ValueError(f"a fault of the program at {path.name}")
 
     with pytest.raises(ValueError, match="a fault of the program"):
-        flow.run(_stages(files[:1], broken))
+        flow.run_stages(_stages(files[:1], broken))
 
     assert tries.count("broken") == 1

@@ -17,35 +17,8 @@ ROOT: Final = Path(__file__).parents[1]
 # its `command`: that is one thing, the name by which the group finds it.
 SEVERAL_MEANINGS: Final = frozenset(
     """
-    ALKALINITY ANIONS Answer
-    CATIONS CHI2_95 COLUMNS CONDUCTIVITY Chart Course
-    DEGREES Decision
-    HARDNESS History
-    LEAST
-    MOST MOST_C
-    Outcome
-    PROBLEMS
-    QUANTITIES
-    ROWS Range Row
-    SIGNS STATES STRENGTH_PER_CONDUCTIVITY Settings
-    TEMPERATURE_RANGE_C TREATMENTS
-    UNITS USUAL_RELATIVE
-    Water
-    about answer as_json
-    catalogue cautions check
-    decide
-    evaluate expected explain
-    figures
-    headline history
-    judge
-    limits lines listed load
-    number numbers
-    picked
-    reaches render rows run
-    show shown
-    text
-    worst
-    """.split()  # noqa: SIM905 - one line for each letter reads better than a hundred quotation marks
+    STRENGTH_PER_CONDUCTIVITY TEMPERATURE_RANGE_C
+        """.split()  # noqa: SIM905 - one line for each letter reads better than a hundred quotation marks
 )
 
 

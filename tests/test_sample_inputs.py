@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from pipeline.intake import run
-from pipeline.settings import load
+from pipeline.settings import load_settings
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ SURPRISES = [row[0] for row in _table("Surprises that are no errors")]
 @pytest.fixture(scope="module")
 def finished(tmp_path_factory: pytest.TempPathFactory) -> Finished:
     out = tmp_path_factory.mktemp("outputs")
-    return run([FOLDER], load(None, out=out, store=out / "kettlestone.duckdb", layouts=None))
+    return run([FOLDER], load_settings(None, out=out, store=out / "kettlestone.duckdb", layouts=None))
 
 
 @pytest.fixture(scope="module")
@@ -159,7 +159,7 @@ def test_the_lines_the_readme_names_hold_the_samples() -> None:
 
 def test_samples_whose_cause_nobody_looked_for_are_stored_all_the_same(tmp_path: Path, samples: pd.DataFrame) -> None:
     """Samples with nothing more to come go into the store before the others; none is lost, none stands there twice."""
-    settings = replace(load(None, out=tmp_path, store=tmp_path / "k.duckdb", layouts=None), explain_most=10)
+    settings = replace(load_settings(None, out=tmp_path, store=tmp_path / "k.duckdb", layouts=None), explain_most=10)
     done = run([FOLDER], settings)
     folder = done.folder
 

@@ -10,7 +10,7 @@ from click.testing import CliRunner
 
 from pipeline.cli import COMMANDS, main
 from pipeline.errors import KettlestoneError
-from pipeline.settings import NAMES, Settings, load
+from pipeline.settings import NAMES, Settings, load_settings
 
 
 def _file(folder: Path, text: str) -> Path:
@@ -45,7 +45,7 @@ def test_a_wrong_value_names_its_key_its_line_and_what_was_expected(tmp_path: Pa
     path = _file(tmp_path, f"# mine\nmax_file_mb = 10\n{line}\n".replace("max_file_mb = 10\nmax", "\nmax"))
 
     with pytest.raises(KettlestoneError) as caught:
-        load(path)
+        load_settings(path)
 
     assert f"{path}:3: " in str(caught.value)
     assert words in str(caught.value)
@@ -56,7 +56,7 @@ def test_all_faults_are_told_at_once(tmp_path: Path) -> None:
     path = _file(tmp_path, 'explain_most = "all"\nnothing = 1\ntime_zone = "Mars/Base"\n')
 
     with pytest.raises(KettlestoneError) as caught:
-        load(path)
+        load_settings(path)
 
     assert [f"{path}:{line}:" in str(caught.value) for line in (1, 2, 3)] == [True] * 3
 
@@ -71,13 +71,13 @@ def test_a_file_that_cannot_be_read_is_told(tmp_path: Path, content: bytes | Non
         path.write_bytes(content)
 
     with pytest.raises(KettlestoneError, match=words):
-        load(path)
+        load_settings(path)
 
 
 def test_good_values_are_taken_in_their_own_types(tmp_path: Path) -> None:
     path = _file(tmp_path, '\ufeffout = "mine"\nlock_wait_s = 5\nexplain_most = 20.0\ntime_zone = "Europe/Zurich"\n')
 
-    settings = load(path, store=tmp_path / "s.duckdb", layouts=None)
+    settings = load_settings(path, store=tmp_path / "s.duckdb", layouts=None)
 
     assert settings == Settings(
         out=Path("mine"),

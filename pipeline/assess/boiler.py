@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Floats, Places
     from pipeline.assess.machines import Machine
-    from pipeline.assess.readings_range import Range
+    from pipeline.assess.readings_range import ReadingRange
 
 FULL: Final = "equilibrium, carbon dioxide kept in (low) to gone (high), constants and readings included"
 PLANNED: Final = "planning rule of the trade, hardness as calcium; low and high from the readings only"
@@ -74,7 +74,7 @@ def _laid_out(names: pd.Series, machines: Mapping[str, Machine]) -> pd.DataFrame
 
 
 def boiler_scale(
-    readings: Range,
+    readings: ReadingRange,
     names: pd.Series[str],
     machines: Mapping[str, Machine],
     litres_per_year: Floats,

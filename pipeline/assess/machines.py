@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.arrays import floats
-from pipeline.assess.user_tables import known_keys, number, read_tables, refused
+from pipeline.assess.user_tables import bounded_number, known_keys, read_tables, refused
 from pipeline.chemistry.water import BAR_PER_ATM, saturation_pressure_atm
 from pipeline.errors import KettlestoneError
 from pipeline.reference import gathered, records
@@ -125,7 +125,7 @@ def known_machines() -> dict[str, Machine]:
     return found
 
 
-def load(path: Path) -> dict[str, Machine]:
+def load_machines(path: Path) -> dict[str, Machine]:
     """Read machines of one's own; each begins as a built-in one and changes what it names.
 
     Parameters
@@ -148,7 +148,9 @@ def _own(path: Path, name: str, values: dict[str, Any]) -> Machine:
     if values.get("base") not in built_in:
         raise refused(path, place, f"base must be one of {', '.join(built_in)}")
     numbers = {
-        key: number(path, f"{place}.{key}", values[key], *bounds) for key, bounds in _NUMBERS.items() if key in values
+        key: bounded_number(path, f"{place}.{key}", values[key], *bounds)
+        for key, bounds in _NUMBERS.items()
+        if key in values
     }
     metals, connection = values.get("metals", []), values.get("connection", NOT_KNOWN)
     if not isinstance(metals, list) or not set(map(str, metals)) <= set(METALS):
@@ -173,7 +175,7 @@ def _parts(path: Path, place: str, given: object) -> tuple[Part, ...]:
         if "place" not in part or "share" not in part or ("temperature_c" in part) == ("steam_bar_g" in part):
             raise refused(path, f"{place}.parts", "each part has place, share, and one of temperature_c, steam_bar_g")
         values = {
-            key: number(path, f"{place}.parts.{key}", part[key], *bounds)
+            key: bounded_number(path, f"{place}.parts.{key}", part[key], *bounds)
             for key, bounds in _PART_NUMBERS.items()
             if key in part
         }

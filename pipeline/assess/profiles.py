@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
-from pipeline.assess.user_tables import known_keys, number, read_tables, refused
+from pipeline.assess.user_tables import bounded_number, known_keys, read_tables, refused
 from pipeline.reference import gathered, table
 from schemas.columns import ANALYTES
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
     from pathlib import Path
 
-HARDNESS: Final = ("calcium_hardness", "total_hardness")
+HARDNESS_CODES: Final = ("calcium_hardness", "total_hardness")
 _KEYS: Final = ("title", "source", *ANALYTES)
 _BAND_KEYS: Final = ("low", "ideal", "high", "essential")
 _MOST: Final = 1e6
@@ -89,7 +89,7 @@ def published() -> dict[str, Profile]:
     }
 
 
-def load(path: Path) -> dict[str, Profile]:
+def load_profiles(path: Path) -> dict[str, Profile]:
     """Read profiles of one's own.
 
     Parameters
@@ -124,7 +124,7 @@ def _band(path: Path, place: str, quantity: str, values: object, source: str) ->
         raise refused(path, place, "write a range as {low = 40, high = 75}")
     known_keys(path, place, values, _BAND_KEYS)
     ends = {
-        key: number(path, f"{place}.{key}", values[key], -_MOST, _MOST)
+        key: bounded_number(path, f"{place}.{key}", values[key], -_MOST, _MOST)
         for key in ("low", "ideal", "high")
         if key in values
     }
@@ -134,7 +134,7 @@ def _band(path: Path, place: str, quantity: str, values: object, source: str) ->
         raise refused(path, place, "neither low nor high is given")
     if low > high or ideal < low or ideal > high:
         raise refused(path, place, f"low {low:g}, ideal {ideal:g}, high {high:g} are not in order")
-    essential = values.get("essential", quantity in (*HARDNESS, "alkalinity"))
+    essential = values.get("essential", quantity in (*HARDNESS_CODES, "alkalinity"))
     if not isinstance(essential, bool):
         raise refused(path, place, "essential is true or false")
     return Band(quantity, low, ideal, high, essential, source)
@@ -159,7 +159,7 @@ def boxes(profiles: Iterable[Profile] | None = None) -> list[tuple[str, float, f
     """
     found: list[tuple[str, float, float, float, float]] = []
     for profile in published().values() if profiles is None else profiles:
-        hardness, alkalinity = profile.band(*HARDNESS), profile.band("alkalinity")
+        hardness, alkalinity = profile.band(*HARDNESS_CODES), profile.band("alkalinity")
         if hardness and alkalinity:
             low, least = max(hardness.low, 0.0), max(alkalinity.low, 0.0)
             found.append((profile.name, low, hardness.high, least, alkalinity.high))

@@ -33,20 +33,20 @@ _TRACE_MG_L: Final = 0.1  # a reading "below" may be nothing; the solver needs s
 
 
 @dataclass(frozen=True)
-class Range:
+class ReadingRange:
     """Three frames of one index with the canonical columns."""
 
     low: pd.DataFrame
     middle: pd.DataFrame
     high: pd.DataFrame
 
-    def take(self, rows: Places) -> Range:
+    def take(self, rows: Places) -> ReadingRange:
         """Repeat or pick waters by position; the result has a plain index."""
         parts = (part.take(rows).reset_index(drop=True) for part in (self.low, self.middle, self.high))
-        return Range(*parts)
+        return ReadingRange(*parts)
 
 
-def readings_range(samples: SampleTable) -> Range:
+def readings_range(samples: SampleTable) -> ReadingRange:
     """Lay the bounds of hardness, alkalinity and pH out as three waters per sample.
 
     Parameters
@@ -73,7 +73,7 @@ def readings_range(samples: SampleTable) -> Range:
             "calcium_hardness_mg_l_caco3": CACO3_PER_CALCIUM * calcium,
         }
         frames.append(pd.DataFrame({**kept, **own, **ions}, index=filled.index))
-    return Range(*frames)
+    return ReadingRange(*frames)
 
 
 def _bounds(samples: SampleTable, name: str) -> tuple[Floats, Floats, Floats]:

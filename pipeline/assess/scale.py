@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.arrays import Codes, Floats
-    from pipeline.assess.readings_range import Range
+    from pipeline.assess.readings_range import ReadingRange
     from pipeline.chemistry.composition import Composition
     from pipeline.chemistry.results import Answer
     from pipeline.chemistry.solution import Solution
@@ -47,7 +47,7 @@ class ScaleLimits:
     log_pco2_open: float = DEGASSED_LOG_PCO2  # of a vented heater [AP2005]
 
 
-def full_solution(readings: Range, to_c: Floats, limits: ScaleLimits) -> pd.DataFrame:
+def full_solution(readings: ReadingRange, to_c: Floats, limits: ScaleLimits) -> pd.DataFrame:
     """Scale per litre of feed from the full equilibrium, low to high.
 
     No reading says how much carbon dioxide leaves in a machine, so the answer is a range; a single
@@ -136,7 +136,7 @@ def _usual(waters: pd.DataFrame, to_c: Floats) -> Floats:
     return result
 
 
-def planned(readings: Range, to_c: Floats) -> pd.DataFrame:
+def planned(readings: ReadingRange, to_c: Floats) -> pd.DataFrame:
     """Scale per litre of feed by the planning rule, at low, middle and high readings.
 
     Parameters

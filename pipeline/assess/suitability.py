@@ -18,7 +18,7 @@ from pipeline.assess.profiles import Profile, published
 from pipeline.assess.quantities import quantities
 from pipeline.assess.readings_range import readings_range
 from pipeline.assess.scale import ScaleLimits
-from pipeline.assess.zones import disagreement, judge
+from pipeline.assess.zones import disagreement, judge_zone
 from pipeline.chemistry.equivalents import column
 from pipeline.chemistry.remarks import remarks
 from schemas.columns import OPEN
@@ -185,7 +185,7 @@ def _verdicts(
     connection_differs: np.ndarray,
 ) -> pd.DataFrame:
     index = samples.about.index
-    judged = {name: judge(samples, profile) for name, profile in profiles.items()}
+    judged = {name: judge_zone(samples, profile) for name, profile in profiles.items()}
     zones = pd.DataFrame({name: result["zone"] for name, result in judged.items()}, index=index)
     cup = _spaced(cup_words(samples, settings.cup), disagreement(zones))
     year = pd.Series(floats(scale.per_year["value"]), index=index)

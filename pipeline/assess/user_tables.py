@@ -50,7 +50,7 @@ def known_keys(path: Path, place: str, given: Mapping[str, object], known: Itera
         raise refused(path, place, f'there is no "{unknown[0]}". Known: {", ".join(sorted(known))}')
 
 
-def number(path: Path, place: str, value: object, least: float, most: float) -> float:
+def bounded_number(path: Path, place: str, value: object, least: float, most: float) -> float:
     """Take a number within bounds."""
     if isinstance(value, bool) or not isinstance(value, int | float) or not least <= value <= most:
         raise refused(path, place, f'"{value}" is not a number from {least:g} to {most:g}')

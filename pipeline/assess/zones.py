@@ -83,7 +83,7 @@ def zone_of(probability: Floats) -> pd.Series[str]:
     return pd.Series(pd.array(ZONES, dtype="str").take(place))
 
 
-def judge(samples: SampleTable, profile: Profile) -> pd.DataFrame:
+def judge_zone(samples: SampleTable, profile: Profile) -> pd.DataFrame:
     """Hold every sample against a profile.
 
     Parameters

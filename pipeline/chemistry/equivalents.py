@@ -35,6 +35,8 @@ MAJOR_CATIONS: Final = ("calcium", "magnesium", "sodium")
 MINOR_CATIONS: Final = ("potassium", "ammonium")
 MAJOR_ANIONS: Final = ("chloride", "sulfate")  # and alkalinity
 MINOR_ANIONS: Final = ("nitrate", "fluoride")
+CATIONS: Final = (*MAJOR_CATIONS, *MINOR_CATIONS)
+ANIONS: Final = (*MAJOR_ANIONS, *MINOR_ANIONS)
 
 
 def column(frame: pd.DataFrame, name: str) -> pd.Series[float]:

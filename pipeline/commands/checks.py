@@ -5,7 +5,7 @@ from __future__ import annotations
 import click
 
 from pipeline.commands.options import JSON
-from pipeline.report.terminal.checks import explain, list_all
+from pipeline.report.terminal.checks import check_text, list_all
 
 
 @click.command
@@ -13,4 +13,4 @@ from pipeline.report.terminal.checks import explain, list_all
 @JSON
 def command(check_id: str | None, as_json: bool) -> None:
     """List the checks, or explain one with its limits and source."""
-    click.echo(explain(check_id, as_json=as_json) if check_id else list_all(as_json=as_json))
+    click.echo(check_text(check_id, as_json=as_json) if check_id else list_all(as_json=as_json))

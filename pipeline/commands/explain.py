@@ -9,7 +9,7 @@ import click
 
 from pipeline.commands.options import JSON, settings
 from pipeline.errors import EXIT_CLEAN, EXIT_FINDINGS
-from pipeline.report.terminal.explain import show, why
+from pipeline.report.terminal.explain import show_why, why
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -31,5 +31,5 @@ def command(sample: str, settings: Settings, as_json: bool) -> None:
     if as_json:
         click.echo(answer.as_json())
     else:
-        show(answer)
+        show_why(answer)
     raise SystemExit(EXIT_FINDINGS if answer.something else EXIT_CLEAN)

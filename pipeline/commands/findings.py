@@ -8,8 +8,8 @@ import click
 
 from pipeline.commands.options import JSON, settings
 from pipeline.errors import EXIT_CLEAN, EXIT_FINDINGS
-from pipeline.report.terminal.findings import as_json as to_json
-from pipeline.report.terminal.findings import listed, show
+from pipeline.report.terminal.findings import findings_json as to_json
+from pipeline.report.terminal.findings import list_findings, show_findings
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -39,9 +39,9 @@ def command(
     kettlestone findings
     kettlestone findings KD-014 --all
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    found = listed(settings, sample, check_id, batch_id, everything=everything)
+    found = list_findings(settings, sample, check_id, batch_id, everything=everything)
     if as_json:
         click.echo(to_json(found))
     else:
-        show(found)
+        show_findings(found)
     raise SystemExit(EXIT_FINDINGS if found["current_severity"].isin(OPEN).any() else EXIT_CLEAN)

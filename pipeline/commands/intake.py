@@ -15,7 +15,7 @@ from pipeline.commands.options import JSON, LAYOUTS, settings
 from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.memory import keep_freed
 from pipeline.report.terminal.progress import Progress
-from pipeline.report.terminal.summary import show
+from pipeline.report.terminal.summary import show_summary
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -43,7 +43,7 @@ def command(paths: tuple[Path, ...], settings: Settings, as_json: bool) -> None:
     if as_json:
         click.echo(json.dumps(finished.summary, ensure_ascii=False, default=str))
     else:
-        show(finished.summary, finished.folder)
+        show_summary(finished.summary, finished.folder)
     clean = finished.summary["verdict"] == "ok"
     unread = [file["status"] == "not understood" for file in finished.summary["files"]]
     if all(unread):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pipeline.commands.options import LAYOUTS, settings
-from pipeline.report.terminal.layouts import check, propose
+from pipeline.report.terminal.layouts import layout_text, propose
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -36,4 +36,4 @@ def _propose(file: Path, out: Path | None) -> None:
 @LAYOUTS
 def _check(file: Path, settings: Settings) -> None:
     """Show which layout fits a file and what becomes of each column."""
-    click.echo(check(file, settings.layouts))
+    click.echo(layout_text(file, settings.layouts))

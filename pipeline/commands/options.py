@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.commands import fault
-from pipeline.settings import NAMES, STORE_NAME, load
+from pipeline.settings import NAMES, STORE_NAME, load_settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -37,7 +37,7 @@ def settings(command: Callable[..., None]) -> Callable[..., None]:
         given = {name: values.pop(name) for name in NAMES if name in values}
         if given.get("out") and not given.get("store"):
             given["store"] = given["out"] / STORE_NAME
-        loaded = load(settings_file, **given)
+        loaded = load_settings(settings_file, **given)
         fault.recall(click.get_current_context()).settings = loaded
         command(settings=loaded, **values)
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from pipeline.commands.options import JSON, settings
-from pipeline.report.terminal.queries import answer, prepared
+from pipeline.report.terminal.queries import prepared, query_text
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -22,4 +22,4 @@ def command(name_or_sql: str | None, settings: Settings, as_json: bool) -> None:
 
     Without NAME_OR_SQL the prepared questions are listed.
     """
-    click.echo(prepared() if name_or_sql is None else answer(settings, name_or_sql, as_json=as_json))
+    click.echo(prepared() if name_or_sql is None else query_text(settings, name_or_sql, as_json=as_json))

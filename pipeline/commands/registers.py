@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import click
 
 from pipeline.commands.options import JSON, settings
-from pipeline.report.terminal.registers import entered, listing, shown
+from pipeline.report.terminal.registers import entered, listing, register_text
 from pipeline.store.registers import option
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def _show(kind: str) -> click.Command:
     @settings
     @JSON
     def command(site: str, settings: Settings, as_json: bool) -> None:
-        click.echo(shown(settings, kind, site, as_json=as_json))
+        click.echo(register_text(settings, kind, site, as_json=as_json))
 
     return command
 

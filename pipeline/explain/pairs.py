@@ -13,7 +13,7 @@ from pipeline.checks.pairs import matched_pairs
 from pipeline.checks.treatment import TreatmentLimits
 from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.record import ROW
-from pipeline.explain.wording import figures, listed, texts, titles
+from pipeline.explain.wording import comma_joined, four_digits, texts, titles
 from pipeline.problems import filled
 from pipeline.reference import gathered, records
 from schemas.columns import ANALYTES
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pipeline.explain.wording import Columns
     from pipeline.normalise.sample_table import SampleTable
 
-QUANTITIES: Final = ("total_hardness", "alkalinity", "conductivity", "ph", "sodium", "chloride")
+PAIR_QUANTITIES: Final = ("total_hardness", "alkalinity", "conductivity", "ph", "sodium", "chloride")
 _TITRATED: Final = ("total_hardness", "alkalinity", "conductivity")
 _SAME: Final = frozenset({"carbon"})  # a treatment that changes none of them cannot be exhausted in these numbers
 _BYPASS_BY: Final = {"decarboniser": "alkalinity", "softener": "total_hardness", "reverse osmosis": "conductivity"}
@@ -104,13 +104,13 @@ class PairAnswers:
             raw, treated = self.values[ROW[name], before], self.values[ROW[name], behind]
             label = {"total_hardness": "total hardness", "conductivity": "conductivity"}.get(name, name)
             unit = " µS/cm" if name == "conductivity" else f" {ANALYTES[name].unit} as CaCO3"
-            facts = {"raw": figures(raw), "treated": figures(treated)}
+            facts = {"raw": four_digits(raw), "treated": four_digits(treated)}
             clause = filled(f"{label} {{raw}} before and {{treated}} behind{unit}", facts)
             clauses.append(pc.if_else(pa.array(~np.isnan(raw + treated)), clause, None))
         kinds = self.pairs["kind"].to_numpy()[at].tolist()
         named = [f"{'an' if kind[0] in 'aeiou' else 'a'} {kind}" if kind else "a treatment" for kind in kinds]
         words = {"kind": pa.array(named, pa.string()), "bypass": self.pairs["bypass"].to_numpy(dtype="float64")[at]}
-        return pc.binary_join_element_wise(listed(clauses), filled(_ENDINGS[mistake], words), "")
+        return pc.binary_join_element_wise(comma_joined(clauses), filled(_ENDINGS[mistake], words), "")
 
 
 def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, chosen: Places, limits: Limits) -> PairAnswers:
@@ -170,7 +170,7 @@ def _changes(
     change: dict[str, Floats] = {}
     width: dict[str, Floats] = {}
     with np.errstate(divide="ignore", invalid="ignore"):
-        for name in QUANTITIES:
+        for name in PAIR_QUANTITIES:
             row = ROW[name]
             raw, treated = values[row, before], values[row, behind]
             if name == "ph":
@@ -220,7 +220,7 @@ def _by_kind(change: dict[str, Floats], width: dict[str, Floats], kinds: np.ndar
 
 def _fit(change: dict[str, Floats], width: dict[str, Floats], kind: str) -> Floats:
     total = np.zeros(len(change["ph"]))
-    for name in QUANTITIES:
+    for name in PAIR_QUANTITIES:
         mean, spread = _EFFECTS[kind, name]
         total += np.nan_to_num(_normal(change[name] - mean, np.hypot(spread, width[name])))
     return total

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.explain.ranges import History
+    from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
     from pipeline.normalise.sample_table import SampleTable
 
@@ -41,7 +41,7 @@ SYSTEMATIC: Final = frozenset(
 _STATES: Final = ("no-mistake", "softened-water", "soda-water")  # what a sample may be if nothing is wrong with it
 SCOPES: Final = {"file": "file_sha256", "instrument": "instrument", "operator": "operator"}
 FEWEST: Final = 5  # rows before a source says anything [CP]
-MOST: Final = 48  # rows of a source that are looked at: they tell as much as all
+ROWS_LOOKED_AT: Final = 48  # rows of a source that are looked at: they tell as much as all
 HELD_SHARE: Final = 0.2  # of a source's rows, before it is looked at
 AGREEING: Final = 0.6  # of the rows that can tell must fit better with the mistake [CP]
 _TELLS: Final = 0.5  # log likelihood ratio from which a row tells anything
@@ -78,7 +78,7 @@ class Patterns:
 
 
 def of_files(
-    samples: SampleTable, record: Record, past: History, seen: dict[str, Flags], known: tuple[Places, pd.DataFrame]
+    samples: SampleTable, record: Record, past: PastReadings, seen: dict[str, Flags], known: tuple[Places, pd.DataFrame]
 ) -> Patterns:
     """Look for one mistake that most rows of a source share.
 
@@ -132,7 +132,7 @@ def _looked_at(code: Places, held: Flags, named: Flags) -> Places:
     share = np.bincount(code, weights=held, minlength=1) / np.maximum(size, 1)
     wanted = named & (size >= FEWEST)[code] & (share >= HELD_SHARE)[code]
     rank = pd.Series(code).groupby(code).cumcount().to_numpy()
-    step = np.ceil(size / MOST)[code]
+    step = np.ceil(size / ROWS_LOOKED_AT)[code]
     return np.flatnonzero(wanted & (rank % step == 0))
 
 
@@ -149,7 +149,7 @@ class _Found:
 
 
 def _of_rows(
-    record: Record, past: History, seen: dict[str, Flags], rows: Places, known: tuple[Places, pd.DataFrame]
+    record: Record, past: PastReadings, seen: dict[str, Flags], rows: Places, known: tuple[Places, pd.DataFrame]
 ) -> pd.DataFrame:
     """Give what a whole source can have, weighed for its rows; those that nobody is to explain are weighed here."""
     chosen, weighed = known

@@ -65,26 +65,26 @@ _FOLLOWS: Final = {  # readings a relation predicts
 
 
 @dataclass(frozen=True)
-class History:
+class PastReadings:
     """What the other samples of the site say: centre and spread (ln) by quantity; missing where too few."""
 
     centre: dict[str, Floats]
     spread: dict[str, Floats]
     samples: Floats
 
-    def take(self, at: Places) -> History:
+    def take(self, at: Places) -> PastReadings:
         """Keep the samples at these places."""
         centre = {name: values[at] for name, values in self.centre.items()}
-        return History(centre, {name: values[at] for name, values in self.spread.items()}, self.samples[at])
+        return PastReadings(centre, {name: values[at] for name, values in self.spread.items()}, self.samples[at])
 
-    def none(self) -> History:
+    def none(self) -> PastReadings:
         """Forget what the sites say."""
         centre = {name: np.full_like(values, np.nan) for name, values in self.centre.items()}
-        return History(centre, self.spread, np.zeros_like(self.samples))
+        return PastReadings(centre, self.spread, np.zeros_like(self.samples))
 
 
 @dataclass(frozen=True)
-class Water:
+class WaterKinds:
     """What kind of water the columns are taken for; (m,) each."""
 
     treated: Flags
@@ -93,7 +93,7 @@ class Water:
     moved: Flags
 
 
-def history(samples: SampleTable, record: Record) -> History:
+def past_readings(samples: SampleTable, record: Record) -> PastReadings:
     """Give every sample the median and the spread of the other samples of its point.
 
     Parameters
@@ -108,7 +108,7 @@ def history(samples: SampleTable, record: Record) -> History:
     """
     none = np.full(len(record), np.nan)
     if not {"client", "site"} & set(samples.about.columns):
-        return History(dict.fromkeys(HISTORY, none), dict.fromkeys(HISTORY, none), np.zeros(len(record)))
+        return PastReadings(dict.fromkeys(HISTORY, none), dict.fromkeys(HISTORY, none), np.zeros(len(record)))
     before = samples.earlier
     parts = [_followed(samples, name) for name in ("client", "site", "sampling_point", "stage")]
     placed = np.any([part.stated() for part in parts], axis=0)[: len(record)]
@@ -119,7 +119,7 @@ def history(samples: SampleTable, record: Record) -> History:
     centre = np.where(known, middle, np.nan)
     spread = np.maximum(distance, _HISTORY_LEAST) * np.sqrt(1.0 + 2.0 / np.maximum(others, 1.0))
     most = np.where(known, others, 0.0).max(axis=0)
-    return History(dict(zip(HISTORY, centre, strict=True)), dict(zip(HISTORY, spread, strict=True)), most)
+    return PastReadings(dict(zip(HISTORY, centre, strict=True)), dict(zip(HISTORY, spread, strict=True)), most)
 
 
 def _followed(samples: SampleTable, name: str) -> TextColumn:
@@ -141,7 +141,7 @@ def _robust(log: Floats, code: np.ndarray) -> tuple[Floats, Floats, Floats]:
     return middle, distance, others
 
 
-def density(values: Floats, spread: Floats, past: History, at: Places, water: Water) -> Floats:
+def density(values: Floats, spread: Floats, past: PastReadings, at: Places, water: WaterKinds) -> Floats:
     """Logarithm of how usual the readings of every column are.
 
     Parameters
@@ -186,7 +186,7 @@ def _relative(value: Floats, spread: Floats) -> Floats:
     return np.where(np.isnan(own), _UNSTATED, own)
 
 
-def _predicted(name: str, full: Rows, values: Floats, past: History, at: Places) -> Flags:
+def _predicted(name: str, full: Rows, values: Floats, past: PastReadings, at: Places) -> Flags:
     """Tell where a reading follows from others, or is judged by the site's history."""
     follows = [~np.isnan(full[other]) for other in _FOLLOWS.get(name, ()) if other in full]
     if name == "total_hardness":
@@ -201,7 +201,7 @@ def _opinion(
     usual: tuple[float, float],
     full: Rows,
     known: tuple[Rows, Rows],
-    water: Water,
+    water: WaterKinds,
 ) -> Floats:
     """Judge one reading: given another one, or by itself."""
     (median, width), (logs, relative) = usual, known
@@ -235,7 +235,7 @@ def _completed(values: Floats) -> Rows:
     return full
 
 
-def _history(logs: Rows, relative: Rows, past: History, at: Places, water: Water) -> Floats:
+def _history(logs: Rows, relative: Rows, past: PastReadings, at: Places, water: WaterKinds) -> Floats:
     """Judge by the site's history; under a moved source the shift the readings share costs nothing more."""
     total = np.zeros(len(at))
     precision, weighted = np.zeros_like(total), np.zeros_like(total)
@@ -258,7 +258,7 @@ def _history(logs: Rows, relative: Rows, past: History, at: Places, water: Water
     return total + np.where(water.moved, gained, 0.0)
 
 
-def _carbon_dioxide(full: Rows, spread: Floats, water: Water) -> Floats:
+def _carbon_dioxide(full: Rows, spread: Floats, water: WaterKinds) -> Floats:
     """Judge the carbon dioxide that pH and alkalinity imply."""
     if "alkalinity" not in full or "ph" not in full:
         return np.zeros(spread.shape[1])

@@ -35,8 +35,8 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 QUESTION_COLUMNS: Final = ("sample_id", "question", "separates")
-MOST: Final = 6  # explanations told per sample
-LEAST: Final = 0.01  # probability below which an explanation is not told
+MOST_TOLD: Final = 6  # explanations told per sample
+LEAST_TOLD: Final = 0.01  # probability below which an explanation is not told
 ENOUGH: Final = 0.5  # probability of no mistake from which nothing is explained, if the record agrees within 95 %
 SURE: Final = 0.9  # the same, however it agrees
 EQUAL: Final = 3.0  # times likelier: less is "equally well" (a Bayes factor not worth a mention [JEFFREYS])
@@ -110,7 +110,7 @@ def explain(
         return Explained(
             _laid({name: np.zeros(0) for name in EXPLANATION_COLUMNS}), _no_relations(), _no_questions(), _no_patterns()
         )
-    past = ranges.history(samples, record)
+    past = ranges.past_readings(samples, record)
     at = places(record.index, findings["sample_id"])
     seen = {
         **seen_by_checks(TextColumn.from_series(findings["check_id"]), at, len(record)),
@@ -135,7 +135,7 @@ def explain(
 def _without_history(
     weighed: pd.DataFrame,
     record: Record,
-    past: ranges.History,
+    past: ranges.PastReadings,
     seen: dict[str, npt.NDArray[np.bool_]],
     moved: npt.NDArray[np.int64],
 ) -> pd.DataFrame:
@@ -217,7 +217,7 @@ def _ranked(answers: pd.DataFrame, doubted: Flags) -> pd.DataFrame:
     calm &= ~doubted
     always = nothing | _is(UNNAMED)[answer]
     at = np.lexsort((-likely, sample))
-    told = always[at] | ((counted_up(sample[at]) < MOST) & (likely[at] >= LEAST))
+    told = always[at] | ((counted_up(sample[at]) < MOST_TOLD) & (likely[at] >= LEAST_TOLD))
     at = at[told & (~calm[sample[at]] | nothing[at])]
     ranked: pd.DataFrame = answers.iloc[at].reset_index(drop=True).assign(rank=counted_up(sample[at]) + 1)
     return ranked
@@ -229,7 +229,9 @@ def _within(relations: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     return np.asarray(number * (1.0 - 2.0 / (9.0 * number) + 1.645 * np.sqrt(2.0 / (9.0 * number))) ** 3)
 
 
-def _worded(own: pd.DataFrame, record: Record, around: tuple[ranges.History, Columns], patterns: Patterns) -> Explained:
+def _worded(
+    own: pd.DataFrame, record: Record, around: tuple[ranges.PastReadings, Columns], patterns: Patterns
+) -> Explained:
     """Put everything into words and tables; ``around`` is what history and pairs say."""
     past, pairs = around
     sample, candidate, rank = (own[name].to_numpy() for name in ("sample", "candidate", "rank"))
@@ -273,13 +275,13 @@ def _with_fallback(told: Columns, words: npt.NDArray[np.object_]) -> npt.NDArray
     unnamed = told["mistake"] == UNNAMED
     moved = np.flatnonzero((words == "") & changed & ~unnamed)
     units = pa.array([_PRINTED.get(unit, unit) for unit in told["unit"][moved].tolist()], pa.string())
-    values = {"before": wording.figures(received[moved]), "after": wording.figures(meant[moved]), "unit": units}
+    values = {"before": wording.four_digits(received[moved]), "after": wording.four_digits(meant[moved]), "unit": units}
     value = pc.utf8_rtrim_whitespace(filled("{before} to {after} {unit}", values))
     one, alone = np.flatnonzero(unnamed & changed), np.flatnonzero(unnamed & ~changed & (told["analyte"] != ""))
     subject = [_SUBJECTS.get(name, name.replace("_", " ")) for name in told["analyte"].tolist()]
     out = {
         "subject": pa.array([subject[row] for row in one], pa.string()),
-        "value": wording.figures(meant[one]),
+        "value": wording.four_digits(meant[one]),
     }
     words = np.where(unnamed, "several readings would have to change", words)
     words[moved] = filled("{value}: the usual range decides, no relation does", {"value": value}).to_pylist()

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.explain.mistakes.candidate import Candidate, Where
-    from pipeline.explain.ranges import History
+    from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
     from pipeline.explain.relations.relation import Relation
     from pipeline.texts import TextColumn
@@ -69,7 +69,7 @@ class Pairs:
     spread: Floats
 
 
-def judged(record: Record, past: History, seen: dict[str, Flags], among: Flags | None = None) -> pd.DataFrame:
+def judged(record: Record, past: PastReadings, seen: dict[str, Flags], among: Flags | None = None) -> pd.DataFrame:
     """Weigh candidates for all samples of a record.
 
     Parameters
@@ -107,7 +107,7 @@ def judged(record: Record, past: History, seen: dict[str, Flags], among: Flags |
     return frame
 
 
-def _weighed(record: Record, pairs: Pairs, past: History, at: Places, seen: dict[str, Flags]) -> pd.DataFrame:
+def _weighed(record: Record, pairs: Pairs, past: PastReadings, at: Places, seen: dict[str, Flags]) -> pd.DataFrame:
     found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample])
     fit, misfit, count = joint_density(found, pairs.spread)
     usual = _usual(record, pairs, past, at)
@@ -216,7 +216,7 @@ def _scaled(old: Floats, new: Floats, spread: Floats) -> Floats:
     return np.where(new > old, np.minimum(scaled, np.maximum(spread, _USUAL_RELATIVE * new)), scaled)
 
 
-def _usual(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
+def _usual(record: Record, pairs: Pairs, past: PastReadings, at: Places) -> Floats:
     """Judge how usual the readings are: for the water the candidate names, else for any water they may be."""
     kind = every("water")[pairs.candidate]
     states = pairs.candidate == 0
@@ -237,7 +237,7 @@ def _usual(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
     return own
 
 
-def _elsewhere(record: Record, pairs: Pairs, past: History, at: Places) -> Floats:
+def _elsewhere(record: Record, pairs: Pairs, past: PastReadings, at: Places) -> Floats:
     """Judge waters by nature alone: another source may be any water, a soda one or behind a softener as well."""
     soda = _state_prior("soda")
     kinds = {"": 1.0 - SOFTENER_MOVED - soda, "softened": SOFTENER_MOVED, "soda": soda}
@@ -246,8 +246,8 @@ def _elsewhere(record: Record, pairs: Pairs, past: History, at: Places) -> Float
     return np.asarray(np.logaddexp.reduce(logs), dtype="float64")
 
 
-def _density(record: Record, pairs: Pairs, past: History, at: Places, kind: npt.NDArray[np.str_]) -> Floats:
-    water = ranges.Water(
+def _density(record: Record, pairs: Pairs, past: PastReadings, at: Places, kind: npt.NDArray[np.str_]) -> Floats:
+    water = ranges.WaterKinds(
         treated=record.treated[pairs.sample],
         softened=kind == "softened",
         soda=kind == "soda",

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Floats, Places
-    from pipeline.explain.ranges import History
+    from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
     from pipeline.explain.relations.relation import Relation
 
@@ -193,19 +193,19 @@ def evidence(rows: Columns, size: int) -> npt.NDArray[np.object_]:
                 part = {column: values[chosen] for column, values in rows.items()}
                 clause[part["place"]] = filled(template, {**part, **_texts(part)}).to_pylist()
         told.append(pa.array(clause, pa.string()))
-    return texts(listed(told))
+    return texts(comma_joined(told))
 
 
 def _texts(rows: Columns) -> dict[str, pa.Array]:
     return {
         "before_text": signed(rows["before"]),
         "after_text": signed(rows["after"]),
-        "observed_text": figures(rows["observed"]),
-        "observed_after_text": figures(rows["observed_after"]),
+        "observed_text": four_digits(rows["observed"]),
+        "observed_after_text": four_digits(rows["observed_after"]),
     }
 
 
-def of_states(candidate: Places, sample: Places, record: Record, past: History) -> npt.NDArray[np.object_]:
+def of_states(candidate: Places, sample: Places, record: Record, past: PastReadings) -> npt.NDArray[np.object_]:
     """Give the evidence for what is true and looks like a mistake, and for what a check saw; "" for all else.
 
     Parameters
@@ -228,11 +228,11 @@ def of_states(candidate: Places, sample: Places, record: Record, past: History) 
             {"now": now, "usual": usual},
         )
         clauses.append(pc.if_else(pa.array(~np.isnan(now + usual)), clause, None))
-    words[moved] = listed(clauses).to_pylist()
+    words[moved] = comma_joined(clauses).to_pylist()
     return words
 
 
-def listed(clauses: list[pa.Array]) -> pa.Array:
+def comma_joined(clauses: list[pa.Array]) -> pa.Array:
     """Join the clauses of every row by commas; missing ones are left out."""
     led = [pc.fill_null(pc.binary_join_element_wise(_COMMA, clause, ""), "") for clause in clauses]
     return pc.utf8_slice_codeunits(pc.binary_join_element_wise(*led, ""), len(_COMMA))
@@ -243,7 +243,7 @@ def texts(column: pa.Array) -> npt.NDArray[np.object_]:
     return np.asarray(column.to_numpy(zero_copy_only=False), dtype=object)
 
 
-def figures(values: Floats) -> pa.Array:
+def four_digits(values: Floats) -> pa.Array:
     """Write numbers with four significant digits."""
     return pa.array(np.char.mod("%.4g", values), pa.string())
 

@@ -15,7 +15,7 @@ from pipeline.normalise.time_zones import known_zone
 from pipeline.problems import no_problems, problem_frame
 from schemas.columns import ACTIVITIES, STAGES
 from schemas.fields import of_kind
-from schemas.tables import ROWS
+from schemas.tables import SOURCE_ROWS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
 
 _MONTH_FIRST: Final = frozenset({"us", "usa", "u.s.", "u.s.a.", "united states", "united states of america"})
-_DATES: Final = of_kind(ROWS, "datetime")
-_NUMBERS: Final = of_kind(ROWS, "number")
+_DATES: Final = of_kind(SOURCE_ROWS, "datetime")
+_NUMBERS: Final = of_kind(SOURCE_ROWS, "number")
 
 
 @dataclass(frozen=True)

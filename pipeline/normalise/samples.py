@@ -17,15 +17,15 @@ import pandas as pd
 
 from pipeline.normalise.identity import KEY_FIELDS, attach_keys, group_rows, sample_ids
 from schemas.fields import names, of_kind
-from schemas.tables import ROWS, SITES
+from schemas.tables import SITE_REGISTER, SOURCE_ROWS
 
 # Facts of a row that describe its sample: the first row that states one wins.
-_TIMED_FACTS: Final = ("collected_at", *of_kind(ROWS, "datetime"))
-_NUMBER_FACTS: Final = tuple(of_kind(ROWS, "number"))
-_TEXT_FACTS: Final = tuple(of_kind(ROWS, "string"))
+_TIMED_FACTS: Final = ("collected_at", *of_kind(SOURCE_ROWS, "datetime"))
+_NUMBER_FACTS: Final = tuple(of_kind(SOURCE_ROWS, "number"))
+_TEXT_FACTS: Final = tuple(of_kind(SOURCE_ROWS, "string"))
 _WHERE_NEEDED: Final = ("stage_from", "site_code", "written_place")  # columns of the few batches that have them
 _LABORATORY: Final = ("laboratory", "burette", "photometer")  # methods of which a report issued again is a revision
-_REGISTER_FACTS: Final = tuple(names(SITES, without=("client", "site", "litres_per_day", "comment")))
+_REGISTER_FACTS: Final = tuple(names(SITE_REGISTER, without=("client", "site", "litres_per_day", "comment")))
 
 
 @dataclass(frozen=True)

@@ -38,7 +38,7 @@ def in_words(probability: float) -> str:
     return f"{word}, {min(max(round(100 * probability), 1), 99)} %"
 
 
-def number(value: float | None, digits: int = 4) -> str:
+def significant(value: float | None, digits: int = 4) -> str:
     """Write a number with at most so many significant digits, without an exponent; a dash where there is none.
 
     Example
@@ -70,7 +70,7 @@ def by_sample(explained: Explained | None, sample_ids: pd.Index) -> dict[str, di
         return {}
     rows = explained.explanations
     rows = rows[rows["sample_id"].isin(sample_ids)].sort_values(["sample_id", "rank"])
-    rows = rows.assign(about=about(rows["mistake"]))
+    rows = rows.assign(about=questions_answered(rows["mistake"]))
     place = rows.groupby(["sample_id", "about"]).cumcount()
     rows = rows[(place == 0) | ((place < _CAUSES) & (rows["probability"] >= _WORTH_TELLING))]
     relations = _listed(explained.relations[explained.relations["rank"] == 1], sample_ids, _relation)
@@ -116,7 +116,7 @@ def patterns(explained: Explained | None, names: pd.Series[str]) -> list[dict[st
     ]
 
 
-def about(mistakes: pd.Series) -> pd.Series:
+def questions_answered(mistakes: pd.Series) -> pd.Series:
     """Say of each answer which question it answers: what became of the pair, or of the readings of one sample."""
     asked = mistakes.isin(PAIR_ANSWERS)
     return pd.Series(READINGS, index=mistakes.index, dtype="str").mask(asked, PAIR)
@@ -128,7 +128,7 @@ def by_question(causes: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, 
     return [(question, [cause for cause in causes if cause["about"] == question]) for question in questions]
 
 
-def headline(cause: dict[str, Any]) -> str:
+def cause_line(cause: dict[str, Any]) -> str:
     """Say a cause in one line: what, how sure, and what would change."""
     if cause["mistake"] == NOTHING:
         return f"Nothing: the readings agree within their uncertainty ({cause['words']})"
@@ -175,10 +175,11 @@ def _change(row: dict[Any, Any]) -> str:
     code, title = str(row["analyte"]), str(row["title"])
     known = ANALYTES[code].title if code in ANALYTES else code
     name = "" if title.startswith(known.split(" at ")[0]) else f"{known} "
-    return f"{name}{number(row['value_from'])} → {number(row['value_to'])} {shown(str(row['unit']))}".rstrip()
+    received, meant = significant(row["value_from"]), significant(row["value_to"])
+    return f"{name}{received} → {meant} {printed_unit(str(row['unit']))}".rstrip()
 
 
-def shown(unit: str) -> str:
+def printed_unit(unit: str) -> str:
     """Write a canonical unit as people do."""
     return {"uS/cm": "µS/cm", "[pH]": "", "Cel": "°C"}.get(unit, unit)
 
@@ -192,7 +193,7 @@ def _relation(row: dict[Any, Any]) -> dict[str, Any]:
         "observed_after": _plain(row.get("observed_after", row["observed"])),
         "before": _plain(row["before"]),
         "after": _plain(row["after"]),
-        "unit": shown(str(row["unit"])),
+        "unit": printed_unit(str(row["unit"])),
         "uncertainty": _plain(row["uncertainty"]),
         "score_before": _plain(row["score_before"]),
         "score_after": _plain(row["score_after"]),

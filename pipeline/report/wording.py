@@ -25,7 +25,7 @@ CAUTION: Final = (
 )
 
 
-def headline(summary: Mapping[str, Any]) -> str:
+def batch_headline(summary: Mapping[str, Any]) -> str:
     """Say in one line what a person must know of the batch: first how much of it could not be read, if anything."""
     unread, judged = _unread(summary["coverage"]), _judged(summary)
     return f"{unread}. {judged}" if unread else judged

@@ -14,7 +14,7 @@ from pipeline.site.outcome import outcome_of, outcome_said
 from pipeline.site.record import ALKALINITY, HARDNESS, RAW_STAGES, site_record
 from pipeline.site.retest import verified
 from pipeline.site.sizing import size_of
-from pipeline.site.water import judge, predicted_samples
+from pipeline.site.water import predicted_samples, site_water
 
 if TYPE_CHECKING:
     from datetime import date
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.site.outcome import Outcome
     from pipeline.site.record import Site, Visit
     from pipeline.site.retest import Retest
-    from pipeline.site.water import Water
+    from pipeline.site.water import SiteWater
     from pipeline.store.database import Store
     from pipeline.treat.advice import Advice
     from pipeline.words import Said
@@ -52,14 +52,14 @@ class SiteAnswer:
     advice: Advice
     outcome: Outcome
     retest: Retest | None
-    raw: Water | None
-    treated: Water | None
-    expected: Water | None
+    raw: SiteWater | None
+    treated: SiteWater | None
+    expected: SiteWater | None
     today: date
     softened: bool = False
 
     @property
-    def now(self) -> Water | None:
+    def now(self) -> SiteWater | None:
         """Give the water that reaches the machine today, as far as it was measured."""
         return self.treated or self.raw
 
@@ -136,7 +136,7 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
     )
 
 
-def _kept(site: Site, advice: Advice, treated: Water | None) -> Advice:
+def _kept(site: Site, advice: Advice, treated: SiteWater | None) -> Advice:
     """Advise what is there: the treatment that works, at its setting, with the water that was measured behind it."""
     return replace(
         advice,
@@ -151,17 +151,17 @@ def _kept(site: Site, advice: Advice, treated: Water | None) -> Advice:
     )
 
 
-def _judged(visit: Visit | None, site: Site, profile: Profile) -> Water | None:
-    return None if visit is None else judge(visit.samples, site.machine, profile, site.fitted.litres)
+def _judged(visit: Visit | None, site: Site, profile: Profile) -> SiteWater | None:
+    return None if visit is None else site_water(visit.samples, site.machine, profile, site.fitted.litres)
 
 
-def _expected(advice: Advice, site: Site, profile: Profile) -> Water | None:
+def _expected(advice: Advice, site: Site, profile: Profile) -> SiteWater | None:
     known = all(
         name in advice.predicted and not math.isnan(advice.predicted[name].value) for name in (HARDNESS, ALKALINITY)
     )
     if advice.decision == "cannot advise" or advice.treatment in ("none", "") or not known:
         return None
-    return judge(predicted_samples(advice.predicted), site.machine, profile, site.fitted.litres)
+    return site_water(predicted_samples(advice.predicted), site.machine, profile, site.fitted.litres)
 
 
 def _profile(name: str) -> Profile:

@@ -27,7 +27,7 @@ from pipeline.site.statements import (
 from pipeline.site.statements import resolved as resolved_of
 from pipeline.treat.choosing.case import drain_of
 from pipeline.treat.processes.naming import treatment_meant
-from pipeline.treat.sizing.capacity import UNITS
+from pipeline.treat.sizing.capacity import CAPACITY_UNITS
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -292,7 +292,7 @@ def capacity(register: Mapping[str, str]) -> tuple[float, str]:
     plain = "".join(mark for mark in register.get("capacity_unit", "").casefold() if mark not in " ·.*x×")
     unit = _SPELLED.get(plain, register.get("capacity_unit", ""))
     number = count(register.get("capacity", ""), whole=unit in _WHOLE)
-    return (number, unit) if unit in UNITS else (math.nan, UNITS[0])
+    return (number, unit) if unit in CAPACITY_UNITS else (math.nan, CAPACITY_UNITS[0])
 
 
 def count(text: str, *, whole: bool) -> float:

@@ -14,7 +14,7 @@ from pipeline.words import Said
 if TYPE_CHECKING:
     from pipeline.site.record import Site
     from pipeline.site.retest import Retest
-    from pipeline.site.water import Water
+    from pipeline.site.water import SiteWater
     from pipeline.treat.advice import Advice
 
 Outcome = Literal["keep", "readjust", "change-medium", "repair", "replace", "fit", "nothing-needed", "ask-first"]
@@ -31,7 +31,7 @@ _MILDER: Final = ("decarboniser", "buffered decarboniser")  # a membrane with bl
 _OUTSIDE: Final = ("low", "high")
 
 
-def outcome_of(site: Site, advice: Advice, retest: Retest | None, treated: Water | None) -> Outcome:
+def outcome_of(site: Site, advice: Advice, retest: Retest | None, treated: SiteWater | None) -> Outcome:
     """Say what is to happen.
 
     Parameters
@@ -76,7 +76,7 @@ def _worn(fitted: str) -> Outcome:
     return "repair" if fitted in _REGENERATED else "change-medium"
 
 
-def _untested(site: Site, advice: Advice, treated: Water | None) -> Outcome:
+def _untested(site: Site, advice: Advice, treated: SiteWater | None) -> Outcome:
     """Without a pair of one visit only the water itself speaks, and where there is none, the advice."""
     fitted = site.fitted.treatment
     if treated is not None and not site.facts.replaced:
@@ -98,7 +98,7 @@ def _of_a_working(fitted: str, advice: Advice) -> Outcome:
     return "nothing-needed" if advice.treatment == NONE else "replace"
 
 
-def _suits(site: Site, treated: Water | None) -> bool:
+def _suits(site: Site, treated: SiteWater | None) -> bool:
     """Say whether the water behind the treatment meets the profile and spares the machine, as measured."""
     if treated is None or site.treated is None or site.treated.stage in PERMEATE:
         return False

@@ -10,7 +10,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.site.facts import capacity, count
 from pipeline.site.record import ends
 from pipeline.treat.processes.treatments import TREATMENTS, treat
-from pipeline.treat.sizing.capacity import UNITS, from_equivalents
+from pipeline.treat.sizing.capacity import CAPACITY_UNITS, from_equivalents
 from pipeline.treat.sizing.size import Size, SizeFacts
 from pipeline.treat.sizing.size import size as sized
 from pipeline.words import Said
@@ -50,7 +50,7 @@ def size_of(advice: Advice, raw: Visit, site: Site, sign: str) -> tuple[Said, ..
     settings = {name: value for name, value in advice.settings.items() if name in names and not isinstance(value, str)}
     waters = ends(raw)
     fitted = site.fitted.treatment == advice.treatment
-    number, unit = capacity(site.facts.register) if fitted else (math.nan, UNITS[0])
+    number, unit = capacity(site.facts.register) if fitted else (math.nan, CAPACITY_UNITS[0])
     used = count(site.facts.register.get("counter_litres", ""), whole=True) if fitted else 0.0
     facts = SizeFacts(
         capacity=number,

@@ -59,11 +59,11 @@ MACHINE_LIMITS: Final[dict[str, tuple[float, float, bool]]] = {
 STAND_INS: Final = {"calcium_hardness": "total_hardness_mg_l_caco3", "total_chlorine": "free_chlorine_mg_l"}
 _SURE, _UNSURE = 0.95, 0.05
 _OF_SHOTS: Final = ("report.cup.flat", "report.cup.soda")
-STATES: Final = ("inside", "unclear", "low", "high")
+LIMIT_STATES: Final = ("inside", "unclear", "low", "high")
 
 
 @dataclass(frozen=True)
-class Water:
+class SiteWater:
     """What a water is and does.
 
     Attributes
@@ -88,7 +88,7 @@ class Water:
     states: Mapping[str, str]
 
 
-def judge(samples: SampleTable, machine: Machine, profile: Profile, litres_per_day: float) -> Water:
+def site_water(samples: SampleTable, machine: Machine, profile: Profile, litres_per_day: float) -> SiteWater:
     """Hold one water against a profile and a machine.
 
     Parameters
@@ -103,7 +103,7 @@ def judge(samples: SampleTable, machine: Machine, profile: Profile, litres_per_d
     figures: dict[str, Mapping[Hashable, object]] = {
         str(row["quantity"]): row for row in result.quantities.to_dict("records")
     }
-    return Water(
+    return SiteWater(
         readings={name: found for name in WIDE_COLUMNS if not math.isnan((found := _reading(samples, name)).high)},
         spread={name: float(samples.uncertainty[name].iloc[0]) for name in WIDE_COLUMNS},
         zone=str(verdict["cup_zone"]),

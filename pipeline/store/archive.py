@@ -50,7 +50,7 @@ def keep(store: Path, sha256: str, data: bytes) -> Path:
         target.parent.mkdir(parents=True, exist_ok=True)
         _write(target, data)
     except OSError as error:
-        raise faults.explain(target, error) from error
+        raise faults.fault_of(target, error) from error
     return target
 
 

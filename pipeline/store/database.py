@@ -125,7 +125,7 @@ class Store:
             connection.commit()
         except (duckdb.IOException, duckdb.TransactionException, duckdb.FatalException, OSError) as error:
             _take_back(connection)
-            raise faults.explain(self.path, error) from error
+            raise faults.fault_of(self.path, error) from error
         except BaseException:
             _take_back(connection)
             raise
@@ -154,10 +154,10 @@ class Store:
         try:
             if not self.read_only:
                 migrate.bring_up_to_date(self.connection, self.path, steps=steps, backup=self._backup)
-            elif missing := migrate.check(self.connection, self.path, steps):
+            elif missing := migrate.pending_steps(self.connection, self.path, steps):
                 raise faults.older_store(self.path, missing[0].version - 1, steps[-1].version)
         except duckdb.Error as error:
-            raise faults.explain(self.path, error) from error
+            raise faults.fault_of(self.path, error) from error
 
     def _backup(self, step: str) -> Path:
         """Copy the store beside itself before a migration changes it."""
@@ -202,7 +202,7 @@ def attach_store(engine: duckdb.DuckDBPyConnection, path: Path, *, read_only: bo
             engine.execute("USE store")
         except duckdb.Error as error:
             if not faults.is_locked(error):
-                raise faults.explain(path, error) from error
+                raise faults.fault_of(path, error) from error
             waited = time.monotonic() - started
             if waited >= wait_s:
                 raise faults.locked(path, error, waited) from error
@@ -273,7 +273,7 @@ def _create(path: Path, engine: duckdb.DuckDBPyConnection) -> None:
     try:
         folder = Path(tempfile.mkdtemp(prefix=".kettlestone-", dir=path.parent))
     except OSError as error:
-        raise faults.explain(path, error) from error
+        raise faults.fault_of(path, error) from error
     try:
         fresh = folder / "new.duckdb"
         attach(engine, fresh, "fresh")
@@ -285,7 +285,7 @@ def _create(path: Path, engine: duckdb.DuckDBPyConnection) -> None:
             engine.execute("DETACH fresh")
         _publish(fresh, path)
     except (duckdb.Error, OSError) as error:
-        raise faults.explain(path, error) from error
+        raise faults.fault_of(path, error) from error
     finally:
         shutil.rmtree(folder, ignore_errors=True)
 

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Decision:
+class StoredDecision:
     """What a person answered to a finding. ``action``: accept, reject, correct or repeat.
 
     A correction names the quantity and its value in the canonical unit; ``raw_text`` and ``raw_unit`` are
@@ -44,7 +44,7 @@ class Decision:
     raw_unit: str = ""
 
 
-def write_decision(store: Store, decision: Decision, consequence: Callable[[int], None] = lambda _: None) -> int:
+def write_decision(store: Store, decision: StoredDecision, consequence: Callable[[int], None] = lambda _: None) -> int:
     """Add what a person decided about a finding; earlier decisions stay. Returns `decision_id`.
 
     A correction adds a reading that points at the one it replaces; that one stays as it was read.
@@ -109,7 +109,7 @@ def _counting(connection: duckdb.DuckDBPyConnection, sample_id: str, analyte: st
 
 
 def _append_correction(
-    connection: duckdb.DuckDBPyConnection, sample_id: str, decision: Decision, number: int, replaced: int | None
+    connection: duckdb.DuckDBPyConnection, sample_id: str, decision: StoredDecision, number: int, replaced: int | None
 ) -> None:
     """Add the corrected reading; where it was measured, and how, it takes from the reading it replaces."""
     before = connection.execute("SELECT * FROM reading WHERE reading_id = ?", [replaced]).df()

@@ -141,7 +141,7 @@ def failed_migration(path: Path, name: str, error: Exception) -> KettlestoneErro
     )
 
 
-def explain(path: Path, error: Exception) -> KettlestoneError:
+def fault_of(path: Path, error: Exception) -> KettlestoneError:
     """Turn an error of DuckDB or of the system into a paragraph for people."""
     text = str(error)
     if is_full(error):

@@ -65,7 +65,7 @@ def applied(connection: duckdb.DuckDBPyConnection) -> dict[int, str]:
     return dict(connection.execute("SELECT version, sha256 FROM schema_version ORDER BY version").fetchall())
 
 
-def check(connection: duckdb.DuckDBPyConnection, path: Path, steps: Sequence[Migration]) -> Sequence[Migration]:
+def pending_steps(connection: duckdb.DuckDBPyConnection, path: Path, steps: Sequence[Migration]) -> Sequence[Migration]:
     """Compare a database with the program's steps and return those still to do.
 
     Raises
@@ -105,7 +105,7 @@ def bring_up_to_date(
     ------
     KettlestoneError : see ``check``; or a step failed and was taken back.
     """
-    missing = check(connection, path, steps)
+    missing = pending_steps(connection, path, steps)
     if missing and backup is not None:
         backup(missing[0].name)
     for step in missing:

@@ -14,7 +14,7 @@ from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST, SMALLEST
 from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
 from schemas.fields import names
-from schemas.tables import MACHINES, SITES, TREATMENTS
+from schemas.tables import MACHINE_REGISTER, SITE_REGISTER, TREATMENT_REGISTER
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -25,9 +25,9 @@ if TYPE_CHECKING:
 KEYS: Final[dict[str, tuple[str, ...]]] = {"site": (), "machine": ("machine",), "treatment": ("treatment",)}
 _OWNER: Final = ("client", "site")
 FIELDS: Final[dict[str, list[str]]] = {
-    "site": names(SITES, without=_OWNER),
-    "machine": names(MACHINES, without=_OWNER),
-    "treatment": names(TREATMENTS, without=_OWNER),
+    "site": names(SITE_REGISTER, without=_OWNER),
+    "machine": names(MACHINE_REGISTER, without=_OWNER),
+    "treatment": names(TREATMENT_REGISTER, without=_OWNER),
 }
 # Options of the commands that are not called as their field is.
 _OPTIONS: Final = {"litres_per_day": "--litres"}

@@ -45,7 +45,7 @@ def snapshot(store: Store, target: Path) -> Path:
         else:
             _folder_snapshot(store, target)
     except (duckdb.Error, OSError) as error:
-        raise faults.explain(target, error) from error
+        raise faults.fault_of(target, error) from error
     return target
 
 

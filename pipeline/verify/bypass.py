@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.treat.advice import Range
-from pipeline.verify.promised import ALL, QUANTITIES
+from pipeline.verify.change_points import CHI2_95
+from pipeline.verify.promised import ALL, PROMISED
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from pipeline.verify.promised import Promise
 
 FINE: Final = np.linspace(0.0, 1.0, 1001)
-CHI2_95: Final = 3.841  # 95 % of chi-square with one degree of freedom [AS1964]
 _LEAST_CHANGE: Final = 2.0  # a quantity tells of the bypass if treatment moves it by twice its uncertainty (k = 1)
 
 
@@ -76,7 +76,7 @@ def _speaks(value: Floats, width: Floats, after: Floats) -> list[int]:
     change = np.abs(value[-1] - value[0])
     own = np.min(width, axis=0) / 2
     told = np.isfinite(after) & np.isfinite(change) & (change > _LEAST_CHANGE * own)
-    return [place for place in range(len(QUANTITIES)) if told[place]]
+    return [place for place in range(len(PROMISED)) if told[place]]
 
 
 def _alone(gap: Floats, width: Floats) -> Range:

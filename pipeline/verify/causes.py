@@ -10,7 +10,7 @@ import numpy as np
 from pipeline.reference import table
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.verify.outcomes import Cause
-from pipeline.verify.promised import ALL, QUANTITIES, promise
+from pipeline.verify.promised import ALL, PROMISED, promise
 from pipeline.verify.series import ADDS
 from pipeline.words import Said
 
@@ -119,7 +119,7 @@ def rank(
 def _judged(promised: Promise, readings: Readings) -> list[int]:
     sides = [side.reindex(list(ALL)).to_numpy(dtype="float64") for side in (readings.before, readings.after)]
     known = np.isfinite(sides[0]) & np.isfinite(sides[1]) & np.isfinite(promised.value).all(axis=0)
-    return [place for place in range(len(QUANTITIES)) if known[place]]
+    return [place for place in range(len(PROMISED)) if known[place]]
 
 
 def _log_density(promised: Promise, readings: Readings, judged: list[int]) -> Floats:

@@ -42,7 +42,7 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Course:
+class FittedCourse:
     """How probable each shape is (``still bend step odd`` sum to 1), and the best of each.
 
     ``level`` of standing still with its standard uncertainty; ``odd`` the place in the series of the point
@@ -70,7 +70,7 @@ class Prior:
     odd: float
 
 
-def course(x: Floats, y: Floats, u: Floats, prior: Prior, rises: int = 1) -> Course:
+def course(x: Floats, y: Floats, u: Floats, prior: Prior, rises: int = 1) -> FittedCourse:
     """Weigh four shapes of a series against each other.
 
     A handful of field readings carries a story only if it is weighed against chance: a single high count
@@ -108,7 +108,7 @@ def course(x: Floats, y: Floats, u: Floats, prior: Prior, rises: int = 1) -> Cou
     weight = np.array([still, bend, step, odd]) + np.log([prior.still, prior.bend, prior.step, prior.odd])
     share = np.exp(weight - weight.max())
     a, b, c, d = (share / share.sum()).tolist()
-    return Course(a, b, c, d, level, level_u, best_bend, best_step, odd_point)
+    return FittedCourse(a, b, c, d, level, level_u, best_bend, best_step, odd_point)
 
 
 def reaches(x: Floats, y: Floats, u: Floats, bend: Bend, target: float) -> tuple[float, float, float]:

@@ -10,15 +10,13 @@ import pandas as pd
 
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.treat.advice import Range
-from pipeline.treat.sizing.capacity import DEGREES, from_equivalents
+from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
+from pipeline.treat.sizing.capacity import LITRE_DEGREES, from_equivalents
 from pipeline.verify.change_points import Bend, Prior, course, reaches
 from pipeline.verify.intervals import Schedule, next_test
 from pipeline.verify.outcomes import Cause, History, NextTest, Span, in_percent
 from pipeline.verify.series import (
     ADDS,
-    ALKALINITY,
-    CONDUCTIVITY,
-    HARDNESS,
     Series,
     days_since,
     in_order,
@@ -32,10 +30,10 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pipeline.arrays import Floats
-    from pipeline.verify.change_points import Course as Shapes
+    from pipeline.verify.change_points import FittedCourse as Shapes
     from pipeline.verify.outcomes import Course
 
-LEAST: Final = 4  # samples before a course is read
+FEWEST_SAMPLES: Final = 4  # samples before a course is read
 _DROP: Final = 17.848  # mg/L as CaCO3 of one degree, German scale [IUPAC2021]
 _MEMBRANES: Final = ("reverse osmosis",)
 _COURSE: Final[dict[str, Course]] = {
@@ -120,7 +118,7 @@ def history(
     series = treated_series(ordered, spread, treatment, facts.changes)
     source, source_on = _source(ordered, spread, limits)
     remarks += series.remarks if series is not None else ()
-    if series is None or len(series.treated) < LEAST:
+    if series is None or len(series.treated) < FEWEST_SAMPLES:
         return _too_few(ordered, treatment, series, facts, source_on, remarks)
     return _read(series, treatment, facts, limits, (source, source_on), remarks)
 
@@ -150,7 +148,7 @@ def removed_load(litres: Sequence[float] | Floats, removed_mg_l: Sequence[float]
 def _source(ordered: pd.DataFrame, spread: pd.DataFrame, limits: HistoryLimits) -> tuple[float, Span | None]:
     """Give the probability that the raw water changed for another, and when."""
     moves = raw_course(ordered, spread)
-    if len(moves) < LEAST:
+    if len(moves) < FEWEST_SAMPLES:
         return 0.0, None
     start = pd.Timestamp(moves["collected_at"].iloc[0])
     day = days_since(moves["collected_at"], start)
@@ -175,7 +173,7 @@ def _read(
     y, u = shares(series, adds=adds)
     # Once everything comes through the line is flat again: the bend ends there.
     full = np.flatnonzero(y >= 0.95)  # noqa: PLR2004 - of the raw water
-    end = len(y) if adds or not len(full) else min(max(int(full[0]) + 1, LEAST), len(y))
+    end = len(y) if adds or not len(full) else min(max(int(full[0]) + 1, FEWEST_SAMPLES), len(y))
     found = course(x[:end], y[:end], u[:end], limits.treated, rises=-1 if adds else 1)
     causes = _causes(found, series, treatment, source)
     top = causes[0].name
@@ -332,7 +330,7 @@ def _findings(
     if action is not None:
         said.append(Said("verify.history.action", {"date": action.day}))
     if np.isfinite(removed):
-        said.append(Said("verify.history.removed", {"load": float(f"{from_equivalents(removed, DEGREES):.2g}")}))
+        said.append(Said("verify.history.removed", {"load": float(f"{from_equivalents(removed, LITRE_DEGREES):.2g}")}))
         if facts.capacity_eq > 0:
             said.append(Said("verify.history.capacity", {"percent": 100 * removed / facts.capacity_eq}))
     return (*said, *remarks)
@@ -349,7 +347,7 @@ def _too_few(
     used = 0 if series is None else len(series.treated)
     last = None if ordered.empty else pd.Timestamp(ordered["collected_at"].iloc[-1]).normalize()
     plan = Schedule(last, tests_since=max(used, 1)) if series is None else _schedule(series, facts, None)
-    said = [Said("verify.history.too_few", {"count": used, "least": LEAST})]
+    said = [Said("verify.history.too_few", {"count": used, "least": FEWEST_SAMPLES})]
     if source_on is not None:
         said.append(Said("verify.evidence.source", {"date": source_on.day}))
     missing = Range(float("nan"), float("nan"), float("nan"), "1")

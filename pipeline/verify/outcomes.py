@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pipeline.treat.advice import Range
     from pipeline.words import Said
 
-Outcome = Literal["proved", "partly", "not proved", "cannot tell"]
+ProofOutcome = Literal["proved", "partly", "not proved", "cannot tell"]
 Course = Literal["steady", "changed", "exhausted", "too few samples"]
 
 
@@ -97,7 +97,7 @@ class Verification:
     next_test : when to test next.
     """
 
-    outcome: Outcome
+    outcome: ProofOutcome
     treatment: str
     compared: tuple[Compared, ...]
     predicted: Mapping[str, Range]

@@ -13,8 +13,8 @@ from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.verify.bypass import Bypass, solve_bypass
 from pipeline.verify.causes import Readings, rank
 from pipeline.verify.intervals import Schedule, next_test
-from pipeline.verify.outcomes import Cause, Compared, Outcome, Verification, in_percent
-from pipeline.verify.promised import ALL, QUANTITIES, Promise, half_width, promise
+from pipeline.verify.outcomes import Cause, Compared, ProofOutcome, Verification, in_percent
+from pipeline.verify.promised import ALL, PROMISED, Promise, half_width, promise
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
 
@@ -223,7 +223,7 @@ def _of_permeate(one: Compared, bounds: VerifyLimits) -> Compared:
 
     Membranes hold back 90 to 98 %: one that does better than the planned figure is no fault.
     """
-    if one.verdict not in ("agrees", "differs") or one.column not in QUANTITIES:
+    if one.verdict not in ("agrees", "differs") or one.column not in PROMISED:
         return one
     most = max(one.predicted.value + one.allowed, bounds.membrane_ratio * one.before)
     return replace(one, allowed=most - one.predicted.value, verdict="agrees" if one.after.value <= most else "differs")
@@ -245,7 +245,7 @@ def _range(value: float, expanded: float, name: str) -> Range:
 
 
 def _judged(compared: tuple[Compared, ...]) -> list[Compared]:
-    proving = (*QUANTITIES, _CHLORINE)
+    proving = (*PROMISED, _CHLORINE)
     return [one for one in compared if one.column in proving and one.verdict in ("agrees", "differs")]
 
 
@@ -257,7 +257,7 @@ def _can_be_seen(possible: tuple[Compared, ...]) -> bool:
 
 def _outcome(
     compared: tuple[Compared, ...], at_best: tuple[Compared, ...], found: Bypass, recorded: float, treatment: str
-) -> Outcome:
+) -> ProofOutcome:
     judged = _judged(compared)
     agree = [one for one in judged if one.verdict == "agrees"]
     if len(agree) == len(judged) and (np.isfinite(recorded) or not _shared(treatment)):
@@ -298,7 +298,7 @@ def _rejection(readings: Readings, permeate: pd.Series | None, uncertainty: pd.S
 
 
 def _findings(
-    outcome: Outcome,
+    outcome: ProofOutcome,
     compared: tuple[Compared, ...],
     found: Bypass | None,
     recorded: float,
@@ -362,7 +362,7 @@ def _alongside(readings: Readings, compared: tuple[Compared, ...], bounds: Verif
     believed = readings.believable()
     if not (believed.before.equals(readings.before) and believed.after.equals(readings.after)):
         said.append(Said("verify.conductivity_unit"))
-    lacking = [one.column for one in compared if one.verdict == "not measured" and one.column in QUANTITIES[:3]]
+    lacking = [one.column for one in compared if one.verdict == "not measured" and one.column in PROMISED[:3]]
     said += [Said("verify.not_measured", {"name": Said(f"verify.name.{column}")}) for column in lacking]
     return tuple(said)
 

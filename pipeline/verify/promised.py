@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.treat.processes.treatments import TREATMENTS, treat
+from pipeline.verify.series import USUAL_RELATIVE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 
 # What proves a treatment; pH and chlorine are looked at on their own.
-QUANTITIES: Final = (
+PROMISED: Final = (
     "total_hardness_mg_l_caco3",
     "alkalinity_mg_l_caco3",
     "conductivity_us_cm_25c",
@@ -28,12 +29,11 @@ QUANTITIES: Final = (
     "calcium_mg_l",
 )
 ALONGSIDE: Final = ("ph", "free_chlorine_mg_l")
-ALL: Final = (*QUANTITIES, *ALONGSIDE)
-USUAL_RELATIVE: Final = 0.10  # k = 2, of a reading that states none [CP]
+ALL: Final = (*PROMISED, *ALONGSIDE)
 USUAL_PH: Final = 0.2  # the same of pH [CP]
 _SHARES: Final = np.linspace(0.0, 1.0, 5)
 ANY_PH: Final = 7.5  # stands in for a pH nobody read; of what is looked at only pH itself depends on it
-_VARIED: Final = QUANTITIES[:5]
+_VARIED: Final = PROMISED[:5]
 
 
 @dataclass(frozen=True)

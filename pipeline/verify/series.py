@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -21,9 +22,6 @@ if TYPE_CHECKING:
 RAW: Final = ("raw",)
 TREATED: Final = ("treated", "machine_inlet")
 PERMEATE: Final = ("permeate",)
-HARDNESS: Final = "total_hardness_mg_l_caco3"
-ALKALINITY: Final = "alkalinity_mg_l_caco3"
-CONDUCTIVITY: Final = "conductivity_us_cm_25c"
 PAIR_DAYS: Final = 1.0  # the same visit [CP]
 USUAL_RELATIVE: Final = 0.10  # k = 2, of a reading that states none [CP]
 LEAST_SHARE_U: Final = 0.005  # k = 1 of a share: no field reading resolves less [CP]

@@ -58,7 +58,7 @@ def say(said: Said, language: str = "en") -> str:
     '1,5 mg/L'
     """
     values = {name: say(value, language) if isinstance(value, Said) else value for name, value in said.values.items()}
-    known = catalogue(language)
+    known = sentences_of(language)
     code = said.otherwise if said.otherwise and said.code not in known else said.code
     return _Words(language).vformat(known[code], (), values)
 
@@ -85,7 +85,7 @@ def day(when: date, language: str) -> str:
 
 
 @cache
-def catalogue(language: str) -> dict[str, str]:
+def sentences_of(language: str) -> dict[str, str]:
     """Give every sentence of a language by its code.
 
     Parameters

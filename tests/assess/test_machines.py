@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.assess.machines import known_machines, load, recognise, steam_temperature_c
+from pipeline.assess.machines import known_machines, load_machines, recognise, steam_temperature_c
 from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def test_own_machines(tmp_path: Path) -> None:
         encoding="utf-8",
     )
 
-    bar = load(path)["bar"]
+    bar = load_machines(path)["bar"]
 
     assert (bar.name, bar.litres_per_day, bar.metals, bar.level_probe) == ("bar", 90.0, ("copper",), False)
     assert bar.parts[1].temperature_c == pytest.approx(123.6, abs=0.25)
@@ -114,7 +114,7 @@ def test_a_faulty_machine_is_refused_by_name(tmp_path: Path, text: str, words: s
     path.write_text(text, encoding="utf-8")
 
     with pytest.raises(KettlestoneError, match=words):
-        load(path)
+        load_machines(path)
 
 
 @pytest.mark.common_practice

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.assess.profiles import Band, boxes, load, published
-from pipeline.assess.zones import ZONES, disagreement, inside, judge, zone_of
+from pipeline.assess.profiles import Band, boxes, load_profiles, published
+from pipeline.assess.zones import ZONES, disagreement, inside, judge_zone, zone_of
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
 
@@ -71,15 +71,15 @@ def test_four_drops_cannot_prove_the_narrow_band(waters: Build) -> None:
     """71.4 ± 13: within 40–75 with probability Φ(0.55) − Φ(−4.8) = 0.71, within 40–70 with 0.41."""
     water = waters(th=124.9, th__u=20.0, alk=71.4, alk__u=13.0, ph=6.6, ph__u=0.2)
 
-    assert judge(water, published()["European water chart 2016"])["zone"].item() == "probably in zone"
-    assert judge(water, published()["2018 handbook"])["zone"].item() == "cannot tell"
-    assert judge(water, published()["2009 standard"])["zone"].item() == "out of zone"
+    assert judge_zone(water, published()["European water chart 2016"])["zone"].item() == "probably in zone"
+    assert judge_zone(water, published()["2018 handbook"])["zone"].item() == "cannot tell"
+    assert judge_zone(water, published()["2009 standard"])["zone"].item() == "out of zone"
 
 
 @pytest.mark.source("WH2018")
 def test_calcium_120_alkalinity_60_passes_2018_and_fails_2009(waters: Build) -> None:
     water = waters(cah=120.0, alk=60.0, alk__u=3.0, ph=7.0)
-    zones = pd.DataFrame({name: judge(water, profile)["zone"] for name, profile in published().items()})
+    zones = pd.DataFrame({name: judge_zone(water, profile)["zone"] for name, profile in published().items()})
 
     assert zones["2018 handbook"].item() == "in zone"
     assert zones["2009 standard"].item() == "out of zone"
@@ -89,7 +89,7 @@ def test_calcium_120_alkalinity_60_passes_2018_and_fails_2009(waters: Build) -> 
 @pytest.mark.common_practice
 def test_w1_is_out_on_hardness_and_alkalinity(waters: Build) -> None:
     """Hardness 214 above 175 and alkalinity 143 above 75."""
-    found = judge(waters(th=214.2, th__u=27.0, alk=142.8, alk__u=20.0), published()["European water chart 2016"])
+    found = judge_zone(waters(th=214.2, th__u=27.0, alk=142.8, alk__u=20.0), published()["European water chart 2016"])
 
     assert found["zone"].item() == "out of zone"
     assert "total hardness 214" in found["sentence"].item()
@@ -99,14 +99,14 @@ def test_w1_is_out_on_hardness_and_alkalinity(waters: Build) -> None:
 @pytest.mark.source("METERTABLE")
 def test_w4_a_pen_reading_inside_250_is_outside_on_the_scale_of_the_standard(waters: Build) -> None:
     """677 µS/cm is 338 on an NaCl pen of 0.5 and more than 430 on the 4-4-2 scale: not within 75–250."""
-    found = judge(waters(cah=68.0, alk=40.0, ec=677.0, ph=7.0), published()["2009 standard"])
+    found = judge_zone(waters(cah=68.0, alk=40.0, ec=677.0, ph=7.0), published()["2009 standard"])
 
     assert found["zone"].item() == "out of zone"
     assert "TDS (4-4-2 scale)" in found["sentence"].item()
 
 
 def test_a_missing_essential_reading_is_no_pass_and_no_failure(waters: Build) -> None:
-    found = judge(waters(th=100.0), published()["European water chart 2016"])
+    found = judge_zone(waters(th=100.0), published()["European water chart 2016"])
 
     assert found["zone"].item() == "cannot tell"
     assert found["unknowns"].item() == "total alkalinity not measured"
@@ -114,14 +114,14 @@ def test_a_missing_essential_reading_is_no_pass_and_no_failure(waters: Build) ->
 
 
 def test_a_missing_reading_does_not_save_a_water_that_is_out(waters: Build) -> None:
-    assert judge(waters(th=400.0), published()["European water chart 2016"])["zone"].item() == "out of zone"
+    assert judge_zone(waters(th=400.0), published()["European water chart 2016"])["zone"].item() == "out of zone"
 
 
 def test_a_limit_below_the_band_is_out_and_one_across_it_open(waters: Build) -> None:
     """Hardness "<17.8" is below 50; alkalinity "<60" leaves 40–60 open: 20 of 60 inside."""
     profile = published()["European water chart 2016"]
-    low = judge(waters(th=[np.nan], th__low=[0.0], th__high=[17.8], alk=[60.0]), profile)
-    wide = judge(waters(th=[100.0], alk=[np.nan], alk__low=[0.0], alk__high=[60.0]), profile)
+    low = judge_zone(waters(th=[np.nan], th__low=[0.0], th__high=[17.8], alk=[60.0]), profile)
+    wide = judge_zone(waters(th=[100.0], alk=[np.nan], alk__low=[0.0], alk__high=[60.0]), profile)
 
     assert low["zone"].item() == "out of zone"
     assert wide["probability"].item() == pytest.approx(20 / 60)
@@ -166,7 +166,7 @@ def test_own_profiles(tmp_path: Path) -> None:
         encoding="utf-8",
     )
 
-    house = load(path)["house"]
+    house = load_profiles(path)["house"]
 
     assert house.bands[0] == Band("alkalinity", 40.0, 50.0, 60.0, essential=True, source="own tasting")
     assert house.bands[1].text == "at most 120"
@@ -196,7 +196,7 @@ def test_a_faulty_profile_is_refused_by_name(tmp_path: Path, text: str, words: s
     path.write_text(text, encoding="utf-8")
 
     with pytest.raises(KettlestoneError, match=words):
-        load(path)
+        load_profiles(path)
 
 
 def test_a_missing_or_huge_file_is_refused(tmp_path: Path) -> None:
@@ -205,4 +205,4 @@ def test_a_missing_or_huge_file_is_refused(tmp_path: Path) -> None:
 
     for path in (tmp_path / "none.toml", huge):
         with pytest.raises(KettlestoneError, match="Nothing was assessed"):
-            load(path)
+            load_profiles(path)

@@ -21,7 +21,7 @@ from pipeline.assess.suitability import (
     held_samples,
 )
 from pipeline.errors import KettlestoneError
-from pipeline.report.batch.assessment import block, lines
+from pipeline.report.batch.assessment import assessment_text, block
 from pipeline.report.terminal.assess import convert_text, one_off
 from schemas.tables import QUANTITY_COLUMNS
 
@@ -156,7 +156,7 @@ def test_nothing_to_assess_is_no_error(waters: Build) -> None:
 
     assert found.quantities.empty
     assert "could be assessed" in block(found, waters(**THREE).about)
-    assert "3 samples not assessed: data on hold" in lines(found, waters(**THREE).about)
+    assert "3 samples not assessed: data on hold" in assessment_text(found, waters(**THREE).about)
 
 
 def test_the_page_escapes_what_files_wrote(waters: Build) -> None:
@@ -180,7 +180,7 @@ def test_the_page_shows_fifty_and_counts_the_rest(waters: Build) -> None:
     assert "50 of 60 samples" in html
     assert ">s59<" in html
     assert ">s0<" not in html
-    assert "10 more samples" in lines(found, samples.about)
+    assert "10 more samples" in assessment_text(found, samples.about)
 
 
 @pytest.mark.common_practice

@@ -9,7 +9,7 @@ import pytest
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check
 from pipeline.explain.suspicion import KNOWN_CHECKS
-from pipeline.words import LANGUAGES, Said, catalogue, finding_for_client, question_of_check, say
+from pipeline.words import LANGUAGES, Said, finding_for_client, question_of_check, say, sentences_of
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -33,14 +33,14 @@ def holding(case_folder: Path, load_case: Callable[[Path], SampleTable]) -> set[
 @pytest.mark.parametrize("language", LANGUAGES)
 @pytest.mark.parametrize("about", ["question", "client"])
 def test_no_check_that_holds_lacks_its_own_words(holding: set[str], about: str, language: str) -> None:
-    known = catalogue(language)
+    known = sentences_of(language)
 
     assert [name for name in sorted(holding) if f"checks.{about}.{name}" not in known] == []
 
 
 @pytest.mark.parametrize("about", ["question", "client"])
 def test_no_words_are_left_of_a_check_that_is_gone(about: str) -> None:
-    said = {code.removeprefix(f"checks.{about}.") for code in catalogue("en") if code.startswith(f"checks.{about}.")}
+    said = {code.removeprefix(f"checks.{about}.") for code in sentences_of("en") if code.startswith(f"checks.{about}.")}
 
     assert said - set(KNOWN_CHECKS) == {"any"}
 

@@ -52,7 +52,7 @@ def test_a_fault_before_anything_is_stored(tmp_path: Path, monkeypatch: pytest.M
 
 def test_a_fault_after_the_batch_was_stored_names_the_batch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "a.csv").write_text(ROW, encoding="utf-8")
-    monkeypatch.setattr("pipeline.commands.intake.show", _broken)
+    monkeypatch.setattr("pipeline.commands.intake.show_summary", _broken)
 
     result = CliRunner().invoke(main, ["intake", str(tmp_path / "a.csv"), "--out", str(tmp_path / "out")])
 
@@ -65,7 +65,7 @@ def test_a_fault_where_no_log_can_be_written_shows_the_traceback(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     (tmp_path / "file").write_text("in the way", encoding="utf-8")
-    monkeypatch.setattr("pipeline.commands.findings.listed", _broken)
+    monkeypatch.setattr("pipeline.commands.findings.list_findings", _broken)
     monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path / "file"))
     settings = tmp_path / "k.toml"
     settings.write_text(f'out = "{tmp_path / "file"}"', encoding="utf-8")
@@ -81,7 +81,7 @@ def test_ctrl_c_is_not_a_fault(monkeypatch: pytest.MonkeyPatch, ask: Callable[..
     def stopped(*_: object, **__: object) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr("pipeline.commands.findings.listed", stopped)
+    monkeypatch.setattr("pipeline.commands.findings.list_findings", stopped)
 
     result = ask("findings")
 

@@ -24,7 +24,7 @@ def test_a_probability_is_said_in_words_and_never_as_certainty(probability: floa
     ("value", "text"), [(59.6, "59.6"), (1234.567, "1235"), (-0.5, "−0.5"), (None, "–"), (np.nan, "–"), (0.0, "0")]
 )
 def test_numbers_are_written_without_exponents(value: float | None, text: str) -> None:
-    assert causes.number(value) == text
+    assert causes.significant(value) == text
 
 
 def explained() -> Explained:
@@ -72,7 +72,7 @@ def test_unlikely_causes_and_changes_that_change_nothing_are_left_out() -> None:
     assert [cause["change"] for cause in found["s"]["causes"]] == ["59.6 → 596 µS/cm", ""]
     assert found["s"]["questions"] == ["In which unit?"]
     assert found["s"]["pattern"]
-    assert causes.headline(found["s"]["causes"][0]) == (
+    assert causes.cause_line(found["s"]["causes"][0]) == (
         "Conductivity: another unit (mS/m) (very likely, 90 %): 59.6 → 596 µS/cm"
     )
 

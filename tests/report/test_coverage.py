@@ -9,7 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from pipeline.cli import main
-from pipeline.report.wording import headline
+from pipeline.report.wording import batch_headline
 from pipeline.store.database import Store
 
 if TYPE_CHECKING:
@@ -81,6 +81,6 @@ def test_one_is_written_as_one(cells: int, columns: int, said: str) -> None:
 
     coverage = {"cells": cells, "used": 0, "unread": cells, "waiting": waiting}
 
-    told = headline({"coverage": coverage, "samples": counts, "files": []})
+    told = batch_headline({"coverage": coverage, "samples": counts, "files": []})
 
     assert told == said

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from pipeline.cli import main
 from pipeline.intake import run
 from pipeline.report.terminal.retest import retest
-from pipeline.settings import load
+from pipeline.settings import load_settings
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -48,7 +48,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (folder / "samples.csv").write_text(SAMPLES, encoding="utf-8")
     (folder / "treatments.csv").write_text(TREATMENTS, encoding="utf-8")
     path = folder / "out" / "kettlestone.duckdb"
-    run([folder / "samples.csv", folder / "treatments.csv"], load(None, out=folder / "out", store=path))
+    run([folder / "samples.csv", folder / "treatments.csv"], load_settings(None, out=folder / "out", store=path))
     return path
 
 
@@ -78,7 +78,7 @@ def test_a_filter_at_its_end_is_found_in_pair_and_history(store: Path) -> None:
 
 
 def test_a_test_that_lies_ahead_is_not_overdue(store: Path) -> None:
-    settings = load(None, store=store)
+    settings = load_settings(None, store=store)
 
     assert "overdue" not in retest(settings, "S-1", date(2025, 3, 22), as_json=False).text
     assert "Days since then: 1. The test is overdue." in retest(settings, "S-1", date(2025, 3, 23), as_json=False).text
@@ -103,7 +103,9 @@ def test_an_impossible_setting_of_a_register_is_left_out(tmp_path: Path) -> None
     (tmp_path / "samples.csv").write_text(SAMPLES, encoding="utf-8")
     (tmp_path / "treatments.csv").write_text(TREATMENTS.replace(",28.6,", ",130,"), encoding="utf-8")
     path = tmp_path / "out" / "kettlestone.duckdb"
-    done = run([tmp_path / "samples.csv", tmp_path / "treatments.csv"], load(None, out=tmp_path / "out", store=path))
+    done = run(
+        [tmp_path / "samples.csv", tmp_path / "treatments.csv"], load_settings(None, out=tmp_path / "out", store=path)
+    )
 
     assert data(path, "S-1")["settings"] == {}
     assert ask(path, "retest", "S-1")[0] == 1
@@ -198,6 +200,6 @@ def test_the_next_test_is_not_after_the_end_of_the_filling(tmp_path: Path) -> No
         "A,S,decarboniser,12000,°dH·L,2025-03-01,36,100\n"
     )
     path = tmp_path / "out" / "kettlestone.duckdb"
-    run([tmp_path / "samples.csv", tmp_path / "treatments.csv"], load(None, out=tmp_path / "out", store=path))
+    run([tmp_path / "samples.csv", tmp_path / "treatments.csv"], load_settings(None, out=tmp_path / "out", store=path))
 
     assert data(path, "S")["next_test"]["on"] == "2025-03-12"

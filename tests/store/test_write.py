@@ -19,7 +19,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.problems import problem_frame
 from pipeline.store.batch_record import new_batch_id
 from pipeline.store.database import Store
-from pipeline.store.decide import Decision, write_decision
+from pipeline.store.decide import StoredDecision, write_decision
 from pipeline.store.faults import AlreadyStoredError
 
 if TYPE_CHECKING:
@@ -297,7 +297,7 @@ def test_names_of_batches_sort_by_time_and_differ_by_content_and_occasion() -> N
 
 def test_a_decision_is_added_and_changes_no_finding(store: Store) -> None:
     building.write(store, replace(_one_batch(), findings=building.findings([{"sample_id": "s1"}])))
-    decision = Decision(1, "accept", "A. Technician", building.START, "repeated, same result")
+    decision = StoredDecision(1, "accept", "A. Technician", building.START, "repeated, same result")
 
     assert [write_decision(store, decision), write_decision(store, replace(decision, action="reject"))] == [
         1,
@@ -311,7 +311,7 @@ def test_a_decision_is_added_and_changes_no_finding(store: Store) -> None:
 @pytest.mark.parametrize("change", [{"action": "ignore"}, {"decided_by": ""}, {"why": ""}, {"action": "correct"}])
 def test_a_decision_needs_who_why_and_a_known_answer(store: Store, change: dict[str, Any]) -> None:
     building.write(store, replace(_one_batch(), findings=building.findings([{"sample_id": "s1"}])))
-    decision = Decision(1, "accept", "A. Technician", building.START, "repeated")
+    decision = StoredDecision(1, "accept", "A. Technician", building.START, "repeated")
 
     with pytest.raises(duckdb.ConstraintException):
         write_decision(store, replace(decision, **change))
@@ -321,7 +321,7 @@ def test_a_decision_needs_who_why_and_a_known_answer(store: Store, change: dict[
 
 def test_a_decision_needs_its_finding(store: Store) -> None:
     with pytest.raises(ValueError, match="no finding 7"):
-        write_decision(store, Decision(7, "accept", "A. Technician", building.START, "repeated"))
+        write_decision(store, StoredDecision(7, "accept", "A. Technician", building.START, "repeated"))
 
 
 _FILL = """

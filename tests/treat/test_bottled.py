@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from pipeline.errors import KettlestoneError
-from pipeline.treat.choosing.bottled import COLUMNS, DEMINERALISED, TAP, lines, rank_bottled
+from pipeline.treat.choosing.bottled import BOTTLED_COLUMNS, DEMINERALISED, TAP, bottle_sentences, rank_bottled
 from pipeline.treat.choosing.choose import choose
 from pipeline.words import LANGUAGES, say
 
@@ -78,7 +78,7 @@ def test_every_pair_stands_once_and_every_share_in_whole_tenths(case: Build) -> 
     names = len(LABELS)
 
     assert len(ranked) == names + names * (names - 1) // 2 + 2 * names
-    assert list(ranked.columns) == COLUMNS
+    assert list(ranked.columns) == BOTTLED_COLUMNS
     assert (ranked["share"] * 10).round(9).mod(1.0).eq(0.0).all()
     assert set(ranked["second"]) == {"", *LABELS.index[1:], TAP, DEMINERALISED}
 
@@ -147,7 +147,7 @@ def test_every_bottle_is_told_with_what_it_does_and_then_the_best_blends(case: B
     """The soft one is all but distilled (alkalinity 12.3, hardness 14.9); the very hard one scales most."""
     ranked, _ = rank_bottled(LABELS, home(case))
 
-    said = [say(line) for line in lines(ranked, blends=2)]
+    said = [say(line) for line in bottle_sentences(ranked, blends=2)]
 
     assert len(said) == len(LABELS) + 2
     assert said[0] == "fit: hardness 81, alkalinity 53 mg/L as CaCO3; suits machine and profile."

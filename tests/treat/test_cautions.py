@@ -8,7 +8,7 @@ import pytest
 
 from pipeline.assess.machines import known_machines
 from pipeline.treat.advice import Advice, Range
-from pipeline.treat.choosing.cautions import CAUTION_LEVELS, cautions, severities
+from pipeline.treat.choosing.cautions import CAUTION_LEVELS, cautions_for, severities
 from pipeline.words import LANGUAGES, Said, say
 
 if TYPE_CHECKING:
@@ -31,7 +31,7 @@ def test_a_water_with_little_buffer_as_it_comes_warns_of_pipes_whatever_comes_ou
 
 def said(treatment: str, machine: str = "brewer", predicted: Mapping[str, Range] = MILD, row: str = "6") -> set[str]:
     advice = Advice("decided", row, treatment, {}, predicted, ())
-    return {one.code for one in cautions(advice, known_machines()[machine])}
+    return {one.code for one in cautions_for(advice, known_machines()[machine])}
 
 
 def test_a_brewer_with_good_water_hears_only_what_everyone_hears() -> None:
@@ -94,12 +94,14 @@ def test_where_nothing_is_predicted_the_cautions_that_hang_on_figures_are_said()
 def test_a_health_matter_is_said_first() -> None:
     advice = Advice("cannot advise", "1", "", {}, {}, ())
 
-    assert cautions(advice, known_machines()["brewer"])[0] == Said("caution.health")
+    assert cautions_for(advice, known_machines()["brewer"])[0] == Said("caution.health")
 
 
 def test_the_gravest_come_first() -> None:
     advice = Advice("decided", "4", "reverse osmosis", {}, {}, ())
-    rank = [CAUTION_LEVELS.index(severities()[one.code]) for one in cautions(advice, known_machines()["dual boiler"])]
+    rank = [
+        CAUTION_LEVELS.index(severities()[one.code]) for one in cautions_for(advice, known_machines()["dual boiler"])
+    ]
 
     assert rank == sorted(rank)
     assert set(severities().values()) == set(CAUTION_LEVELS)

@@ -11,8 +11,8 @@ import pytest
 from pipeline.reference import table
 from pipeline.treat.choosing.case import drain_of
 from pipeline.treat.choosing.choose import choose
-from pipeline.treat.choosing.decision import decide, rows
-from pipeline.words import LANGUAGES, catalogue, say
+from pipeline.treat.choosing.decision import decision_rows, matching_row
+from pipeline.words import LANGUAGES, say, sentences_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -324,10 +324,10 @@ def test_every_advice_can_be_said_in_every_language(advised: Advised, language: 
 
 
 def test_every_code_of_the_tables_can_be_said() -> None:
-    english = catalogue("en")
+    english = sentences_of("en")
     devices = table("decision_devices")
 
-    assert {row.reason for row in rows()} | {row.proviso for row in rows() if row.proviso} | set(
+    assert {row.reason for row in decision_rows()} | {row.proviso for row in decision_rows() if row.proviso} | set(
         devices["reason"]
     ) | set(table("cautions")["code"]) <= set(english)
 
@@ -336,7 +336,7 @@ def test_some_row_holds_for_every_hardness_and_alkalinity(case: Build) -> None:
     """No water falls between the rows: 30 × 30 of them, from nothing to very hard."""
     grid = [0.0, *(10.0 * step for step in range(1, 60, 2))]
 
-    found = [decide(case("brewer", th=hardness, alk=alkalinity, cl=10, na=5, ph=7.5), 60.0).row
+    found = [matching_row(case("brewer", th=hardness, alk=alkalinity, cl=10, na=5, ph=7.5), 60.0).row
              for hardness in grid[::5] for alkalinity in grid[::5]]  # fmt: skip
 
     assert None not in found

@@ -16,8 +16,8 @@ from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import Band, Profile, published
 from pipeline.errors import KettlestoneError
 from pipeline.treat.choosing import limits as held
-from pipeline.treat.choosing.case import Case
-from pipeline.treat.choosing.optimise import evaluate, optimise, targets
+from pipeline.treat.choosing.case import CONDUCTIVITY, Case
+from pipeline.treat.choosing.optimise import evaluate_settings, optimise, targets
 from pipeline.treat.processes.treatments import treat
 from pipeline.words import Said, say
 
@@ -241,13 +241,13 @@ def test_bad_input_is_refused_with_a_reason(case: Build, treatment: str, water: 
 )
 def test_a_setting_out_of_its_range_is_refused(case: Build, given: dict[str, float], says: str) -> None:
     with pytest.raises(KettlestoneError, match=says):
-        evaluate(case(th=250, alk=196), "decarboniser", given)
+        evaluate_settings(case(th=250, alk=196), "decarboniser", given)
 
 
 @pytest.mark.common_practice
 def test_a_setting_of_ones_own_is_worked_out(case: Build) -> None:
     """Closed: 250 - 196 of hardness stays, and no alkalinity."""
-    option = evaluate(case("brewer", th=250, alk=196, ph=7.4), "decarboniser", {"bypass": 0.0})
+    option = evaluate_settings(case("brewer", th=250, alk=196, ph=7.4), "decarboniser", {"bypass": 0.0})
 
     assert option.predicted[HARDNESS].value == pytest.approx(54.0, rel=5e-3)
     assert obstacles(option) == ["Alkalinity"]
@@ -276,7 +276,7 @@ def test_whatever_fits_keeps_every_limit_and_its_window_too(hardness: float, alk
         inside = np.linspace(window.low + 1e-6, window.high - 1e-6, 5)
         treated = treat(pd.DataFrame([water] * 5), treatment, {"bypass": inside})
         columns = {name: treated[name].to_numpy(dtype="float64") for name in held_columns()}
-        assert held.excesses(held.limits(one, treatment), held.figures(one, columns)).max() < 1e-3
+        assert held.excesses(held.limits_for(one, treatment), held.limited_figures(one, columns)).max() < 1e-3
         assert window.low - 1e-9 <= option.settings["bypass"] <= window.high + 1e-9
     else:
         assert option.obstacles
@@ -290,5 +290,5 @@ def held_columns() -> tuple[str, ...]:
         held.SODIUM,
         held.CHLORIDE,
         held.SULFATE,
-        held.CONDUCTIVITY,
+        CONDUCTIVITY,
     )

@@ -15,7 +15,7 @@ from pipeline.treat.processes.treatments import treat
 from pipeline.treat.sizing import capacity, membrane, steam
 from pipeline.treat.sizing.capacity import from_equivalents, to_equivalents
 from pipeline.treat.sizing.membrane import Membrane, flow_factor
-from pipeline.treat.sizing.size import SizeFacts, load, size
+from pipeline.treat.sizing.size import SizeFacts, medium_load, size
 from pipeline.treat.sizing.steam import drain_every_days
 from pipeline.words import LANGUAGES, say
 
@@ -196,8 +196,8 @@ def test_a_demineraliser_is_used_up_by_all_cations() -> None:
                          "potassium_mg_l": 39.0983, "alkalinity_mg_l_caco3": 200.17}])  # fmt: skip
     treated = treat(raw, "demineraliser", {"removal": 1.0})
 
-    assert load(raw, treated, "demineraliser").item() == pytest.approx(4 * 50.04345)
-    assert load(raw, treat(raw, "magnesium exchanger", {"exchange": 1.0}), "magnesium exchanger").item() == (
+    assert medium_load(raw, treated, "demineraliser").item() == pytest.approx(4 * 50.04345)
+    assert medium_load(raw, treat(raw, "magnesium exchanger", {"exchange": 1.0}), "magnesium exchanger").item() == (
         pytest.approx(50.04345)
     )
 
@@ -211,7 +211,7 @@ def test_what_is_not_used_up_by_minerals_has_only_its_hygiene(name: str) -> None
     assert math.isnan(sized.litres.value)
     assert sized.change_every_days.value == 180.0 or name == "none"
     with pytest.raises(KettlestoneError, match="nothing is used up"):
-        load(raw, raw, name)
+        medium_load(raw, raw, name)
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ import string
 
 import pytest
 
-from pipeline.words import LANGUAGES, Said, catalogue, say
+from pipeline.words import LANGUAGES, Said, say, sentences_of
 
 
 def _values(text: str) -> set[tuple[str, str]]:
@@ -15,7 +15,7 @@ def _values(text: str) -> set[tuple[str, str]]:
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_every_language_has_the_sentences_of_english_with_the_same_values(language: str) -> None:
-    english, other = catalogue("en"), catalogue(language)
+    english, other = sentences_of("en"), sentences_of(language)
 
     assert sorted(other) == sorted(english)
     assert {code: _values(other[code]) for code in english} == {code: _values(english[code]) for code in english}
@@ -31,4 +31,4 @@ def test_what_is_not_in_the_catalogue_is_a_fault_of_the_program() -> None:
     with pytest.raises(KeyError):
         say(Said("no such sentence"))
     with pytest.raises(KeyError):
-        catalogue("xx")
+        sentences_of("xx")

@@ -6,12 +6,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.chemistry.equivalents import CATIONS
 from pipeline.explain.record import ROW
-from pipeline.explain.relations.charges import CATIONS, Charges
 from pipeline.explain.relations.relation import Relation
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
+    from pipeline.explain.relations.charges import Charges
 
 UNREAD_MAJOR: Final = 0.1  # meq/L that the one major ion nobody read may hold unnoticed (k = 1) [CP]
 BALANCE_MODEL: Final = (0.008, 0.05)  # of the sum; meq/L of ions nobody looks for (k = 1) [CP]

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.chemistry.equivalents import (
+    ANIONS,
+    CATIONS,
     CHARGE,
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
@@ -20,8 +22,6 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Flags, Floats
 
-CATIONS: Final = ("calcium", "magnesium", "sodium", "potassium", "ammonium")
-ANIONS: Final = ("chloride", "sulfate", "nitrate", "fluoride")
 _MAJORS: Final = ("hardness", "sodium", "alkalinity", "chloride", "sulfate")
 
 

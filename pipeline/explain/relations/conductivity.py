@@ -7,17 +7,18 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.chemistry.equivalents import (
+    CATIONS,
     CHARGE,
 )
 from pipeline.chemistry.ion_pairs import BICARBONATE, CARBONATE, PAIR_MOBILITY, SULFATE, carbonate_share, paired
 from pipeline.explain.record import ROW
 from pipeline.explain.relations.balance import UNREAD_MAJOR
-from pipeline.explain.relations.charges import CATIONS, Charges
 from pipeline.explain.relations.relation import Relation
 from pipeline.reference import records
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
+    from pipeline.explain.relations.charges import Charges
 
 FULL_MODEL: Final = 0.04  # of the conductivity of a full analysis (k = 1) [SCCOMP]
 HALF_MODEL: Final = 0.08  # where one side of the charges is closed by an ion nobody read [CP]

@@ -7,16 +7,18 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.chemistry.equivalents import (
+    ANIONS,
+    CATIONS,
     CHARGE,
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
 from pipeline.explain.record import ROW
-from pipeline.explain.relations.charges import ANIONS, CATIONS, Charges
 from pipeline.explain.relations.relation import Relation
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
+    from pipeline.explain.relations.charges import Charges
 
 SOLIDS_PER_CONDUCTIVITY: Final = (0.50, 0.70)  # every scale of a meter is right, and nature lies there [CP, HEM1985]
 SOLIDS_BEYOND: Final = 0.08  # ln (k = 1), outside that range [CP]

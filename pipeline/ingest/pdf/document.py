@@ -15,7 +15,7 @@ from pipeline.ingest.grid import Grid, first_cells
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.pdf.lines import TextLine, text_lines
 from pipeline.ingest.pdf.statements import facts, results
-from pipeline.ingest.pdf.tables import PageTable, Row, page_tables
+from pipeline.ingest.pdf.tables import PageTable, PrintedRow, page_tables
 from pipeline.problems import no_problems, problem_frame
 
 if TYPE_CHECKING:
@@ -36,8 +36,8 @@ class _Part:
     """A table of results of one page, or lines that state results; with what was said above it."""
 
     page: int
-    head: tuple[Row, ...]
-    rows: tuple[Row, ...]
+    head: tuple[PrintedRow, ...]
+    rows: tuple[PrintedRow, ...]
 
 
 @dataclass
@@ -55,7 +55,7 @@ class _Report:
     stated: dict[str, tuple[str, str]] = field(default_factory=dict)
     parts: list[_Part] = field(default_factory=list)
     pictures: list[int] = field(default_factory=list)
-    waiting: list[Row] = field(default_factory=list)
+    waiting: list[PrintedRow] = field(default_factory=list)
 
     def read(self, page: int, lines: Sequence[TextLine], tables: Sequence[PageTable]) -> None:
         """Go down one page: statements, tables and lines of results in their order."""
@@ -74,7 +74,7 @@ class _Report:
         if not found and (stated := list(facts([cell.text for cell in line.cells()]))):
             self._close(page)
             self._take(stated)
-        self.waiting += [Row(one.line, (one.name, one.value, one.unit)) for one in found]
+        self.waiting += [PrintedRow(one.line, (one.name, one.value, one.unit)) for one in found]
 
     def _table(self, page: int, table: PageTable) -> None:
         if rows := self._results_of(table):
@@ -83,7 +83,7 @@ class _Report:
             for row in table.rows:
                 self._take(list(facts([cell for cell in row.cells if cell])))
 
-    def _results_of(self, table: PageTable) -> tuple[Row, ...]:
+    def _results_of(self, table: PageTable) -> tuple[PrintedRow, ...]:
         """Give the rows of a table of results, with headings; none of a table of statements."""
         if any(_names_results(row) for row in table.rows[:_HEADER_WITHIN]):
             return table.rows
@@ -102,11 +102,11 @@ class _Report:
     def _close(self, page: int) -> None:
         """Make a part of the lines of results that wait."""
         if self.waiting:
-            self._add(page, (Row(0, _HEADINGS), *self.waiting))
+            self._add(page, (PrintedRow(0, _HEADINGS), *self.waiting))
             self.waiting = []
 
-    def _add(self, page: int, rows: tuple[Row, ...]) -> None:
-        self.parts.append(_Part(page, tuple(Row(0, said) for said in self.stated.values()), rows))
+    def _add(self, page: int, rows: tuple[PrintedRow, ...]) -> None:
+        self.parts.append(_Part(page, tuple(PrintedRow(0, said) for said in self.stated.values()), rows))
 
 
 def is_pdf(data: bytes) -> bool:
@@ -173,7 +173,7 @@ def _read(document: PDF) -> _Report:
     return report
 
 
-def _names_results(row: Row) -> bool:
+def _names_results(row: PrintedRow) -> bool:
     """Say whether a row is a heading row of results: two known headings, one of a quantity or a role."""
     known = [meaning.kind for cell in row.cells if (meaning := read_heading(cell).chosen()) is not None]
     figures = [cell for cell in row.cells if cell.strip()[:1].isdigit()]

@@ -22,7 +22,7 @@ _EDGE: Final = 2.0  # points by which a word may stand over the line of its cell
 
 
 @dataclass(frozen=True)
-class Row:
+class PrintedRow:
     """The cells of one row and the line of the page where it begins."""
 
     line: int
@@ -33,7 +33,7 @@ class Row:
 class PageTable:
     """A table of a page, and the lines of text that it takes up."""
 
-    rows: tuple[Row, ...]
+    rows: tuple[PrintedRow, ...]
     lines: frozenset[int]
 
 
@@ -59,7 +59,7 @@ def _drawn(box: object, lines: Sequence[TextLine]) -> PageTable | None:
         held = [_inside(cell, lines) for cell in cells]
         numbers = [number for _, found in held for number in found]
         if numbers:
-            rows.append(Row(min(numbers), tuple(text for text, _ in held)))
+            rows.append(PrintedRow(min(numbers), tuple(text for text, _ in held)))
             taken |= set(numbers)
     wide = [row for row in rows if sum(map(bool, row.cells)) >= _LEAST]
     if len(rows) < _LEAST or len(wide) * 2 < len(rows):
@@ -124,7 +124,7 @@ def _end(lines: Sequence[TextLine], start: int) -> int:
 def _laid_out(header: Sequence[Phrase], lines: Sequence[TextLine]) -> PageTable:
     """Divide the lines of a table between its columns, and join rows that run over two lines."""
     edges = [_gutter(left, right, lines) for left, right in pairwise(header)]
-    rows = [Row(line.number, _divided(line, edges)) for line in lines]
+    rows = [PrintedRow(line.number, _divided(line, edges)) for line in lines]
     return PageTable(tuple(_unwrapped(rows, lines)), frozenset(line.number for line in lines))
 
 
@@ -146,25 +146,25 @@ def _divided(line: TextLine, edges: Sequence[float]) -> tuple[str, ...]:
     return tuple(" ".join(words) for words in columns)
 
 
-def _unwrapped(rows: Sequence[Row], lines: Sequence[TextLine]) -> list[Row]:
+def _unwrapped(rows: Sequence[PrintedRow], lines: Sequence[TextLine]) -> list[PrintedRow]:
     """Join a line that holds a part of a name to the row that it stands near, above or below."""
     steps = [below.middle - above.middle for above, below in pairwise(lines)]
     usual = median(steps) if steps else 0.0
     near = [False, *(step < _WRAPPED * usual for step in steps), False]
-    result: list[Row] = []
-    begun: list[Row] = []
+    result: list[PrintedRow] = []
+    begun: list[PrintedRow] = []
     for place, row in enumerate(rows):
         alone = sum(map(bool, row.cells)) == 1 and bool(row.cells[0])
         if alone and near[place] and result and not begun:
-            result[-1] = Row(result[-1].line, _named([result[-1], row], result[-1]))
+            result[-1] = PrintedRow(result[-1].line, _named([result[-1], row], result[-1]))
         elif alone and near[place + 1]:
             begun.append(row)
         else:
-            result.append(Row((begun or [row])[0].line, _named([*begun, row], row)))
+            result.append(PrintedRow((begun or [row])[0].line, _named([*begun, row], row)))
             begun = []
     return [*result, *begun]
 
 
-def _named(parts: Sequence[Row], row: Row) -> tuple[str, ...]:
+def _named(parts: Sequence[PrintedRow], row: PrintedRow) -> tuple[str, ...]:
     """Give the cells of a row under the name that several lines make up."""
     return (" ".join(part.cells[0] for part in parts if part.cells[0]), *row.cells[1:])

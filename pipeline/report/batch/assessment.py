@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from pipeline.assess.suitability import Assessment
 
-MOST: Final = 50
+MOST_LISTED: Final = 50
 _ABOUT: Final = ("label", "client", "site")
 _ORDER: Final = (
     "act",
@@ -33,7 +33,7 @@ _ORDER: Final = (
 
 
 @dataclass(frozen=True)
-class Row:
+class AssessmentRow:
     """One sample in its machine, ready to be shown."""
 
     sample_id: str
@@ -49,7 +49,9 @@ class Row:
     unknowns: str
 
 
-def worst(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> tuple[list[Row], int]:
+def worst_waters(
+    assessment: Assessment, samples: pd.DataFrame, most: int = MOST_LISTED
+) -> tuple[list[AssessmentRow], int]:
     """Pick the samples to show, those worst for their boiler first.
 
     Parameters
@@ -77,14 +79,16 @@ def worst(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> tu
     return rows, len(single)
 
 
-def _row(sample_id: str, verdicts: list[Mapping[Any, Any]], about: dict[Hashable, Any], scale: list[str]) -> Row:
+def _row(
+    sample_id: str, verdicts: list[Mapping[Any, Any]], about: dict[Hashable, Any], scale: list[str]
+) -> AssessmentRow:
     """Put the verdicts on one sample, one for each profile, into words."""
     first = verdicts[0]
     facts = [str(about.get(name) or "") for name in ("client", "site")]
     unknown = dict.fromkeys(part for row in verdicts for part in str(row["unknowns"]).split("; ") if part)
     cup = [str(row["cup_sentence"]).partition(". ") for row in verdicts]
     by_profile, words = [part[0].rstrip(".") for part in cup], cup[0][2]
-    return Row(
+    return AssessmentRow(
         sample_id=sample_id,
         label=str(about.get("label") or sample_id),
         where=" · ".join(part for part in [*facts, str(first["machine"])] if part),
@@ -127,7 +131,7 @@ def block(assessment: Assessment, samples: pd.DataFrame) -> str:
     -------
     HTML, everything escaped; at most 50 samples, and how many more there are.
     """
-    rows, total = worst(assessment, samples)
+    rows, total = worst_waters(assessment, samples)
     classes = assessment.quantities.loc[assessment.quantities["quantity"] == "hardness_class", "method"]
     return (
         environment()
@@ -142,7 +146,7 @@ def block(assessment: Assessment, samples: pd.DataFrame) -> str:
     )
 
 
-def lines(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> str:
+def assessment_text(assessment: Assessment, samples: pd.DataFrame, most: int = MOST_LISTED) -> str:
     """Write the assessment as text for the terminal.
 
     Parameters
@@ -153,7 +157,7 @@ def lines(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> st
     -------
     one paragraph per sample, then how many more there are, what was not assessed, and the caution.
     """
-    rows, total = worst(assessment, samples, most)
+    rows, total = worst_waters(assessment, samples, most)
     text = [part for row in rows for part in _paragraph(row)]
     if total > len(rows):
         text.append(f"{total - len(rows)} more samples; the store has them all in the table assessment.")
@@ -163,7 +167,7 @@ def lines(assessment: Assessment, samples: pd.DataFrame, most: int = MOST) -> st
     return "\n".join([*text, CAUTION])
 
 
-def _paragraph(row: Row) -> list[str]:
+def _paragraph(row: AssessmentRow) -> list[str]:
     return [
         f"{row.label}  ({row.where})" if row.where else row.label,
         f"  Cup: {row.cup}",

@@ -38,7 +38,7 @@ class Mark:
 
 
 @dataclass(frozen=True)
-class Chart:
+class BatchChart:
     """Everything the template draws: marks, ticks, the line of equal hardness and alkalinity."""
 
     marks: list[Mark]
@@ -51,7 +51,7 @@ class Chart:
     heaped: bool
 
 
-def hardness_alkalinity(samples: pd.DataFrame) -> Chart | None:
+def hardness_alkalinity(samples: pd.DataFrame) -> BatchChart | None:
     """Place the samples by total hardness and alkalinity.
 
     Parameters
@@ -76,7 +76,7 @@ def hardness_alkalinity(samples: pd.DataFrame) -> Chart | None:
     placed = both.assign(x=x, y=y)[inside]
     heaped = len(placed) > _MOST_MARKS
     equal_end = min(x_end, y_end)
-    return Chart(
+    return BatchChart(
         marks=_heaps(placed) if heaped else _single(placed),
         x_ticks=[
             (LEFT + t / x_end * (WIDTH - LEFT - RIGHT), f"{t:g}") for t in np.arange(0, x_end + x_step / 2, x_step)

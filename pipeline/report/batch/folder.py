@@ -16,9 +16,9 @@ import pandas as pd
 
 from pipeline.errors import KettlestoneError
 from pipeline.report.batch.assessment import block
-from pipeline.report.batch.page import render
+from pipeline.report.batch.page import batch_page
 from pipeline.report.batch.tables import write_csv
-from pipeline.report.causes import about
+from pipeline.report.causes import questions_answered
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -93,7 +93,7 @@ class BatchFolder:
             (self.work / "summary.json").write_text(
                 json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
             )
-            page = render(summary, batch.samples, _blocks(batch))
+            page = batch_page(summary, batch.samples, _blocks(batch))
             (self.work / "summary.html").write_text(page, encoding="utf-8")
             write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
             write_csv(_explanations(batch), self.work / "explanations.csv")
@@ -174,7 +174,7 @@ def _explanations(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot ty
         return pd.DataFrame({name: pd.Series(dtype="str") for name in _EXPLANATION_ORDER})
     names = batch.samples[["label", "client", "site"]]
     rows = batch.explained.explanations
-    return rows.assign(about=about(rows["mistake"])).join(names, on="sample_id")[_EXPLANATION_ORDER]
+    return rows.assign(about=questions_answered(rows["mistake"])).join(names, on="sample_id")[_EXPLANATION_ORDER]
 
 
 def _with_labels(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index

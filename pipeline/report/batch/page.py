@@ -12,7 +12,7 @@ from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.report import causes
 from pipeline.report.batch import chart
 from pipeline.report.compiled import BesideModules
-from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, headline, lead
+from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, batch_headline, lead
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -32,12 +32,12 @@ def environment() -> Environment:
         trim_blocks=True,
         bytecode_cache=BesideModules(),
     )
-    made.filters["cause"] = causes.headline
-    made.filters["number"] = causes.number
+    made.filters["cause"] = causes.cause_line
+    made.filters["number"] = causes.significant
     return made
 
 
-def render(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequence[str] = ()) -> str:
+def batch_page(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequence[str] = ()) -> str:
     """Render the page.
 
     Parameters
@@ -49,7 +49,7 @@ def render(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequence[s
     template = environment().get_template("summary.html.j2")
     return template.render(
         s=summary,
-        headline=headline(summary),
+        headline=batch_headline(summary),
         lead=lead(summary),
         signs=SIGNS,
         meanings=MEANINGS,

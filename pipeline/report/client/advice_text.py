@@ -13,7 +13,7 @@ from pipeline.report.client.sentences import Voice
 from pipeline.report.client.units import OwnUnit, unit_of
 from pipeline.report.fitted import fitted_data
 from pipeline.site.record import ALKALINITY, HARDNESS
-from pipeline.words import Said, catalogue
+from pipeline.words import Said, sentences_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -77,7 +77,7 @@ def told(report: SiteAnswer, voice: Voice) -> Told:
     return Told(
         advised=report.advised,
         decision=voice.say(f"report.decision.{advice.decision}"),
-        treatment=sentence(voice.told(code)) if report.advised and code.code in catalogue("en") else "",
+        treatment=sentence(voice.told(code)) if report.advised and code.code in sentences_of("en") else "",
         lead=reasons(report, voice),
         blocks=[Block(heading, lines) for heading, lines in blocks if lines],
     )
@@ -107,7 +107,7 @@ def of_retest(report: SiteAnswer) -> tuple[Said, ...]:
     return (*said, found.next_test.said) if ahead else said
 
 
-def cautions(report: SiteAnswer, voice: Voice) -> list[str]:
+def caution_lines(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say what can hurt someone; where advice adds nothing, what stands on every report."""
     return once(report.advice.cautions, voice) or [voice.say("report.caution")]
 
@@ -134,7 +134,7 @@ def _scale_then(report: SiteAnswer, voice: Voice) -> list[str]:
     return [voice.say("report.scale.then", **{name: voice.rough(end) for name, end in ends.items()})]
 
 
-def expected(report: SiteAnswer, voice: Voice) -> list[str]:
+def expected_lines(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say what is to be measured after the treatment."""
     lines = []
     for name in _EXPECTED:
@@ -149,7 +149,7 @@ def expected(report: SiteAnswer, voice: Voice) -> list[str]:
     return lines
 
 
-def text(report: SiteAnswer, voice: Voice) -> str:
+def advice_text(report: SiteAnswer, voice: Voice) -> str:
     """Write the advice for the terminal.
 
     Parameters
@@ -168,16 +168,18 @@ def text(report: SiteAnswer, voice: Voice) -> str:
         lines += [
             "  " + " ".join(sentences.cup(report.now, voice)),
             "  "
-            + " ".join([*sentences.machine(report.now, voice), *sentences.limits(report.now, voice, serious=False)]),
-            "  " + sentences.about(report, voice),
+            + " ".join(
+                [*sentences.machine(report.now, voice), *sentences.metal_limits(report.now, voice, serious=False)]
+            ),
+            "  " + sentences.which_water(report, voice),
         ]
     lines += ["", f"{words.decision}: {words.treatment or voice.say('report.heading.no_advice')}"]
     lines += [f"  {line}" for line in words.lead]
     lines += [line for block in words.blocks for line in _lines(block.heading, block.lines)]
     if report.advised:
-        lines += _lines(voice.say("report.heading.expected"), expected(report, voice))
+        lines += _lines(voice.say("report.heading.expected"), expected_lines(report, voice))
     lines += _lines(voice.say("report.heading.unknown"), sentences.unknown(report, voice))
-    return "\n".join([*lines, *_lines(voice.say("report.heading.cautions"), cautions(report, voice))])
+    return "\n".join([*lines, *_lines(voice.say("report.heading.cautions"), caution_lines(report, voice))])
 
 
 def _lines(heading: str, lines: list[str]) -> list[str]:
@@ -185,7 +187,7 @@ def _lines(heading: str, lines: list[str]) -> list[str]:
     return ["", heading, *bullets] if heading and lines else bullets
 
 
-def as_json(report: SiteAnswer, voice: Voice) -> str:
+def advice_json(report: SiteAnswer, voice: Voice) -> str:
     """Write the advice for other programs.
 
     Parameters
@@ -207,7 +209,7 @@ def as_json(report: SiteAnswer, voice: Voice) -> str:
             "predicted": {name: _plain(found) for name, found in advice.predicted.items()},
             "reasons": reasons(report, voice),
             "conditions": conditions(report, voice),
-            "cautions": cautions(report, voice),
+            "cautions": caution_lines(report, voice),
             "repeat": once(advice.repeat, voice),
             "bottled": once(advice.bottled, voice),
             "outcome": report.outcome,
@@ -261,6 +263,6 @@ def stored(report: SiteAnswer) -> pd.DataFrame:
         "predicted": json.dumps({name: _plain(found) for name, found in advice.predicted.items()}),
         "reasons": json.dumps(reasons(report, _STORED), ensure_ascii=False),
         "conditions": json.dumps(conditions(report, _STORED), ensure_ascii=False),
-        "cautions": json.dumps(cautions(report, _STORED), ensure_ascii=False),
+        "cautions": json.dumps(caution_lines(report, _STORED), ensure_ascii=False),
     }
     return pd.DataFrame([row], dtype="str")

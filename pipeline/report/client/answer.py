@@ -34,7 +34,7 @@ class Asked(NamedTuple):
     unit: str = ""
 
 
-class Answer(NamedTuple):
+class Reply(NamedTuple):
     """Text for the screen, the exit code, and what went wrong beside it."""
 
     text: str
@@ -42,7 +42,7 @@ class Answer(NamedTuple):
     trouble: str
 
 
-def advise_on(settings: Settings, site: str, asked: Asked, today: date, *, as_json: bool = False) -> Answer:
+def advise_on(settings: Settings, site: str, asked: Asked, today: date, *, as_json: bool = False) -> Reply:
     """Advise on the water of a site and keep the advice in the store.
 
     Parameters
@@ -63,11 +63,11 @@ def advise_on(settings: Settings, site: str, asked: Asked, today: date, *, as_js
     """
     report = build(settings, site, asked, today)
     voice = _voice(report.site, asked)
-    text = advice_text.as_json(report, voice) if as_json else advice_text.text(report, voice)
-    return Answer(text, _exit_code(report), _keep(settings, report))
+    text = advice_text.advice_json(report, voice) if as_json else advice_text.advice_text(report, voice)
+    return Reply(text, _exit_code(report), _keep(settings, report))
 
 
-def write_report(settings: Settings, site: str, asked: Asked, today: date, out: Path | None = None) -> Answer:
+def write_report(settings: Settings, site: str, asked: Asked, today: date, out: Path | None = None) -> Reply:
     """Write the page of a site.
 
     Parameters
@@ -87,7 +87,7 @@ def write_report(settings: Settings, site: str, asked: Asked, today: date, out: 
     if out is not None and out.suffix.lower() not in (".html", ".pdf"):
         raise KettlestoneError(f"{out}: a report is written as .html or .pdf.\n  Nothing was written.")
     report = build(settings, site, asked, today)
-    page = client_page.render(report, _voice(report.site, asked))
+    page = client_page.client_page(report, _voice(report.site, asked))
     target = out or settings.out / f"report-{_mark(report.site)}.html"
     content = client_page.pdf(page) if target.suffix.lower() == ".pdf" else page.encode()
     try:
@@ -97,7 +97,7 @@ def write_report(settings: Settings, site: str, asked: Asked, today: date, out: 
         raise KettlestoneError(
             f"{target}: the report cannot be written ({error.strerror or error}).\n  Give another file with --out."
         ) from error
-    return Answer(str(target), _exit_code(report), _keep(settings, report))
+    return Reply(str(target), _exit_code(report), _keep(settings, report))
 
 
 def build(settings: Settings, site: str, asked: Asked, today: date) -> SiteAnswer:

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
-from pipeline.assess.profiles import HARDNESS as HARDNESS_BANDS
+from pipeline.assess.planning import MOST_C
+from pipeline.assess.profiles import HARDNESS_CODES as HARDNESS_BANDS
 from pipeline.site.record import ALKALINITY, HARDNESS
 from pipeline.site.scale_limit import scale_limit
 
@@ -21,14 +22,13 @@ if TYPE_CHECKING:
 
     from pipeline.assess.profiles import Profile
     from pipeline.report.client.units import OwnUnit
-    from pipeline.site.water import Water
+    from pipeline.site.water import SiteWater
 
 WIDTH, HEIGHT = 380.0, 216.0
 LEFT, RIGHT, TOP, BOTTOM = 46.0, 12.0, 12.0, 38.0
 _ROOM: Final = 1.1  # beyond the largest reading, so that labels fit
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 _MOST_TICKS: Final = 6
-MOST_C: Final = 130.0  # the planning rule claims nothing above
 _STROKES: Final = 16
 _ARROW: Final = 9.0
 _LINES_OFF: Final = 5
@@ -51,7 +51,7 @@ class Spot(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Chart:
+class ClientChart:
     """Everything the template draws, in picture units.
 
     Attributes
@@ -87,8 +87,12 @@ class _Axes(NamedTuple):
 
 
 def draw(
-    waters: Sequence[tuple[str, Water]], labels: Mapping[str, str], profile: Profile, hottest_c: float, unit: OwnUnit
-) -> Chart | None:
+    waters: Sequence[tuple[str, SiteWater]],
+    labels: Mapping[str, str],
+    profile: Profile,
+    hottest_c: float,
+    unit: OwnUnit,
+) -> ClientChart | None:
     """Lay the chart out.
 
     Parameters
@@ -118,7 +122,7 @@ def draw(
     box = None if window is None else _placed(window, axes)
     written = [*_window_label(box, labels["cup"]), *_scale_label(line, labels["scale"], box)]
     spots = _labelled([_spot(kind, water, axes) for kind, water in known], labels, written, _drawn(line, box))
-    return Chart(
+    return ClientChart(
         x_ticks=[(axes.x(tick * unit.hardness), tick) for tick in _ticks(axes.x_end / unit.hardness, x_step)],
         y_ticks=[(axes.y(tick * unit.alkalinity), tick) for tick in _ticks(axes.y_end / unit.alkalinity, y_step)],
         window=box,
@@ -138,7 +142,7 @@ def _window(profile: Profile) -> tuple[float, float, float, float] | None:
 
 
 def _axes(
-    waters: Sequence[Water], window: tuple[float, float, float, float] | None, unit: OwnUnit
+    waters: Sequence[SiteWater], window: tuple[float, float, float, float] | None, unit: OwnUnit
 ) -> tuple[_Axes, float, float]:
     ends = []
     for place, name in ((1, HARDNESS), (3, ALKALINITY)):
@@ -159,7 +163,7 @@ def _ticks(end: float, step: float) -> list[float]:
     return [float(tick) for tick in np.arange(0.0, end + step / 2, step)]
 
 
-def reach(water: Water, name: str) -> tuple[float, float, float]:
+def reach(water: SiteWater, name: str) -> tuple[float, float, float]:
     """Give low, middle and high of a reading: its uncertainty, or the bounds of a "<"."""
     found, spread = water.readings[name], water.spread[name]
     if math.isnan(found.value):
@@ -168,7 +172,7 @@ def reach(water: Water, name: str) -> tuple[float, float, float]:
     return max(found.value - around, 0.0), found.value, found.value + around
 
 
-def _spot(kind: str, water: Water, axes: _Axes) -> Spot:
+def _spot(kind: str, water: SiteWater, axes: _Axes) -> Spot:
     x_low, x_middle, x_high = (axes.x(end) for end in reach(water, HARDNESS))
     y_low, y_middle, y_high = (axes.y(end) for end in reach(water, ALKALINITY))
     return Spot(kind, x_middle, y_middle, x_low, y_high, x_high - x_low, y_low - y_high, x_middle, y_high - 4.0)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from markupsafe import Markup
 
 from pipeline import __version__
+from pipeline.assess.planning import MOST_C
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
 from pipeline.report.batch.page import environment
@@ -22,14 +23,14 @@ if TYPE_CHECKING:
     from pipeline.report.client.sentences import Voice
     from pipeline.site.answer import SiteAnswer
     from pipeline.site.record import Site
-    from pipeline.site.water import Water
+    from pipeline.site.water import SiteWater
 
 # Behind every page: uncertainty, limits, scale, corrosion; the profile adds its own.
 _ALWAYS: Final = ("CP", "GUM2008", "PB1982", "PB1991", "SIMPLELSI")
 _MOST_CITED: Final = 12
 
 
-def render(report: SiteAnswer, voice: Voice) -> str:
+def client_page(report: SiteAnswer, voice: Voice) -> str:
     """Render the page.
 
     Parameters
@@ -49,17 +50,17 @@ def render(report: SiteAnswer, voice: Voice) -> str:
         "facts": _facts(report.site, voice),
         "cup": [] if now is None else sentences.cup(now, voice),
         "machine": [] if now is None else sentences.machine(now, voice),
-        "about": "" if now is None else sentences.about(report, voice),
+        "about": "" if now is None else sentences.which_water(report, voice),
         "columns": [kind for kind, _ in client_table.columns(report)],
-        "rows": client_table.rows(report, voice),
+        "rows": client_table.client_rows(report, voice),
         "caption": _caption(report, voice),
         "changes": sentences.changes(report, voice),
         "chart": _chart(report, voice),
         "scale": [] if now is None else sentences.scale_places(report, now, voice),
-        "limits": [] if now is None else sentences.limits(now, voice, serious=False),
+        "limits": [] if now is None else sentences.metal_limits(now, voice, serious=False),
         "advice": advice_text.told(report, voice),
         "unknown": sentences.unknown(report, voice),
-        "cautions": advice_text.cautions(report, voice),
+        "cautions": advice_text.caution_lines(report, voice),
         "citations": _citations(report),
         "made": voice.say("report.made", day=voice.day(report.today), version=__version__),
     }
@@ -98,7 +99,7 @@ def _chart(report: SiteAnswer, voice: Voice) -> Markup | None:
     heat = max(part.temperature_c for part in report.site.machine.parts)
     waters = client_table.columns(report)
     words = {kind: voice.say(f"report.chart.{kind}") for kind in ("raw", "treated", "expected", "cup", "title")}
-    words["scale"] = voice.say("report.chart.scale", heat=figure(min(heat, client_chart.MOST_C), 0, voice.language))
+    words["scale"] = voice.say("report.chart.scale", heat=figure(min(heat, MOST_C), 0, voice.language))
     drawn = client_chart.draw(waters, words, report.profile, heat, voice.unit)
     if drawn is None:
         return None
@@ -125,7 +126,7 @@ def _chart(report: SiteAnswer, voice: Voice) -> Markup | None:
     return Markup(picture)  # noqa: S704 - rendered by this module's own template, which escapes
 
 
-def _point(kind: str, water: Water, voice: Voice) -> str:
+def _point(kind: str, water: SiteWater, voice: Voice) -> str:
     hardness, alkalinity = (
         voice.reading(name, client_chart.reach(water, name)[1], water.spread[name]) for name in (HARDNESS, ALKALINITY)
     )

@@ -11,7 +11,7 @@ from pipeline.report.client.units import OwnUnit, decimals, figure, unit_of
 from pipeline.site.record import ALKALINITY, HARDNESS, KEEPS_MINERALS, RAW_STAGES, Visit
 from pipeline.site.water import MACHINE_LIMITS
 from pipeline.verify.series import PERMEATE
-from pipeline.words import Said, catalogue, finding_for_client, say
+from pipeline.words import Said, finding_for_client, say, sentences_of
 from pipeline.words import day as written_day
 from schemas.columns import OPEN
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from pipeline.site.answer import SiteAnswer
     from pipeline.site.record import Site
-    from pipeline.site.water import Water
+    from pipeline.site.water import SiteWater
     from pipeline.treat.advice import Range
 
 # What advice and assessment would like to know beside hardness and alkalinity.
@@ -104,7 +104,7 @@ class Voice:
     def named(self, kind: str, name: str) -> str:
         """Name a profile, machine or heated part; a user's own name stays as it is."""
         code = f"report.{kind}.{name}"
-        return self.say(code) if code in catalogue(self.language) else name
+        return self.say(code) if code in sentences_of(self.language) else name
 
     def day(self, when: pd.Timestamp | date) -> str:
         """Write a day."""
@@ -123,14 +123,14 @@ def verdict_word(verdict: str) -> Said:
     return Said(f"report.machine.{verdict}" if verdict in _LEVELS else "report.machine.not known")
 
 
-def cup(water: Water, voice: Voice) -> list[str]:
+def cup(water: SiteWater, voice: Voice) -> list[str]:
     """Say what the water does in the cup."""
     words = [voice.say(code) for code in water.cup]
     taste = [voice.say("report.cup", words="; ".join(words))] if words else []
     return [voice.say(f"report.zone.{water.zone}"), *taste]
 
 
-def about(report: SiteAnswer, voice: Voice) -> str:
+def which_water(report: SiteAnswer, voice: Voice) -> str:
     """Say which water the verdict is about."""
     site = report.site
     if report.treated is not None and site.treated is not None:
@@ -143,13 +143,13 @@ def about(report: SiteAnswer, voice: Voice) -> str:
     return voice.say("report.about.untreated" if untreated else "report.about.raw")
 
 
-def machine(water: Water, voice: Voice) -> list[str]:
+def machine(water: SiteWater, voice: Voice) -> list[str]:
     """Say what the water does to the machine: verdict, scale a year, and readings beyond their limit to act."""
     verdict = voice.say("report.machine", verdict=verdict_word(water.machine))
-    return [verdict, *scale_year(water, voice), *limits(water, voice, serious=True)]
+    return [verdict, *scale_year(water, voice), *metal_limits(water, voice, serious=True)]
 
 
-def scale_year(water: Water, voice: Voice) -> list[str]:
+def scale_year(water: SiteWater, voice: Voice) -> list[str]:
     """Say how much scale a year, or nothing where the litres are not known."""
     year = water.scale_per_year
     known = [found for found in water.scale.values() if not math.isnan(found.high)]
@@ -162,7 +162,7 @@ def scale_year(water: Water, voice: Voice) -> list[str]:
     return [_ranged("report.scale.year", year, voice)]
 
 
-def scale_places(report: SiteAnswer, water: Water, voice: Voice) -> list[str]:
+def scale_places(report: SiteAnswer, water: SiteWater, voice: Voice) -> list[str]:
     """Say how much scale drops at each heated part."""
     heat = {part.place: part.temperature_c for part in report.site.machine.parts}
     return [
@@ -181,7 +181,7 @@ def _ranged(code: str, found: Range, voice: Voice, **values: object) -> str:
     return voice.say(code, **ends, value=voice.rough(found.value), **values)
 
 
-def limits(water: Water, voice: Voice, *, serious: bool) -> list[str]:
+def metal_limits(water: SiteWater, voice: Voice, *, serious: bool) -> list[str]:
     """Say which readings are beyond what the metal of a machine likes, and what that does.
 
     Parameters
@@ -265,12 +265,12 @@ def _unmeasured(raw: Visit, voice: Voice) -> list[str]:
     names = [name for name in WANTED if not raw.knows(name)]
     if not any(raw.knows(name) for name in _CHLORINE):
         names.append(_CHLORINE[0])
-    first = [voice.say("report.unknown.not_measured", quantities=listed(names, voice))] if names else []
+    first = [voice.say("report.unknown.not_measured", quantities=columns_named(names, voice))] if names else []
     apart = not raw.knows(HARDNESS) or raw.knows("calcium_mg_l") or raw.knows("calcium_hardness_mg_l_caco3")
     return first if apart else [*first, voice.say("report.unknown.calcium")]
 
 
-def listed(names: Sequence[str], voice: Voice) -> str:
+def columns_named(names: Sequence[str], voice: Voice) -> str:
     """Name several columns inside a sentence."""
     return ", ".join(voice.quantity(name, inside=True) for name in names)
 
@@ -284,7 +284,7 @@ def _lent(site: Site, voice: Voice) -> list[str]:
         voice.say(
             "report.unknown.lent",
             sample=voice.sample(visits[key]),
-            quantities=listed(names, voice),
+            quantities=columns_named(names, voice),
         )
         for key, names in lenders.items()
     ]

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pipeline.assess.profiles import Band, Profile
     from pipeline.report.client.sentences import Voice
     from pipeline.site.answer import SiteAnswer
-    from pipeline.site.water import Water
+    from pipeline.site.water import SiteWater
     from pipeline.treat.advice import Range
 
 _ROWS: Final = (
@@ -31,7 +31,7 @@ _ROWS: Final = (
     "free_chlorine_mg_l",
     "total_chlorine_mg_l",
 )
-SIGNS: Final = {"inside": "○", "unclear": "?", "low": "▼", "high": "▲", "": ""}
+LIMIT_SIGNS: Final = {"inside": "○", "unclear": "?", "low": "▼", "high": "▲", "": ""}
 _PREDICTION: Final = 0.05  # no prediction is better, relative, whatever its inputs say [CP]
 _COARSE_UNIT: Final = 5.0  # mg/L in one of it; bands in such a unit get a decimal
 
@@ -45,7 +45,7 @@ class Cell(NamedTuple):
     state: str
 
 
-class Row(NamedTuple):
+class ClientRow(NamedTuple):
     """One quantity: its waters, and what cup and machine ask."""
 
     name: str
@@ -55,13 +55,13 @@ class Row(NamedTuple):
     machine: str
 
 
-def columns(report: SiteAnswer) -> list[tuple[str, Water]]:
+def columns(report: SiteAnswer) -> list[tuple[str, SiteWater]]:
     """Give the waters that have a column, with their kind."""
     waters = (("raw", report.raw), ("treated", report.treated), ("expected", report.expected))
     return [(kind, water) for kind, water in waters if water is not None]
 
 
-def rows(report: SiteAnswer, voice: Voice) -> list[Row]:
+def client_rows(report: SiteAnswer, voice: Voice) -> list[ClientRow]:
     """Lay the table out.
 
     Parameters
@@ -78,10 +78,10 @@ def rows(report: SiteAnswer, voice: Voice) -> list[Row]:
     return [_row(name, waters, report.profile, voice) for name in _ROWS if name in measured]
 
 
-def _row(name: str, waters: list[tuple[str, Water]], profile: Profile, voice: Voice) -> Row:
+def _row(name: str, waters: list[tuple[str, SiteWater]], profile: Profile, voice: Voice) -> ClientRow:
     band = _band(name, waters, profile)
     limit = MACHINE_LIMITS.get(name)
-    return Row(
+    return ClientRow(
         name=voice.quantity(name),
         unit=unit_of(name, voice.unit),
         cells=[_cell(name, kind, water, voice, asked=band is not None) for kind, water in waters],
@@ -95,7 +95,7 @@ def _ends(limit: tuple[float, float, bool]) -> tuple[float, float]:
     return (-math.inf, attention) if above else (attention, math.inf)
 
 
-def _band(name: str, waters: list[tuple[str, Water]], profile: Profile) -> Band | None:
+def _band(name: str, waters: list[tuple[str, SiteWater]], profile: Profile) -> Band | None:
     """Find what the profile asks of a column, or of what it stands in for."""
     for band in profile.bands:
         own = ANALYTES[band.quantity].column
@@ -125,7 +125,7 @@ def _bound(name: str, end: float, voice: Voice) -> str:
     return figure(value, places, voice.language)
 
 
-def _cell(name: str, kind: str, water: Water, voice: Voice, *, asked: bool) -> Cell:
+def _cell(name: str, kind: str, water: SiteWater, voice: Voice, *, asked: bool) -> Cell:
     found = water.readings.get(name)
     if found is None:
         return Cell("", "", "", "")
@@ -136,7 +136,7 @@ def _cell(name: str, kind: str, water: Water, voice: Voice, *, asked: bool) -> C
     return Cell(
         text=number(found, spread, voice.unit.factor(name) if own else 1.0, name, voice),
         mg_l=number(found, spread, 1.0, name, voice) if own else "",
-        sign=SIGNS[state],
+        sign=LIMIT_SIGNS[state],
         state=voice.say(f"report.state.{state}") if state else "",
     )
 

@@ -17,7 +17,7 @@ from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import SampleTable, samples_from_wide
 from pipeline.normalise.units import referred_to_25c, resolve
 from pipeline.reference import table
-from pipeline.report.batch.assessment import lines
+from pipeline.report.batch.assessment import assessment_text
 from schemas.columns import ANALYTES, COLUMNS
 
 if TYPE_CHECKING:
@@ -168,14 +168,14 @@ def _answer(
     as_json: bool,
     profile: str = "",
 ) -> str:
-    known = {**machine_profiles.known_machines(), **(machine_profiles.load(machines) if machines else {})}
-    waters = {**water_profiles.published(), **(water_profiles.load(profiles) if profiles else {})}
+    known = {**machine_profiles.known_machines(), **(machine_profiles.load_machines(machines) if machines else {})}
+    waters = {**water_profiles.published(), **(water_profiles.load_profiles(profiles) if profiles else {})}
     if profile and profile not in waters:
         raise KettlestoneError(f'there is no profile "{profile}". Known: {", ".join(waters)}. Nothing was assessed.')
     chosen = machine_profiles.named_machine(machine, known)
     asked = {profile: waters[profile]} if profile else waters
     assessment = assess(samples, known, asked, AssessSettings(machine=chosen), held)
-    return _json(assessment) if as_json else lines(assessment, samples.about)
+    return _json(assessment) if as_json else assessment_text(assessment, samples.about)
 
 
 def _json(assessment: Assessment) -> str:

@@ -32,7 +32,7 @@ def list_all(*, as_json: bool) -> str:
     return "\n".join([*lines, "", "kettlestone checks ID explains one."])
 
 
-def explain(check_id: str, *, as_json: bool) -> str:
+def check_text(check_id: str, *, as_json: bool) -> str:
     """Explain one check: its rationale, its limits and the source behind it.
 
     Raises

@@ -87,7 +87,7 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
     )
 
 
-def show(answer: Why, console: Console | None = None) -> None:
+def show_why(answer: Why, console: Console | None = None) -> None:
     """Print the answer."""
     screen = console or Console()
     sample, explanation = answer.sample, answer.explanation
@@ -134,7 +134,7 @@ def _relations(listed: list[dict[str, Any]]) -> Table:
     for heading in ("read", "expected", "with the change", "off"):
         table.add_column(heading, justify="right")
     for row in listed:
-        shown = causes.number
+        shown = causes.significant
         read_off = row["observed"] is not None
         alone = "" if read_off else f" {row['unit']}"
         table.add_row(

@@ -19,7 +19,7 @@ from schemas.columns import ANALYTES, OPEN
 if TYPE_CHECKING:
     import pandas as pd
 
-    from pipeline.deciding import Outcome
+    from pipeline.deciding import DecisionOutcome
     from pipeline.settings import Settings
 
 _SHOWN: Final = 200
@@ -29,7 +29,7 @@ _COLUMNS: Final = [
 ]  # fmt: skip
 
 
-def listed(
+def list_findings(
     settings: Settings, sample: str | None, check_id: str | None, batch_id: str | None, *, everything: bool
 ) -> pd.DataFrame:
     """Look up findings, the worst first.
@@ -55,12 +55,12 @@ def listed(
     return found[_COLUMNS] if everything else found.loc[waiting, _COLUMNS]
 
 
-def as_json(found: pd.DataFrame) -> str:
+def findings_json(found: pd.DataFrame) -> str:
     """Write findings down for other programs."""
     return str(found.to_json(orient="records", date_format="iso", force_ascii=False))
 
 
-def show(found: pd.DataFrame, console: Console | None = None) -> None:
+def show_findings(found: pd.DataFrame, console: Console | None = None) -> None:
     """Print findings as a table with their numbers."""
     screen = console or Console()
     if found.empty:
@@ -86,12 +86,14 @@ def show(found: pd.DataFrame, console: Console | None = None) -> None:
         screen.print(f"{len(found) - _SHOWN} more findings; --json prints all of them.")
 
 
-def outcome_text(outcome: Outcome) -> str:
+def outcome_text(outcome: DecisionOutcome) -> str:
     """Say what a decision led to."""
     lines = [f"Decision {outcome.decision_id}: finding {outcome.finding_id}, {outcome.action}."]
     if outcome.value is not None:
         amount = " ".join(
-            part for part in (causes.number(outcome.value), causes.shown(outcome.unit), outcome.basis) if part
+            part
+            for part in (causes.significant(outcome.value), causes.printed_unit(outcome.unit), outcome.basis)
+            if part
         )
         title = ANALYTES[outcome.analyte].title
         lines.append(f"  {title} {amount} counts from now on; what was read stays beside it.")
@@ -101,6 +103,6 @@ def outcome_text(outcome: Outcome) -> str:
     return "\n".join(lines)
 
 
-def outcome_json(outcome: Outcome) -> str:
+def outcome_json(outcome: DecisionOutcome) -> str:
     """Write a decision down for other programs."""
     return json.dumps(outcome.plain(), ensure_ascii=False)

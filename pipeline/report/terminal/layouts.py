@@ -33,7 +33,7 @@ def _tables(path: Path) -> list[Grid]:
     return tables
 
 
-def check(path: Path, layouts: Path | None) -> str:
+def layout_text(path: Path, layouts: Path | None) -> str:
     """Show which layout fits each table of a file and what becomes of its columns.
 
     Raises

@@ -23,7 +23,7 @@ def prepared() -> str:
     return "\n".join([*lines, "", "kettlestone query NAME answers one; kettlestone query 'SELECT …' your own."])
 
 
-def answer(settings: Settings, name_or_sql: str, *, as_json: bool) -> str:
+def query_text(settings: Settings, name_or_sql: str, *, as_json: bool) -> str:
     """Answer a prepared query or SQL over the views.
 
     Parameters

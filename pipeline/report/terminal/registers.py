@@ -38,7 +38,7 @@ def listing(settings: Settings, kind: str, *, as_json: bool) -> str:
     return facts[filled].to_string(index=False)
 
 
-def shown(settings: Settings, kind: str, site: str, *, as_json: bool) -> str:
+def register_text(settings: Settings, kind: str, site: str, *, as_json: bool) -> str:
     """Show what is in force at a site and every earlier entry with who, when and why.
 
     Raises

@@ -9,8 +9,8 @@ from rich.table import Table
 from rich.text import Text
 
 from pipeline.report.causes import NOTHING, OPEN_END
-from pipeline.report.causes import headline as headline_of
-from pipeline.report.wording import SIGNS, counted, headline
+from pipeline.report.causes import cause_line as headline_of
+from pipeline.report.wording import SIGNS, batch_headline, counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,7 +22,7 @@ _WHOLE_FILE: Final = ("file-not-understood", "file-empty", "file-unreadable", "f
 _STYLES: Final = {"ok": "green", "note": "blue", "hold": "yellow", "reject": "red"}
 
 
-def show(summary: Mapping[str, Any], folder: Path, console: Console | None = None) -> None:
+def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | None = None) -> None:
     """Print the summary of a batch.
 
     Parameters
@@ -33,7 +33,7 @@ def show(summary: Mapping[str, Any], folder: Path, console: Console | None = Non
     """
     screen = console or Console()
     samples, entries = summary["samples"], summary["entries"]
-    screen.print(Text(headline(summary), style="bold"))
+    screen.print(Text(batch_headline(summary), style="bold"))
     screen.print(
         f"{counted(entries['read'], 'entry', 'entries')} read = {entries['accepted']} accepted"
         f" + {entries['set_aside']} set aside, from {counted(len(summary['files']), 'file')}"

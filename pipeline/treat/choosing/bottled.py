@@ -12,7 +12,7 @@ from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import column
 from pipeline.errors import KettlestoneError
 from pipeline.treat.choosing import limits as held
-from pipeline.treat.choosing.case import ALKALINITY, HARDNESS, with_stand_ins
+from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS, with_stand_ins
 from pipeline.treat.choosing.optimise import targets
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
@@ -24,13 +24,13 @@ if TYPE_CHECKING:
     from pipeline.treat.choosing.case import Case
 
 TAP, DEMINERALISED = "tap", "demineralised"
-COLUMNS: Final = [
+BOTTLED_COLUMNS: Final = [
     "first", "second", "share", "kind", "fits", HARDNESS, ALKALINITY, held.SODIUM, held.CHLORIDE, "scale_mg_l",
     "near_distilled", "scales_more_than_tap", "excess", "distance",
 ]  # fmt: skip
 KINDS: Final = ("alone", "with tap", "with another", "with demineralised")
 _MIXED: Final = (
-    HARDNESS, "calcium_hardness_mg_l_caco3", ALKALINITY, held.SODIUM, held.CHLORIDE, held.SULFATE, held.CONDUCTIVITY,
+    HARDNESS, "calcium_hardness_mg_l_caco3", ALKALINITY, held.SODIUM, held.CHLORIDE, held.SULFATE, CONDUCTIVITY,
 )  # fmt: skip
 _TENTHS: Final = np.arange(1, 10) / 10.0
 _SOUR_ALKALINITY, _EMPTY_HARDNESS = 25.0, 35.0  # mg/L as CaCO3, below both a water is all but distilled [CP]
@@ -68,7 +68,7 @@ def rank_bottled(bottles: pd.DataFrame, case: Case) -> tuple[pd.DataFrame, Said]
     known = waters[[HARDNESS, ALKALINITY]].notna().all(axis=1)
     waters = waters[known]
     tap = _tap(case)
-    pure = dict.fromkeys(_MIXED, 0.0) | {held.CONDUCTIVITY: _PURE_CONDUCTIVITY}
+    pure = dict.fromkeys(_MIXED, 0.0) | {CONDUCTIVITY: _PURE_CONDUCTIVITY}
     extra = {TAP: tap, DEMINERALISED: pd.Series(pure)}
     size = len(waters)
     names: list[Hashable] = [*waters.index, *(name for name, water in extra.items() if water is not None)]
@@ -88,7 +88,9 @@ def rank_bottled(bottles: pd.DataFrame, case: Case) -> tuple[pd.DataFrame, Said]
     best = table.sort_values(["fits", "excess", "distance"], ascending=[False, True, True], kind="stable")
     best = best.drop_duplicates("pair").assign(order=lambda own: own["kind"].map({k: i for i, k in enumerate(KINDS)}))
     keys = ["fits", "excess", "order", "distance"]
-    best = best.sort_values(keys, ascending=[False, True, True, True], kind="stable")[COLUMNS].reset_index(drop=True)
+    best = best.sort_values(keys, ascending=[False, True, True, True], kind="stable")[BOTTLED_COLUMNS].reset_index(
+        drop=True
+    )
     return best, summary(best, int((~known).sum()))
 
 
@@ -118,8 +120,8 @@ def _judged(
     first, second, share = recipe
     mixed = share[:, None] * values[first] + (1.0 - share[:, None]) * values[second]
     columns = {name: mixed[:, place] for place, name in enumerate(_MIXED)}
-    own = held.figures(case, columns)
-    excess = held.excesses(held.limits(case), own).sum(axis=0)
+    own = held.limited_figures(case, columns)
+    excess = held.excesses(held.limits_for(case), own).sum(axis=0)
     alkalinity, hardness = targets(case, "blend")[0], targets(case, "salt dosing")[1]
     distance = np.abs(columns[ALKALINITY] / alkalinity - 1.0)
     distance += np.abs(columns[HARDNESS] / hardness - 1.0) / 2.0  # the cup forgives hardness more than alkalinity [CP]
@@ -180,7 +182,7 @@ def summary(ranked: pd.DataFrame, left_out: int = 0) -> Said:
     return Said(code, values)
 
 
-def lines(ranked: pd.DataFrame, blends: int = 3) -> tuple[Said, ...]:
+def bottle_sentences(ranked: pd.DataFrame, blends: int = 3) -> tuple[Said, ...]:
     """Say of every bottle what it does alone, and which blends come first.
 
     Parameters

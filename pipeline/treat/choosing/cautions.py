@@ -48,7 +48,7 @@ def severities() -> dict[str, str]:
     return dict(zip(rows["code"].astype("str"), rows["severity"].astype("str"), strict=True))
 
 
-def cautions(advice: Advice, machine: Machine) -> tuple[Said, ...]:
+def cautions_for(advice: Advice, machine: Machine) -> tuple[Said, ...]:
     """Choose the cautions that belong to a piece of advice, the gravest first.
 
     Parameters

@@ -9,12 +9,12 @@ import pandas as pd
 
 from pipeline.treat.advice import Advice, Option
 from pipeline.treat.choosing import reasons as why
-from pipeline.treat.choosing.bottled import lines, rank_bottled
+from pipeline.treat.choosing.bottled import bottle_sentences, rank_bottled
 from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
-from pipeline.treat.choosing.cautions import cautions
-from pipeline.treat.choosing.decision import Row, Turn, decide
+from pipeline.treat.choosing.cautions import cautions_for
+from pipeline.treat.choosing.decision import DecisionRow, Turn, matching_row
 from pipeline.treat.choosing.fitting import Device, device_for
-from pipeline.treat.choosing.optimise import evaluate, optimise, targets
+from pipeline.treat.choosing.optimise import evaluate_settings, optimise, targets
 from pipeline.treat.choosing.turns import condition, same_answer
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.words import Said
@@ -56,14 +56,14 @@ def choose(case: Case) -> Advice:
     set as ``decision_targets.csv`` says.
     """
     advice = _refused(case) or _advised(case)
-    return replace(advice, cautions=cautions(advice, case.machine), bottled=_bottled(case))
+    return replace(advice, cautions=cautions_for(advice, case.machine), bottled=_bottled(case))
 
 
 def _bottled(case: Case) -> tuple[Said, ...]:
     """Rank the bottled waters where the machine may be filled by hand."""
     if case.bottled is None or not len(case.bottled) or case.machine.connection == "plumbed":
         return ()
-    return lines(rank_bottled(case.bottled, case)[0])
+    return bottle_sentences(rank_bottled(case.bottled, case)[0])
 
 
 def _refused(case: Case) -> Advice | None:
@@ -94,14 +94,14 @@ def _cannot(row: str, reasons: tuple[Said, ...], repeat: tuple[Said, ...] = ()) 
 
 
 def _decided(case: Case, cleared: tuple[str, ...] = ()) -> Decided:
-    return decide(case, targets(case, "decarboniser")[0], cleared)
+    return matching_row(case, targets(case, "decarboniser")[0], cleared)
 
 
 def _advised(case: Case) -> Advice:
     decided = _decided(case)
     row = decided.row
     if row is None:
-        return _cannot("11", (Said("choose.row.11", why.numbers(decided)),), why.repeats(case))
+        return _cannot("11", (Said("choose.row.11", why.reason_figures(decided)),), why.repeats(case))
     if row.treatment in _NO_ADVICE:
         return _cannot(row.key, (Said(row.reason), *why.health(case)), (Said("choose.ask.authority"),))
     if row.treatment == "pretreat":
@@ -120,7 +120,7 @@ def _advised(case: Case) -> Advice:
     return _fitted(case, decided, row)
 
 
-def _fitted(case: Case, decided: Decided, row: Row) -> Advice:
+def _fitted(case: Case, decided: Decided, row: DecisionRow) -> Advice:
     """Carry a row out: the device, its setting, the other options, and what it all hangs on."""
     device = _device(case, row)
     turns = [turn for turn in decided.turns if not same_answer(case, turn, device)]
@@ -133,7 +133,7 @@ def _fitted(case: Case, decided: Decided, row: Row) -> Advice:
     telling = [turn for turn in turns if turn.row is None or _device(case, turn.row).treatment != chosen.treatment]
     conditions = (*(condition(case, turn) for turn in telling), *_conditions(case, row, chosen))
     reasons = (
-        Said(row.reason, why.numbers(decided)),
+        Said(row.reason, why.reason_figures(decided)),
         *why.over(row, decided),
         *why.device(case, device, chosen),
         *why.how_it_is_set(case, chosen),
@@ -153,11 +153,11 @@ def _fitted(case: Case, decided: Decided, row: Row) -> Advice:
     )
 
 
-def _device(case: Case, row: Row) -> Device:
+def _device(case: Case, row: DecisionRow) -> Device:
     return device_for(case, row.treatment)
 
 
-def _further(case: Case, row: Row, turns: list[Turn]) -> tuple[str, ...]:
+def _further(case: Case, row: DecisionRow, turns: list[Turn]) -> tuple[str, ...]:
     """Treatments worth working out beside the chosen one: the row's own, and those the turns lead to."""
     rows = [turn.row for turn in turns if turn.row is not None]
     wanted = [*row.also, *(other.treatment for other in rows if other.treatment not in ("pretreat", *_NO_ADVICE))]
@@ -176,7 +176,7 @@ def _option(case: Case, treatment: str) -> Option:
     name, water = _second_water(case)
     exact = optimise(case, "blend", water)
     # A canister is filled in whole litres of ten, where that keeps the limits as well.
-    tenths = evaluate(case, "blend", {"share": round(float(exact.settings["share"]), 1)}, water)
+    tenths = evaluate_settings(case, "blend", {"share": round(float(exact.settings["share"]), 1)}, water)
     option = replace(tenths, window=exact.window) if tenths.fits or not exact.fits else exact
     return replace(option, settings={**option.settings, "with": name})
 
@@ -192,7 +192,7 @@ def _second_water(case: Case) -> tuple[str, pd.Series[float]]:
     return "demineralised", why.demineralised()
 
 
-def _conditions(case: Case, row: Row, chosen: Option) -> tuple[Said, ...]:
+def _conditions(case: Case, row: DecisionRow, chosen: Option) -> tuple[Said, ...]:
     """Say what the row itself leaves open."""
     found = [Said(row.proviso)] if row.proviso else []
     if chosen.treatment == "unsoftened tap":
@@ -200,5 +200,5 @@ def _conditions(case: Case, row: Row, chosen: Option) -> tuple[Said, ...]:
     if "conductivity" in case.held():
         found.append(Said("choose.if.conductivity_held"))
     if not chosen.fits and not why.can_be_remineralised(chosen) and chosen.treatment not in _NO_DEVICE:
-        found.append(Said("choose.if.no_fit", {"answer": why.answer(chosen.treatment)}))
+        found.append(Said("choose.if.no_fit", {"answer": why.answer_named(chosen.treatment)}))
     return tuple(found)

@@ -19,7 +19,7 @@ from pipeline.reference import table
 from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS, UNKNOWN, Reach
 from pipeline.treat.choosing.conditions import Groups, conditions_of, group_quantities, holds
 from pipeline.treat.processes.treatments import TREATMENTS
-from pipeline.words import catalogue
+from pipeline.words import sentences_of
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ _ENDS: Final = ("stop", "pretreat", "alkalinity")  # of the table that are no tr
 
 
 @dataclass(frozen=True)
-class Row:
+class DecisionRow:
     """One row of the table: any group of clauses suffices, in a group all must hold."""
 
     key: str
@@ -90,20 +90,20 @@ class Turn:
     least: float
     most: float
     read: float
-    row: Row | None
+    row: DecisionRow | None
 
 
 @dataclass(frozen=True)
 class Decided:
     """The row that holds, and every turn the unknown could take."""
 
-    row: Row | None
+    row: DecisionRow | None
     turns: tuple[Turn, ...]
     facts: Mapping[str, float]
 
 
 @cache
-def rows() -> tuple[Row, ...]:
+def decision_rows() -> tuple[DecisionRow, ...]:
     """Give the decision table in its order.
 
     Example
@@ -114,7 +114,7 @@ def rows() -> tuple[Row, ...]:
     listed = table("decision_rows").fillna({"also": "", "proviso": ""})
     named = (*READ, *_KNOWN_FACTS, *_DERIVED)
     found = tuple(
-        Row(
+        DecisionRow(
             str(row["row"]),
             conditions_of(str(row["condition"]), named, f"decision_rows.csv, row {row['row']}"),
             str(row["treatment"]),
@@ -130,7 +130,7 @@ def rows() -> tuple[Row, ...]:
     return found
 
 
-def _answers_exist(row: Row) -> None:
+def _answers_exist(row: DecisionRow) -> None:
     """Refuse a row that leads to nothing: no such treatment, or no sentence that gives the reason."""
     unknown = [name for name in (row.treatment, *row.also) if name not in (*TREATMENTS, *_ENDS)]
     if unknown:
@@ -138,7 +138,7 @@ def _answers_exist(row: Row) -> None:
             f'decision_rows.csv, row {row.key}: "{unknown[0]}" is no treatment.\n'
             f"  Write one of {', '.join((*TREATMENTS, *_ENDS))}.\n  Nothing was advised."
         )
-    unworded = [code for code in (row.reason, row.proviso) if code and code not in catalogue("en")]
+    unworded = [code for code in (row.reason, row.proviso) if code and code not in sentences_of("en")]
     if unworded:
         raise KettlestoneError(
             f'decision_rows.csv, row {row.key}: no sentence has the code "{unworded[0]}".\n'
@@ -148,16 +148,16 @@ def _answers_exist(row: Row) -> None:
 
 def _moved(name: str) -> bool:
     """Say whether the answer can hang on a quantity: a rule here reckons with it, or a row names it."""
-    return name in _BASIC or any(name in group_quantities(row.groups) for row in rows())
+    return name in _BASIC or any(name in group_quantities(row.groups) for row in decision_rows())
 
 
 def first_row(facts: pd.DataFrame) -> Places:
     """Find for each of (n,) facts the place of the first row that holds; -1 where none does."""
-    held = np.stack([row.holds(facts) for row in rows()])
+    held = np.stack([row.holds(facts) for row in decision_rows()])
     return np.where(held.any(axis=0), held.argmax(axis=0), -1)
 
 
-def decide(case: Case, target: float, cleared: tuple[str, ...] = ()) -> Decided:
+def matching_row(case: Case, target: float, cleared: tuple[str, ...] = ()) -> Decided:
     """Find the row for a case, and how it changes with what is uncertain or was not measured.
 
     One quantity is moved at a time over everything it may be; where the row changes the answer depends on it.
@@ -172,7 +172,7 @@ def decide(case: Case, target: float, cleared: tuple[str, ...] = ()) -> Decided:
     -------
     Decided; turns in the order of the table of quantities, the one nearest to the reading first.
     """
-    reach = {name: UNKNOWN if name in cleared else own for name, own in reaches(case).items()}
+    reach = {name: UNKNOWN if name in cleared else own for name, own in quantity_reaches(case).items()}
     moved = [name for name, own in reach.items() if own.high > own.low]
     grids = [_grid(case, name, reach[name]) for name in moved]
     ends = np.cumsum([1, *(grid.size for grid in grids)])
@@ -192,7 +192,7 @@ def decide(case: Case, target: float, cleared: tuple[str, ...] = ()) -> Decided:
 def _grid(case: Case, name: str, reach: Reach) -> Floats:
     """Points over all a quantity may be, with one close on each side of every limit the table has for it."""
     named = {f"{kind}_{end}": _end(band, end) for kind, band in _bands(case).items() for end in ("low", "high")}
-    clauses = [clause for row in rows() for group in row.groups for clause in group if clause.quantity == name]
+    clauses = [clause for row in decision_rows() for group in row.groups for clause in group if clause.quantity == name]
     known = [named[clause.limit] if clause.limit in named else float(clause.limit) for clause in clauses]
     inside = [limit for limit in known if reach.low < limit < reach.high]
     beside = [limit + side * _CLOSE * (1.0 + abs(limit)) for limit in inside for side in (-1.0, 1.0)]
@@ -203,8 +203,8 @@ def _bands(case: Case) -> dict[str, Band | None]:
     return {"hardness": hardness_band(case), "alkalinity": case.profile.band("alkalinity")}
 
 
-def _row(place: int) -> Row | None:
-    return rows()[place] if place >= 0 else None
+def _row(place: int) -> DecisionRow | None:
+    return decision_rows()[place] if place >= 0 else None
 
 
 def _turns(name: str, grid: Floats, found: Places, here: int, reach: Reach) -> list[Turn]:
@@ -228,7 +228,7 @@ def _turns(name: str, grid: Floats, found: Places, here: int, reach: Reach) -> l
     ]
 
 
-def reaches(case: Case) -> dict[str, Reach]:
+def quantity_reaches(case: Case) -> dict[str, Reach]:
     """Say what each quantity of the table may be.
 
     Parameters

@@ -15,7 +15,7 @@ from pipeline.assess.extraction import CupLimits
 from pipeline.assess.machines import METALS
 from pipeline.assess.planning import MOST_C, planning_rule
 from pipeline.assess.scale import ScaleLimits
-from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS
+from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, CONDUCTIVITY, HARDNESS
 from pipeline.treat.choosing.decision import hardness_band
 
 if TYPE_CHECKING:
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
 
 SCALE: Final = "scale"
 CHLORIDE, SODIUM, SULFATE = "chloride_mg_l", "sodium_mg_l", "sulfate_mg_l"
-CONDUCTIVITY: Final = "conductivity_us_cm_25c"
 _TOGETHER: Final = (
     (HARDNESS, "calcium_mg_l", "magnesium_mg_l", CALCIUM_HARDNESS, "magnesium_hardness_mg_l_caco3"),
     (ALKALINITY, "bicarbonate_mg_l", "carbonate_mg_l"),
@@ -67,7 +66,7 @@ class Limit:
         return floats(np.nan_to_num(np.maximum(rounded - self.high, 0.0)) / max(self.high, 1.0))
 
 
-def limits(case: Case, treatment: str = "") -> tuple[Limit, ...]:
+def limits_for(case: Case, treatment: str = "") -> tuple[Limit, ...]:
     """List what the treated water must keep in this machine, profile first.
 
     Parameters
@@ -157,7 +156,7 @@ def scale_at(hardness: Floats, alkalinity: Floats, to_c: float) -> Floats:
     return planning_rule(hardness, alkalinity, np.full(hardness.shape, min(to_c, MOST_C)))
 
 
-def figures(case: Case, columns: Mapping[str, Floats]) -> dict[str, Floats]:
+def limited_figures(case: Case, columns: Mapping[str, Floats]) -> dict[str, Floats]:
     """Give the figure each limit looks at.
 
     Parameters

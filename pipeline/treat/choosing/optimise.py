@@ -14,7 +14,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.reference import table
 from pipeline.treat.advice import Option, Range, Window
 from pipeline.treat.choosing import limits as held
-from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, HARDNESS
+from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, CONDUCTIVITY, HARDNESS
 from pipeline.treat.choosing.recipe import recipe_for
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.words import Said
@@ -47,7 +47,7 @@ _POINTS: Final = 2001
 _NODES: Final = 41
 _SAME: Final = 1e-9
 _LINEAR: Final = (
-    HARDNESS, CALCIUM_HARDNESS, ALKALINITY, held.SODIUM, held.CHLORIDE, held.SULFATE, held.CONDUCTIVITY,
+    HARDNESS, CALCIUM_HARDNESS, ALKALINITY, held.SODIUM, held.CHLORIDE, held.SULFATE, CONDUCTIVITY,
 )  # fmt: skip
 _PREDICTED: Final = (*_LINEAR, "nitrate_mg_l", "potassium_mg_l", "magnesium_hardness_mg_l_caco3", "tds_mg_l")
 _SOLVED: Final = {"ph": "[pH]", "log_pco2_atm": "1", "calcite_si": "1"}
@@ -135,7 +135,7 @@ def optimise(case: Case, treatment: str, other: pd.Series[float] | None = None) 
     return _option(case, waters, treatment, {}, other)
 
 
-def evaluate(
+def evaluate_settings(
     case: Case, treatment: str, settings: Mapping[str, float], other: pd.Series[float] | None = None
 ) -> Option:
     """Work a treatment out at given settings: what comes out, and which limits are in the way.
@@ -167,7 +167,7 @@ def _option(
     columns = {name: floats(column(treated, name)) for name in _LINEAR}
     if np.isnan(columns[ALKALINITY][0]) or np.isnan(columns[HARDNESS][0]):
         return Option(treatment, settings, {}, fits=False, obstacles=(Said("choose.obstacle.unsolved"),))
-    own, kept = held.figures(case, columns), held.limits(case, treatment)
+    own, kept = held.limited_figures(case, columns), held.limits_for(case, treatment)
     excess = held.excesses(kept, own)[:, 0]
     obstacles = [_obstacle(limit, own[limit.figure][0]) for limit, over in zip(kept, excess, strict=True) if over > 0]
     return Option(treatment, settings, predicted(case, treated), not obstacles, tuple(obstacles), window)
@@ -212,7 +212,7 @@ def predicted(case: Case, treated: pd.DataFrame) -> dict[str, Range]:
     litres = case.litres * case.machine.days_per_year
     found["scale_kg_per_year"] = (floats(year * litres * _KG_PER_MG), "kg/a")
     ranges = {name: _range(values, unit) for name, (values, unit) in found.items()}
-    ranges[held.CONDUCTIVITY] = _at_least(ranges[held.CONDUCTIVITY], _CONDUCTIVITY_SPREAD)
+    ranges[CONDUCTIVITY] = _at_least(ranges[CONDUCTIVITY], _CONDUCTIVITY_SPREAD)
     ranges |= {name: _solved(treated, name, unit) for name, unit in _SOLVED.items()}
     return {name: own for name, own in ranges.items() if not (math.isnan(own.value) and math.isnan(own.high))}
 
@@ -256,11 +256,11 @@ def _line(waters: pd.DataFrame, treatment: str, other: pd.Series[float] | None) 
 
 
 def _turned(case: Case, waters: pd.DataFrame, treatment: str, other: pd.Series[float] | None) -> Option:
-    name, kept = TURNED[treatment], held.limits(case, treatment)
+    name, kept = TURNED[treatment], held.limits_for(case, treatment)
     line = _line(waters, treatment, other)
     if np.isnan(line.columns[ALKALINITY][:, 0]).all() or np.isnan(line.columns[HARDNESS][:, 0]).all():
         return Option(treatment, {}, {}, fits=False, obstacles=(Said("choose.obstacle.unsolved"),))
-    own = held.figures(case, line.columns)
+    own = held.limited_figures(case, line.columns)
     excess = held.excesses(kept, {figure: values[:, 0] for figure, values in own.items()})
     holds = np.asarray(excess.sum(axis=0) == 0.0)
     certain = held.sure(kept, own) & holds

@@ -11,11 +11,11 @@ from pipeline.assess.corrosion import CorrosionLimits
 from pipeline.checks.hardness import SODIUM_PER_CACO3
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.treat.choosing.bottled import rank_bottled
-from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
-from pipeline.treat.choosing.decision import EXCESS, READ, derived, reaches, rows
-from pipeline.treat.choosing.limits import CHLORIDE, CONDUCTIVITY, MEMBRANES, spread
+from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
+from pipeline.treat.choosing.decision import EXCESS, READ, decision_rows, derived, quantity_reaches
+from pipeline.treat.choosing.limits import CHLORIDE, MEMBRANES, spread
 from pipeline.treat.choosing.optimise import quantity, targets
-from pipeline.treat.choosing.turns import UNITS, answer, rounded
+from pipeline.treat.choosing.turns import PRINTED_UNITS, answer_named, rounded
 from pipeline.treat.processes.remineralising import grams
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.words import Said, question_of_check
@@ -24,7 +24,7 @@ from schemas.columns import OPEN, WIDE_COLUMNS
 if TYPE_CHECKING:
     from pipeline.treat.advice import Option
     from pipeline.treat.choosing.case import Case
-    from pipeline.treat.choosing.decision import Decided, Row
+    from pipeline.treat.choosing.decision import Decided, DecisionRow
     from pipeline.treat.choosing.fitting import Device
 
 _CHALK: Final = ("remineraliser", "calcite contact")
@@ -41,17 +41,17 @@ _USUAL_US_PER_MEQ: Final = 93.0  # of waters whose anion is bicarbonate, 93 to 1
 _PURE: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate", "silica")
 
 __all__ = [
-    "answer", "can_be_remineralised", "chlorinated", "demineralised", "device", "health", "how_it_is_set", "measure",
-    "notes", "numbers", "over", "provisional", "repeats", "unsoftened",
+    "answer_named", "can_be_remineralised", "chlorinated", "demineralised", "device", "health", "how_it_is_set",
+    "measure", "notes", "over", "provisional", "reason_figures", "repeats", "unsoftened",
 ]  # fmt: skip
 
 
-def numbers(decided: Decided) -> dict[str, object]:
+def reason_figures(decided: Decided) -> dict[str, object]:
     """Give the figures a reason may name, each rounded to what the sentence needs."""
     return {name: rounded(value) if math.isfinite(value) else value for name, value in decided.facts.items()}
 
 
-def over(row: Row, decided: Decided) -> tuple[Said, ...]:
+def over(row: DecisionRow, decided: Decided) -> tuple[Said, ...]:
     """Name every limit of a row of alternatives that is passed, with its figure."""
     if len(row.groups) == 1:
         return ()
@@ -65,7 +65,7 @@ def over(row: Row, decided: Decided) -> tuple[Said, ...]:
 
 
 def _passed(name: str, value: float, limit: float) -> Said:
-    unit = UNITS.get(name, " mg/L")
+    unit = PRINTED_UNITS.get(name, " mg/L")
     return Said(
         "choose.over",
         {"quantity": Said(f"choose.quantity.{name}"), "value": float(f"{value:.3g}"), "limit": limit, "unit": unit},
@@ -74,8 +74,8 @@ def _passed(name: str, value: float, limit: float) -> Said:
 
 def health(case: Case) -> tuple[Said, ...]:
     """Name every health limit the water passes, whatever else is known of it."""
-    row = next(row for row in rows() if row.key == "1")
-    read = {name: own.value for name, own in reaches(case).items()}
+    row = next(row for row in decision_rows() if row.key == "1")
+    read = {name: own.value for name, own in quantity_reaches(case).items()}
     facts = derived(pd.DataFrame([read]), case, 0.0)
     found = []
     for clause in (clause for group in row.groups for clause in group):
@@ -109,7 +109,7 @@ def measure(name: str, *, first: bool = False) -> Said:
 
 def provisional(code: str, chosen: Option) -> Said:
     """Name the answer there would be, with the share it would be set to where it has a valve."""
-    values: dict[str, object] = {"answer": answer(chosen.treatment)}
+    values: dict[str, object] = {"answer": answer_named(chosen.treatment)}
     if "bypass" not in chosen.settings:
         return Said(code, values)
     return Said(f"{code}_set", {**values, "percent": 100.0 * float(chosen.settings["bypass"])})
@@ -120,7 +120,7 @@ def device(case: Case, fitted: Device, chosen: Option) -> tuple[Said, ...]:
     said = (Said(fitted.reason),) if fitted.reason else ()
     if chosen.treatment in (fitted.treatment, "carbon"):
         return said
-    values = {"first": answer(fitted.treatment), "instead": answer(chosen.treatment)}
+    values = {"first": answer_named(fitted.treatment), "instead": answer_named(chosen.treatment)}
     instead = (*said, Said("choose.instead", values))
     return (*instead, *_of_chalk(case)) if fitted.treatment in _CHALK else instead
 
@@ -316,7 +316,7 @@ def _of_fitted(case: Case, chosen: Option) -> list[Said]:
         return []
     if fitted == chosen.treatment:
         return [Said("choose.note.fitted_same")]
-    name: object = answer(fitted) if fitted in TREATMENTS else case.treatment
+    name: object = answer_named(fitted) if fitted in TREATMENTS else case.treatment
     able = fitted == "reverse osmosis" and chosen.treatment in ("decarboniser", "buffered decarboniser")
     code = "needless" if chosen.treatment == "none" else "can" if able else "other"
     return [Said(f"choose.note.fitted_{code}", {"fitted": name})]

@@ -14,12 +14,12 @@ if TYPE_CHECKING:
     from pipeline.treat.choosing.fitting import Device
 
 FACTS: Final = ("softened", "drain", "litres")
-UNITS: Final = {"ph": "", "temperature": " °C", "conductivity": " µS/cm", "turbidity": " NTU"}
+PRINTED_UNITS: Final = {"ph": "", "temperature": " °C", "conductivity": " µS/cm", "turbidity": " NTU"}
 """With the space before them; mg/L where a quantity is not named."""
 _WHOLE_FROM: Final = 10.0
 
 
-def answer(treatment: str) -> Said:
+def answer_named(treatment: str) -> Said:
     """Name a treatment, or the other ends of the table, as an answer."""
     return Said(f"choose.answer.{treatment.replace(' ', '_') or 'none_of_the_rows'}")
 
@@ -46,14 +46,14 @@ def condition(case: Case, turn: Turn) -> Said:
     -------
     what must be known, where it turns, and the answer beyond.
     """
-    beyond = answer("" if turn.row is None else device_for(case, turn.row.treatment).treatment)
+    beyond = answer_named("" if turn.row is None else device_for(case, turn.row.treatment).treatment)
     if turn.quantity in FACTS:
         return Said(f"choose.turn.{turn.quantity}", {"answer": beyond, "low": rounded(turn.low)})
     measured = "missing" if math.isnan(turn.read) else "measured"
     side = _side(turn)
     values = {
         "quantity": Said(f"choose.quantity.{turn.quantity}"),
-        "unit": UNITS.get(turn.quantity, " mg/L"),
+        "unit": PRINTED_UNITS.get(turn.quantity, " mg/L"),
         "read": rounded(turn.read) if measured == "measured" else "",
         "least": rounded(turn.least),
         "most": rounded(turn.most),

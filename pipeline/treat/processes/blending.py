@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 
-def mix(water: Solutes, settings: Settings) -> Solutes:
+def mix(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Replace ``share`` [-] of each water by the second water.
 
     A blend cannot take out what both waters carry: a softened and an unsoftened tap have the same

@@ -11,7 +11,7 @@ from pipeline.treat.processes.solving import composition, solve_solutes
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 
@@ -37,7 +37,7 @@ def add_chalk(water: Solutes, amount_mmol: Floats) -> Solutes:
     return water.change(calcium=2.0 * amount_mmol, alkalinity=2.0 * amount_mmol, total_carbonate=amount_mmol)
 
 
-def contact(water: Solutes, settings: Settings) -> Solutes:
+def contact(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Lead waters over calcite.
 
     Gives a permeate hardness and buffer in equal parts and lifts its pH, but no more than its carbon dioxide allows.

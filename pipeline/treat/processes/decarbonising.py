@@ -10,7 +10,7 @@ from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 
@@ -29,7 +29,7 @@ def take_hardness(water: Solutes, amount: Floats) -> Solutes:
     return water.change(calcium=-calcium, magnesium=-(amount - calcium))
 
 
-def decarbonise(water: Solutes, settings: Settings) -> Solutes:
+def decarbonise(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Exchange hardness for hydrogen, which turns bicarbonate into carbon dioxide.
 
     The one device that lowers scale and alkalinity together. The carbon dioxide stays in a closed pipe and
@@ -54,7 +54,7 @@ def decarbonise(water: Solutes, settings: Settings) -> Solutes:
     return take_hardness(water, taken).change(alkalinity=-taken)
 
 
-def decarbonise_buffered(water: Solutes, settings: Settings) -> Solutes:
+def decarbonise_buffered(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Exchange hardness partly for hydrogen, partly for another ion, so that the pH falls less.
 
     Parameters

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from pipeline.treat.processes.solutes import ANIONS, CATIONS
+from pipeline.chemistry.equivalents import ANIONS, CATIONS
 
 if TYPE_CHECKING:
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 
-def demineralise(water: Solutes, settings: Settings) -> Solutes:
+def demineralise(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Take the same share of every ion, of silica and of all carbonate.
 
     Water to blend or to mineralise; alone it is flat, corrodes copper and blinds level probes.

@@ -12,7 +12,7 @@ from pipeline.treat.processes.softening import unsoften
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 
@@ -23,7 +23,7 @@ def _weak_acid(water: Solutes, removal: Floats, hydrogen_share: Floats) -> Solut
     return take_hardness(water, taken).change(alkalinity=-acid, sodium=taken - acid)
 
 
-def pass_through(water: Solutes, settings: Settings) -> Solutes:
+def pass_through(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Pour or draw waters through the little resin of a jug or a tank cartridge.
 
     Parameters
@@ -40,7 +40,7 @@ def pass_through(water: Solutes, settings: Settings) -> Solutes:
     return treated.mixed_with(water, 1.0 - settings["water_passes"])
 
 
-def steep(water: Solutes, settings: Settings) -> Solutes:
+def steep(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Leave waters standing with a bag of resin: quick at first, then ever slower; best overnight.
 
     Parameters
@@ -61,7 +61,7 @@ def steep(water: Solutes, settings: Settings) -> Solutes:
     return _weak_acid(water, settings["removal"] * done, settings["hydrogen_share"])
 
 
-def unsoftened_tap(water: Solutes, settings: Settings) -> Solutes:
+def unsoftened_tap(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Take the tap before the house's softener: its own sample, or the softened water with its hardness back.
 
     Parameters
@@ -85,7 +85,7 @@ def unsoftened_tap(water: Solutes, settings: Settings) -> Solutes:
     return unsoften(water, settings)
 
 
-def open_softener_bypass(water: Solutes, settings: Settings) -> Solutes:
+def open_softener_bypass(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Let the share ``bypass`` of unsoftened water round a house's softener: hardness back, sodium down.
 
     It brings back hardness and does nothing for the alkalinity, which both taps share.

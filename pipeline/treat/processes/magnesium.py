@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 
-def exchange(water: Solutes, settings: Settings) -> Solutes:
+def exchange(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Exchange calcium for magnesium, and with a mixed resin some of it for hydrogen.
 
     A hardness test cannot see that it works; less calcium makes less calcite, but the alkalinity stays.

@@ -11,6 +11,8 @@ from pipeline.arrays import floats
 from pipeline.chemistry import conductance
 from pipeline.chemistry.composition import OK
 from pipeline.chemistry.equivalents import (
+    ANIONS,
+    CATIONS,
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
     column,
@@ -19,8 +21,6 @@ from pipeline.chemistry.equivalents import (
 from pipeline.chemistry.results import in_blocks
 from pipeline.chemistry.saturation import minerals
 from pipeline.treat.processes.solutes import (
-    ANIONS,
-    CATIONS,
     CO2_MG_PER_MMOL,
     MG_PER_MEQ,
     TRACES,

@@ -17,7 +17,7 @@ from pipeline.words import Said
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 _SALTS: Final = table("salts").set_index("salt")
@@ -64,7 +64,7 @@ def salt_effects() -> pd.DataFrame:
     return pd.DataFrame.from_dict(_EFFECTS, orient="index").fillna(0.0)
 
 
-def dose(water: Solutes, settings: Settings) -> Solutes:
+def dose(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Dissolve salts in waters.
 
     Parameters
@@ -87,7 +87,7 @@ def dose(water: Solutes, settings: Settings) -> Solutes:
     return water
 
 
-def mineralise(water: Solutes, settings: Settings) -> Solutes:
+def mineralise(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Lead waters through a mineralising cartridge: some chalk and some magnesia dissolve.
 
     Parameters

@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.treat.processes.solutes import ANIONS, CATIONS
+from pipeline.chemistry.equivalents import ANIONS, CATIONS
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 
-def permeate(water: Solutes, settings: Settings) -> Solutes:
+def permeate(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Pass waters through a membrane.
 
     Only a membrane takes chloride, sodium, nitrate and sulfate. Its water has lost the buffer but not
@@ -47,7 +47,7 @@ def permeate(water: Solutes, settings: Settings) -> Solutes:
     return replace(held, total_carbonate=carbonate, traces=water.traces * (1.0 - settings["rejection"]))
 
 
-def _rejection(settings: Settings, ion: str) -> Floats:
+def _rejection(settings: TreatmentSettings, ion: str) -> Floats:
     own = settings[f"rejection_{ion}"]
     return np.asarray(np.where(np.isnan(own), settings["rejection"], own))
 

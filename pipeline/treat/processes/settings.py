@@ -33,7 +33,7 @@ class Setting:
 
 
 @dataclass(frozen=True)
-class Settings:
+class TreatmentSettings:
     """The checked values of one call, one per water, and the second water where there is one."""
 
     values: Mapping[str, Floats]

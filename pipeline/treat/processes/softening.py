@@ -9,11 +9,11 @@ import numpy as np
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 
 if TYPE_CHECKING:
-    from pipeline.treat.processes.settings import Settings
+    from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
 
 
-def soften(water: Solutes, settings: Settings) -> Solutes:
+def soften(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Exchange the hardness for sodium, equivalent for equivalent, down to the leakage of the resin.
 
     Hardness is gone and scale with it, but the alkalinity that makes a cup dull is all still there,
@@ -44,7 +44,7 @@ def soften(water: Solutes, settings: Settings) -> Solutes:
     )
 
 
-def unsoften(water: Solutes, settings: Settings) -> Solutes:
+def unsoften(water: Solutes, settings: TreatmentSettings) -> Solutes:
     """Give a softened water back the hardness its resin took: what an unsoftened tap must carry.
 
     Parameters

@@ -25,6 +25,8 @@ from pipeline.chemistry.composition import (
     prepare,
 )
 from pipeline.chemistry.equivalents import (
+    ANIONS,
+    CATIONS,
     CHARGE,
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
@@ -36,8 +38,6 @@ from pipeline.chemistry.remarks import remarks
 from pipeline.chemistry.results import BLOCK
 from pipeline.chemistry.solution import at_sampling
 
-CATIONS: Final = ("calcium", "magnesium", "sodium", "potassium", "ammonium")
-ANIONS: Final = ("chloride", "sulfate", "nitrate", "fluoride")  # and the alkalinity
 TRACES: Final = ("iron", "manganese", "copper", "lead", "turbidity")
 MG_PER_MEQ: Final = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*CATIONS, *ANIONS)}
 CO2_MG_PER_MMOL: Final = MOLAR_MASS["carbon_dioxide"]

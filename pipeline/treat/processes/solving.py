@@ -8,8 +8,8 @@ import numpy as np
 
 from pipeline.chemistry.activity import LN10
 from pipeline.chemistry.composition import CHARGE_OF_ION, IONS, Composition
+from pipeline.chemistry.equivalents import ANIONS, CATIONS
 from pipeline.chemistry.solution import Solution, with_total_carbonate
-from pipeline.treat.processes.solutes import ANIONS, CATIONS
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats

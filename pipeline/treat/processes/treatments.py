@@ -26,7 +26,7 @@ from pipeline.treat.processes import (
     softening,
 )
 from pipeline.treat.processes.prediction import lay_out, with_bounds
-from pipeline.treat.processes.settings import SETTINGS, Setting, Settings, settle
+from pipeline.treat.processes.settings import SETTINGS, Setting, TreatmentSettings, settle
 from pipeline.treat.processes.solutes import Solutes, dissolved
 from pipeline.treat.processes.venting import vented
 from pipeline.words import Said
@@ -50,7 +50,7 @@ class Treatment:
 
     name: str
     title: Said
-    apply: Callable[[Solutes, Settings], Solutes]
+    apply: Callable[[Solutes, TreatmentSettings], Solutes]
     settings: tuple[Setting, ...]
     needs: tuple[str, ...]
     removes: str
@@ -59,12 +59,12 @@ class Treatment:
     source: str
 
 
-def leave(water: Solutes, _: Settings) -> Solutes:
+def leave(water: Solutes, _: TreatmentSettings) -> Solutes:
     """Leave waters as they are."""
     return water
 
 
-_APPLY: Final[dict[str, Callable[[Solutes, Settings], Solutes]]] = {
+_APPLY: Final[dict[str, Callable[[Solutes, TreatmentSettings], Solutes]]] = {
     "none": leave,
     "carbon": leave,
     "softener": softening.soften,
@@ -197,7 +197,7 @@ def _once(
     if second is not None:
         added, also = dissolved(second)
         known = known.both(also)
-    treated = treatment.apply(raw, Settings(chosen, added))
+    treated = treatment.apply(raw, TreatmentSettings(chosen, added))
     if "exhausted" in chosen:
         bypass = chosen.get("bypass", np.zeros(len(waters)))
         treated = media.through(raw, treated, bypass, chosen["exhausted"])

@@ -24,8 +24,8 @@ def _units() -> dict[str, float]:
 
 
 EQUIVALENTS_PER_UNIT: Final[dict[str, float]] = _units()
-DEGREES: Final = "litre °dH"  # the unit most cartridges are printed with
-UNITS: Final[tuple[str, ...]] = (*EQUIVALENTS_PER_UNIT, RATED_LITRES)
+LITRE_DEGREES: Final = "litre °dH"  # the unit most cartridges are printed with
+CAPACITY_UNITS: Final[tuple[str, ...]] = (*EQUIVALENTS_PER_UNIT, RATED_LITRES)
 
 
 def to_equivalents(capacity: float, unit: str) -> float:
@@ -53,8 +53,8 @@ def to_equivalents(capacity: float, unit: str) -> float:
     >>> round(to_equivalents(14000.0, "litre °dH"), 3)
     4.993
     """
-    if unit not in UNITS:
-        raise KettlestoneError(f'capacity unit "{unit}" is not known; known: {", ".join(UNITS)}')
+    if unit not in CAPACITY_UNITS:
+        raise KettlestoneError(f'capacity unit "{unit}" is not known; known: {", ".join(CAPACITY_UNITS)}')
     if not (0.0 < capacity < math.inf):
         raise KettlestoneError(f"capacity is {capacity:g} {unit}; give the capacity of the medium, above 0")
     return capacity * EQUIVALENTS_PER_UNIT.get(unit, math.nan)

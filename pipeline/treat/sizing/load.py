@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Floats
 
 
-def load(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str) -> Floats:
+def medium_load(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str) -> Floats:
     """Amount taken from each litre of product: what uses a medium up.
 
     Parameters

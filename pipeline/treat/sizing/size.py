@@ -13,7 +13,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.treat.advice import Range
 from pipeline.treat.processes.treatments import named
 from pipeline.treat.sizing.capacity import RATED_LITRES, from_equivalents, to_equivalents
-from pipeline.treat.sizing.load import load
+from pipeline.treat.sizing.load import medium_load
 from pipeline.treat.sizing.membrane import Membrane, MembraneDay, membrane_day
 from pipeline.words import Said
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Floats
     from pipeline.treat.processes.treatments import Treatment
 
-__all__ = ["Membrane", "Size", "SizeFacts", "load", "size"]
+__all__ = ["Membrane", "Size", "SizeFacts", "medium_load", "size"]
 
 DAYS_PER_MONTH: Final = 365.25 / 12.0
 MOST_BED_VOLUMES_PER_HOUR: Final = 40.0  # of a softener; faster it leaks [CP]
@@ -118,7 +118,7 @@ def size(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str, facts: SizeFa
     day = membrane_day(per_day, facts.bypass, facts.membrane) if treatment == "reverse osmosis" else None
     if chosen.removes in ("nothing", "chlorine") or day is not None:
         return _without_capacity(chosen, facts, day)
-    loads = load(raw, treated, treatment)
+    loads = medium_load(raw, treated, treatment)
     if np.isnan(loads[0]):
         missing = "alkalinity" if chosen.removes == "alkalinity" else "hardness"
         raise KettlestoneError(f"{treatment}: {missing} before or after is missing; without it nothing can be sized")

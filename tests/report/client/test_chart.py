@@ -11,28 +11,28 @@ from pipeline.assess.machines import known_machines
 from pipeline.assess.profiles import published
 from pipeline.report.client import chart as client_chart
 from pipeline.report.client.units import own_unit
-from pipeline.site.water import judge
+from pipeline.site.water import site_water
 from pipeline.treat.advice import Range
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.report.client.chart import Chart
+    from pipeline.report.client.chart import ClientChart
     from pipeline.site.record import Visit
-    from pipeline.site.water import Water
+    from pipeline.site.water import SiteWater
 
 LABELS = {"raw": "raw", "treated": "after treatment", "expected": "with our advice", "cup": "cup", "scale": "scale"}
 PROFILE = published()["European water chart 2016"]
 
 
-def _chart(visit: Callable[..., Visit], heat_c: float = 125.0, unit: str = "mg/L", **columns: float) -> Chart:
-    water = judge(visit(**columns).samples, known_machines()["brewer"], PROFILE, 20.0)
+def _chart(visit: Callable[..., Visit], heat_c: float = 125.0, unit: str = "mg/L", **columns: float) -> ClientChart:
+    water = site_water(visit(**columns).samples, known_machines()["brewer"], PROFILE, 20.0)
     drawn = client_chart.draw([("raw", water)], LABELS, PROFILE, heat_c, own_unit("", unit))
     assert drawn is not None
     return drawn
 
 
-def _moved(water: Water, hardness: float, alkalinity: float) -> Water:
+def _moved(water: SiteWater, hardness: float, alkalinity: float) -> SiteWater:
     readings = {
         "total_hardness_mg_l_caco3": Range(hardness, hardness, hardness, "mg/L"),
         "alkalinity_mg_l_caco3": Range(alkalinity, alkalinity, alkalinity, "mg/L"),
@@ -89,7 +89,7 @@ def test_another_unit_changes_the_ticks_and_no_distance(visit: Callable[..., Vis
 
 @pytest.mark.parametrize("expected", [(290.0, 220.0), (120.0, 55.0), (60.0, 45.0), (330.0, 30.0)])
 def test_labels_cover_neither_each_other_nor_a_box(visit: Callable[..., Visit], expected: tuple[float, float]) -> None:
-    water = judge(visit().samples, known_machines()["brewer"], PROFILE, 20.0)
+    water = site_water(visit().samples, known_machines()["brewer"], PROFILE, 20.0)
     places = dict(zip(("raw", "treated", "expected"), [(303.0, 232.0), (321.0, 250.0), expected], strict=True))
     waters = [(kind, _moved(water, *place)) for kind, place in places.items()]
 
@@ -105,6 +105,6 @@ def test_labels_cover_neither_each_other_nor_a_box(visit: Callable[..., Visit], 
 
 def test_without_alkalinity_there_is_no_chart(visit: Callable[..., Visit]) -> None:
     samples = visit(alkalinity_mg_l_caco3=float("nan"), **{"alkalinity_mg_l_caco3.u": float("nan")}).samples
-    water = judge(samples, known_machines()["brewer"], PROFILE, 20.0)
+    water = site_water(samples, known_machines()["brewer"], PROFILE, 20.0)
 
     assert client_chart.draw([("raw", water)], LABELS, PROFILE, 95.0, own_unit("")) is None

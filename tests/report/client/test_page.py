@@ -19,7 +19,7 @@ from pipeline.report.client.sentences import Voice, verdict_word
 from pipeline.report.client.units import own_unit
 from pipeline.site.water import CUP_CODES, MACHINE_LIMITS
 from pipeline.store.site_records import SiteName
-from pipeline.words import LANGUAGES, Said, catalogue, say
+from pipeline.words import LANGUAGES, Said, say, sentences_of
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ ORDER = ("numbers", "machine", "advice", "unknown", "cautions")
 
 
 def _page(report: SiteAnswer, language: str = "en", unit: str = "°dH") -> str:
-    return client_page.render(report, Voice(language, own_unit("DE", unit)))
+    return client_page.client_page(report, Voice(language, own_unit("DE", unit)))
 
 
 def _plain(page: str) -> str:
@@ -176,7 +176,7 @@ def test_what_moved_since_the_last_visit_has_an_arrow(
 
 
 def test_the_text_for_the_terminal_says_the_same(report: Callable[..., SiteAnswer]) -> None:
-    text = advice_text.text(report(), Voice("de", own_unit("DE")))
+    text = advice_text.advice_text(report(), Voice("de", own_unit("DE")))
 
     assert "Entschieden: Entkarbonis" in text
     assert "Gesamthärte: 7 °dH (6 bis 8)" in text  # 125, 107 and 143 mg/L over 17.848
@@ -185,7 +185,7 @@ def test_the_text_for_the_terminal_says_the_same(report: Callable[..., SiteAnswe
 
 @pytest.mark.parametrize("language", LANGUAGES)
 def test_everything_a_page_can_name_has_its_words(language: str) -> None:
-    known = catalogue(language)
+    known = sentences_of(language)
     machines = known_machines()
     codes = [
         *(f"report.quantity.{name}" for name in WIDE_COLUMNS),

@@ -36,11 +36,11 @@ def first_row(monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[..., None]]:
             return rows.sort_index()
 
         monkeypatch.setattr(decision, "table", changed)
-        decision.rows.cache_clear()
+        decision.decision_rows.cache_clear()
 
     yield write
     monkeypatch.undo()
-    decision.rows.cache_clear()
+    decision.decision_rows.cache_clear()
 
 
 @pytest.mark.parametrize("name", sorted(set(ANALYTES) - {"total_hardness"}))
@@ -88,7 +88,7 @@ def test_a_row_that_cannot_be_read_is_named_when_the_table_is_loaded(
     first_row(**changes)
 
     with pytest.raises(KettlestoneError, match=f"(?s){said}"):
-        decision.rows()
+        decision.decision_rows()
 
 
 def test_a_limit_may_be_another_quantity_but_not_nothing() -> None:
