@@ -83,9 +83,8 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
         note = note.extended(where, text)
     for where, text in (*doubts, (lacking, "not compensated and no water temperature given")):
         doubt = doubt.extended(where, text)
-    return table.assign(
-        value=table["value"] * factor, limit=table["limit"] * factor, note=note.category(), ambiguous=doubt.category()
-    )
+    scaled = {name: table[name] * factor for name in ("value", "limit", "value_low", "value_high", "uncertainty")}
+    return table.assign(**scaled, note=note.category(), ambiguous=doubt.category())
 
 
 def _factors(

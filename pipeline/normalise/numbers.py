@@ -11,6 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.normalise.cell_marks import PARTS, without_marks
 from pipeline.notation.grammar import is_unit
 from pipeline.texts import TextColumn
 
@@ -93,8 +94,9 @@ def parse_numbers(
 
     Returns
     -------
-    frame : (n, 5) `number` (missing where unreadable), `qualifier` ("" < > ~), `problem` (code of
-        ``pipeline.problems`` or ""), `detail`, `rest` (a unit or word glued to the number).
+    frame : (n, 8) `number` (missing where unreadable), `qualifier` ("" < > ~), `problem` (code of
+        ``pipeline.problems`` or ""), `detail`, `rest` (a unit or word glued to the number), and as text
+        `mark` of a footnote, `spread` behind "±", `upper` end of a range whose lower end is the number.
     marks : the decimal mark of each table ("" where no cell proves one).
 
     Notes
@@ -122,7 +124,9 @@ def parse_numbers(
     read = _numbers(pieces, shape, np.array(marks, dtype=object)[of_table], certain, word)
     columns: dict[str, object] = {"number": read.pop("number")[code]}
     for name, words in read.items():
-        columns[name] = TextColumn.from_arrow(words).take(code).category()
+        said = TextColumn.from_arrow(words)
+        stated = name not in PARTS or any(said.texts)
+        columns[name] = (said.take(code) if stated else TextColumn.constant("", len(code))).category()
     return pd.DataFrame(columns), marks
 
 
@@ -159,6 +163,8 @@ def _pieces(known: pa.Array) -> dict[str, Any]:
     pieces: dict[str, Any] = {
         name: pc.replace_with_mask(known if name == "body" else nothing, pa.array(odd), found[name]) for name in _PIECES
     }
+    for name in PARTS:
+        pieces[name] = pc.replace_with_mask(nothing, pa.array(odd), found[name])
     for name in ("mended", "range", "date"):
         pieces[name] = never.copy()
         pieces[name][odd] = found[name]
@@ -168,7 +174,8 @@ def _pieces(known: pa.Array) -> dict[str, Any]:
 def _analysed(texts: pa.Array) -> dict[str, Any]:
     """Take texts that are more than digits and a mark apart by the grammar."""
     # Compatibility folding would make a letter of a degree sign's look-alike.
-    degrees = pc.replace_substring_regex(texts, pattern="[º˚∘]", replacement="°")
+    bare, parts = without_marks(texts)
+    degrees = pc.replace_substring_regex(bare, pattern="[º˚∘]", replacement="°")
     text = pc.utf8_trim_whitespace(pc.utf8_normalize(degrees, form="NFKC"))
     text = pc.replace_substring_regex(text, pattern="[−–—](\\d)", replacement=r"-\1")
     odd = _match_forms(text, [_LOOKALIKE, "[OolI]", r"\d"])
@@ -182,7 +189,13 @@ def _analysed(texts: pa.Array) -> dict[str, Any]:
     pieces: dict[str, Any] = {
         name: pc.replace_with_mask(nothing, numbers, pc.struct_field(found, name).fill_null("")) for name in _PIECES
     }
-    return {**pieces, "mended": odd, "range": _match_forms(text, [_RANGE]), "date": _match_forms(text, [_DATE])}
+    return {
+        **pieces,
+        **parts,
+        "mended": odd,
+        "range": _match_forms(text, [_RANGE]),
+        "date": _match_forms(text, [_DATE]),
+    }
 
 
 def _match_forms(text: pa.Array, patterns: Sequence[str]) -> Flags:
@@ -252,7 +265,8 @@ def _numbers(
         problem[where] = position
     problem[word] = 0
     good = (problem == 0) & ~word
-    repaired = good & (pieces["mended"] | pc.not_equal(pieces["rest"], "").to_numpy(zero_copy_only=False))
+    beside = pc.or_(pc.not_equal(pieces["rest"], ""), pc.not_equal(pieces["mark"], ""))
+    repaired = good & (pieces["mended"] | beside.to_numpy(zero_copy_only=False))
     found = pieces["qualifier"].dictionary_encode()
     signs = pa.array([_QUALIFIERS.get(sign, "") for sign in found.dictionary.to_pylist()], pa.string()).take(
         found.indices
@@ -263,6 +277,7 @@ def _numbers(
         "problem": pa.array(_PROBLEMS).take(pa.array(problem)),
         "detail": pc.if_else(pa.array(repaired), text, ""),
         "rest": pc.if_else(pa.array(good), pieces["rest"], ""),
+        **{name: pc.if_else(pa.array(good), pieces[name], "") for name in PARTS},
     }
 
 

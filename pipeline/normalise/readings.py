@@ -11,6 +11,7 @@ import pandas as pd
 
 from pipeline.normalise import numbers, units
 from pipeline.normalise.conductivity import at_25c
+from pipeline.normalise.intervals import with_intervals, with_stated_bounds
 from pipeline.normalise.judging import broken_cells, mended, problems, with_breaches
 from pipeline.normalise.kits import with_burettes, with_drop_counts
 from pipeline.normalise.rows import typed
@@ -116,7 +117,7 @@ def _numbers(extracts: Sequence[Extract], cells: pd.DataFrame) -> tuple[pd.DataF
     if cells["limit_text"].cat.categories.any():
         beside = [numbers.NumberStyle(mark) for mark in marks]
         stated_limit = numbers.parse_numbers(cells["limit_text"], table, beside)[0]["number"].to_numpy()
-    return read.assign(stated_limit=stated_limit), marks
+    return with_intervals(read.assign(stated_limit=stated_limit), table, marks), marks
 
 
 def _stacked(extracts: Sequence[Extract], files: Sequence[str]) -> pd.DataFrame:
@@ -191,13 +192,14 @@ def _converted(
     limit = _limits(own, cells, read["stated_limit"].to_numpy(), aliases, factor, offset) if censored.any() else own
     problem = TextColumn.from_series(table["problem"]).otherwise(words("problem").where(~by_value, ""))
     problem = problem.noted(by_value & censored & np.isnan(limit), "not-detected-without-limit")
-    return table.assign(
+    converted = table.assign(
         value=np.where(by_value & ~censored, own, np.nan),
         limit=np.where(by_value & censored, limit, np.nan),
         reference_c=spread("temperature_c"),
         problem=problem.category(),
         **{name: words(name).category() for name in ("unit", "basis", "note", "ambiguous", "detail")},
     )
+    return with_stated_bounds(converted, read, factor)
 
 
 def _combinations(

@@ -122,9 +122,54 @@ def test_letters_that_look_like_digits_are_read_and_reported(text: str, number: 
     assert frame["detail"].item() != ""
 
 
-@pytest.mark.parametrize("text", ["6-12", "15,2-15,8", "0.5 - 0.8", "3 bis 5"])
-def test_a_range_is_not_a_reading(text: str) -> None:
+@pytest.mark.parametrize(
+    ("text", "lower", "upper"),
+    [
+        ("6-12", 6, "12"),
+        ("15,2-15,8", 15.2, "15,8"),
+        ("0.5 - 0.8", 0.5, "0.8"),
+        ("3 bis 5", 3, "5"),
+        ("12–18 °dH", 12, "18"),
+        ("7,1 à 7,4", 7.1, "7,4"),
+        ("12 al 18 °f", 12, "18"),
+        ("12 tot 18", 12, "18"),
+    ],
+)
+def test_both_ends_of_a_range_are_read(text: str, lower: float, upper: str) -> None:
+    frame = read(text)
+
+    assert (frame["number"].item(), frame["upper"].item(), frame["problem"].item()) == (lower, upper, "")
+
+
+@pytest.mark.parametrize("text", ["05-12", "6-2024", "2024-01"])
+def test_a_month_of_a_year_is_no_range(text: str) -> None:
     assert read(text)["problem"].item() == "range-not-reading"
+
+
+@pytest.mark.parametrize(
+    ("text", "number", "mark"),
+    [("30²", 30, "²"), ("12.3¹", 12.3, "¹"), ("30 ¹)", 30, "¹)"), ("<12¹", 12, "¹"), ("20²,³", 20, "²,³")],
+)
+def test_a_raised_figure_is_the_mark_of_a_footnote(text: str, number: float, mark: str) -> None:
+    frame = read(text)
+
+    assert (frame["number"].item(), frame["mark"].item(), frame["problem"].item()) == (number, mark, "")
+    assert frame["detail"].item() != ""
+
+
+@pytest.mark.parametrize("text", ["10³", "1.2×10³", "3·10⁻³"])
+def test_a_power_of_ten_is_not_guessed(text: str) -> None:
+    assert read(text)["problem"].item() == "number-unreadable"
+
+
+@pytest.mark.parametrize(
+    ("text", "spread"),
+    [("81,2 ± 3,1", "3,1"), ("(81.2 ± 3.1) mg/l", "3.1"), ("81,2 (± 5 %)", "5 %"), ("81.2 +/- 3 mg/l", "3")],
+)
+def test_an_uncertainty_stands_beside_its_value(text: str, spread: str) -> None:
+    frame = read(text)
+
+    assert (frame["number"].item(), frame["spread"].item(), frame["problem"].item()) == (81.2, spread, "")
 
 
 @pytest.mark.parametrize("text", ["2025-01-02", "01.02.2025", "1/2/2025"])

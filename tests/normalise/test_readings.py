@@ -137,11 +137,53 @@ def test_a_sign_in_its_own_column_counts(read_table: Read) -> None:
     assert read_table(cell).readings["qualifier"].item() == "<"
 
 
+@pytest.mark.source("JCGM100")
+def test_a_range_is_its_middle_with_an_uncertainty_that_covers_it(read_table: Read) -> None:
+    """12 to 18 °dH is 214.2 to 321.3 mg/L as CaCO3; half width a = 53.54, U = 2·a/√3 = 61.83 [JCGM100, 4.3.7]."""
+    found = read_table(("total_hardness", "12–18 °dH", "")).readings
+
+    assert found["value"].item() == pytest.approx(267.7, abs=0.1)
+    assert (found["value_low"].item(), found["value_high"].item()) == pytest.approx((214.2, 321.3), abs=0.1)
+    assert found["uncertainty"].item() == pytest.approx(61.83, abs=0.02)
+    assert found["qualifier"].item() == "~"
+    assert "range" in found["note"].item()
+
+
+def test_the_range_of_a_conductivity_is_brought_to_25_degrees_whole(read_table: Read) -> None:
+    found = read_table(("conductivity", "400-500", "µS/cm"), rows=[{"ec_reference": "20 °C"}]).readings
+
+    assert (found["value_low"].item(), found["value_high"].item()) == pytest.approx((446.4, 558.0))
+
+
+@pytest.mark.common_practice
+def test_an_uncertainty_in_the_cell_counts_for_its_reading(read_table: Read) -> None:
+    """What a report writes behind "±" is expanded, k = 2; it converts like its value, 1 °f = 10 mg/L as CaCO3."""
+    found = read_table(
+        ("calcium", "81,2 ± 3,1", "mg/L"), ("total_hardness", "25,5 ± 2 %", "°f"), ("ph", "7,4", "")
+    ).readings
+
+    assert found["uncertainty"].tolist()[:2] == pytest.approx([3.1, 5.1])
+    assert found["value_low"].tolist()[:2] == pytest.approx([78.1, 249.9])
+    assert found["uncertainty"].tolist()[2] == pytest.approx(
+        read_table(("ph", "7.4", "")).readings["uncertainty"].item()
+    )
+
+
+def test_the_mark_of_a_footnote_is_kept_with_its_reading(read_table: Read) -> None:
+    found = read_table(("calcium", "30²", "mg/L"), ("chloride", "12.3¹", "mg/L"), ("sodium", "9", "mg/L"))
+
+    assert found.readings["value"].tolist() == [30.0, 12.3, 9.0]
+    assert found.readings["note"].tolist() == ["footnote mark ²", "footnote mark ¹", ""]
+    assert found.notices["problem"].tolist() == ["number-repaired", "number-repaired"]
+
+
 @pytest.mark.parametrize(
     ("analyte", "text", "unit", "problem"),
     [
         ("calcium", "abc", "mg/L", "number-unreadable"),
-        ("calcium", "6-12", "mg/L", "range-not-reading"),
+        ("calcium", "12-6", "mg/L", "range-not-reading"),
+        ("calcium", "<6-12", "mg/L", "range-not-reading"),
+        ("calcium", "10³", "mg/L", "number-unreadable"),
         ("calcium", "1.340", "mg/L", "number-ambiguous"),
         ("calcium", "2025-01-02", "mg/L", "date-in-number"),
         ("calcium", "80", "", "unit-missing"),
