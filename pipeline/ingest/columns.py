@@ -26,6 +26,10 @@ DROP_WORDS: Final = (
 FIGURE: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"
 _MEASURED_FORMS: Final = ("value", "drops", "titrant_ml")
 _KIT_FIELDS: Final = ("used_ml", "nominal_ml", "degree_per_drop", "degree_unit")
+_TITRANT_UNITS: Final = {
+    **dict.fromkeys(("mol l", "mol dm3", "mol l 1", "mol litre", "mol liter"), "titrant_molarity"),
+    **dict.fromkeys(("eq l", "val l", "eq dm3", "eq l 1"), "titrant_normality"),
+}
 _TESTS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness", "alkalinity")
 
 
@@ -105,10 +109,21 @@ def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layo
         known = not heading.affix or heading.own
         # What one drop is worth is the only field whose heading may state its unit.
         unit = heading.unit if meaning.code == "degree_per_drop" else ""
-        return replace(blank, role="about" if known else "unknown", code=meaning.code, own=heading.own, unit=unit)
+        code = _titrant(meaning, heading) if meaning.code.startswith("titrant_") else meaning.code
+        return replace(blank, role="about" if known else "unknown", code=code, own=heading.own, unit=unit)
     if meaning.kind == "role":
         return _long_column(blank, meaning.code, own=heading.own, wide=wide)
     return _analyte_column(blank, heading, meaning, layout) if wide else blank
+
+
+def _titrant(meaning: Meaning, heading: Heading) -> str:
+    """Tell moles from equivalents by the unit; an acid of one proton, whose meaning has a unit, has as many of both."""
+    unit = key(heading.unit)
+    if meaning.code == "titrant_concentration":
+        return _TITRANT_UNITS.get(unit, meaning.code)
+    if meaning.code == "titrant_normality" and not meaning.unit and _TITRANT_UNITS.get(unit) == "titrant_molarity":
+        return "titrant_concentration"
+    return meaning.code
 
 
 def _long_column(blank: SourceColumn, role: str, *, own: bool, wide: bool) -> SourceColumn:

@@ -20,9 +20,16 @@ if TYPE_CHECKING:
 _NO_VOLUME: Final = "sample volume taken as the kit's"
 # What is written in a row, cannot be used, and must not be taken for what is usual where nothing is written.
 _KIT: Final = {"used_ml": "the sample volume of the row cannot be used"}
+EQUIVALENTS_PER_EDTA: Final = 2.0  # [APHA2340C]
+_HARDNESS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness")
+_WHICH_ACID: Final = "the acid is given in mol/L and not named: write its concentration in eq/L"
+_WHICH_UNIT: Final = "the titrant concentration has no unit: write mol/L or eq/L in its heading"
 _BURETTE: Final = {
     **_KIT,
-    "titrant_normality": "the titrant concentration of the row cannot be used",
+    **dict.fromkeys(
+        ("titrant_normality", "titrant_molarity", "titrant_concentration"),
+        "the titrant concentration of the row cannot be used",
+    ),
     "titrant_factor": "the titre of the row cannot be used",
     "blank_ml": "the blank of the row cannot be used",
 }
@@ -49,7 +56,11 @@ def _set_aside(texts: dict[str, TextColumn], code: str, faults: dict[str, Flags]
 
 
 def _unusable(described: TypedRows, row: Places, titrated: Flags, figures: dict[str, str]) -> dict[str, Flags]:
-    return {words: titrated & described.unusable[name][row] for name, words in figures.items()}
+    faults: dict[str, Flags] = {}
+    for name, words in figures.items():
+        where = titrated & described.unusable[name][row]
+        faults[words] = faults[words] | where if words in faults else where
+    return faults
 
 
 def with_drop_counts(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
@@ -99,13 +110,32 @@ def with_drop_counts(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     )
 
 
+def _normality(
+    table: pd.DataFrame, rows: pd.DataFrame, row: npt.NDArray[np.int64], burette: Flags
+) -> tuple[npt.NDArray[np.float64], dict[str, Flags]]:
+    """Give the equivalents of every titrant [eq/L], and where its concentration cannot be turned into them.
+
+    One mole of EDTA binds one of calcium or magnesium, two equivalents [APHA2340C]; how many an acid has depends on
+    the acid.
+    """
+    normality, molarity = (_at(rows, name, row) for name in ("titrant_normality", "titrant_molarity"))
+    hardness = TextColumn.from_series(table["analyte"]).isin(_HARDNESS)
+    in_moles = burette & np.isnan(normality) & ~np.isnan(molarity)
+    stated = ~np.isnan(_at(rows, "titrant_concentration", row))
+    equivalents = np.where(in_moles & hardness, EQUIVALENTS_PER_EDTA * molarity, normality)
+    return equivalents, {
+        _WHICH_ACID: in_moles & ~hardness,
+        _WHICH_UNIT: burette & np.isnan(normality) & np.isnan(molarity) & stated,
+    }
+
+
 def with_burettes(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     """Turn burette readings into values.
 
     Parameters
     ----------
     table : readings in the making.
-    described : typed rows with `titrant_normality titrant_factor blank_ml used_ml`.
+    described : typed rows with `titrant_normality titrant_molarity titrant_factor blank_ml used_ml`.
 
     Returns
     -------
@@ -118,16 +148,19 @@ def with_burettes(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     rows, row = described.rows, table["row"].to_numpy(dtype="int64")
     factor = np.nan_to_num(_at(rows, "titrant_factor", row), nan=1.0)
     blank = np.nan_to_num(_at(rows, "blank_ml", row), nan=0.0)
-    normality, sample = _at(rows, "titrant_normality", row), _at(rows, "used_ml", row)
+    sample = _at(rows, "used_ml", row)
+    normality, faults = _normality(table, rows, row, burette)
     titrated = value_of_burette(table["number"].to_numpy(), blank, normality, factor, sample, MG_CACO3_PER_MEQ)
     undefined = burette & (np.isnan(normality) | np.isnan(sample))
     texts = _texts(table, burette, method="burette")
-    faults = _unusable(described, row, burette, _BURETTE)
+    faults = {**_unusable(described, row, burette, _BURETTE), **faults}
     faults["titrant concentration or sample volume are missing"] = undefined
     texts = _set_aside(texts, "titration-undefined", faults)
     replaced = {
-        name: np.where(burette, titrated[name].to_numpy(), table[name].to_numpy()) for name in ("value", "uncertainty")
+        name: np.where(burette, titrated[name].to_numpy(), table[name].to_numpy())
+        for name in ("value", "limit", "uncertainty")
     }
+    texts["qualifier"] = texts["qualifier"].where(burette, "").where(burette & ~np.isnan(replaced["limit"]), "<")
     return table.assign(
         **replaced,
         **{name: column.category() for name, column in texts.items()},

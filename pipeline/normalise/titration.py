@@ -109,8 +109,9 @@ def value_of_burette(
 
     Returns
     -------
-    (n, 2) frame [mg/L as CaCO3]: `value` and `uncertainty` (k = 2) of the two readings of a burette
-    divided to 0.1 mL: u = √2·0.05/√6 mL [JCGM100].
+    (n, 3) frame [mg/L as CaCO3]: `value` and `uncertainty` (k = 2) of the two readings of a burette
+    divided to 0.1 mL: u = √2·0.05/√6 mL [JCGM100]; `limit` where the result lies within that scatter of the
+    blank, and then no value.
 
     Notes
     -----
@@ -118,4 +119,12 @@ def value_of_burette(
     """
     per_ml = normality * factor * 1000.0 * per_meq / sample_ml
     reading = np.sqrt(2.0) * 0.05 / np.sqrt(6.0)
-    return pd.DataFrame({"value": (titrant_ml - blank_ml) * per_ml, "uncertainty": 2.0 * reading * np.abs(per_ml)})
+    value, uncertainty = (titrant_ml - blank_ml) * per_ml, 2.0 * reading * np.abs(per_ml)
+    lost = np.abs(value) < uncertainty
+    return pd.DataFrame(
+        {
+            "value": np.where(lost, np.nan, value),
+            "limit": np.where(lost, uncertainty, np.nan),
+            "uncertainty": uncertainty,
+        }
+    )

@@ -261,3 +261,21 @@ def test_tabs_go_before_the_blanks_between_words() -> None:
     content = FileContent("x.txt", text.encode(), "0" * 64, len(text), text.encode())
 
     assert grids(content)[0].delimiter == "\t"
+
+
+@pytest.mark.parametrize(
+    ("heading", "field"),
+    [
+        ("EDTA (mol/L)", "titrant_molarity"),
+        ("Titrant concentration [eq/L]", "titrant_normality"),
+        ("HCl (mol/L)", "titrant_normality"),
+        ("Konzentration der Maßlösung (mol/l)", "titrant_molarity"),
+        ("concentration du titrant", "titrant_concentration"),
+        ("Normality (mol/L)", "titrant_concentration"),
+        ("Normalität", "titrant_normality"),
+    ],
+)
+def test_the_unit_tells_moles_from_equivalents(heading: str, field: str) -> None:
+    (part,) = extracts([grid_of(f"Sample;Test;EDTA mL;{heading};Sample mL\nB1;total hardness;12.40;0.0100;50")])
+
+    assert part.rows[field].tolist() == ["0.0100"]

@@ -109,6 +109,43 @@ def test_a_burette_reading_is_titrated(read_table: Read) -> None:
     assert problems(read_table(cell)) == ["titration-undefined"]
 
 
+@pytest.mark.source("APHA2340C")
+def test_a_mole_of_edta_counts_twice(read_table: Read) -> None:
+    """(12.40 − 0.10) mL · 0.0100 mol/L · 100087 / 50 mL = 246.2 mg/L as CaCO3; as eq/L, half of it."""
+    cell = {"analyte": "total_hardness", "raw_text": "12.40", "form": "titrant_ml"}
+    row = {"blank_ml": "0.10", "used_ml": "50"}
+
+    moles = read_table(cell, rows=[{**row, "titrant_molarity": "0.0100"}]).readings
+    equivalents = read_table(cell, rows=[{**row, "titrant_normality": "0.0100"}]).readings
+
+    assert moles["value"].item() == pytest.approx(246.2, abs=0.1)
+    assert equivalents["value"].item() == pytest.approx(123.1, abs=0.1)
+
+
+def test_a_titrant_that_may_be_two_things_is_asked_for(read_table: Read) -> None:
+    hardness = {"analyte": "total_hardness", "raw_text": "12.40", "form": "titrant_ml"}
+    row = {"used_ml": "50"}
+
+    bare = read_table(hardness, rows=[{**row, "titrant_concentration": "0.01"}])
+    acid = read_table({**hardness, "analyte": "alkalinity"}, rows=[{**row, "titrant_molarity": "0.01"}])
+
+    assert problems(bare) == problems(acid) == ["titration-undefined"]
+    assert "has no unit" in bare.set_aside["detail"].item()
+    assert "eq/L" in acid.set_aside["detail"].item()
+
+
+@pytest.mark.source("JCGM100")
+def test_a_titration_within_the_scatter_of_its_blank_is_below_a_limit(read_table: Read) -> None:
+    """U = 2·√2·0.05/√6 = 0.0577 mL; · 0.02 eq/L · 50043 / 50 mL = 1.16 mg/L as CaCO3."""
+    cell = {"analyte": "total_hardness", "raw_text": "0.12", "form": "titrant_ml"}
+    row = {"titrant_normality": "0.02", "blank_ml": "0.10", "used_ml": "50"}
+
+    found = read_table(cell, rows=[row]).readings
+
+    assert (found["qualifier"].item(), np.isnan(found["value"].item())) == ("<", True)
+    assert found["limit"].item() == pytest.approx(1.156, abs=0.001)
+
+
 def test_a_censored_value_keeps_sign_and_limit(read_table: Read) -> None:
     found = read_table(("nitrate", "<0.5", "mg/L as N"), ("iron", ">2", "mg/L")).readings
 
