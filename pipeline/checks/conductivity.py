@@ -170,7 +170,7 @@ def _carried_by_ions(samples: SampleTable, conductivity: Floats, lowest: Floats)
         suspect &= samples.measured[name].notna().to_numpy()
     at = np.flatnonzero(suspect)
     model = carried(samples.filled.iloc[at])
-    least, most = (1.0 - _FULL_MODEL) * (model.molal - model.lost), (1.0 + _FULL_MODEL) * model.molal
+    least, most = ((1.0 + share) * model.conductivity for share in (-_FULL_MODEL, _FULL_MODEL))
     found = np.zeros(len(samples), dtype="bool")
     found[at] = (conductivity[at] >= least) & (conductivity[at] <= most)
     return found

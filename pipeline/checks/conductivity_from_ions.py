@@ -58,7 +58,7 @@ _SLIPS: Final = ((0.1, "mS/m taken for µS/cm: {} µS/cm would fit", 10.0),
 @check(
     "conductivity-from-ions",
     title="The conductivity read is the one its ions carry",
-    source="MNR2012",
+    source="CRC97",
     limits=ConductivityFromIonsLimits,
     severity="hold",
     unit="uS/cm",
@@ -83,14 +83,14 @@ def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLim
 
     Notes
     -----
-    Expected from ionic molal conductivities [MNR2012]; allowed ± 8 % of it [SCCOMP], joined as root of squares
-    with the uncertainty of the ions, each times its limiting equivalent conductivity [APHA2510], and of a
-    meter that states more than 4 %. Below, also what calcium and magnesium lose as pairs with sulfate, bicarbonate
-    and carbonate [PHREEQC3], and where the alkalinity was counted the whole of the last drop: a count is read at the
-    upper end of its interval.
+    Expected from molal conductivities of the free ions, pairs taken off [CRC97, PHREEQC3]; allowed ± 8 % of it
+    [SCCOMP], joined as root of squares with the uncertainty of the ions, each times its limiting equivalent
+    conductivity [APHA2510], and of a meter that states more than 4 %. Above, also what the pairs hold back: the
+    published constants of calcium and magnesium differ by up to that [PHREEQC3, PHREEQC38]. Below, where the
+    alkalinity was counted the whole of the last drop: a count is read at the upper end of its interval.
     """
     model = carried(samples.filled)
-    expected = model.molal
+    expected = model.conductivity
     observed = samples.measured["conductivity_us_cm_25c"].to_numpy()
     computed = evidence.obtained(samples, "conductivity_us_cm_25c", "calculated", "derived")
     allowed = _allowed(samples, expected, observed, limits)
@@ -98,10 +98,10 @@ def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLim
     balance = floats(ion_balance_percent(cation_sum(samples.filled), anion_sum(samples.filled)))
     return {
         "observed": np.where(computed | np.isnan(expected), np.nan, observed),
-        "low": expected - model.lost - below,
-        "high": expected + allowed,
+        "low": expected - below,
+        "high": expected + np.hypot(allowed, model.held_by_pairs),
         "expected": expected,
-        "second_opinion": model.equivalent,
+        "second_opinion": model.second_opinion,
         "balance_percent": balance,
         "suspect": _suspect(observed > expected, balance, limits.balanced_percent),
         "alternative": _slip(observed, expected, limits.relative),

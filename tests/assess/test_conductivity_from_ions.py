@@ -5,13 +5,15 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 import pytest
+from phreeqpython import PhreeqPython
 
 from pipeline.checks.conductivity_from_ions import ConductivityFromIonsLimits, conductivity_from_ions
 from pipeline.checks.limits import Limits
 from pipeline.checks.registry import CHECKS, run_check
-from pipeline.chemistry.conductance import lost_to_pairs
+from pipeline.chemistry.conductance import carried
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
@@ -31,15 +33,19 @@ def observed(samples: SampleTable) -> pd.DataFrame:
     return pd.DataFrame(written).dropna(subset=["observed"])
 
 
-@pytest.mark.source("MNR2012")
-def test_expected_is_the_published_sum(waters: Build) -> None:
-    """603.28 µS/cm for this water with total ions; ± 8 % is 555.0 to 651.5, below less what pairs do not carry."""
-    samples = waters(**HARD, ec=601.0)
+@pytest.mark.source("PHREEQC3")
+def test_expected_is_what_phreeqc_finds(waters: Build) -> None:
+    """Live PHREEQC within 1 %; ± 8 % of it, above also what pairs hold back."""
+    water = {"Ca": 80 / 40.078, "Mg": 12 / 24.305, "Na": 20 / 22.98977, "K": 2 / 39.0983, "S(6)": 40 / 96.0626,
+             "Alkalinity": 250 / 61.0168, "Cl": 36 / 35.453, "N(5)": 10 / 62.0049}  # fmt: skip
+    reference = PhreeqPython().add_solution({"units": "mmol/kgw", "temp": 25, "pH": 7.4, **water}).sc
+    samples = waters(**HARD, ec=575.0)
     found = observed(samples).iloc[0]
 
-    assert found["expected"] == pytest.approx(603.28, abs=0.1)
-    assert found["low"] == pytest.approx(603.28 * 0.92 - lost_to_pairs(samples.filled).item(), abs=0.1)
-    assert found["high"] == pytest.approx(603.28 * 1.08, abs=0.1)
+    assert found["expected"] == pytest.approx(reference, rel=0.01)
+    assert found["low"] == pytest.approx(found["expected"] * 0.92, abs=0.1)
+    held = carried(samples.filled).held_by_pairs.item()
+    assert found["high"] - found["expected"] == pytest.approx(np.hypot(0.08 * found["expected"], held), abs=0.1)
     assert found["balance_percent"] == pytest.approx(-1.715, abs=0.01)
 
 
@@ -76,5 +82,5 @@ def test_the_message_names_numbers_and_side(waters: Build) -> None:
     findings, _ = run_check(CHECKS["conductivity-from-ions"], waters(**HARD, ec=800.0), Limits())
 
     message = findings["message"].item()
-    assert message.startswith("Conductivity 800 µS/cm, the ions carry 603 (527 to 652)")
+    assert message.startswith("Conductivity 800 µS/cm, the ions carry 577 (530 to 629)")
     assert "a salt was not measured" in message

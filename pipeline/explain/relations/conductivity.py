@@ -6,15 +6,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.equivalents import (
-    CATIONS,
-    CHARGE,
-)
-from pipeline.chemistry.ion_pairs import BICARBONATE, CARBONATE, PAIR_MOBILITY, SULFATE, carbonate_share, paired
+from pipeline.arrays import floats
+from pipeline.chemistry.conductance import molal_conductivities
+from pipeline.chemistry.equivalents import CATIONS, CHARGE
+from pipeline.chemistry.ion_pairs import PAIRS, free_ions
 from pipeline.explain.record import ROW
 from pipeline.explain.relations.balance import UNREAD_MAJOR
 from pipeline.explain.relations.relation import Relation
-from pipeline.reference import records
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
@@ -27,47 +25,26 @@ OTHER_SALTS: Final = (
     12.6  # µS/cm of 0.1 meq/L sodium chloride: rain and air bring that much to any water [CP, APHA2510]
 )
 PER_MEQ: Final = (104.0, 35.0)  # µS/cm per meq/L of the larger of them, and of other salts from 1 meq/L up [CP]
-_T25: Final = 25.0
-_MOLAL: Final = {row["ion"]: row for row in records("conductance_mccleskey")}
-
-
-def _at_25(prefix: str) -> dict[str, float]:
-    return {
-        ion: row[f"{prefix}_t2"] * _T25**2 + row[f"{prefix}_t1"] * _T25 + row[f"{prefix}_t0"]
-        for ion, row in _MOLAL.items()
-    }
-
-
-_LAMBDA, _SLOPE = _at_25("lambda0"), _at_25("a")
-_ROOT: Final = {ion: row["b"] for ion, row in _MOLAL.items()}
+_PH_RANGE: Final = (0.0, 14.0)
 
 
 def _carried(meq: dict[str, Floats], ph: Floats) -> tuple[Floats, dict[str, Floats]]:
-    """Conductivity of the ions less what goes about as pairs [µS/cm], and what one meq/L of each adds [MNR2012]."""
-    molar = {ion: values / abs(CHARGE[ion]) for ion, values in meq.items()}
-    strength = sum((CHARGE[ion] ** 2 * values for ion, values in molar.items()), start=np.zeros(1)) / 2000.0
-    root = np.sqrt(np.maximum(strength, 0.0))
-    each = {ion: (_LAMBDA[ion] - _SLOPE[ion] * root / (1.0 + _ROOT[ion] * root)) / abs(CHARGE[ion]) for ion in meq}
-    total = sum((each[ion] * values for ion, values in meq.items()), start=np.zeros(1))
-    metal, sulfate = (molar["calcium"] + molar["magnesium"]) / 1000.0, molar["sulfate"] / 1000.0
-    pairs, by_metal, by_sulfate = paired(metal, sulfate, strength, SULFATE, 8.0)
-    alkalinity, left = molar["bicarbonate"] / 1000.0, metal - pairs
-    single, by_left, by_alkalinity = paired(left, alkalinity, strength, BICARBONATE, 4.0)
-    constant = CARBONATE * carbonate_share(ph, strength)
-    neutral, by_rest, by_half = paired(left - single, alkalinity / 2.0, strength, constant, 8.0)
-    lost = 2.0 * (each["calcium"] + each["sulfate"])
-    lost_single = 2.0 * each["calcium"] + (1.0 - PAIR_MOBILITY) * each["bicarbonate"]
-    lost_neutral = 2.0 * (each["calcium"] + each["bicarbonate"])
-    of_metal = lost * by_metal + (1.0 - by_metal) * (lost_single * by_left + lost_neutral * (1.0 - by_left) * by_rest)
-    of_alkalinity = lost_single * by_alkalinity + lost_neutral * by_half / 2.0
-    for ion, less in (
-        ("calcium", of_metal / 2.0),
-        ("magnesium", of_metal / 2.0),
-        ("sulfate", lost * by_sulfate / 2.0),
-        ("bicarbonate", of_alkalinity),
-    ):
-        each[ion] = each[ion] - less
-    return total - 1000.0 * (pairs * lost + single * lost_single + neutral * lost_neutral), each
+    """Conductivity the ions carry, pairs taken off [µS/cm], and what one meq/L of each adds [CRC97, PHREEQC3]."""
+    totals = {ion: values / abs(CHARGE[ion]) for ion, values in meq.items()}
+    totals["alkalinity"] = totals.pop("bicarbonate")
+    usable = np.where((ph >= _PH_RANGE[0]) & (ph <= _PH_RANGE[1]), ph, np.nan)
+    free = free_ions(totals, usable, np.zeros(1))
+    molal = molal_conductivities(free.strength)
+    total = np.sum([molal[ion] * amount for ion, amount in free.amounts.items()], axis=0)
+    adds = {ion: molal[ion] for ion in (*totals, "bicarbonate", "carbonate") if ion in molal}
+    for (metal, anion), shares in free.taken.items():
+        loss = molal[metal] + molal[anion] - molal.get(PAIRS[metal, anion], 0.0)
+        for ion, share in zip((metal, anion), shares, strict=True):
+            adds[ion] = adds[ion] - share * loss
+    carbonate, bicarbonate = free.amounts["carbonate"], free.amounts["bicarbonate"]
+    ratio = np.divide(carbonate, bicarbonate, out=np.zeros_like(bicarbonate), where=bicarbonate > 0.0)
+    adds["bicarbonate"] = (adds["bicarbonate"] + ratio * adds["carbonate"]) / (1.0 + 2.0 * ratio)
+    return floats(total), {ion: floats(adds[ion] / abs(CHARGE[ion])) for ion in meq}
 
 
 def carried_conductivity(values: Floats, sums: Charges) -> Relation:

@@ -53,9 +53,10 @@ def evaluate(values: Floats, laboratory_tds: Flags) -> dict[str, Relation]:
 
     Notes
     -----
-    Charge balance: (Σcat − Σan)/(Σcat + Σan) [APHA1030]. Conductivity: ln(read/carried), carried from ionic
-    molal conductivities [MNR2012]; where only the titrations are known 104 µS/cm per meq/L of the larger, open
-    upwards [CP]. Hardness 2.497 Ca + 4.118 Mg [APHA2340B]; HCO3 = 1.2193 ALK − 1.0168·2·CO3 [IUPAC2021].
+    Charge balance: (Σcat − Σan)/(Σcat + Σan) [APHA1030]. Conductivity: ln(read/carried), carried from the molal
+    conductivities of the free ions, pairs taken off [CRC97, PHREEQC3]; where only the titrations are known 104 µS/cm
+    per meq/L of the larger, open upwards [CP]. Hardness 2.497 Ca + 4.118 Mg [APHA2340B]; HCO3 = 1.2193 ALK −
+    1.0168·2·CO3 [IUPAC2021].
     """
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         sums = charges(values)
