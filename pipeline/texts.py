@@ -256,3 +256,30 @@ def first_rows(number: Codes) -> npt.NDArray[np.int64]:
     first = np.zeros(int(number.max(initial=-1)) + 1, dtype="int64")
     first[number[::-1]] = np.arange(len(number))[::-1]
     return first
+
+
+def united(place: Codes, said: TextColumn, size: int) -> TextColumn:
+    """Bring the words that several rows say of the same place together: each once, in order, separated by blanks.
+
+    Parameters
+    ----------
+    place : (n,) of 0 to ``size`` - 1.
+    said : (n,) words separated by blanks, "" for none.
+    size : how many places there are.
+
+    Example
+    -------
+    >>> united(np.array([0, 2, 0]), TextColumn(np.arange(3), ("sodium", "ph", "calcium sodium")), 3).tolist()
+    ['calcium sodium', '', 'ph']
+    """
+    words = sorted({word for text in said.texts for word in text.split()})
+    flags = np.zeros((len(words), size), dtype="bool")
+    for number, word in enumerate(words):
+        flags[number, place[said.mask(lambda text, word=word: word in text.split())]] = True  # type: ignore[misc]
+    if not words:
+        return TextColumn.constant("", size)
+    mixed = numbered(flags)
+    texts = (
+        " ".join(word for word, flag in zip(words, flags[:, row], strict=True) if flag) for row in first_rows(mixed)
+    )
+    return TextColumn(mixed, tuple(texts))

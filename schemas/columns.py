@@ -117,5 +117,10 @@ OTHER_ANALYTES: Final[dict[str, str]] = {
 STAGES: Final[tuple[str, ...]] = ("raw", "treated", "machine_inlet", "permeate", "bottled", "hot_outlet")
 ACTIVITIES: Final[tuple[str, ...]] = ("routine", "duplicate", "blank", "standard", "spike")
 SEVERITIES: Final[tuple[str, ...]] = ("note", "hold", "reject")
-VERDICTS: Final[tuple[str, ...]] = ("ok", *SEVERITIES)
+# What becomes of a sample, the better first; "unjudged": nothing in it could be compared, or most of it was not read.
+VERDICTS: Final[tuple[str, ...]] = ("ok", "unjudged", *SEVERITIES)
+USABLE: Final[tuple[str, ...]] = ("ok", "unjudged", "note")
+# Primary flags of the open QARTOD scheme: 1 pass, 2 not evaluated, 3 suspect, 4 fail, 9 missing.
+QARTOD_FLAGS: Final[dict[str, int]] = {"ok": 1, "unjudged": 2, "note": 1, "hold": 3, "reject": 4}
+QARTOD_MISSING: Final = 9
 OPEN: Final[tuple[str, ...]] = SEVERITIES[1:]  # what waits for a person's answer

@@ -122,6 +122,8 @@ STORED: Final[dict[str, Fields]] = {
         FILE,
         LINE,
         *fields_named(SAMPLES, "verdict", "not_evaluated"),
+        whole("cells_not_read", "Cells of its rows that were set aside"),
+        text("not_read", "Quantities among them, separated by blanks"),
         _OTHER,
         _BATCH_ID,
     ),

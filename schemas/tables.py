@@ -129,7 +129,13 @@ SAMPLES: Final[Fields] = (
     _SAMPLE_ID,
     *ABOUT,
     *(number(known.column, f"{known.title} {known.basis}".strip(), known.unit) for known in ANALYTES.values()),
-    text("verdict", "Worst severity found", VERDICTS, required=True, needed=True),
+    text(
+        "verdict",
+        "Worst severity found; unjudged where nothing could be compared",
+        VERDICTS,
+        required=True,
+        needed=True,
+    ),
     text("not_evaluated", "Checks that lacked an input, separated by blanks"),
 )
 

@@ -61,6 +61,7 @@ def _log_k(reaction: str, samples: SampleTable) -> Floats:
     unit="mg/L as CaCO3",
     message="bicarbonate {bicarbonate:1} mg/L makes an alkalinity of {observed:1} mg/L as CaCO3, but "
     "{alkalinity:1} was measured (ratio {ratio:3}). {alternative}.",
+    relation=("bicarbonate", "carbonate", "alkalinity"),
 )
 def alkalinity_forms(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     """Compare the alkalinity (or acid capacity to pH 4.3) with the bicarbonate of the same report.
@@ -130,6 +131,7 @@ def _equals_hardness(samples: SampleTable, alkalinity: Floats) -> Flags:
     unit="mg/L as CaCO3",
     message="phenolphthalein_alkalinity {observed:1} is above the total alkalinity {alkalinity:1} mg/L as "
     "CaCO3, of which it is a part. {alternative}.",
+    relation=("phenolphthalein_alkalinity", "alkalinity"),
 )
 def phenolphthalein_over_total(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     """Find an alkalinity to pH 8.3 (P) above the total (M).
@@ -171,6 +173,7 @@ def phenolphthalein_over_total(samples: SampleTable, limits: AlkalinityLimits) -
     severity="hold",
     unit="[pH]",
     message="pH {observed:2} does not go with alkalinity {alkalinity:1}{split} (mg/L as CaCO3). {alternative}.",
+    relation=("ph", "bicarbonate", "carbonate", "alkalinity"),
 )
 def carbonate_vs_ph(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     """Compare pH with the carbonate part of the alkalinity, and with there being any alkalinity at all.
@@ -257,6 +260,7 @@ def _ph_of_share(share: Floats, pk2: Floats) -> Floats:
     unit="mg/L",
     message="pH {ph:2} with alkalinity {alkalinity:1} mg/L as CaCO3 makes {observed:0} mg/L carbon dioxide, "
     "more than {high:0} mg/L. {alternative}.",
+    relation=("ph", "alkalinity"),
 )
 def carbon_dioxide(samples: SampleTable, limits: AlkalinityLimits) -> Cases:
     """Work out the carbon dioxide that pH and alkalinity imply.

@@ -103,6 +103,7 @@ def _sulfate_water(samples: SampleTable, hardness: Floats, share: float) -> Flag
     unit="uS/cm",
     message="conductivity {observed:1} µS/cm does not go with total_hardness {hardness:1} mg/L as CaCO3 "
     "(ratio {ratio:2}; tap water 1.85 to 2.9, none below {lowest_ratio:2}). Would fit: {alternative}.",
+    relation=("conductivity", "total_hardness"),
 )
 def conductivity_vs_hardness(samples: SampleTable, limits: ConductivityLimits) -> Cases:
     """Compare conductivity with total hardness.
@@ -185,6 +186,7 @@ def _carried_by_ions(samples: SampleTable, conductivity: Floats, lowest: Floats)
     unit="uS/cm",
     message="conductivity {observed:1} µS/cm is too little for alkalinity {alkalinity:1} mg/L as CaCO3 "
     "(ratio {ratio:2}, at least {lowest_ratio:2}). Would fit: {alternative}.",
+    relation=("conductivity", "alkalinity"),
 )
 def conductivity_vs_alkalinity(samples: SampleTable, limits: ConductivityLimits) -> Cases:
     """Compare conductivity with alkalinity.

@@ -64,6 +64,18 @@ _SLIPS: Final = ((0.1, "mS/m taken for µS/cm: {} µS/cm would fit", 10.0),
     unit="uS/cm",
     message="Conductivity {observed:0} µS/cm, the ions carry {expected:0} ({low:0} to {high:0}); "
     "ion balance {balance_percent:1} %: {suspect}.{alternative}",
+    relation=(
+        "conductivity",
+        "calcium",
+        "magnesium",
+        "sodium",
+        "potassium",
+        "bicarbonate",
+        "alkalinity",
+        "chloride",
+        "sulfate",
+        "nitrate",
+    ),
 )
 def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLimits) -> Cases:
     """Compare the conductivity read with the one that follows from the ions.

@@ -63,6 +63,7 @@ def _ratio(samples: SampleTable) -> Floats:
     severity="note",
     message="tds {tds:1} mg/L over conductivity {conductivity:1} µS/cm is {observed:2}; "
     "{low:2} to {high:2} is usual. {alternative}.",
+    relation=("tds", "conductivity"),
 )
 def tds_vs_conductivity(samples: SampleTable, limits: DissolvedSolidsLimits) -> Cases:
     """Compare dissolved solids with conductivity.
@@ -123,6 +124,18 @@ def tds_vs_conductivity(samples: SampleTable, limits: DissolvedSolidsLimits) -> 
     unit="mg/L",
     message="tds {observed:0} mg/L is {ratio:2} of the {calculated:0} mg/L its ions make (0.9 to 1.2 usual). "
     "{alternative}.",
+    relation=(
+        "tds",
+        "calcium",
+        "magnesium",
+        "sodium",
+        "potassium",
+        "bicarbonate",
+        "alkalinity",
+        "chloride",
+        "sulfate",
+        "nitrate",
+    ),
 )
 def tds_vs_ions(samples: SampleTable, limits: DissolvedSolidsLimits) -> Cases:
     """Compare a weighed residue with the one calculated from the ions.

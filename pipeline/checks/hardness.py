@@ -65,6 +65,7 @@ def _part(samples: SampleTable, ion: str, per_ion: float, limits: HardnessLimits
     unit="mg/L as CaCO3",
     message="total_hardness {observed:1} mg/L as CaCO3 does not fit its parts (calcium {calcium_hardness:1}, "
     "magnesium {magnesium_hardness:1}; {expected:1} ± {allowed:1} expected). {alternative}.",
+    relation=("total_hardness", "calcium", "magnesium", "calcium_hardness", "magnesium_hardness"),
 )
 def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Cases:
     """Compare titrated total hardness with the hardness of its calcium and magnesium.
@@ -137,6 +138,7 @@ def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Cases:
     unit="mg/L as CaCO3",
     message="alkalinity {alkalinity:1} exceeds total_hardness {hardness:1} by {observed:1} mg/L as CaCO3; "
     "that needs at least {sodium_needed:0} mg/L sodium, {sodium_said}. {alternative}.",
+    relation=("alkalinity", "total_hardness"),
 )
 def alkalinity_over_hardness(samples: SampleTable, limits: HardnessLimits) -> Cases:
     """Ask for the sodium behind an alkalinity that is larger than the hardness.

@@ -152,6 +152,17 @@ def _allowed_percent(samples: SampleTable, charges: Balance, limits: IonBalanceL
     message="cations {cations:2} and anions {anions:2} meq/L differ by {observed:2} % of their sum "
     "(± {allowed_percent:2} % allowed; {balance_of_half_sum_percent:2} % if divided by half the sum). "
     "{alternative}.",
+    relation=(
+        "calcium",
+        "magnesium",
+        "sodium",
+        "potassium",
+        "bicarbonate",
+        "alkalinity",
+        "chloride",
+        "sulfate",
+        "nitrate",
+    ),
 )
 def ion_balance(samples: SampleTable, limits: IonBalanceLimits) -> Cases:
     """Compare the charges of the cations with those of the anions.

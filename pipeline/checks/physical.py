@@ -108,6 +108,7 @@ def _outside(samples: SampleTable) -> tuple[Places, Places, Floats]:
     unit="mg/L",
     message="total_chlorine {observed:2} mg/L is below free_chlorine {free_chlorine:2} mg/L, "
     "which is a part of it. {alternative}.",
+    relation=("free_chlorine", "total_chlorine"),
 )
 def chlorine_forms(samples: SampleTable, limits: PhysicalLimits) -> Cases:
     """Compare total with free chlorine.

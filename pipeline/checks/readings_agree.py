@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.checks import record, slips
 from pipeline.checks.columns import either, worded
-from pipeline.checks.registry import check
+from pipeline.checks.registry import SAME_QUANTITY, check
 from schemas.columns import ANALYTES
 from schemas.methods import METHOD_RANK
 
@@ -112,6 +112,7 @@ def _repeated(samples: SampleTable, left_out: tuple[str, ...]) -> tuple[Places, 
     severity="hold",
     message="{analyte}: {used_method} {used:2} and {other_method} {other:2} differ by {observed:2} where "
     "±{high:2} is allowed; {alternative}.",
+    relation=(SAME_QUANTITY,),
 )
 def readings_disagree(samples: SampleTable, limits: AgreementLimits) -> Cases:
     """Compare the readings of one quantity in one sample with each other.

@@ -36,7 +36,8 @@ class Check:
 
     ``severity`` is the severity of a finding unless the function returns a `severity` column.
     ``message`` is a {name} template over the function's columns; ``title`` is what must hold.
-    ``function`` takes the limits of the run and picks those of its subject.
+    ``function`` takes the limits of the run and picks those of its subject. ``relation`` names the quantities of one
+    sample that the check holds against each other; it is empty for a check of single values, dates or a source.
     """
 
     check_id: str
@@ -47,8 +48,11 @@ class Check:
     unit: str
     message: str
     function: Limited[Limits]
+    relation: tuple[str, ...] = ()
 
 
+# The relation of a check that holds several readings of any one quantity against each other.
+SAME_QUANTITY: Final = "the same quantity"
 CHECKS: Final[dict[str, Check]] = {}
 # What a message may call a quantity by, and what people call it; the longer name first.
 _NAMES: Final[dict[str, str]] = {
@@ -67,13 +71,28 @@ Raised = dict[str, Any]
 
 @overload
 def check(
-    check_id: str, *, title: str, source: str, severity: str, message: str, unit: str = ""
+    check_id: str,
+    *,
+    title: str,
+    source: str,
+    severity: str,
+    message: str,
+    unit: str = "",
+    relation: tuple[str, ...] = (),
 ) -> Callable[[Bare], Bare]: ...
 
 
 @overload
 def check(
-    check_id: str, *, title: str, source: str, limits: type[Subject], severity: str, message: str, unit: str = ""
+    check_id: str,
+    *,
+    title: str,
+    source: str,
+    limits: type[Subject],
+    severity: str,
+    message: str,
+    unit: str = "",
+    relation: tuple[str, ...] = (),
 ) -> Callable[[Limited[Subject]], Limited[Subject]]: ...
 
 
@@ -86,6 +105,7 @@ def check(
     severity: str,
     message: str,
     unit: str = "",
+    relation: tuple[str, ...] = (),
 ) -> Callable[[Callable[..., Cases]], Callable[..., Cases]]:
     """Register a check. The function's docstring is its rationale, shown by ``kettlestone checks ID``.
 
@@ -98,7 +118,8 @@ def check(
     rows are the samples in their order unless `place` gives the position of each row's sample (-1 for a
     finding about a whole source, then with `file_sha256`). A row is a finding when `observed` lies outside
     the range. A sample counts as evaluated where `observed` is not missing, or where (n,) flags
-    `evaluated` say so.
+    `evaluated` say so. A check that holds readings of one sample against each other names
+    their quantities as its ``relation``: only such a check proves a sample ``ok``.
     """
 
     def register(function: Callable[..., Cases]) -> Callable[..., Cases]:
@@ -110,7 +131,7 @@ def check(
             return function(samples) if limits is None else function(samples, chosen.of(limits))
 
         rationale = (function.__doc__ or "").strip()
-        CHECKS[check_id] = Check(check_id, title, rationale, source, severity, unit, message, judged)
+        CHECKS[check_id] = Check(check_id, title, rationale, source, severity, unit, message, judged, relation)
         return function
 
     return register
@@ -219,7 +240,7 @@ def _joined(pieces: list[Plain]) -> Any:  # noqa: ANN401 - an array or a column 
 
 
 def severity_ranks(findings: pd.DataFrame) -> Places:
-    """Give the severity of each finding as its place among the verdicts: note 1, hold 2, reject 3."""
+    """Give the severity of each finding as its place among the verdicts."""
     severity = TextColumn.from_series(findings["severity"])
     return np.array([VERDICTS.index(text) for text in severity.texts], dtype="int64")[severity.codes]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -11,15 +11,19 @@ import pandas as pd
 from pipeline.checks.registry import CHECKS, looked_at, places_of, severity_ranks, table_of
 from pipeline.checks.rollup import rolled_up
 from pipeline.checks.source import explained_by_source
+from pipeline.normalise.sample_table import places
 from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import VERDICTS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
-    from pipeline.arrays import Places
+    from pipeline.arrays import Flags, Places
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
+
+
+_NOTE: Final = VERDICTS.index("note")
 
 
 @dataclass(frozen=True)
@@ -29,7 +33,7 @@ class Checked:
     Attributes
     ----------
     findings : FINDING_COLUMNS and `analyte`, sorted worst first.
-    verdict : (n,) of VERDICTS per sample: the worst severity found.
+    verdict : (n,) of VERDICTS per sample: the worst severity found, else ok, or unjudged where nothing proves it.
     not_evaluated : (n,) ids of the checks that lacked an input, separated by blanks.
     runs : one row per check: `check_id evaluated not_evaluated flagged`.
     open_findings : `sample_id severity analyte` of every hold and reject, also of those that one finding
@@ -66,9 +70,9 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     findings, place = table_of(parts, index), places_of(parts)
     findings = explained_by_source(findings, place, samples)
     rank = severity_ranks(findings)
-    verdict = _verdicts(index, place, rank)
-    unsettled = findings.loc[rank > 1, ["sample_id", "severity", "analyte"]]
     judged = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
+    verdict = _verdicts(index, place, rank, proved_by_relations(samples, judged))
+    unsettled = findings.loc[rank > _NOTE, ["sample_id", "severity", "analyte"]]
     findings = rolled_up(findings, place, samples, judged)
     order = np.argsort(-severity_ranks(findings), kind="stable")
     return Checked(
@@ -80,8 +84,39 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     )
 
 
-def _verdicts(index: pd.Index, place: Places, rank: Places) -> pd.Series:
-    worst = np.zeros(len(index) + 1, dtype="int64")  # the last one is for findings about a whole source
+def proved_by_relations(samples: SampleTable, evaluated: Mapping[str, Flags]) -> Flags:
+    """Tell the samples in which at least two readings could be held against each other, and most of which was read.
+
+    Parameters
+    ----------
+    samples : `cells_not_read not_read` of ``about`` say what was set aside; a table without them lacks nothing.
+    evaluated : for each check, which samples it could evaluate.
+
+    Returns
+    -------
+    (n,) flags; a relation counts only where none of its quantities was set aside.
+    """
+    proved = np.zeros(len(samples), dtype="bool")
+    not_read = samples.fact("not_read")
+    for check_id, flags in evaluated.items():
+        if relation := frozenset(CHECKS[check_id].relation):
+            proved |= flags & not_read.mask(lambda text, relation=relation: relation.isdisjoint(text.split()))  # type: ignore[misc]
+    return proved & ~_mostly_unread(samples)
+
+
+def _mostly_unread(samples: SampleTable) -> Flags:
+    if "cells_not_read" not in samples.about:
+        return np.zeros(len(samples), dtype="bool")
+    lost = samples.about["cells_not_read"].fillna(0).to_numpy(dtype="int64")
+    if not lost.any():
+        return lost > 0
+    place = places(samples.about.index, samples.readings["sample_id"])
+    return np.asarray(lost > np.bincount(place[place >= 0], minlength=len(lost)))
+
+
+def _verdicts(index: pd.Index, place: Places, rank: Places, proved: Flags) -> pd.Series:
+    # The last place is for findings about a whole source.
+    worst = np.append(np.where(proved, VERDICTS.index("ok"), VERDICTS.index("unjudged")), 0).astype("int64")
     np.maximum.at(worst, place, rank)
     return TextColumn(worst[:-1], VERDICTS).series(index).rename("verdict")
 

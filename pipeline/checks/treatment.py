@@ -53,6 +53,7 @@ _PH_UNCERTAINTY: Final = 0.2  # of one field reading, k = 2 [CP]
     limits=TreatmentLimits,
     severity="hold",
     message="{pattern} ({kind}): {quantity} {before:1} before, {observed:1} after, expected {expected}. {alternative}.",
+    relation=("total_hardness", "alkalinity", "conductivity"),
 )
 def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Cases:
     """Compare the raw and the treated sample of one visit with the fingerprint of the treatment.

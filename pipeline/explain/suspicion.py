@@ -198,7 +198,7 @@ def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) 
     noted, suspected = np.zeros((2, len(index)), dtype="bool")
     noted[places(index, findings["sample_id"])] = True
     suspected[places(index, serious["sample_id"])] = True
-    noted &= (checked.verdict == VERDICTS[0]).to_numpy()
+    noted &= ~checked.verdict.isin(SEVERITIES).to_numpy()
     verdict = checked.verdict.mask(noted, "note").mask(suspected, "hold")
     return replace(
         checked,

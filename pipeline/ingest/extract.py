@@ -22,7 +22,7 @@ from pipeline.ingest.row_fields import RowFrame, RowPart, parts_of, row_frame, w
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices, vanished_notices, vanished_rows
 from pipeline.ingest.second_columns import second_notices
 from pipeline.ingest.unread_columns import entries_of, unread_columns, unread_entries
-from pipeline.problems import no_problems, problem_frame
+from pipeline.problems import PROBLEMS, no_problems, problem_frame
 from pipeline.texts import TextColumn
 from schemas.tables import SITE_COLUMNS, TREATMENT_COLUMNS
 
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.matching import Match
 
+_SAME_SAMPLE: Final = ("label", "client", "site", "sampling_point", "stage", "collected_on")
 _REGISTERS: Final = {"sites": SITE_COLUMNS, "treatments": TREATMENT_COLUMNS}
 
 
@@ -47,6 +48,7 @@ class Extract:
     cells : one row for each entry (CELL_COLUMNS), in the order of the table; `row` is a position in rows.
     set_aside, notices : PROBLEM_COLUMNS.
     entries : non-empty cells of columns that hold measurements, understood or not, counted from the grid.
+    cells_not_read : of each row, how many of its cells are set aside that a person could have meant as results.
     left_out : names of the other columns that hold something and that nothing was read from.
     register : of a register of sites or treatments, its rows; else None.
     """
@@ -66,6 +68,7 @@ class Extract:
     non_detect: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     register: pd.DataFrame | None = None
+    cells_not_read: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
 
 def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extract:
@@ -97,6 +100,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     unread = unread_columns(source)
     aside = list(unread_entries(source, unread, kinds, long.is_fact, file_sha256))
     vanished = vanished_rows(source, kinds, long.is_fact, [at, *(rows for rows, _ in aside)])
+    lost = _lost(kinds, at[~accepted], block_of[~accepted], aside)
     if not accepted.all():
         order, block_of, at = order[accepted], block_of[accepted], at[accepted]
     with ThreadPoolExecutor(1) as pool:
@@ -121,7 +125,52 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
         entries=_count(source, long.is_fact)
         + sum(int(entries_of(source, c, long.is_fact).sum()) for c in unread.measured),
         left_out=tuple(column_name(source, column) for column in unread.others),
+        cells_not_read=_cells_not_read(source, long, (frame, row_of, at), lost, PurePath(name).stem),
     )
+
+
+def _lost(
+    kinds: RowKinds,
+    at: npt.NDArray[np.int64],
+    block_of: npt.NDArray[np.int32],
+    aside: Sequence[tuple[npt.NDArray[np.int64], pd.DataFrame]],
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+    """Give row and block of the entries set aside that a person may have meant as results, limits and averages not."""
+    settled = np.array([PROBLEMS[code].settled for code, _ in kinds.problems] + [False], dtype="bool")[kinds.code[at]]
+    columns = [rows for rows, frame in aside if not PROBLEMS[str(frame["problem"].iloc[0])].settled]
+    rows = np.concatenate([at[~settled], *columns])
+    return rows, np.concatenate([block_of[~settled], np.zeros(len(rows) - int((~settled).sum()), dtype=np.int32)])
+
+
+def _cells_not_read(
+    source: Source,
+    long: LongEntries,
+    accepted: tuple[RowFrame, npt.NDArray[np.int32], npt.NDArray[np.int64]],
+    lost: tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]],
+    name: str,
+) -> npt.NDArray[np.int64]:
+    """Count, for each row with readings, the entries of the same row, in a long table of the same sample, not read.
+
+    Parameters
+    ----------
+    source, long, name : as for ``_rows``.
+    accepted : the rows with readings, the row of each accepted entry, and its position among the body rows.
+    lost : position and block of the entries that were not read.
+    """
+    (frame, row_of, at), (lost_at, lost_block) = accepted, lost
+    size = len(frame.frame)
+    if not len(lost_at) or not size:
+        return np.zeros(size, dtype=np.int64)
+    if source.match.orientation == "samples-in-rows":
+        held = np.unique(np.stack([at, row_of]), axis=1)
+        count = np.bincount(lost_at, minlength=len(source.rows))
+        return np.bincount(held[1], count[held[0]], minlength=size).astype(np.int64)
+    others, row_of_lost = _rows(source, long, lost_at, lost_block, name)
+    keys = list(_SAME_SAMPLE)
+    own = frame.frame[keys].astype("str").assign(row=np.arange(size)).drop_duplicates(keys)
+    found = others.frame[keys].astype("str").merge(own, on=keys, how="left")["row"].fillna(-1).to_numpy("int64")
+    row = found[row_of_lost]
+    return np.bincount(row[row >= 0], minlength=size)
 
 
 def _described(
@@ -133,6 +182,7 @@ def _described(
     notices: pd.DataFrame,
     entries: int,
     left_out: tuple[str, ...] = (),
+    cells_not_read: npt.NDArray[np.int64] | None = None,
     register: pd.DataFrame | None = None,
 ) -> Extract:
     layout = match.layout
@@ -152,6 +202,7 @@ def _described(
         missing=layout.missing,
         non_detect=(*layout.non_detect, *below),
         left_out=left_out,
+        cells_not_read=np.zeros(len(rows), dtype=np.int64) if cells_not_read is None else cells_not_read,
         register=register,
     )
 

@@ -18,7 +18,7 @@ from pipeline.normalise.rows import typed
 from pipeline.normalise.stacking import stacked_frames, without_empty_texts
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.notation.grammar import is_unit
-from pipeline.texts import TextColumn, first_rows, numbered
+from pipeline.texts import TextColumn, first_rows, numbered, united
 from schemas.methods import QUALIFIERS
 from schemas.tables import READING_COLUMNS
 
@@ -44,7 +44,8 @@ class Normalised:
 
     Attributes
     ----------
-    rows : typed rows of all tables, one after the other, with `file_sha256`.
+    rows : typed rows of all tables, one after the other, with `file_sha256`, and what was not read of them:
+        `cells_not_read not_read`.
     readings : READING_COLUMNS; `row` is a position in rows.
     set_aside, notices : PROBLEM_COLUMNS.
     accepted, aside : (t,) readings of each table, and cells of it that were set aside.
@@ -95,7 +96,7 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     odd = ~bad & TextColumn.from_series(read["detail"]).stated()
     of_table = cells["table"].to_numpy()
     return Normalised(
-        rows=without_empty_texts(rows),
+        rows=without_empty_texts(rows).assign(**_not_read(extracts, table[bad])),
         readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
         set_aside=problems(table[bad]),
         notices=pd.concat([described.notices, mended(table[odd], read[odd])], ignore_index=True),
@@ -103,6 +104,17 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
         aside=np.bincount(of_table[bad], minlength=len(extracts)),
         decimal_marks=marks,
     )
+
+
+def _not_read(extracts: Sequence[Extract], bad: pd.DataFrame) -> dict[str, pd.Series]:
+    """Count the cells of each row that were set aside, here or before, and name the quantities among them."""
+    before = np.concatenate([extract.cells_not_read for extract in extracts]).astype("int64")
+    row = bad["row"].to_numpy(dtype="int64")
+    named = united(row, TextColumn.from_series(bad["analyte"]), len(before))
+    return {
+        "cells_not_read": pd.Series(before + np.bincount(row, minlength=len(before))),
+        "not_read": named.series(),
+    }
 
 
 def _numbers(extracts: Sequence[Extract], cells: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:

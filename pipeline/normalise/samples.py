@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise.identity import KEY_FIELDS, attach_keys, group_rows, sample_ids
+from pipeline.texts import TextColumn, united
 from schemas.fields import names, of_kind
 from schemas.tables import SITE_REGISTER, SOURCE_ROWS
 
@@ -105,6 +106,9 @@ def _facts(rows: pd.DataFrame, group: npt.NDArray[np.int64], size: int) -> pd.Da
         about["collected_precision"] = rows["collected_precision"].take(first).array
     for name in ("file_sha256", "line"):
         about[name] = rows[name].take(first).array
+    if "cells_not_read" in rows:
+        about["cells_not_read"] = np.bincount(group, rows["cells_not_read"], minlength=size).astype("int64")
+        about["not_read"] = united(group, TextColumn.of(rows, "not_read"), size).series()
     for name in _TEXT_FACTS:
         if name not in about and name not in _WHERE_NEEDED:
             about[name] = ""

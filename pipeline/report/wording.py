@@ -8,12 +8,20 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 # A shape beside each word: a page in grey or read aloud says the same as one in colour.
-SIGNS: Final[dict[str, str]] = {"ok": "○", "note": "△", "hold": "■", "reject": "✕"}
+SIGNS: Final[dict[str, str]] = {"ok": "○", "unjudged": "◇", "note": "△", "hold": "■", "reject": "✕"}
 MEANINGS: Final[dict[str, str]] = {
     "ok": "agrees with itself",
+    "unjudged": "nothing to compare, or most of it was not read",
     "note": "usable, read why",
     "hold": "do not use before a person answers",
     "reject": "impossible or known bad",
+}
+VERDICT_WORDS: Final[dict[str, str]] = {
+    "ok": "ok",
+    "unjudged": "not judged",
+    "note": "note",
+    "hold": "hold",
+    "reject": "reject",
 }
 CAUTION: Final = (
     "These are findings about readings and about coffee equipment, not a drinking-water assessment. "
@@ -61,6 +69,9 @@ def _judged(summary: Mapping[str, Any]) -> str:
             f"{count} {word}" for count, word in ((held, "on hold"), (rejected, "rejected")) if count
         )
         return f"{waiting} of {counted(samples['total'], 'sample')}: do not use these yet"
+    if samples["unjudged"]:
+        of = counted(samples["total"], "sample")
+        return f"{samples['unjudged']:,} of {of} not judged: too little was read to compare"
     if samples["note"] or summary["entries"]["set_aside"]:
         return f"{counted(samples['total'], 'sample')}, usable; read the notes"
     return f"{counted(samples['total'], 'sample')}, consistent"

@@ -54,7 +54,7 @@ def _coarseness(visit: Visit) -> tuple[bool, float]:
     value, high = visit.samples.filled[HARDNESS].iloc[0], visit.samples.high[HARDNESS].iloc[0]
     spread = visit.samples.uncertainty[HARDNESS].iloc[0]
     share = spread / value if value > 0.0 and not math.isnan(spread) else (1.0 if not math.isnan(high) else math.inf)
-    return visit.verdict != "ok", float(share)
+    return visit.verdict not in ("ok", "unjudged"), float(share)
 
 
 def earlier_of(visits: Sequence[Visit], raw: Visit | None) -> Visit | None:

@@ -84,6 +84,8 @@ def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame
     rows = lines.merge(facts.rename(columns={"file_sha256": "first_file"}), on="sample_id", how="left")
     # A report's number belongs to the file that stated it.
     rows["report_id"] = rows["report_id"].where(rows["file_sha256"] == rows["first_file"], "")
+    # So do the cells that were not read: they are counted once.
+    rows["cells_not_read"] = rows["cells_not_read"].where(rows["file_sha256"] == rows["first_file"], 0)
     for name in SAMPLE_TIMES:
         rows[name] = rows[name].astype("datetime64[us]").dt.tz_localize("UTC")
     midnight = rows["collected_at"] == rows["collected_at"].dt.floor("D")
@@ -123,7 +125,7 @@ def earlier_samples(store: Store, about: pd.DataFrame, columns: Mapping[str, str
                 SELECT sample_id, client, site, sampling_point, stage, collected_at
                 FROM sample
                 SEMI JOIN wanted_sites USING (client, site)
-                WHERE collected_at IS NOT NULL AND activity IN ('', 'routine') AND verdict IN ('ok', 'note')
+                WHERE collected_at IS NOT NULL AND activity IN ('', 'routine') AND verdict IN ('ok', 'unjudged', 'note')
                     AND sample_id NOT IN (SELECT sample_id FROM own_samples)
             ), preferred AS (
                 SELECT sample_id, analyte, arg_min({{'value': value, 'uncertainty': uncertainty}},

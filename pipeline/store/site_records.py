@@ -127,7 +127,7 @@ def bottled_samples(store: Store, client: str) -> pd.DataFrame:
     """Return usable bottled waters, of this client or of nobody in particular (view `v_sample`)."""
     return store.connection.execute(
         "SELECT * FROM v_sample WHERE stage = 'bottled' AND client IN ('', $1) "
-        "AND current_verdict IN ('ok', 'note') ORDER BY label, sample_id",
+        "AND current_verdict IN ('ok', 'unjudged', 'note') ORDER BY label, sample_id",
         [client],
     ).df()
 

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.report.batch.contents import Batch
 
 _WORK: Final = ".writing-"
+_OF_STORE: Final = ["cells_not_read", "not_read"]  # set_aside.csv has them cell by cell
 _SIGNALS: Final = os.name == "posix"  # elsewhere signal 0 does not ask, it ends programs
 _DAY_S: Final = 86_400.0
 _PROBLEM_ORDER: Final = ["name", "line", "column", "raw_text", "problem", "message", "file_sha256"]
@@ -80,7 +81,7 @@ class BatchFolder:
         KettlestoneError : no room, or writing is refused.
         """
         with self._writing():
-            write_csv(batch.samples.reset_index(), self.work / "samples.csv")
+            write_csv(batch.samples.reset_index().drop(columns=_OF_STORE, errors="ignore"), self.work / "samples.csv")
 
     def write_rest(self, batch: Batch, summary: Mapping[str, Any]) -> None:
         """Write the page, the same as JSON, and the other tables.

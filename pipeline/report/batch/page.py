@@ -12,14 +12,20 @@ from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.report import causes
 from pipeline.report.batch import chart
 from pipeline.report.compiled import BesideModules
-from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, batch_headline, lead
+from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, VERDICT_WORDS, batch_headline, lead
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     import pandas as pd
 
-INKS: Final[dict[str, str]] = {"ok": "#2f5d3a", "note": "#2b5c7c", "hold": "#9a4a00", "reject": "#8c1438"}
+INKS: Final[dict[str, str]] = {
+    "ok": "#2f5d3a",
+    "unjudged": "#5b4a8a",
+    "note": "#2b5c7c",
+    "hold": "#9a4a00",
+    "reject": "#8c1438",
+}
 
 
 @cache
@@ -53,6 +59,7 @@ def batch_page(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequen
         lead=lead(summary),
         signs=SIGNS,
         meanings=MEANINGS,
+        words=VERDICT_WORDS,
         caution=CAUTION,
         titles={check_id: entry.title for check_id, entry in KNOWN_CHECKS.items()},
         chart=chart.hardness_alkalinity(samples),

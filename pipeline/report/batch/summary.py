@@ -14,7 +14,7 @@ from pipeline.report import causes
 from pipeline.report.batch.coverage import coverage
 from pipeline.texts import TextColumn, first_rows, numbered
 from pipeline.words import question_of_check, say
-from schemas.columns import ANALYTES, OPEN, VERDICTS
+from schemas.columns import ANALYTES, OPEN, SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -118,7 +118,7 @@ def _attention(batch: Batch) -> dict[str, Any]:
         }
         for sample_id, row in chosen.to_dict("index").items()
     ]
-    return {"total": int((samples["verdict"] != VERDICTS[0]).sum()), "listed": listed}
+    return {"total": int(samples["verdict"].isin(SEVERITIES).sum()), "listed": listed}
 
 
 def worst(samples: pd.DataFrame, findings: pd.DataFrame) -> npt.NDArray[np.intp]:
@@ -134,7 +134,7 @@ def worst(samples: pd.DataFrame, findings: pd.DataFrame) -> npt.NDArray[np.intp]
     # A date that could be read two ways is the least of a day's worries: such samples come last of their verdict.
     worried = place[(findings["check_id"] != _LEAST_WORRY).to_numpy() & (place >= 0)]
     count, worries = (np.bincount(rows, minlength=len(samples)) for rows in (place[place >= 0], worried))
-    return _first(np.flatnonzero(rank > 0), [-rank, worries == 0, -count], samples["label"])
+    return _first(np.flatnonzero(rank >= _RANK[SEVERITIES[0]]), [-rank, worries == 0, -count], samples["label"])
 
 
 def _first(places: npt.NDArray[np.intp], keys: list[npt.NDArray[Any]], labels: pd.Series) -> npt.NDArray[np.intp]:

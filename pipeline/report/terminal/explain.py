@@ -16,7 +16,7 @@ from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.prove import prove
 from pipeline.report import causes
-from pipeline.report.wording import SIGNS
+from pipeline.report.wording import SIGNS, VERDICT_WORDS
 from pipeline.stages import Silent
 from pipeline.store.database import Store
 from pipeline.store.files import file_names
@@ -93,7 +93,12 @@ def show_why(answer: Why, console: Console | None = None) -> None:
     sample, explanation = answer.sample, answer.explanation
     verdict = sample["current_verdict"]
     place = " · ".join(part for part in (sample["client"], sample["site"], sample["stage"]) if part)
-    screen.print(Text(f"{SIGNS[verdict]} {verdict}  {sample['label'] or sample['sample_id']}  {place}", style="bold"))
+    screen.print(
+        Text(
+            f"{SIGNS[verdict]} {VERDICT_WORDS[verdict]}  {sample['label'] or sample['sample_id']}  {place}",
+            style="bold",
+        )
+    )
     for pattern in answer.patterns:
         screen.print(Text(f"One mistake, many rows: {pattern['message']}  {pattern['file']}"))
     parts = causes.by_question(explanation["causes"])

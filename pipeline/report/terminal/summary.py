@@ -10,7 +10,7 @@ from rich.text import Text
 
 from pipeline.report.causes import NOTHING, OPEN_END
 from pipeline.report.causes import cause_line as headline_of
-from pipeline.report.wording import SIGNS, batch_headline, counted
+from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 _TOP: Final = 20
 _KINDS: Final = 5
 _WHOLE_FILE: Final = ("file-not-understood", "file-empty", "file-unreadable", "file-too-large")
-_STYLES: Final = {"ok": "green", "note": "blue", "hold": "yellow", "reject": "red"}
+_STYLES: Final = {"ok": "green", "unjudged": "magenta", "note": "blue", "hold": "yellow", "reject": "red"}
 
 
 def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | None = None) -> None:
@@ -57,7 +57,7 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
 
 
 def _word(word: str, count: int) -> Text:
-    return Text(f"{SIGNS[word]} {count} {word}", style=_STYLES[word] if count else "dim")
+    return Text(f"{SIGNS[word]} {count} {VERDICT_WORDS[word]}", style=_STYLES[word] if count else "dim")
 
 
 def _worst(listed: list[dict[str, Any]]) -> Table:

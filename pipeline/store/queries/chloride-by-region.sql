@@ -4,7 +4,7 @@ SELECT region, count(chloride_mg_l) AS samples,
     100.0 * count(*) FILTER (chloride_mg_l > 30) / count(chloride_mg_l) AS above_30_percent,
     100.0 * count(*) FILTER (chloride_mg_l > 50) / count(chloride_mg_l) AS above_50_percent
 FROM v_sample
-WHERE stage = 'raw' AND current_verdict IN ('ok', 'note') AND activity IN ('', 'routine')
+WHERE stage = 'raw' AND current_verdict IN ('ok', 'unjudged', 'note') AND activity IN ('', 'routine')
 GROUP BY region
 HAVING count(chloride_mg_l) > 0 AND above_30_percent > 10
 ORDER BY above_50_percent DESC, above_30_percent DESC, region;

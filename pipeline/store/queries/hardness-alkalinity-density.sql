@@ -3,7 +3,7 @@
 WITH raw AS (
     SELECT region, total_hardness_mg_l_caco3 AS hardness, alkalinity_mg_l_caco3 AS alkalinity
     FROM v_sample
-    WHERE stage = 'raw' AND current_verdict IN ('ok', 'note') AND activity IN ('', 'routine')
+    WHERE stage = 'raw' AND current_verdict IN ('ok', 'unjudged', 'note') AND activity IN ('', 'routine')
         AND total_hardness_mg_l_caco3 IS NOT NULL AND alkalinity_mg_l_caco3 IS NOT NULL
 )
 SELECT region, 25 * floor(hardness / 25) AS hardness_from, 25 * floor(alkalinity / 25) AS alkalinity_from,

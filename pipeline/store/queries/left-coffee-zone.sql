@@ -4,7 +4,7 @@ WITH judged AS (
     SELECT client, site, sampling_point, collected_at, total_hardness_mg_l_caco3, alkalinity_mg_l_caco3,
         total_hardness_mg_l_caco3 BETWEEN 50 AND 175 AND alkalinity_mg_l_caco3 BETWEEN 40 AND 75 AS inside
     FROM v_sample
-    WHERE stage = 'raw' AND current_verdict IN ('ok', 'note') AND activity IN ('', 'routine')
+    WHERE stage = 'raw' AND current_verdict IN ('ok', 'unjudged', 'note') AND activity IN ('', 'routine')
         AND collected_at IS NOT NULL AND total_hardness_mg_l_caco3 IS NOT NULL
         AND alkalinity_mg_l_caco3 IS NOT NULL
 ), stepped AS (

@@ -4,7 +4,7 @@
 WITH raw AS (
     SELECT *, alkalinity_mg_l_caco3 - coalesce(total_hardness_mg_l_caco3, 0) AS surplus_mg_l_caco3
     FROM v_sample
-    WHERE stage = 'raw' AND current_verdict IN ('ok', 'note') AND activity IN ('', 'routine')
+    WHERE stage = 'raw' AND current_verdict IN ('ok', 'unjudged', 'note') AND activity IN ('', 'routine')
         AND alkalinity_mg_l_caco3 IS NOT NULL
         AND (total_hardness_mg_l_caco3 IS NOT NULL OR sample_id IN (
             SELECT sample_id FROM v_reading WHERE analyte = 'total_hardness' AND qualifier = '<'))

@@ -5,7 +5,7 @@ WITH raw AS (
     SELECT client, site, sampling_point, collected_at, total_hardness_mg_l_caco3 AS hardness,
         alkalinity_mg_l_caco3 AS alkalinity, conductivity_us_cm_25c AS conductivity
     FROM v_sample
-    WHERE stage = 'raw' AND current_verdict IN ('ok', 'note') AND activity IN ('', 'routine')
+    WHERE stage = 'raw' AND current_verdict IN ('ok', 'unjudged', 'note') AND activity IN ('', 'routine')
         AND collected_at IS NOT NULL AND total_hardness_mg_l_caco3 > 0 AND alkalinity_mg_l_caco3 > 0
         AND conductivity_us_cm_25c > 0
 ), windows AS (

@@ -93,7 +93,7 @@ COMMENT ON COLUMN v_sample.report_id IS 'Report number';
 COMMENT ON COLUMN v_sample.litres_per_day IS 'Use [L/day]';
 COMMENT ON COLUMN v_sample.bypass_percent IS 'Bypass setting [%]';
 COMMENT ON COLUMN v_sample.counter_litres IS 'Litres counted since the cartridge was changed';
-COMMENT ON COLUMN v_sample.verdict IS 'Verdict when the sample was checked: ok, note, hold, reject';
+COMMENT ON COLUMN v_sample.verdict IS 'Verdict when the sample was checked: ok, unjudged, note, hold, reject';
 COMMENT ON COLUMN v_sample.current_verdict IS 'Verdict after the decisions in force';
 COMMENT ON COLUMN v_sample.temperature_c IS 'Temperature [Cel]';
 COMMENT ON COLUMN v_sample.ph IS 'pH [-]';

@@ -2,7 +2,7 @@
 CREATE OR REPLACE VIEW v_latest AS
 SELECT *
 FROM v_sample
-WHERE current_verdict IN ('ok', 'note') AND collected_at IS NOT NULL AND activity IN ('', 'routine')
+WHERE current_verdict IN ('ok', 'unjudged', 'note') AND collected_at IS NOT NULL AND activity IN ('', 'routine')
 QUALIFY row_number() OVER (
     PARTITION BY client, site, sampling_point, stage ORDER BY collected_at DESC, sample_id DESC
 ) = 1;

@@ -6,7 +6,7 @@ WITH numbers AS (
             operator, comment, report_id, litres_per_day, bypass_percent, verdict,
             corrected, not_evaluated, other, file_sha256, line, batch_id)
         FROM v_sample
-        WHERE current_verdict IN ('ok', 'note') AND collected_at IS NOT NULL AND activity IN ('', 'routine')
+        WHERE current_verdict IN ('ok', 'unjudged', 'note') AND collected_at IS NOT NULL AND activity IN ('', 'routine')
     )
     ON COLUMNS(* EXCLUDE (sample_id, client, site, sampling_point, stage, collected_at, counter_litres,
         current_verdict))

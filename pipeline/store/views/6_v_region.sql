@@ -7,7 +7,7 @@ WITH numbers AS (
             counter_litres, verdict, current_verdict, corrected, not_evaluated, other, file_sha256, line,
             batch_id)
         FROM v_sample
-        WHERE stage = 'raw' AND current_verdict IN ('ok', 'note') AND activity IN ('', 'routine')
+        WHERE stage = 'raw' AND current_verdict IN ('ok', 'unjudged', 'note') AND activity IN ('', 'routine')
     )
     ON COLUMNS(* EXCLUDE (sample_id, site, region, collected_at))
     INTO NAME quantity VALUE value

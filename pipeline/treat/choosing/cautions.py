@@ -48,20 +48,21 @@ def severities() -> dict[str, str]:
     return dict(zip(rows["code"].astype("str"), rows["severity"].astype("str"), strict=True))
 
 
-def cautions_for(advice: Advice, machine: Machine) -> tuple[Said, ...]:
+def cautions_for(advice: Advice, machine: Machine, *, proved: bool = True) -> tuple[Said, ...]:
     """Choose the cautions that belong to a piece of advice, the gravest first.
 
     Parameters
     ----------
     advice : decision, treatment and what it predicts.
     machine : its heat, metals and connection.
+    proved : whether any two readings of the water could be compared.
 
     Returns
     -------
     a caution each; never empty: what the advice is not, and what goes before it, is always said. Where a figure
     is not known and the caution hangs on it, it is said.
     """
-    facts = _facts(advice, machine)
+    facts = _facts(advice, machine, proved=proved)
     said = [
         (CAUTION_LEVELS.index(severity), place, Said(code))
         for place, (code, severity, groups) in enumerate(_rows(tuple(str(name) for name in facts)))
@@ -79,7 +80,7 @@ def _rows(known: tuple[str, ...]) -> tuple[tuple[str, str, Groups], ...]:
     )
 
 
-def _facts(advice: Advice, machine: Machine) -> pd.DataFrame:
+def _facts(advice: Advice, machine: Machine, *, proved: bool) -> pd.DataFrame:
     treatments = {advice.treatment} - {"", "none"}
     named = {f"{name}": float(bool(treatments & set(own))) for name, own in _FACTS.items()}
     predicted = advice.predicted
@@ -90,6 +91,7 @@ def _facts(advice: Advice, machine: Machine) -> pd.DataFrame:
         [
             {
                 "always": 1.0,
+                "unproved": float(not proved),
                 **named,
                 "treated": float(bool(treatments)),
                 "health": float(advice.row == "1"),

@@ -56,7 +56,9 @@ def choose(case: Case) -> Advice:
     set as ``decision_targets.csv`` says.
     """
     advice = _refused(case) or _advised(case)
-    return replace(advice, cautions=cautions_for(advice, case.machine), bottled=_bottled(case))
+    return replace(
+        advice, cautions=cautions_for(advice, case.machine, proved=case.verdict != "unjudged"), bottled=_bottled(case)
+    )
 
 
 def _bottled(case: Case) -> tuple[Said, ...]:
