@@ -48,7 +48,7 @@ class Extract:
     cells : one row for each entry (CELL_COLUMNS), in the order of the table; `row` is a position in rows.
     set_aside, notices : PROBLEM_COLUMNS.
     entries : non-empty cells of columns that hold measurements, understood or not, counted from the grid.
-    cells_not_read : of each row, how many of its cells are set aside that a person could have meant as results.
+    cells_not_read : of each row, how many of its cells are set aside that a person could have meant; None: none.
     left_out : names of the other columns that hold something and that nothing was read from.
     register : of a register of sites or treatments, its rows; else None.
     """
@@ -68,7 +68,7 @@ class Extract:
     non_detect: tuple[str, ...] = ()
     left_out: tuple[str, ...] = ()
     register: pd.DataFrame | None = None
-    cells_not_read: npt.NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    cells_not_read: npt.NDArray[np.int64] | None = None
 
 
 def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extract:
@@ -202,7 +202,7 @@ def _described(
         missing=layout.missing,
         non_detect=(*layout.non_detect, *below),
         left_out=left_out,
-        cells_not_read=np.zeros(len(rows), dtype=np.int64) if cells_not_read is None else cells_not_read,
+        cells_not_read=cells_not_read,
         register=register,
     )
 

@@ -108,7 +108,8 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
 
 def _not_read(extracts: Sequence[Extract], bad: pd.DataFrame) -> dict[str, pd.Series]:
     """Count the cells of each row that were set aside, here or before, and name the quantities among them."""
-    before = np.concatenate([extract.cells_not_read for extract in extracts]).astype("int64")
+    counts = [(extract.cells_not_read, np.zeros(len(extract.rows), dtype="int64")) for extract in extracts]
+    before = np.concatenate([none if counted is None else counted for counted, none in counts]).astype("int64")
     row = bad["row"].to_numpy(dtype="int64")
     named = united(row, TextColumn.from_series(bad["analyte"]), len(before))
     return {
