@@ -15,7 +15,7 @@ from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.gathering import gather
-from pipeline.joining import join
+from pipeline.joining import join, ownerless
 from pipeline.prove import prove
 from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.coverage import waiting_columns
@@ -70,6 +70,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         folder_for(batch_id, settings.out) as folder,
     ):
         joined = join(store, gathered, settings)
+        gathered = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined))
         with store.batch(batch_id) as appender:
             _add_what_was_read(appender, gathered, joined)
             proof = prove(

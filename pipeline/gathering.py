@@ -53,6 +53,13 @@ class Gathered:
         """Give the rows of one register, none where no file holds it."""
         return self.registers.get(kind, pd.DataFrame())
 
+    def noted(self, notices: pd.DataFrame) -> Gathered:
+        """Add remarks (PROBLEM_COLUMNS) that could be made only once all files were read."""
+        if notices.empty:
+            return self
+        told = [self.notices, _named(self.files, [], [notices])]
+        return replace(self, notices=stacked_frames([frame for frame in told if len(frame)]))
+
 
 def gather(results: Iterable[FileResult], settings: Settings) -> Gathered:
     """Normalise the tables of all files.

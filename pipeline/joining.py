@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,10 +10,15 @@ import pandas as pd
 
 from pipeline.checks.site_history import HISTORY_ANALYTES
 from pipeline.normalise import derived
+from pipeline.normalise.date_order import settle_orders
+from pipeline.normalise.placing import placed, with_register
 from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.samples import assemble_samples
 from pipeline.normalise.stacking import stacked_frames, stacked_rows
+from pipeline.problems import no_problems, problem_frame
 from pipeline.store.earlier import earlier_register, earlier_samples, prior
+from pipeline.store.placing import known_places
+from pipeline.store.samples import days_of_labels
 from schemas.columns import ANALYTES
 from schemas.tables import ABOUT_COLUMNS, READING_COLUMNS
 
@@ -33,11 +38,13 @@ class Joined:
     samples : the filled table; samples of the store among it where the batch has more readings of them.
     new : (n,) flags of the samples with readings of this batch.
     superseded : `reading_id` of stored readings that a report of this batch replaces.
+    notices : how the order of day and month was decided (PROBLEM_COLUMNS).
     """
 
     samples: SampleTable
     new: Flags
     superseded: pd.DataFrame
+    notices: pd.DataFrame = field(default_factory=no_problems)
 
     @property
     def readings(self) -> pd.DataFrame:
@@ -60,13 +67,15 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
         return Joined(_no_samples(), np.zeros(0, dtype="bool"), superseded)
     sites = pd.concat([earlier_register(store, "site"), gathered.register("sites")], ignore_index=True)
     fresh = gathered.readings.assign(new=True, counts=True)
-    assembled = assemble_samples(gathered.rows, fresh, sites, settings.sample_window_hours)
+    rows, dated = _dated(store, placed(gathered.rows, sites), sites, gathered, settings)
+    assembled = assemble_samples(rows, fresh, sites, settings.sample_window_hours)
     known_rows, known = prior(store, assembled.about)
     if len(known):
         # What is known of the same bottles is judged together with what is new.
-        known = known.assign(row=known["row"] + len(gathered.rows), new=False)
-        all_rows = stacked_rows([gathered.rows, known_rows])
-        assembled = assemble_samples(all_rows, stacked_frames([fresh, known]), sites, settings.sample_window_hours)
+        known = known.assign(row=known["row"] + len(rows), new=False)
+        owners = known_rows.pop("sample_id")
+        all_rows, readings = stacked_rows([rows, known_rows]), stacked_frames([fresh, known])
+        assembled = assemble_samples(all_rows, readings, sites, settings.sample_window_hours, owners)
         no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
         superseded = known.loc[known["counts"].to_numpy(dtype="bool") & no_more, ["reading_id"]]
     table = assembled.readings
@@ -75,7 +84,45 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     wide = widen(assembled.about, table[table["counts"]])
     columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
     earlier = earlier_samples(store, assembled.about, columns)
-    return Joined(derived.with_derived(replace(wide, readings=table, earlier=earlier)), new, superseded)
+    return Joined(derived.with_derived(replace(wide, readings=table, earlier=earlier)), new, superseded, dated)
+
+
+def _dated(
+    store: Store, rows: pd.DataFrame, sites: pd.DataFrame, gathered: Gathered, settings: Settings
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Decide the order of day and month that files leave open, now that their sites and labels are known."""
+    if "date_order" not in rows:
+        return rows, no_problems()
+    countries = with_register(rows[["client", "site"]].assign(country=rows.get("country", "")), sites, ["country"])
+    names = dict(zip(gathered.files["file_sha256"], gathered.files["name"], strict=True))
+    known = days_of_labels(store, rows.loc[rows["date_order"] != "", "label"])
+    settled, notices = settle_orders(rows.assign(country=countries["country"]), known, names, settings.time_zone)
+    return settled.assign(country=rows.get("country", "")), notices
+
+
+def ownerless(store: Store, gathered: Gathered, joined: Joined) -> pd.DataFrame:
+    """Tell of treatments that name no client although several have a site of that name (PROBLEM_COLUMNS)."""
+    rows = gathered.register("treatments")
+    if rows.empty or (rows["client"] != "").all():
+        return no_problems()
+    rows = rows[rows["client"] == ""]
+    about = joined.samples.about
+    of_batch = [frame for frame in (gathered.register("sites"), about) if len(frame)]
+    known = pd.concat([known_places(store), *of_batch], ignore_index=True)[["client", "site"]]
+    folded = known.apply(lambda column: column.str.strip().str.casefold())
+    owners = folded[(folded != "").all(axis=1)].drop_duplicates().groupby("site").size()
+    many = rows["site"].str.strip().str.casefold().map(owners).fillna(0).astype("int64")
+    rows, many = rows[many > 1], many[many > 1]
+    if rows.empty:
+        return no_problems()
+    return problem_frame(
+        "register-owner",
+        file_sha256=rows["file_sha256"],
+        line=rows["line"],
+        column="site",
+        raw_text=rows["site"],
+        detail=many.astype("str") + " clients",
+    )
 
 
 def _no_samples() -> SampleTable:

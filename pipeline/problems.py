@@ -210,6 +210,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         '"{raw_text}" cannot be: {detail} is expected',
         "Correct it and import the register again; it is kept as written and not reckoned with.",
     ),
+    Problem(
+        "register-owner",
+        'the row names no client, and {detail} have a site "{raw_text}"',
+        "Add a column client and import the register again; until then the row counts for none of them.",
+    ),
     Problem("column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."),
     Problem(
         "column-second", "two columns say the same kind of thing: {detail}", "Nothing to do if that is what is meant."
@@ -227,6 +232,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem("merged-cells", "merged cells ({detail}): only the first carries a value", "Unmerge and fill them."),
     Problem("date-ambiguous", '"{raw_text}" was read as {detail}', "Write dates as YYYY-MM-DD."),
+    Problem("date-order", '"{raw_text}" was read as {detail}', "Write dates as YYYY-MM-DD."),
     Problem("date-unreadable", '"{raw_text}" is not a date of the layout\'s formats', "Write dates as YYYY-MM-DD."),
     Problem("number-repaired", '"{raw_text}" was read as {detail}', "Check it; write the number alone."),
     Problem("table-not-read", "{detail}", "If it is no cover, legend or limits: a layout with sheet and headerRow."),

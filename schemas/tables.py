@@ -24,6 +24,7 @@ SOURCE_ROWS: Final[Fields] = (
     text("label", "Label as the file wrote it"),
     text("client", "Client"),
     text("site", "Site of the client"),
+    text("site_code", "Code of the site"),
     text("sampling_point", "Tap or outlet"),
     text("stage", "Where in the treatment", STAGES),
     text("stage_from", "What the stage was taken from; empty where it was stated"),
@@ -243,7 +244,9 @@ _KEPT: Final[Fields] = tuple(text(field.name, field.title) for field in SOURCE_R
 _OWNER: Final[Fields] = (ADVICE[0], ADVICE[1])
 SITE_REGISTER: Final[Fields] = (
     *_OWNER,
-    *fields_named(_KEPT, "region", "country", "supply", "machine", "treatment", "litres_per_day", "comment"),
+    *fields_named(
+        _KEPT, "site_code", "region", "country", "supply", "machine", "treatment", "litres_per_day", "comment"
+    ),
 )
 MACHINE_REGISTER: Final[Fields] = (
     *_OWNER,

@@ -111,7 +111,7 @@ def past_readings(samples: SampleTable, record: Record) -> PastReadings:
         return PastReadings(dict.fromkeys(HISTORY, none), dict.fromkeys(HISTORY, none), np.zeros(len(record)))
     before = samples.earlier
     parts = [_followed(samples, name) for name in ("client", "site", "sampling_point", "stage")]
-    placed = np.any([part.stated() for part in parts], axis=0)[: len(record)]
+    placed = (parts[0].stated() | parts[1].stated())[: len(record)]
     values = np.concatenate([record.amounts[[ROW[name] for name in HISTORY]].T, _stored(before)])
     log = np.log(np.where(values > 0, values, np.nan))
     middle, distance, others = (numbers[: len(record)].T for numbers in _robust(log, numbered(parts)))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -30,6 +31,7 @@ _TITRANT_UNITS: Final = {
     **dict.fromkeys(("mol l", "mol dm3", "mol l 1", "mol litre", "mol liter"), "titrant_molarity"),
     **dict.fromkeys(("eq l", "val l", "eq dm3", "eq l 1"), "titrant_normality"),
 }
+_SITE_CODE: Final = re.compile(r"\b(?:id|no|nr|number|code)$|^(?:site|sta)id$")
 _TESTS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness", "alkalinity")
 
 
@@ -162,6 +164,7 @@ def _paired(columns: list[SourceColumn]) -> tuple[SourceColumn, ...]:
     counted = {(column.analyte, column.stage) for column in columns if column.form in ("drops", "titrant_ml")}
     measured = {(column.analyte, column.stage) for column in columns if column.role == "measurement"}
     paired = [_settled(column, counted, measured) for column in columns]
+    paired = _with_site_codes(paired)
     tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in _TESTS}
     if len(tests) == 1:
         paired = [_of_only_test(column, *tests) for column in paired]
@@ -175,6 +178,15 @@ def _settled(column: SourceColumn, counted: set[tuple[str, str]], measured: set[
     if column.role == "measurement" and column.form in ("value", "typed"):
         return replace(column, form="typed" if about in counted else "value")
     return column
+
+
+def _with_site_codes(columns: list[SourceColumn]) -> list[SourceColumn]:
+    """Take "Site ID" beside "Site name" for the code of the site; alone it is the site."""
+    sites = [column for column in columns if column.role == "about" and column.code == "site" and not column.own]
+    coded = [column for column in sites if _SITE_CODE.search(key(column.heading))]
+    if not coded or len(coded) == len(sites):
+        return columns
+    return [replace(column, code="site_code") if column in coded else column for column in columns]
 
 
 def _of_only_test(column: SourceColumn, analyte: str) -> SourceColumn:

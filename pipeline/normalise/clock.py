@@ -12,8 +12,9 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 _TIMED: Final = (
-    r"^(?P<date>.*[^\sT,])[T ,]\s*(?P<hour>\d{1,2})[:h](?P<minute>\d{2})(?::(?P<second>\d{2}(?:\.\d+)?))?"
-    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?:Uhr|h)?\s*(?P<offset>Z|[+-]\d{2}:?\d{2})?$"
+    r"^(?P<date>.*?[^\sT,–-])(?:T|[\s,–-]+(?:(?:à|at|um|alle|alle ore|ore|om|a las|a la|as|às)\s+)?)"
+    r"(?P<hour>\d{1,2})(?:(?:[:.]|\s?h\s?)(?P<minute>\d{2})(?::(?P<second>\d{2}(?:\.\d+)?))?|\s?h|\s(?:Uhr|uur))"
+    r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?:Uhr|uur|hrs?|h)?\s*(?P<offset>Z|[+-]\d{2}:?\d{2})?$"
 )
 
 
@@ -44,7 +45,7 @@ def split_time(known: pd.Series) -> Times:
     """
     text = pc.utf8_trim_whitespace(pc.utf8_normalize(pa.array(known, type=pa.string()), form="NFKC"))
     nothing = np.full(len(known), np.nan)
-    if not pc.any(pc.match_substring_regex(text, r"\d[:h]\d")).as_py():
+    if not pc.any(pc.match_substring_regex(text, r"\d[:h.]\d|\d ?h|\d (?:Uhr|uur)")).as_py():
         return Times(_series(text), nothing, nothing, np.zeros(len(known), dtype="bool"))
     found = pc.extract_regex(text, _TIMED)
 
@@ -55,7 +56,8 @@ def split_time(known: pd.Series) -> Times:
         written = pc.if_else(pc.equal(texts, ""), None, texts)
         return np.array(pc.cast(written, pa.float64()).to_numpy(zero_copy_only=False))
 
-    hour, minute, second = number(part("hour")), number(part("minute")), np.nan_to_num(number(part("second")))
+    hour = number(part("hour"))
+    minute, second = (np.nan_to_num(number(part(name))) for name in ("minute", "second"))
     half = _series(part("half")).str.slice(0, 1).str.casefold().to_numpy()
     impossible = (hour > 23) | (minute > 59) | (second >= 60) | ((half != "") & ((hour < 1) | (hour > 12)))  # noqa: PLR2004 - a clock
     hour = np.where(half == "", hour, hour % 12 + 12 * (half == "p"))

@@ -16,7 +16,7 @@ from pipeline.normalise.clock import split_time
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from pipeline.arrays import Places
 
@@ -38,27 +38,41 @@ _MONTHS: Final = {
     name: number
     for number, names in enumerate(
         (
-            "january januar janvier gennaio enero januari jan janv gen ene",
-            "february februar février fevrier febbraio febrero februari feb fév febr",
-            "march märz maerz mars marzo maart mar mär mrz mrt",
+            "january januar janvier gennaio enero januari janeiro jan janv gen ene jän jänner",
+            "february februar février fevrier febbraio febrero februari fevereiro feb fév fev févr febr",
+            "march märz maerz mars marzo maart março marco mar mär mrz mrt",
             "april avril aprile abril apr avr abr",
-            "may mai maggio mayo mei mag",
-            "june juni juin giugno junio jun giu",
-            "july juli juillet luglio julio jul lug juil",
+            "may mai maggio mayo mei maio mag",
+            "june juni juin giugno junio junho jun giu",
+            "july juli juillet luglio julio julho jul lug juil",
             "august août aout agosto augustus aug ago",
-            "september septembre settembre septiembre sept sep set",
-            "october oktober octobre ottobre octubre oct okt ott",
-            "november novembre noviembre nov",
-            "december dezember décembre decembre dicembre diciembre dec dez dic déc",
+            "september septembre settembre septiembre setembro sept sep set",
+            "october oktober octobre ottobre octubre outubro oct okt ott out",
+            "november novembre noviembre novembro nov",
+            "december dezember décembre decembre dicembre diciembre dezembro dec dez dic déc",
         ),
         start=1,
     )
     for name in names.split()
 }
-_WORDED: Final = re.compile(r"^(?:(?P<day>\d{1,2})\.?\s+)?(?P<month>[^\W\d]{3,})\.?,?\s+(?:de\s+)?(?P<year>\d{4})$")
+# "11. März 2025", "March 11th, 2025", "1er mars 2025", "11 de marzo de 2025", "11-Mar-25", "Tue, 11 March 2025".
+_PARTS: Final = re.compile(r"\d+|[^\W\d]+")
+_ORDINALS: Final = frozenset(
+    {"st", "nd", "rd", "th", "er", "re", "e", "º", "ª", "de", "del", "of", "the", "le", "el", "il", "den"}
+)
+_WEEKDAY_WORDS: Final = (
+    "monday tuesday wednesday thursday friday saturday sunday mon tue tues wed thu thur thurs fri sat sun "
+    "montag dienstag mittwoch donnerstag freitag samstag sonnabend sonntag mo di mi do fr sa so "
+    "lundi mardi mercredi jeudi vendredi samedi dimanche lun mer jeu ven sam dim "
+    "lunedì martedì mercoledì giovedì venerdì sabato domenica lunes martes miércoles jueves viernes sábado domingo "
+    "maandag dinsdag woensdag donderdag vrijdag zaterdag zondag segunda terça quarta quinta sexta feira"
+)
+_WEEKDAYS: Final = frozenset(_WEEKDAY_WORDS.split())
 _YEAR: Final = re.compile(r"(19|20)\d\d")
 _SLASHED_DATE: Final = re.compile(r"^(\d{1,2})[/\-](\d{1,2})[/\-]\d{2,4}")
 _MONTHS_A_YEAR: Final = 12
+_DAY_AND_YEAR: Final = 2  # numbers
+_SHORT_YEAR: Final = 2  # digits
 _PRECISIONS: Final = ("", "year", "month", "day", "time")
 _DAY: Final = _PRECISIONS.index("day")
 _TIME: Final = _PRECISIONS.index("time")
@@ -78,10 +92,26 @@ class DateStyle:
     ----------
     formats : the layout's own formats of the date; the time of day needs none.
     month_first : how to read 07/08/2025 when neither the layout nor the column tells.
+    proved : "d" or "m", whichever other dates of its file prove to come first; "" where none does.
     """
 
     formats: tuple[str, ...] = ()
     month_first: bool = False
+    proved: str = ""
+
+
+def proved_order(texts: Iterable[str]) -> str:
+    """Say which of day and month dates with strokes begin with: "d" or "m"; "" where none proves it, or both.
+
+    Example
+    -------
+    >>> proved_order(["02/03/2025", "25/03/2025"]), proved_order(["02/03/2025"])
+    ('d', '')
+    """
+    parts = [(int(found[1]), int(found[2])) for text in texts if (found := _SLASHED_DATE.match(text))]
+    day_first = any(first > _MONTHS_A_YEAR for first, _ in parts)
+    month_first = any(second > _MONTHS_A_YEAR for _, second in parts)
+    return "" if day_first == month_first else "d" if day_first else "m"
 
 
 def parse_dates(
@@ -98,8 +128,8 @@ def parse_dates(
 
     Returns
     -------
-    (n, 3) frame: `moment` (UTC, missing where unreadable), `precision` (`time`, `day`, `month`, `year`, ""),
-    `problem` (`date-unreadable`, `date-ambiguous` or "").
+    (n, 4) frame: `moment` (UTC, missing where unreadable), `precision` (`time`, `day`, `month`, `year`, ""),
+    `problem` (`date-unreadable`, `date-ambiguous` or ""), `order_open` (nothing proves the order of day and month).
 
     Notes
     -----
@@ -122,6 +152,7 @@ def parse_dates(
     precision = np.where(~np.isnan(seconds) & (found.precision == _DAY), _TIME, found.precision)
     instant, repeated, place = _utc(moment, precision == _TIME, offset, code, time_zone)
     missing, empty = np.isnat(moment), (known.str.strip() == "").to_numpy()[text_of]
+    order_open = (found.doubtful & ~missing)[code]
     problem = np.where(missing & ~empty, _UNREADABLE, np.where(found.doubtful & ~missing, _AMBIGUOUS, 0))[code]
     problem[repeated[place]] = _AMBIGUOUS
     return pd.DataFrame(
@@ -129,6 +160,7 @@ def parse_dates(
             "moment": instant.take(place),
             "precision": TextColumn(np.where(missing, 0, precision)[code], _PRECISIONS).category(),
             "problem": TextColumn(problem, _PROBLEMS).category(),
+            "order_open": order_open,
         }
     )
 
@@ -161,7 +193,7 @@ def _days_of_table(known: Sequence[str], style: DateStyle) -> _Days:
     own = tuple(pattern for pattern in declared if not _SLASHED.match(pattern))
     read = [_by_format(text, (*_ISO, *own, *_POINTED)) for text in known]
     slashed = [text for text, (moment, _) in zip(known, read, strict=True) if moment is None]
-    order, certain = _order(slashed, orders, month_first=style.month_first)
+    order, certain = _order(slashed, orders, style)
     doubtful = np.zeros(len(known), dtype="bool")
     for place, text in enumerate(known):
         if read[place][0] is None:
@@ -244,19 +276,14 @@ def _by_format(text: str, formats: tuple[str, ...]) -> Day:
     return _UNREAD
 
 
-def _order(open_texts: Sequence[str], declared: set[str], *, month_first: bool) -> tuple[tuple[str, ...], bool]:
+def _order(open_texts: Sequence[str], declared: set[str], style: DateStyle) -> tuple[tuple[str, ...], bool]:
     """Decide between day/month and month/day for a column, and say whether that is certain.
 
     ``declared`` holds the first parts ("d", "m") of the layout's formats.
     """
-    if len(declared) == 1:
-        return (_MONTH_FIRST if "m" in declared else _DAY_FIRST), True
-    parts = [(int(found[1]), int(found[2])) for text in open_texts if (found := _SLASHED_DATE.match(text))]
-    day_first = any(first > _MONTHS_A_YEAR for first, _ in parts)
-    other = any(second > _MONTHS_A_YEAR for _, second in parts)
-    if day_first != other:
-        return (_DAY_FIRST if day_first else _MONTH_FIRST), True
-    return (_MONTH_FIRST if month_first else _DAY_FIRST), False
+    known = declared.pop() if len(declared) == 1 else proved_order(open_texts) or style.proved
+    first = known or ("m" if style.month_first else "d")
+    return (_MONTH_FIRST if first == "m" else _DAY_FIRST), bool(known)
 
 
 def _made(year: int, month: int, day: int, precision: str) -> Day | None:
@@ -274,12 +301,20 @@ def _era(text: str) -> Day | None:
 
 
 def _worded(text: str) -> Day | None:
-    """Read "31 Dicembre 2019", "Dicembre 2019" and "2019"."""
+    """Read "31 Dicembre 2019", "March 11th, 2025", "Dicembre 2019" and "2019"."""
     if _YEAR.fullmatch(text):
         return _made(int(text), 1, 1, "year")
-    found = _WORDED.match(text.casefold())
-    if not found or found["month"] not in _MONTHS:
+    parts = _PARTS.findall(text.casefold())
+    words = [part for part in parts if not part.isdigit() and part not in _ORDINALS]
+    numbers = [part for part in parts if part.isdigit()]
+    months = [_MONTHS[word] for word in words if word in _MONTHS]
+    if len(months) != 1 or any(word not in _MONTHS and word not in _WEEKDAYS for word in words):
         return None
-    return _made(
-        int(found["year"]), _MONTHS[found["month"]], int(found["day"] or 1), "day" if found["day"] else "month"
-    )
+    year = next((number for number in numbers if _YEAR.fullmatch(number)), None)
+    if year is None and len(numbers) == _DAY_AND_YEAR and len(numbers[1]) == _SHORT_YEAR:
+        year = numbers[1]
+        return _made(2000 + int(year), months[0], int(numbers[0]), "day")
+    days = [int(number) for number in numbers if number is not year]
+    if year is None or len(days) > 1:
+        return None
+    return _made(int(year), months[0], days[0] if days else 1, "day" if days else "month")

@@ -22,6 +22,9 @@ KEY_FIELDS: Final[tuple[str, ...]] = (
     "when",
 )
 _MAY_BE_MISSING: Final[tuple[str, ...]] = ("client", "site", "sampling_point", "stage", "when")
+# What ``placing.placed`` keeps of a row it changed: the id comes from what was written, so that it is the same
+# whether the register came before or after.
+_WRITTEN: Final = ("written_client", "written_site", "placed_by")
 _HASH_KEYS: Final[tuple[str, str]] = ("kettlestone-0001", "kettlestone-0002")
 _ID_OCTETS: Final = 10
 
@@ -37,7 +40,7 @@ def group_rows(rows: pd.DataFrame, window_hours: float) -> tuple[npt.NDArray[np.
     Returns
     -------
     group : (r,) number of the key of each row.
-    keys : (g, 8) the distinct keys: KEY_FIELDS as text ("" = not stated) and `anonymous`
+    keys : (g, …) the distinct keys: KEY_FIELDS as text ("" = not stated) and `anonymous`
         (`file:line` for a row that says nothing of itself: it is a sample of its own).
     """
     labelled = (rows["label"] != "").to_numpy()
@@ -45,16 +48,24 @@ def group_rows(rows: pd.DataFrame, window_hours: float) -> tuple[npt.NDArray[np.
     # A label names the bottle: the point it was drawn from cannot tell two bottles apart.
     parts["sampling_point"] = parts["sampling_point"].where(~pd.Series(labelled), "")
     parts["when"] = _when(rows, labelled, window_hours)
-    placed = labelled | (parts["site"] != "").to_numpy() | (parts["sampling_point"] != "").to_numpy()
+    sited = (parts["site"] != "").to_numpy()
+    pointed = (parts["sampling_point"] != "").to_numpy()
+    owned = sited | (pointed & (parts["client"] != "").to_numpy())
+    # "Kitchen tap" alone names no place outside of its own file.
+    alone = np.flatnonzero(~labelled & ~owned)
     anonymous = pd.Series("", index=rows.index, dtype="str")
-    if not placed.all():
-        alone = rows[~placed]
-        anonymous.loc[alone.index] = (alone["file_sha256"].str.slice(0, 16) + ":" + alone["line"].astype("str")).array
+    if len(alone):
+        nameless = rows.iloc[alone]
+        line = nameless["line"].astype("str").where(~pointed[alone], "")
+        anonymous.loc[nameless.index] = (nameless["file_sha256"].str.slice(0, 16) + ":" + line).array
     parts["anonymous"] = anonymous
     coded = (pd.factorize(part) for part in parts.values())
     combined = numbered((code, max(len(values), 1)) for code, values in coded)
     first = first_rows(combined)
     keys = pd.DataFrame({name: part.take(first).array for name, part in parts.items()})
+    for name in _WRITTEN:
+        if name in rows:
+            keys[name] = _folded(rows[name].take(first)).array
     return combined, keys
 
 
@@ -132,8 +143,12 @@ def sample_ids(keys: pd.DataFrame) -> pd.Index:
     80 bits of two keyed SipHash values of the key's text, as 20 hexadecimal digits: among ten
     million samples the chance of one collision is below 1e-10; a collision raises.
     """
-    parts = [pa.array(keys[name], type=pa.string()) for name in (*KEY_FIELDS, "anonymous")]
-    text = pc.binary_join_element_wise(*parts, "\x1f").to_numpy(zero_copy_only=False)
+    own = [f"written_{name}" if f"written_{name}" in keys else name for name in (*KEY_FIELDS, "anonymous")]
+    joined = pc.binary_join_element_wise(*(pa.array(keys[name], type=pa.string()) for name in own), "\x1f")
+    if "placed_by" in keys:
+        by = pa.array(keys["placed_by"], type=pa.string())
+        joined = pc.if_else(pc.equal(by, ""), joined, pc.binary_join_element_wise(joined, by, "\x1f"))
+    text = joined.to_numpy(zero_copy_only=False)
     high, low = (pd.util.hash_array(text, hash_key=key, categorize=False) for key in _HASH_KEYS)
     octets = np.stack([high, low], axis=1).astype(">u8").view("uint8")[:, :_ID_OCTETS]
     digits = np.frombuffer(b"0123456789abcdef", dtype="uint8")[np.stack([octets >> 4, octets & 15], axis=2)]

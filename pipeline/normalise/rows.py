@@ -13,18 +13,33 @@ from pipeline.normalise import dates, numbers, units
 from pipeline.normalise.plausible import absurd_numbers
 from pipeline.normalise.time_zones import known_zone
 from pipeline.problems import no_problems, problem_frame
+from pipeline.texts import TextColumn, composed
 from schemas.columns import ACTIVITIES, STAGES
 from schemas.fields import of_kind
 from schemas.tables import SOURCE_ROWS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from pipeline.arrays import Flags
     from pipeline.ingest.extract import Extract
 
 
-_MONTH_FIRST: Final = frozenset({"us", "usa", "u.s.", "u.s.a.", "united states", "united states of america"})
+_MONTH_FIRST: Final = frozenset(
+    {
+        "us",
+        "usa",
+        "vereinigte staaten",
+        "états-unis",
+        "stati uniti",
+        "estados unidos",
+        "pr",
+        "u.s.",
+        "u.s.a.",
+        "united states",
+        "united states of america",
+    }
+)
 _DATES: Final = of_kind(SOURCE_ROWS, "datetime")
 _NUMBERS: Final = of_kind(SOURCE_ROWS, "number")
 
@@ -51,7 +66,8 @@ class TypedRows:
     Attributes
     ----------
     rows : texts as they were, plus `collected_at` (UTC), `collected_precision`, the other dates as UTC
-        times, the numbers as floats, `drop_mg_l` (value of one drop, mg/L as CaCO3) and `file_sha256`.
+        times, the numbers as floats, `drop_mg_l` (value of one drop, mg/L as CaCO3), `file_sha256` and `date_order`:
+        "d" or "m" and the dates whose order of day and month was taken for that without proof ("d collected_on").
     notices : what could not be read or was ambiguous (PROBLEM_COLUMNS).
     unusable : for each number of a row, where something is written that cannot be used.
     """
@@ -94,7 +110,8 @@ def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> 
     columns["collected_at"], columns["collected_precision"] = read["moment"], read["precision"]
     notice("date-unreadable", "collected_on", (read["problem"] == "date-unreadable").to_numpy())
     notice("date-unreadable", "collected_at_time", read["time_unreadable"].to_numpy())
-    doubtful = (read["problem"] == "date-ambiguous").to_numpy()
+    order_open = {"collected_on": read["order_open"].to_numpy(dtype="bool")}
+    doubtful = (read["problem"] == "date-ambiguous").to_numpy() & ~order_open["collected_on"]
     shown = read["moment"].where(doubtful).dt.floor("D").dt.date.astype("str") if doubtful.any() else ""
     notice("date-ambiguous", "collected_on", doubtful, shown)
     for name, known in (("stage", STAGES), ("activity", ACTIVITIES)):
@@ -102,6 +119,7 @@ def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> 
     for name in _DATES:
         moment = _dates(source, text[name], zone)
         columns[name] = moment["moment"]
+        order_open[name] = moment["order_open"].to_numpy(dtype="bool")
         notice("date-unreadable", name, (moment["problem"] == "date-unreadable").to_numpy())
     unusable: dict[str, Flags] = {}
     for name in _NUMBERS:
@@ -113,7 +131,7 @@ def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> 
     lacking = source.said("degree_per_drop") & columns["drop_mg_l"].isna().to_numpy()
     notice("number-absurd", "degree_per_drop", absurd)
     notice("field-unreadable", "degree_per_drop", lacking & ~absurd, "a number with a degree of hardness is expected")
-    rows = text.assign(**columns, file_sha256=source.file_sha256)
+    rows = text.assign(**columns, file_sha256=source.file_sha256, date_order=_orders(order_open, source))
     return TypedRows(rows, pd.concat(notices, ignore_index=True), unusable)
 
 
@@ -121,7 +139,11 @@ def _source(extracts: Sequence[Extract], files: Sequence[str]) -> _Source:
     frames = [extract.rows for extract in extracts]
     text = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
     table = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
-    styles = [dates.DateStyle(extract.date_formats, month_first=_american(extract.rows)) for extract in extracts]
+    proved = _proved(frames, files)
+    styles = [
+        dates.DateStyle(extract.date_formats, month_first=month_first(extract.rows["country"]), proved=proved[file])
+        for extract, file in zip(extracts, files, strict=True)
+    ]
     return _Source(text, table, extracts, styles, pd.Series(pd.array(list(files), dtype="str").take(table)))
 
 
@@ -133,10 +155,44 @@ def _zones(stated: pd.Series, otherwise: str) -> tuple[pd.Series, Flags]:
     return pd.Series(pd.array([zone or otherwise for zone in known], dtype="str").take(code)), strange[code]
 
 
-def _american(text: pd.DataFrame) -> bool:
+def _proved(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> dict[str, str]:
+    """Say for each file which order of day and month its own dates prove, all its tables and columns together."""
+    texts: dict[str, set[str]] = {file: set() for file in files}
+    for frame, file in zip(frames, files, strict=True):
+        for name in ("collected_on", *_DATES):
+            texts[file].update(map(str, frame[name].unique()))
+    return {file: dates.proved_order(said) for file, said in texts.items()}
+
+
+def month_first(countries: pd.Series) -> bool:
     """Tell whether all rows that name a country name the one that writes the month first [CP]."""
-    countries = set(text["country"].str.strip().str.casefold().unique()) - {""}
-    return bool(countries) and countries <= _MONTH_FIRST
+    known = set(countries.str.strip().str.casefold().unique()) - {""}
+    return bool(known) and known <= _MONTH_FIRST
+
+
+def _orders(order_open: Mapping[str, Flags], source: _Source) -> pd.Series:
+    """Write which dates of a row have an order that nothing proved, and which one was taken."""
+    taken = np.array(["m" if style.month_first else "d" for style in source.date_styles] or ["d"], dtype=object)
+    flags = [flag for flag in order_open.values() if flag.any()]
+    names = [name for name, flag in order_open.items() if flag.any()]
+    if not flags:
+        return TextColumn.constant("", len(source.text)).series()
+    parts = [TextColumn(flag.astype("int8"), ("", name)) for name, flag in zip(names, flags, strict=True)]
+    first = TextColumn(source.table, tuple(taken))
+    return composed(
+        [first, *parts], lambda order, *said: " ".join([order, *filter(None, said)]) if any(said) else ""
+    ).series()
+
+
+def collected(rows: pd.DataFrame, time_zone: str, *, month_comes_first: bool) -> pd.Series:
+    """Read the dates of sampling of typed rows again, with an order of day and month that is known now (UTC)."""
+    day = TextColumn.of(rows, "collected_on").series()
+    clock = TextColumn.of(rows, "collected_at_time").series().str.replace(r"^(\d{1,2})(\d{2})$", r"\1:\2", regex=True)
+    zone, _ = _zones(TextColumn.of(rows, "time_zone").series(), time_zone)
+    style, table = [dates.DateStyle(month_first=month_comes_first)], np.zeros(len(rows), dtype="int64")
+    read = dates.parse_dates((day + " " + clock).str.strip(), table, style, zone)
+    alone = dates.parse_dates(day, table, style, zone)
+    return read["moment"].fillna(alone["moment"]).set_axis(rows.index)
 
 
 def _dates(source: _Source, stamps: pd.Series, zone: pd.Series) -> pd.DataFrame:

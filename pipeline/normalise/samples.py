@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise.identity import KEY_FIELDS, attach_keys, group_rows, sample_ids
+from pipeline.normalise.placing import with_register
 from pipeline.texts import TextColumn, united
 from schemas.fields import names, of_kind
 from schemas.tables import SITE_REGISTER, SOURCE_ROWS
@@ -25,8 +26,11 @@ _TIMED_FACTS: Final = ("collected_at", *of_kind(SOURCE_ROWS, "datetime"))
 _NUMBER_FACTS: Final = tuple(of_kind(SOURCE_ROWS, "number"))
 _TEXT_FACTS: Final = tuple(of_kind(SOURCE_ROWS, "string"))
 _WHERE_NEEDED: Final = ("stage_from", "site_code", "written_place")  # columns of the few batches that have them
+_UNWRITTEN: Final = (*_TIMED_FACTS, *_NUMBER_FACTS)  # facts that are no text
 _LABORATORY: Final = ("laboratory", "burette", "photometer")  # methods of which a report issued again is a revision
-_REGISTER_FACTS: Final = tuple(names(SITE_REGISTER, without=("client", "site", "litres_per_day", "comment")))
+REGISTER_FACTS: Final[tuple[str, ...]] = tuple(
+    names(SITE_REGISTER, without=("client", "site", "site_code", "litres_per_day", "comment"))
+)
 
 
 @dataclass(frozen=True)
@@ -45,7 +49,13 @@ class Assembled:
     readings: pd.DataFrame
 
 
-def assemble_samples(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataFrame, window_hours: float) -> Assembled:
+def assemble_samples(
+    rows: pd.DataFrame,
+    readings: pd.DataFrame,
+    sites: pd.DataFrame,
+    window_hours: float,
+    owners: pd.Series | None = None,
+) -> Assembled:
     """Join the rows of all files of a batch into samples.
 
     Parameters
@@ -56,19 +66,23 @@ def assemble_samples(rows: pd.DataFrame, readings: pd.DataFrame, sites: pd.DataF
         known already replaces one.
     sites : (s, …) site register: `client site` and any of `region country supply machine treatment`.
     window_hours : rows without a label count as one sample within this time [h].
+    owners : `sample_id` of the last rows, where the store knows them: samples of which other rows speak as well.
 
     Returns
     -------
     Assembled; no row and no reading is dropped.
     """
-    group, keys = group_rows(rows, window_hours)
+    fresh = rows if owners is None else rows.iloc[: len(rows) - len(owners)]
+    group, keys = group_rows(fresh, window_hours)
     keys, group = attach_keys(keys, group)
     identifiers = sample_ids(keys)
+    if owners is not None:
+        group = np.concatenate([group, identifiers.get_indexer(pd.Index(owners))])
     about = _facts(rows, group, len(keys))
     about.index = pd.Index(identifiers, name="sample_id")
     about["ambiguous_match"] = keys["ambiguous"].to_numpy()
     about["matched_by"] = keys["matched_by"].to_numpy()
-    about = _with_register(about, sites)
+    about = with_register(_with_written_place(about), sites, REGISTER_FACTS)
     code = group[readings["row"].to_numpy()]
     owned = readings.assign(
         sample_id=pd.Categorical.from_codes(code, categories=about.index),
@@ -99,8 +113,9 @@ def _first_stated(column: pd.Series, group: npt.NDArray[np.int64], size: int, em
 def _facts(rows: pd.DataFrame, group: npt.NDArray[np.int64], size: int) -> pd.DataFrame:
     """Collect what the rows of a sample say of it; the first statement wins."""
     first = _first_where(group, np.ones(len(rows), dtype="bool"), size)
-    named = [name for name in (*_TEXT_FACTS, *_TIMED_FACTS, *_NUMBER_FACTS) if name in rows]
-    facts = {name: _first_stated(rows[name], group, size, "" if name in _TEXT_FACTS else None) for name in named}
+    placed = ("written_client", "written_site", "placed_by")
+    named = [name for name in (*_TEXT_FACTS, *placed, *_TIMED_FACTS, *_NUMBER_FACTS) if name in rows]
+    facts = {name: _first_stated(rows[name], group, size, None if name in _UNWRITTEN else "") for name in named}
     about = pd.DataFrame(facts, index=pd.RangeIndex(size))
     if "collected_precision" in rows:
         about["collected_precision"] = rows["collected_precision"].take(first).array
@@ -115,19 +130,14 @@ def _facts(rows: pd.DataFrame, group: npt.NDArray[np.int64], size: int) -> pd.Da
     return about
 
 
-def _with_register(about: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
-    """Fill what the rows leave open from the site register, by client and site."""
-    if sites.empty:
+def _with_written_place(about: pd.DataFrame) -> pd.DataFrame:
+    """Keep what the file called a site that the register names otherwise."""
+    if "written_site" not in about:
         return about
-    register = sites.assign(_client=sites["client"].str.casefold(), _site=sites["site"].str.casefold())
-    register = register.drop_duplicates(["_client", "_site"], keep="last").set_index(["_client", "_site"])
-    known = register.reindex(pd.MultiIndex.from_arrays([about["client"].str.casefold(), about["site"].str.casefold()]))
-    filled = about.copy()
-    for name in _REGISTER_FACTS:
-        if name in known:
-            stated = known[name].fillna("").astype("str").array
-            filled[name] = about[name].where(about[name] != "", pd.Series(stated, index=about.index))
-    return filled
+    written, named = about["written_site"], about["site"]
+    changed = (written != "") & (written.str.strip().str.casefold() != named.str.strip().str.casefold())
+    about = about.drop(columns=["written_client", "written_site", "placed_by"])
+    return about.assign(written_place=written.where(changed, "")) if changed.any() else about
 
 
 def _of_several_reports(
@@ -199,4 +209,4 @@ def _with_revisions(
     return Assembled(about, readings.assign(counts=counts))
 
 
-__all__ = ["KEY_FIELDS", "Assembled", "assemble_samples"]
+__all__ = ["KEY_FIELDS", "REGISTER_FACTS", "Assembled", "assemble_samples"]

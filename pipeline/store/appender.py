@@ -15,6 +15,7 @@ from pipeline.store.batch_record import check_frame, ready, utc
 from pipeline.store.batch_rows import append_findings, append_readings, append_samples, superseded_by
 from pipeline.store.files import known_files
 from pipeline.store.frames import append, next_number
+from pipeline.store.placing import place_stored_samples
 from schemas.stored import TABLE_OF
 
 if TYPE_CHECKING:
@@ -106,6 +107,8 @@ class Appender:
             if name == "source_files" and (known := known_files(self._store, frame.get("file_sha256", []))):
                 raise faults.AlreadyStoredError(sorted(known))
             append(connection, TABLE_OF[name], frame, same=same)
+            if name == "sites" and len(frame):
+                place_stored_samples(self._store)
         return len(frame)
 
     def _batch_row(self, row: Mapping[str, Any], accepted: int, aside: int) -> pd.DataFrame:

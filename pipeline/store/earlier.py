@@ -71,7 +71,7 @@ def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame
 
     Returns
     -------
-    rows : (r, …) one row per stored sample and file: the facts of the sample, `file_sha256`, `line`.
+    rows : (r, …) one row per stored sample and file: `sample_id`, the facts of the sample, `file_sha256`, `line`.
     readings : (m, …) as ``prior_readings``, with `row`, the position in ``rows``. Both are empty frames where
         nothing is known.
     """
@@ -91,7 +91,7 @@ def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame
     midnight = rows["collected_at"] == rows["collected_at"].dt.floor("D")
     precision = pd.Series(midnight.map({True: "day", False: "time"}), dtype="str")
     rows["collected_precision"] = rows["collected_precision"].mask(rows["collected_precision"] == "", precision)
-    inner = ["sample_id", "first_file", "verdict", "not_evaluated", "other", "batch_id"]
+    inner = ["first_file", "verdict", "not_evaluated", "other", "batch_id"]
     placed = readings.assign(row=keys.ngroup().astype("int32")).drop(columns=["corrects", "decision_id"])
     return rows.drop(columns=inner), placed
 

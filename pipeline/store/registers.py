@@ -12,6 +12,8 @@ from pipeline import __version__
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST, SMALLEST
+from pipeline.normalise.placing import placed
+from pipeline.store.placing import known_places
 from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
 from schemas.fields import names
 from schemas.tables import MACHINE_REGISTER, SITE_REGISTER, TREATMENT_REGISTER
@@ -37,6 +39,8 @@ _INNER: Final = ("other", "file_sha256", "line", "batch_id", "entered_by", "ente
 def entries(store: Store, kind: str) -> pd.DataFrame:
     """Return every row a register ever had, the oldest first.
 
+    A machine or treatment that names no client belongs to the only one that has a site of that name or code.
+
     Parameters
     ----------
     kind : `site`, `machine` or `treatment`.
@@ -58,7 +62,8 @@ def entries(store: Store, kind: str) -> pd.DataFrame:
     ).df()
     further = pd.DataFrame([json.loads(text or "{}") for text in found["other"]], index=found.index)
     joined = found.drop(columns=["other"]).join(further.astype("str").where(further.notna(), ""))
-    return joined.drop_duplicates(ignore_index=True)
+    placed_rows = placed(joined, known_places(store))[joined.columns] if kind != "site" else joined
+    return placed_rows.drop_duplicates(ignore_index=True)
 
 
 def in_force(rows: pd.DataFrame, kind: str) -> pd.DataFrame:

@@ -57,6 +57,17 @@ def find_sample(store: Store, text: str) -> str:
     )
 
 
+def days_of_labels(store: Store, labels: pd.Series) -> pd.DataFrame:
+    """Return `label` and `collected_at` (UTC) of the stored samples that have one of some labels."""
+    wanted = sorted(set(labels.str.strip().str.lower()) - {""})
+    found = store.connection.execute(
+        "SELECT label, collected_at FROM sample "
+        "WHERE list_contains($1, lower(trim(label))) AND collected_at IS NOT NULL",
+        [wanted],
+    ).df()
+    return found.assign(collected_at=found["collected_at"].astype("datetime64[us]").dt.tz_localize("UTC"))
+
+
 def neighbours(store: Store, sample_id: str, most: int) -> list[str]:
     """Name the samples a sample is judged beside: those of its site, and the nearest of its file.
 

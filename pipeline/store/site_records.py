@@ -50,7 +50,7 @@ def find_site(store: Store, text: str) -> SiteName:
 
     Parameters
     ----------
-    text : a site, "client / site", a client with one site, or the label or id of a sample, where unique.
+    text : a site, "client / site", a site's code, a client with one site, or the label or id of a sample, where unique.
         Capital letters and blanks do not matter.
 
     Raises
@@ -63,6 +63,12 @@ def find_site(store: Store, text: str) -> SiteName:
         found = [site for site, name in zip(sites, names, strict=True) if wanted and _plain(name) == wanted]
         if found:
             return _only(text, found)
+    coded = store.connection.execute(
+        "SELECT DISTINCT client, site FROM site WHERE site_code <> '' AND lower(trim(site_code)) = $1",
+        [text.strip().lower()],
+    ).fetchall()
+    if coded:
+        return _only(text, [SiteName(str(client), str(site)) for client, site in coded])
     labelled = store.connection.execute(
         "SELECT DISTINCT client, site FROM sample WHERE stage <> 'bottled' AND (sample_id = $1 OR lower(label) = $2)",
         [text.strip(), text.strip().lower()],

@@ -55,13 +55,20 @@ def test_a_time_that_is_none_costs_the_time_and_not_the_day(read_table: Read) ->
 
 @pytest.mark.common_practice
 @pytest.mark.parametrize(("country", "month"), [("US", 7), ("USA", 7), ("DE", 8), ("", 8)])
-def test_the_country_decides_an_open_order_of_day_and_month_and_it_is_told(
+def test_the_country_decides_an_open_order_of_day_and_month_and_the_row_says_it_was_open(
     read_table: Read, country: str, month: int
 ) -> None:
     found = read_table(*cells(1), rows=[{"collected_on": "07/08/2025", "country": country}])
 
     assert found.rows["collected_at"].dt.month.item() == month
-    assert found.notices["problem"].tolist() == ["date-ambiguous"]
+    assert found.rows["date_order"].item() == ("m collected_on" if month == 7 else "d collected_on")
+
+
+def test_another_date_of_the_file_proves_the_order(read_table: Read) -> None:
+    found = read_table(*cells(1), rows=[{"collected_on": "07/08/2025", "analysed_on": "07/28/2025"}])
+
+    assert collected(found) == ["2025-07-08 00:00"]
+    assert "date_order" not in found.rows
 
 
 def test_other_dates_of_a_row_are_read_or_told(read_table: Read) -> None:

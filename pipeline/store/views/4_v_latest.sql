@@ -1,10 +1,11 @@
--- The latest usable sample of every sampling point.
+-- The latest usable sample of every sampling point; one that names neither client nor site is its own.
 CREATE OR REPLACE VIEW v_latest AS
 SELECT *
 FROM v_sample
 WHERE current_verdict IN ('ok', 'unjudged', 'note') AND collected_at IS NOT NULL AND activity IN ('', 'routine')
 QUALIFY row_number() OVER (
-    PARTITION BY client, site, sampling_point, stage ORDER BY collected_at DESC, sample_id DESC
+    PARTITION BY client, site, sampling_point, stage, CASE WHEN client = '' AND site = '' THEN sample_id ELSE '' END
+    ORDER BY collected_at DESC, sample_id DESC
 ) = 1;
 COMMENT ON VIEW v_latest IS 'The latest usable sample of every sampling point.';
 COMMENT ON COLUMN v_latest.sample_id IS 'Stable identifier of the sample';

@@ -21,7 +21,9 @@ SELECT
     current_verdict
 FROM numbers
 WINDOW series AS (
-    PARTITION BY client, site, sampling_point, stage, quantity ORDER BY collected_at, sample_id
+    -- Samples that name neither client nor site have no past together.
+    PARTITION BY client, site, sampling_point, stage, quantity, CASE WHEN client = '' AND site = '' THEN sample_id ELSE '' END
+    ORDER BY collected_at, sample_id
 );
 COMMENT ON VIEW v_trend IS 'Every quantity of every sampling point through time, with the step from the sample before.';
 COMMENT ON COLUMN v_trend.client IS 'Client';
