@@ -119,14 +119,16 @@ def _folded(labels: pd.Series) -> list[str]:
 
 
 def _days(moments: pd.Series) -> list[str]:
-    return moments.dt.strftime("%Y-%m-%d").fillna("").tolist()
+    return [str(day) for day in moments.dt.strftime("%Y-%m-%d").fillna("")]
 
 
 def _turned(moments: pd.Series) -> pd.Series:
     """Exchange day and month; the time of day stays."""
     day = moments.dt.floor("D")
     parts = {"year": day.dt.year, "month": day.dt.day, "day": day.dt.month}
-    return pd.to_datetime(pd.DataFrame(parts), errors="coerce", utc=True).astype(moments.dtype) + (moments - day)
+    turned: pd.Series = pd.to_datetime(pd.DataFrame(parts), errors="coerce", utc=True).astype(moments.dtype)
+    exchanged: pd.Series = turned + (moments - day)
+    return exchanged
 
 
 def _exchanged(rows: pd.DataFrame, of_file: pd.DataFrame, order: str, time_zone: str) -> pd.DataFrame:

@@ -67,7 +67,7 @@ def _register(sites: pd.DataFrame) -> _Register:
     return _Register(tuple(clients), by_name, by_code)
 
 
-def in_force(sites: pd.DataFrame) -> pd.DataFrame:
+def last_entries(sites: pd.DataFrame) -> pd.DataFrame:
     """Keep the last row of each client and site of a register."""
     keys = pd.DataFrame({name: TextColumn.of(sites, name).map(_fold).series() for name in ("client", "site")})
     return sites[~keys.duplicated(keep="last").to_numpy()].reset_index(drop=True)
@@ -145,7 +145,7 @@ def placed(rows: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
     rows = _with_code_as_site(rows)
     if sites.empty or rows.empty:
         return rows
-    sites = in_force(sites)
+    sites = last_entries(sites)
     entry, evidence = entries_meant(rows, sites)
     meant = entry >= 0
     if not meant.any():
@@ -194,7 +194,7 @@ def with_register(facts: pd.DataFrame, sites: pd.DataFrame, names: Sequence[str]
     """
     if sites.empty or facts.empty:
         return facts
-    sites = in_force(sites)
+    sites = last_entries(sites)
     entry, _ = entries_meant(facts[["client", "site"]], sites)
     filled = {
         name: TextColumn.of(facts, name).otherwise(_of_entries(sites, name, entry, entry >= 0)).series(facts.index)
