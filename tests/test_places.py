@@ -83,3 +83,11 @@ def test_a_treatment_of_a_site_that_two_clients_have_says_so(tmp_path: Path) -> 
     assert len(told) == 1
     assert told[0][0].startswith('the row names no client, and 2 clients have a site "Corner cafe"')
     assert found["client"].tolist() == [""]
+
+
+def test_a_country_below_its_heading_is_a_row_of_the_register_and_no_unit(tmp_path: Path) -> None:
+    """A keyboard without µ writes US for microsiemens."""
+    with taken_in(tmp_path, {"sites.csv": "client,site,country\nDiner,Diner 5,US\n"}) as store:
+        assert store.connection.execute("SELECT client, site, country FROM site").fetchall() == [
+            ("Diner", "Diner 5", "US")
+        ]

@@ -209,4 +209,6 @@ def _score(cells: Sequence[str], units: Sequence[UnitText | None], own: OwnSpell
 
 def _weight(heading: Heading) -> int:
     bare = len(key(heading.text)) <= _SYMBOL and not heading.own
-    return (1 if bare else 2) + bool(heading.unit)
+    # A country "US" below its heading is no unit: what a row says of itself is measured in none.
+    measured = heading.meanings[0].kind != "field"
+    return (1 if bare else 2) + bool(heading.unit and measured)
