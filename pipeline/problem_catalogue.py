@@ -119,7 +119,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem(
         "column-not-understood",
-        'the column "{column}" holds numbers, but its heading is no known quantity',
+        'the column "{column}" holds numbers, but its heading is no known quantity{detail}',
         "Add the heading to a layout with the quantity it holds, or as ignored (kettlestone layout propose FILE).",
         question='Which quantity does "{column}" hold?',
     ),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pipeline.ingest.headings import Heading, read_heading
 from pipeline.ingest.meanings import Meaning, own_form
 from pipeline.ingest.spellings import key
+from pipeline.notation.signs import fold
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -26,6 +27,7 @@ DROP_WORDS: Final = (
 # A number, maybe with a sign before it.
 FIGURE: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"
 _MEASURED_FORMS: Final = ("value", "drops", "titrant_ml")
+_MILLILITRES: Final = ("ml", "cc", "ccm", "cm3", "毫升")
 _KIT_FIELDS: Final = ("used_ml", "nominal_ml", "degree_per_drop", "degree_unit")
 _TITRANT_UNITS: Final = {
     **dict.fromkeys(("mol l", "mol dm3", "mol l 1", "mol litre", "mol liter"), "titrant_molarity"),
@@ -54,6 +56,7 @@ class SourceColumn:
     basis: str = ""
     ec_reference: str = ""
     tds_scale: str = ""
+    compensation: str = ""
     time_zone: str = ""
     stage: str = ""
     sample: str = ""
@@ -81,6 +84,7 @@ def read_columns(
     headings = [read_heading(cell, layout.own) for cell in cells]
     present = frozenset(
         {key(cell) for cell in cells}
+        | {key(heading.name) for heading in headings}
         | {meaning.code for heading in headings if (meaning := heading.chosen()) is not None}
     )
     wide = orientation == "samples-in-rows"
@@ -108,14 +112,14 @@ def _column(number: int, heading: Heading, meaning: Meaning | None, layout: Layo
     if meaning is None:
         return replace(blank, unit=heading.unit)
     if meaning.kind == "field":
-        known = not heading.affix or heading.own
+        known = (not heading.affix and _fits(meaning.code, heading.unit)) or heading.own
         # What one drop is worth is the only field whose heading may state its unit.
         unit = heading.unit if meaning.code == "degree_per_drop" else ""
         code = _titrant(meaning, heading) if meaning.code.startswith("titrant_") else meaning.code
         return replace(blank, role="about" if known else "unknown", code=code, own=heading.own, unit=unit)
     if meaning.kind == "role":
-        return _long_column(blank, meaning.code, own=heading.own, wide=wide)
-    return _analyte_column(blank, heading, meaning, layout) if wide else blank
+        return _long_column(blank, heading, meaning.code, wide=wide)
+    return _analyte_column(blank, heading, meaning, layout) if wide and heading.affix != "statistic" else blank
 
 
 def _titrant(meaning: Meaning, heading: Heading) -> str:
@@ -128,10 +132,16 @@ def _titrant(meaning: Meaning, heading: Heading) -> str:
     return meaning.code
 
 
-def _long_column(blank: SourceColumn, role: str, *, own: bool, wide: bool) -> SourceColumn:
+def _fits(field: str, unit: str) -> bool:
+    """Tell whether a field can stand in the unit of its heading: volumes are read in millilitres."""
+    return not unit or not field.endswith("_ml") or fold(unit).text in _MILLILITRES
+
+
+def _long_column(blank: SourceColumn, heading: Heading, role: str, *, wide: bool) -> SourceColumn:
     if role in _MEASURED_FORMS and not wide:
-        return replace(blank, role="measurement", form=role, code=role, own=own)
-    return replace(blank, role=role, own=own)
+        entries = replace(blank, role="measurement", form=role, code=role, own=heading.own)
+        return replace(entries, unit=heading.unit, basis=heading.basis) if role == "value" else entries
+    return replace(blank, role=role, own=heading.own)
 
 
 def _analyte_column(blank: SourceColumn, heading: Heading, meaning: Meaning, layout: Layout) -> SourceColumn:
@@ -144,6 +154,7 @@ def _analyte_column(blank: SourceColumn, heading: Heading, meaning: Meaning, lay
         basis=own_form(meaning.code, heading.basis or meaning.basis),
         ec_reference=f"{at} °C" if at and meaning.code == "conductivity" else "",
         tds_scale=dried_at(meaning, at),
+        compensation="" if at else meaning.compensation,
         stage=heading.stage,
         own=heading.own,
     )

@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.meanings import Meaning, OwnSpellings, meanings
+from pipeline.ingest.names import may_name, read_name, spaced
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
 from pipeline.ingest.unit_text import (
     UnitText,
@@ -23,6 +24,7 @@ from pipeline.ingest.unit_text import (
 )
 from pipeline.notation.grammar import is_unit
 from pipeline.notation.signs import fold
+from pipeline.notation.vocabulary import form, is_formula
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -39,13 +41,16 @@ _PER_DROP: Final = re.compile(
     r"[\s(\[]*(?:/|\b(?:per|pro|je|par|por|al)\b|毎|每)\s*(?:1 )?"
     r"(?:drops?|tropfen|gouttes?|goccia|gocce|gotas?|druppels?|滴)[\s)\]]*$"
 )
+_JOINED: Final = re.compile(r"(?:[+&/]|\b(?:and|und|et|plus))\s*$")  # "Ca + Mg" is no calcium as magnesium
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
 _REMARK_CODE: Final = re.compile(r"^R(\d{5})$")
 
 
 @dataclass(frozen=True)
 class Heading:
-    """A heading taken apart; ``meanings`` is empty if its name is not in the table.
+    """A heading taken apart; ``meanings`` is empty if its name is not understood.
+
+    ``name`` is what was left to be looked up when everything else was split off.
 
     ``affix`` is what the column holds of the named quantity: "drops", "typed", "titrant_ml", "unit",
     "qualifier", "limit", a kit field, or "" for the quantity itself.
@@ -53,6 +58,7 @@ class Heading:
 
     text: str
     meanings: tuple[Meaning, ...] = ()
+    name: str = ""
     unit: str = ""
     basis: str = ""
     at: str = ""
@@ -88,8 +94,9 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
     blank = Heading(text)
     if not written or len(written) > _LONGEST or not any(sign.isalpha() for sign in written):
         return blank
-    found = _search(written, blank, own, _DEPTH)
-    settled = _settled(found) if found else blank
+    settled = _settled(_search(written, blank, own, _DEPTH) or blank)
+    if not settled.meanings and not (own and own.only) and may_name(written):
+        settled = _compose(written, blank, _DEPTH, set()) or blank
     return settled if settled.own else _worth_of_drop(settled)
 
 
@@ -106,17 +113,56 @@ def _worth_of_drop(heading: Heading) -> Heading:
 
 
 def _search(text: str, so_far: Heading, own: OwnSpellings | None, depth: int) -> Heading | None:
+    """Look a heading up, and then each rest of it, in the table of spellings."""
     if own and (special := own.folded.get(key(text))):
-        return replace(so_far, meanings=(special,), own=True)
+        return replace(so_far, meanings=(special,), name=text, own=True)
     # A sign such as "%" vanishes from the key, so it must be split off first.
     if not (own and own.only) and not _SIGN_UNIT.search(text) and (found := meanings(text)):
-        return replace(so_far, meanings=found)
+        return replace(so_far, meanings=found, name=text)
     if not depth or not text:
         return None
     for rest, found_so_far in _stripped(text, so_far):
         if result := _search(rest.strip(), found_so_far, own, depth - 1):
             return result
     return None
+
+
+def _compose(text: str, so_far: Heading, depth: int, seen: set[tuple[str, Heading]]) -> Heading | None:
+    """Read the smallest rest of a heading as a name put together from words, then what was split off from it."""
+    if (text, so_far) in seen:
+        return None
+    seen.add((text, so_far))
+    if depth and text:
+        for rest, found_so_far in (*_stripped(text, so_far), *_unwrapped(text, so_far)):
+            if result := _compose(rest.strip(), found_so_far, depth - 1, seen):
+                return result
+    if _BRACKET.search(text) or _SIGN_UNIT.search(text):
+        return None
+    found = replace(so_far, meanings=meanings(text), name=text)
+    if not found.meanings and split_unit(text) is None:
+        name = read_name(text, cut=depth == _DEPTH)
+        if name is None or (name.statistic and so_far.affix):
+            return None
+        affix = "statistic" if name.statistic else so_far.affix
+        found = replace(found, meanings=(name.meaning,), affix=affix)
+    settled = _settled(found)
+    return settled if settled.meanings else None
+
+
+def _unwrapped(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
+    """Offer the text in brackets as several brackets or as part of the name, and joined words apart.
+
+    A name in brackets is no part of another: "Härte (Calcium)" may be hardness as calcium too.
+    """
+    if bracket := _BRACKET.search(text):
+        before, inner, after = text[: bracket.start()], bracket[1].strip(), text[bracket.end() :]
+        if len(parts := [part.strip() for part in re.split(r"[,;、]\s*", inner) if part.strip()]) > 1:
+            yield f"{before}{' '.join(f'({part})' for part in parts)}{after}", so_far
+        name = read_name(inner)
+        if not meanings(inner) and (name is None or name.meaning.kind != "analyte"):
+            yield f"{before} {inner} {after}", so_far
+    if (apart := spaced(text)) != text:
+        yield apart, so_far
 
 
 def _stripped(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
@@ -141,7 +187,7 @@ def _stated(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
     if at and not so_far.at:
         yield rest, replace(so_far, at=at)
     rest, basis = split_basis(text)
-    if basis and not so_far.basis:
+    if basis and not so_far.basis and not _JOINED.search(rest):
         yield rest, replace(so_far, basis=basis)
     if not so_far.affix:
         if glued := _GLUED_FLAG.match(text):
@@ -186,7 +232,7 @@ def _unit_suffix(text: str, so_far: Heading, *, form_may_lead: bool = True) -> I
     for start in range(1, len(text)):
         bounded = text[start - 1] in " _,;" or text[start] in " _,;"
         tail = text[start:].strip(" _,;")
-        if not tail or (not bounded and not re.search(r"[/°]", tail)):
+        if not tail or (not bounded and not re.search(r"[/°]", tail)) or _JOINED.search(text[:start]):
             continue
         unit = split_unit(tail)
         if unit and (len(unit.unit) > 1 or unit.unit in "Cc%"):
@@ -224,6 +270,10 @@ def _words(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
 
 def _settled(found: Heading) -> Heading:
     """Drop readings that contradict themselves; bring unit, basis and temperature together."""
+    if not found.meanings:
+        return found
+    if found.basis and found.meanings[0].kind == "role" and not _formula_in(found):
+        return Heading(found.text)  # "Teneur en calcium" is no value that counts as calcium
     fitting = tuple(meaning for meaning in found.meanings if _echoed(meaning, found.echo))
     if not fitting:
         if found.meanings[0].code == "temperature" and found.echo in (("F",), ("f",)):
@@ -232,5 +282,13 @@ def _settled(found: Heading) -> Heading:
     return replace(found, meanings=fitting)
 
 
+def _formula_in(heading: Heading) -> bool:
+    """Tell whether the form of a heading stands in it as a formula, or is the usual calcium carbonate."""
+    words = re.findall(r"[^\W_]+", heading.text)
+    return heading.basis == "as CaCO3" or any(is_formula(word) and form(word) == heading.basis for word in words)
+
+
 def _echoed(meaning: Meaning, echo: tuple[str, ...]) -> bool:
-    return all(any(other.code == meaning.code for other in meanings(text)) for text in echo)
+    """Tell whether every text in brackets says the same name again."""
+    names = ((*meanings(text), *(name.meaning for name in (read_name(text),) if name)) for text in echo)
+    return all(any(other.code == meaning.code for other in said) for said in names)

@@ -15,6 +15,7 @@ from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import OwnSpellings, own_form
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, split_unit
+from pipeline.notation.grammar import carries_form, read_unit
 from pipeline.notation.vocabulary import stated_form
 from pipeline.texts import TextColumn, composed
 
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
 # A table has at most a few hundred parameters; texts beyond this many are not looked up one by one.
 _NAMES: Final = 5_000
+# Quantities without a concentration of a substance.
+_NO_SUBSTANCE: Final = ("", "temperature", "ph", "conductivity", "turbidity", "redox", "saturation_index", "colour")
 _NO_BASIS: Final = ("none", "nf", "nvt", "total", "dissolved")
 
 
@@ -81,7 +84,8 @@ def _parameters(source: Source, names: TextColumn, codes: TextColumn) -> dict[st
     texts = [*names.texts[:_NAMES], *codes.texts[:_NAMES]]
     headings = {text: read_heading(text, own) for text in dict.fromkeys(texts)}
     plain = (heading.chosen() for heading in headings.values())
-    present = frozenset({key(text) for text in headings} | {meaning.code for meaning in plain if meaning is not None})
+    words = {key(said) for text, heading in headings.items() for said in (text, heading.name)}
+    present = frozenset(words | {meaning.code for meaning in plain if meaning is not None})
     found: dict[str, Parameter] = {}
     for text, heading in headings.items():
         meaning = heading.chosen(present)
@@ -138,7 +142,7 @@ def _block(
     for condition in conditions:
         entry |= has_content(source.texts(condition.position), layout) & ~is_fact
     at = np.flatnonzero(entry)
-    about = _about(source, at, meant.kept(at), lookup)
+    about = _about(source, column, at, meant.kept(at), lookup)
     kept = texts if len(at) == len(texts) else texts.take(pa.array(at))
     if conditions:
         kept = _with_conditions(source, at, kept, has_value[at], about)
@@ -148,7 +152,11 @@ def _block(
 
 
 def _about(
-    source: Source, at: npt.NDArray[np.int64], meant: TextColumn, lookup: Mapping[str, Parameter]
+    source: Source,
+    column: SourceColumn,
+    at: npt.NDArray[np.int64],
+    meant: TextColumn,
+    lookup: Mapping[str, Parameter],
 ) -> dict[str, TextColumn]:
     layout = source.match.layout
 
@@ -163,7 +171,7 @@ def _about(
     units = {text: split_unit(text) or UnitText(text) for text in written.texts[:_NAMES]}
     default = composed(
         [analyte, of_name(lambda parameter: parameter.unit)],
-        lambda code, unit: unit or layout.units.get(code, ""),
+        lambda code, unit: unit or _of_heading(column, code) or layout.units.get(code, ""),
     )
     basis = composed(
         [
@@ -171,6 +179,10 @@ def _about(
             of_name(lambda parameter: parameter.basis),
             written.map(lambda text: units[text].basis if text in units else ""),
             stated("basis").map(_form),
+            composed(
+                [analyte, written],
+                lambda code, unit: column.basis if not unit and _of_heading(column, code) else "",
+            ),
         ],
         _agreed,
     )
@@ -214,9 +226,16 @@ def _form(text: str) -> str:
     return stated_form(bare) or bare
 
 
-def _agreed(analyte: str, name: str, unit: str, column: str) -> str:
-    """Join what name, unit and basis column say of the form; two that differ stay visible."""
-    said = [own_form(analyte, basis) for basis in (column, unit, name) if basis]
+def _of_heading(column: SourceColumn, analyte: str) -> str:
+    """Give the unit in the heading of the values to the quantities that can have it: "mg/L" is none of pH."""
+    found = read_unit(column.unit)
+    counts_substance = found is not None and carries_form(found.codes)
+    return "" if counts_substance and analyte in _NO_SUBSTANCE else column.unit
+
+
+def _agreed(analyte: str, name: str, unit: str, column: str, heading: str) -> str:
+    """Join what name, unit and basis column say of the form, else the heading of the values; two that differ show."""
+    said = [own_form(analyte, basis) for basis in (column, unit, name) if basis] or [own_form(analyte, heading)]
     return " / ".join(dict.fromkeys(said))
 
 

@@ -22,12 +22,17 @@ _OWN_FORMS: Final = {
 }
 
 
+# Beside one of these a bare symbol such as "na" or "k" stands for its ion.
+_MAIN_IONS: Final = ("calcium", "magnesium", "sodium", "bicarbonate", "chloride", "sulfate", "nitrate")
+
+
 @dataclass(frozen=True)
 class Meaning:
     """What a spelling stands for.
 
     ``kind`` is "analyte" (``code`` an analyte), "field" (``code`` a row field) or "role" (``code`` one of
-    the roles of a long table, or "ignored"). ``beside``: valid only if the file has one of these too.
+    the roles of a long table, or "ignored"). ``compensation`` "none": a conductivity at the temperature of
+    the water. ``beside``: valid only if the file has one of these too.
     """
 
     kind: str
@@ -36,6 +41,7 @@ class Meaning:
     unit: str = ""
     ec_reference: str = ""
     tds_scale: str = ""
+    compensation: str = ""
     beside: tuple[str, ...] = ()
 
 
@@ -53,7 +59,8 @@ class _Spellings:
     exact: Mapping[str, tuple[Meaning, ...]]
 
 
-def _meaning(group: Mapping[str, object]) -> Meaning:
+def as_meaning(group: Mapping[str, object]) -> Meaning:
+    """Give the meaning that an entry of a table states."""
     kind = next(name for name in ("analyte", "field", "role") if name in group)
     beside = group.get("beside", ())
     return Meaning(
@@ -63,7 +70,10 @@ def _meaning(group: Mapping[str, object]) -> Meaning:
         unit=str(group.get("unit", "")),
         ec_reference=str(group.get("ec_reference", "")),
         tds_scale=str(group.get("tds_scale", "")),
-        beside=tuple(str(name) for name in beside) if isinstance(beside, list) else (),
+        compensation=str(group.get("compensation", "")),
+        beside=tuple(code for name in beside for code in (_MAIN_IONS if name == "ions" else (str(name),)))
+        if isinstance(beside, list)
+        else (),
     )
 
 
@@ -72,7 +82,7 @@ def _spellings() -> _Spellings:
     folded: dict[str, tuple[Meaning, ...]] = {}
     exact: dict[str, tuple[Meaning, ...]] = {}
     for group in heading_words()["groups"]:
-        meaning = _meaning(group)
+        meaning = as_meaning(group)
         for language, words in group["headings"].items():
             for spelling in word_keys(words, language):
                 folded[spelling] = (*folded.get(spelling, ()), meaning)

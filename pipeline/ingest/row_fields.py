@@ -45,6 +45,7 @@ class RowPart:
     test: str = ""
     ec_reference: str = ""
     tds_scale: str = ""
+    compensation: str = ""
 
 
 @dataclass(frozen=True)
@@ -60,6 +61,8 @@ def parts_of(match: Match) -> dict[int, RowPart]:
     """Give the part of each measurement column, by its position."""
     measured = match.measured
     own_kit = {(column.analyte, column.stage) for column in match.columns if column.role == "about" and column.analyte}
+    # What stands at the temperature of the water belongs to the part that holds this temperature.
+    raw = next((column.compensation for column in measured if column.compensation), "")
     references = {column.ec_reference for column in measured if column.analyte == "conductivity"}
     scales = {column.tds_scale for column in measured if column.analyte == "tds"}
     return {
@@ -69,6 +72,7 @@ def parts_of(match: Match) -> dict[int, RowPart]:
             test=column.analyte if {(column.analyte, column.stage), (column.analyte, "")} & own_kit else "",
             ec_reference=column.ec_reference if len(references) > 1 else "",
             tds_scale=column.tds_scale if len(scales) > 1 else "",
+            compensation="" if column.ec_reference else raw,
         )
         for column in measured
     }
@@ -173,7 +177,12 @@ def _of_part(part: RowPart, field: str, facts: Mapping[str, Mapping[str, str]]) 
     stated = facts.get(part.sample, {}).get(field, "")
     if field == "label":
         return stated or part.sample
-    own = {"stage": part.stage, "ec_reference": part.ec_reference, "tds_scale": part.tds_scale}
+    own = {
+        "stage": part.stage,
+        "ec_reference": part.ec_reference,
+        "tds_scale": part.tds_scale,
+        "temperature_compensation": part.compensation,
+    }
     return own.get(field, "") or stated
 
 

@@ -14,6 +14,7 @@ from pipeline.ingest.cell_frame import column_name
 from pipeline.ingest.columns import DROP_WORDS, FIGURE
 from pipeline.ingest.entries import has_content
 from pipeline.ingest.heading_kinds import beside_results, identifying, measuring, statistic, statistic_of_known
+from pipeline.ingest.names import left_over
 from pipeline.ingest.unit_text import split_unit
 from pipeline.problems import problem_frame
 
@@ -95,7 +96,8 @@ def _judged(column: SourceColumn, filled: pd.Series, source: Source) -> UnreadCo
     certain = measuring(heading, column.unit)
     if beside_results(heading) or identifying(heading) or (not certain and _numbers_identify(filled, heading)):
         return None
-    return UnreadColumn(column, _NOT_UNDERSTOOD)
+    words = ", ".join(f'"{word}"' for word in left_over(heading))
+    return UnreadColumn(column, _NOT_UNDERSTOOD, f"; nothing explains {words}" if words else "")
 
 
 def _numeric(filled: pd.Series, layout: Layout) -> bool:

@@ -21,6 +21,9 @@ _DONE: Final = re.compile(
 )
 _SLOPE: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*%")
 _CONVERTED: Final = (20.0, 25.0)
+COMPENSATED_HERE: Final = "uncompensated, to 25 °C by"  # begins the note of a reading that a computation brought there
+_SLOPES: Final = (0.01, 0.03)  # per °C: what natural and treated waters can have [APHA2510]
+_APART_C: Final = 2.0  # nearer to 25 °C two readings do not tell a slope
 _UNCOMPENSATED, _UNCLEAR = 1, 2
 _SOLIDS: Final[dict[str, str]] = {
     "nacl": "NaCl scale",
@@ -56,7 +59,9 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     -------
     A new table. A value at 20 °C is multiplied by 1.116 [ISO7888]; one taken without compensation ("none")
     is brought to 25 °C with the temperature of its row, by the table of ISO 7888 for natural water, or
-    linearly if the row names a slope ("none, 2 %"). What cannot be brought to 25 °C stays as it is
+    linearly if the row names a slope ("none, 2 %") or the file shows one: where a line has both a value at 25 °C
+    and one without compensation, all such pairs of the file teach its slope (their median). What cannot be brought to
+    25 °C stays as it is
     and is marked ambiguous. Nothing is compensated
     twice: "yes", "2 %" or nothing stands for a meter that did it.
     """
@@ -76,7 +81,9 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
         (elsewhere, "reference temperature is neither 20 nor 25 °C"),
         (unclear, "temperature compensation is stated in unknown words"),
     )
-    factor, notes, lacking = _factors(table, len(rows), raw, slope)
+    temperature = _temperature(table, len(rows))[row]
+    taught = _taught_slope(table, raw & (slope == 0.0), own & (reference == _CONVERTED[1]), temperature)
+    factor, notes, lacking = _factors(raw, slope, taught, temperature)
     factor[at_20] = EC25_PER_EC20
     note, doubt = (TextColumn.from_series(table[name]) for name in ("note", "ambiguous"))
     for where, text in ((at_20, "from 20 °C to 25 °C, ×1.116"), *notes):
@@ -87,22 +94,44 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return table.assign(**scaled, note=note.category(), ambiguous=doubt.category())
 
 
+def _taught_slope(table: pd.DataFrame, raw: Flags, at_25: Flags, temperature: Floats) -> Floats:
+    """Give each raw reading the slope that the pairs of its file show [1/°C], 0 where they show none."""
+    slope = np.zeros(len(table))
+    if not raw.any() or not at_25.any():
+        return slope
+    file = pd.factorize(table["file_sha256"])[0].astype("int64")
+    place = file * (int(table["line"].max()) + 1) + table["line"].to_numpy(dtype="int64")
+    value = table["value"].to_numpy(dtype="float64")
+    stated = pd.Series(value[at_25], index=place[at_25]).groupby(level=0).first()
+    ratio = value[raw] / stated.reindex(place[raw]).to_numpy()
+    away = temperature[raw] - _CONVERTED[1]
+    shown = np.divide(ratio - 1.0, away, out=np.full(len(away), np.nan), where=np.abs(away) >= _APART_C)
+    shown[(shown < _SLOPES[0]) | (shown > _SLOPES[1])] = np.nan
+    of_file = pd.Series(shown).groupby(file[raw]).transform("median")
+    slope[raw] = np.nan_to_num(np.round(of_file.to_numpy(), 4))
+    return slope
+
+
 def _factors(
-    table: pd.DataFrame, rows: int, raw: Flags, slope: Floats
+    raw: Flags, slope: Floats, taught: Floats, temperature: Floats
 ) -> tuple[Floats, list[tuple[Flags, str]], Flags]:
     """Give the factor to 25 °C of each raw conductivity, what was done, and where nothing could be."""
-    factor = np.ones(len(table))
+    factor = np.ones(len(raw))
     if not raw.any():
         return factor, [], raw
-    temperature = _temperature(table, rows)[table["row"].to_numpy(dtype="int64")]
     notes = []
-    for one in np.unique(slope[raw]):
-        mine = raw & (slope == one)
+    used = np.where(slope > 0.0, slope, taught)
+    for one in np.unique(used[raw]):
+        mine = raw & (used == one)
         ambient = pd.Series(temperature[mine])
         found = factor_to_25c(ambient, "linear", one) if one else factor_to_25c(ambient)
         factor[mine] = found
+        done = mine & ~np.isnan(factor)
         how = f"{one:.1%} per °C" if one else "ISO 7888"
-        notes.append((mine & ~np.isnan(factor), f"uncompensated, to 25 °C by {how}"))
+        notes.append((done & (slope == used), f"{COMPENSATED_HERE} {how}"))
+        notes.append(
+            (done & (slope != used), f"{COMPENSATED_HERE} {one:.2%} per °C, as its pairs with values at 25 °C show")
+        )
     lacking = np.isnan(factor)
     factor[lacking] = 1.0
     return factor, notes, lacking

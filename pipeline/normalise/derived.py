@@ -6,13 +6,15 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+import pandas as pd
 
 from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MOLAR_MASS
+from pipeline.normalise.sample_table import places
+from pipeline.reference import table
 from schemas.methods import METHODS, from_codes
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
 
     from pipeline.arrays import Floats
     from pipeline.normalise.sample_table import SampleTable
@@ -45,8 +47,16 @@ _RULES: Final[tuple[tuple[str, dict[str, float]], ...]] = (
 )
 
 
+# mg of nitrate per mg of what nitrate and nitrite together are counted as: each nitrogen carries one charge, so as
+# nitrate their sum has its share in the balance, in the conductivity and in the anions.
+_FORMS: Final = table("forms").set_index("form")["molar_mass_g_mol"]
+_NITRATE_PER: Final = {"as N": MOLAR_MASS["nitrate"] / float(_FORMS["as N"]), "as NO3": 1.0}
+
+
 def with_derived(samples: SampleTable) -> SampleTable:
     """Compute hardness, its two parts and alkalinity where only their components were read.
+
+    Nitrate and nitrite read together stand for nitrate where it was not read alone.
 
     A reading is never replaced. The stand-in's method is `derived`, its uncertainty follows from
     its sources (JCGM 100:2008, 5.1.2, uncorrelated), its bounds from their bounds. Where those of a
@@ -58,8 +68,9 @@ def with_derived(samples: SampleTable) -> SampleTable:
 
     Returns
     -------
-    A new table; ``measured`` and ``readings`` are the same.
+    A new table; ``readings`` are the same, and so is ``measured`` but for nitrate read together with nitrite.
     """
+    samples = _with_oxidised_nitrogen(samples)
     changed: dict[str, dict[str, Floats]] = {part: {} for part in _PARTS}
     methods: dict[str, npt.NDArray[np.integer[Any]]] = {}
 
@@ -95,3 +106,30 @@ def with_derived(samples: SampleTable) -> SampleTable:
     frames = {part: getattr(samples, part).assign(**columns) for part, columns in changed.items()}
     method_words = {name: from_codes(codes) for name, codes in methods.items()}
     return replace(samples, method=samples.method.assign(**method_words), **frames)
+
+
+def _with_oxidised_nitrogen(samples: SampleTable) -> SampleTable:
+    """Let nitrate and nitrite read together stand for nitrate, obtained as they were."""
+    readings = samples.readings
+    if "basis" not in readings or not (readings["analyte"] == "nitrate_nitrite").any():
+        return samples
+    both = readings[(readings["analyte"] == "nitrate_nitrite").to_numpy()]
+    factor = both["basis"].astype("str").map(_NITRATE_PER).to_numpy(dtype="float64", na_value=np.nan)
+    at = places(samples.about.index, both["sample_id"])
+    usable = (at >= 0) & ~np.isnan(factor) & (both["value"].notna() | both["value_high"].notna()).to_numpy()
+    both, factor, at = both[usable], factor[usable], at[usable]
+    first = np.unique(at, return_index=True)[1]
+    both, factor, at = both.iloc[first], factor[first], at[first]
+    name = "nitrate_mg_l"
+    free = np.isnan(samples.filled[name].to_numpy()[at]) & np.isnan(samples.high[name].to_numpy()[at])
+    both, factor, at = both[free], factor[free], at[free]
+    parts = {"measured": "value", "filled": "value", "uncertainty": "uncertainty"}
+    parts |= {"low": "value_low", "high": "value_high"}
+    frames = {}
+    for part, source in parts.items():
+        column = getattr(samples, part)[name].to_numpy(dtype="float64").copy()
+        column[at] = both[source].to_numpy(dtype="float64") * factor
+        frames[part] = getattr(samples, part).assign(**{name: column})
+    codes = samples.method[name].cat.codes.to_numpy().copy()
+    codes[at] = pd.Categorical(both["method"], categories=list(METHODS)).codes
+    return replace(samples, method=samples.method.assign(**{name: from_codes(codes)}), **frames)

@@ -9,6 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.normalise.conductivity import COMPENSATED_HERE
 from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES, COLUMNS, WIDE_COLUMNS
 from schemas.methods import METHOD_RANK, METHODS, from_codes
@@ -88,8 +89,9 @@ def _fact(samples: SampleTable, name: str) -> TextColumn:
 def widen(about: pd.DataFrame, readings: pd.DataFrame) -> SampleTable:
     """Lay long readings out as one row per sample.
 
-    Where a sample has several readings of one quantity the preferred method wins, then the smaller
-    uncertainty, then the earlier line; the others stay in ``readings`` (a check compares them).
+    Where a sample has several readings of one quantity the preferred method wins, then a conductivity
+    stated at 25 °C before one that was brought there, then the smaller uncertainty, then the earlier line; the
+    others stay in ``readings`` (a check compares them).
     ``filled`` equals ``measured`` here; ``normalise.derived.with_derived`` adds the stand-ins.
 
     Parameters
@@ -148,6 +150,7 @@ def _preferred(samples: pd.Index, readings: pd.DataFrame) -> pd.DataFrame:
     sample = places(samples, readings["sample_id"])
     cell = np.where((analyte >= 0) & (sample >= 0), analyte * len(samples) + sample, -1)
     columns = ["value", "value_low", "value_high", "uncertainty", "method", "line"]
+    columns += [name for name in ("note",) if name in readings]
     found = readings[columns].assign(cell=cell)
     if cell.min(initial=0) < 0:
         found = found[cell >= 0]
@@ -157,9 +160,10 @@ def _preferred(samples: pd.Index, readings: pd.DataFrame) -> pd.DataFrame:
         return found
     several = found[~single]
     rank = several["method"].astype("str").map(METHOD_RANK).fillna(len(METHODS))
+    computed = several.get("note", pd.Series("", index=several.index)).astype("str").str.contains(COMPENSATED_HERE)
     best = (
-        several.assign(rank=rank)
-        .sort_values(["cell", "rank", "uncertainty", "line"], kind="stable", na_position="last")
+        several.assign(rank=rank, computed=computed)
+        .sort_values(["cell", "rank", "computed", "uncertainty", "line"], kind="stable", na_position="last")
         .drop_duplicates("cell")
     )
     chosen: pd.DataFrame = pd.concat([found[single], best[found.columns]])

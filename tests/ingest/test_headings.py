@@ -110,7 +110,7 @@ def test_the_time_zone_of_a_logger_stays_with_its_heading() -> None:
 
 @pytest.mark.parametrize("text", ["NA", "CO", "Magnes.", "Härte (Calcium)", "HCO_ -", "CO_-2", "mg/l", "14", ""])
 def test_what_is_not_spelled_in_the_table_is_not_guessed(text: str) -> None:
-    assert not read_heading(text).meanings
+    assert not meaning(text)
 
 
 def test_symbols_keep_their_case_where_it_matters() -> None:

@@ -1,15 +1,20 @@
 -- Every sample on one row, with its numbers side by side.
 CREATE OR REPLACE VIEW v_sample AS
 WITH candidate AS (
-    -- A correction in force comes first; the reading it replaces does not count.
-    SELECT sample_id, analyte, value, CASE WHEN decision_id IS NULL THEN preference ELSE 0 END AS preference,
+    -- A correction in force comes first; the reading it replaces does not count. Nitrate and nitrite read together
+    -- stand for nitrate where that was not read: 62.0049 g/mol of NO3 for 14.0067 g/mol of N.
+    SELECT sample_id,
+        CASE WHEN together THEN 'nitrate' ELSE analyte END AS analyte,
+        CASE WHEN together AND basis = 'as N' THEN value * 62.0049 / 14.0067 ELSE value END AS value,
+        CASE WHEN decision_id IS NULL THEN preference ELSE 0 END AS preference,
+        together, contains(coalesce(note, ''), 'uncompensated, to 25 °C by') AS computed,
         uncertainty, line, reading_id
-    FROM v_reading
+    FROM (SELECT *, analyte = 'nitrate_nitrite' AND basis IN ('as N', 'as NO3') AS together FROM v_reading)
     WHERE counts
 ), preferred AS (
-    -- The preferred method, then the smaller uncertainty, then the earlier line.
+    -- The preferred method, then what was not computed to 25 °C, then the smaller uncertainty, then the earlier line.
     SELECT sample_id, analyte,
-        arg_min_null(value, row(preference, coalesce(uncertainty, 1e300), line, reading_id)) AS value
+        arg_min_null(value, row(together, preference, computed, coalesce(uncertainty, 1e300), line, reading_id)) AS value
     FROM candidate
     GROUP BY sample_id, analyte
 ), wide AS (
