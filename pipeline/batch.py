@@ -21,7 +21,7 @@ from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.coverage import waiting_columns
 from pipeline.report.batch.folder import BatchFolder, folder_for
 from pipeline.report.batch.summary import summarise, worst
-from pipeline.store.batch_record import new_batch_id
+from pipeline.store.batch_record import new_batch_id, utc
 from pipeline.store.database import Store, start
 
 if TYPE_CHECKING:
@@ -72,7 +72,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         joined = join(store, gathered, settings)
         gathered = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined))
         with store.batch(batch_id) as appender:
-            _add_what_was_read(appender, gathered, joined)
+            _add_what_was_read(appender, gathered, joined, started)
             proof = prove(
                 joined.samples,
                 Limits((DateLimits.at(started),)),
@@ -87,13 +87,14 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         return Finished(summary, folder.publish())
 
 
-def _add_what_was_read(appender: Appender, gathered: Gathered, joined: Joined) -> None:
+def _add_what_was_read(appender: Appender, gathered: Gathered, joined: Joined, started: datetime) -> None:
     """Send into the store what is settled before the samples are proved."""
     appender.add("source_files", gathered.new_files)
     appender.add("readings", joined.readings)
     appender.add("superseded", joined.superseded)
     appender.add("set_aside", gathered.set_aside)
     appender.add("notices", gathered.notices)
+    appender.add("file_shapes", gathered.kept.assign(said_at=utc(started)))
     for kind in ("sites", "treatments"):
         appender.add(kind, gathered.register(kind))
 
@@ -142,7 +143,7 @@ def _batch(gathered: Gathered, joined: Joined, proof: Proof, run: dict[str, Any]
         findings=_findings(joined, checked, sources=True),
         set_aside=gathered.set_aside,
         notices=gathered.notices,
-        waiting=waiting_columns(gathered.set_aside, joined.readings),
+        waiting=waiting_columns(gathered.set_aside, joined.readings, gathered.evidence),
         check_runs=checked.runs,
         assessment=_assessment(joined, checked, settings),
         explained=proof.causes,

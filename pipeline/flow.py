@@ -46,7 +46,12 @@ class Stages:
     describe: Callable[[Any], str]
 
 
-def run_flow(paths: Sequence[Path], settings: Settings, listener: Any = None) -> Any:  # noqa: ANN401 - intake's types
+def run_flow(
+    paths: Sequence[Path],
+    settings: Settings,
+    listener: Any = None,  # noqa: ANN401 - intake's types
+    answers: Any = None,  # noqa: ANN401 - the same
+) -> Any:  # noqa: ANN401 - the same
     """Do the main job as ``intake.run`` does it, as a flow on the configured Prefect server.
 
     Parameters
@@ -54,13 +59,14 @@ def run_flow(paths: Sequence[Path], settings: Settings, listener: Any = None) ->
     paths : files and folders.
     settings : of the run.
     listener : told of progress.
+    answers : units that are answered now, and by whom.
 
     Raises
     ------
     KettlestoneError : no server is configured or it does not answer; or as ``intake.run``.
     """
     require_server()
-    job = importlib.import_module("pipeline.intake").prepare_intake(paths, settings, listener)
+    job = importlib.import_module("pipeline.intake").prepare_intake(paths, settings, listener, answers)
     return run_stages(
         Stages(
             files=job.files,

@@ -34,6 +34,7 @@ class Gathered:
     rows, readings : as ``normalise`` gives them, all files one after the other.
     set_aside, notices : PROBLEM_COLUMNS, `name` of the file and `message`.
     registers : rows of registers by kind.
+    evidence, kept : as ``FileResult`` has them, of all files; what is kept with the name of its `file`.
     """
 
     files: pd.DataFrame
@@ -42,12 +43,14 @@ class Gathered:
     set_aside: pd.DataFrame
     notices: pd.DataFrame
     registers: dict[str, pd.DataFrame]
+    evidence: dict[tuple[str, str, str], str]
+    kept: pd.DataFrame
 
     @property
     def new_files(self) -> pd.DataFrame:
-        """Leave out what the store has, and the second name of a content nobody understands."""
+        """Leave out what the store has, maybe without units, and the second name of a content nobody understands."""
         again = self.files["file_sha256"].duplicated() & (self.files["file_sha256"] != "")
-        return self.files[(self.files["status"] != "known") & ~again]
+        return self.files[~self.files["status"].isin(["known", "answered"]) & ~again]
 
     def register(self, kind: str) -> pd.DataFrame:
         """Give the rows of one register, none where no file holds it."""
@@ -148,6 +151,11 @@ def _gathered(results: Sequence[FileResult], parts: Sequence[Normalised]) -> Gat
             kind: pd.concat([r.registers[kind] for r in results if kind in r.registers], ignore_index=True)
             for kind in kinds
         },
+        evidence={place: text for result in results for place, text in result.evidence.items()},
+        kept=pd.concat(
+            [r.kept.assign(file=r.source["name"]) for r in results if len(r.kept)] or [pd.DataFrame()],
+            ignore_index=True,
+        ),
     )
 
 

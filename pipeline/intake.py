@@ -13,25 +13,37 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from pipeline.asking.ask import Answers, AskedFile
+from pipeline.asking.layout_use import layout_notices
+from pipeline.asking.shapes import known_shapes
 from pipeline.batch import finish
 from pipeline.file_names import legible
 from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import FileResult
 from pipeline.ingest.layouts import load_layouts
-from pipeline.ingest.reading import Unreadable, discover, grids, read_content
+from pipeline.ingest.reading import (
+    STANDARD_INPUT,
+    STANDARD_INPUT_NAME,
+    Unreadable,
+    discover,
+    grids,
+    read_content,
+    read_standard_input,
+)
 from pipeline.problems import no_problems, problem_frame
 from pipeline.stages import Silent
 from pipeline.store.archive import keep
 from pipeline.store.database import Store
 from pipeline.store.files import known_files
+from pipeline.store.shapes import cells_without_unit, kept_shapes
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterable, Sequence
     from pathlib import Path
 
+    from pipeline.asking.ask import Asked
     from pipeline.batch import Finished
-    from pipeline.ingest.extract import Extract
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.layouts import Layout
     from pipeline.ingest.reading import FileContent
@@ -51,7 +63,13 @@ _EMPTY_LEDGER: Final[dict[str, Any]] = {
 }
 
 
-def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already: Container[str] = ()) -> FileResult:
+def read_file(
+    path: Path,
+    settings: Settings,
+    layouts: Sequence[Layout],
+    already: Container[str] = (),
+    answers: Answers | None = None,
+) -> FileResult:
     """Take one file from bytes to tables of text; whatever is wrong with it is in the result.
 
     The bytes are archived before anything is stored of them. A file that cannot be read or that no
@@ -59,36 +77,62 @@ def read_file(path: Path, settings: Settings, layouts: Sequence[Layout], already
 
     Parameters
     ----------
-    path : an existing file.
+    path : an existing file, or "-" for standard input.
     settings : of the run.
     layouts : as ``ingest.layouts.load_layouts`` gives them.
-    already : SHA-256 of the files the store has; such a file is not read again.
+    already : SHA-256 of the files the store has; of such a file nothing is read but what an answer is given to now.
+    answers : what is known of units.
     """
+    units, name = answers or Answers(), STANDARD_INPUT_NAME if path == STANDARD_INPUT else legible(path)
     try:
-        content = read_content(path, max_bytes=settings.max_file_mb * 1_000_000)
+        content = _content(path, settings.max_file_mb * 1_000_000)
     except Unreadable as error:
-        return _refused({"file_sha256": "", "name": legible(path), "bytes": 0}, error.code, str(error))
-    source = {"file_sha256": content.sha256, "name": legible(path), "bytes": content.size}
-    if content.sha256 in already:
-        return FileResult(source={**source, **_EMPTY_LEDGER, "status": "known"})
-    keep(settings.store, content.sha256, content.data)
-    return _read_content(content, source, layouts)
+        return _refused({"file_sha256": "", "name": name, "bytes": 0}, error.code, str(error))
+    source = {"file_sha256": content.sha256, "name": name, "bytes": content.size}
+    if content.sha256 not in already:
+        keep(settings.store, content.sha256, content.data)
+        return _read_content(content, source, layouts, units)
+    known = {**source, **_EMPTY_LEDGER, "status": "known"}
+    if not units.given:
+        return FileResult(source=known)
+    result = _read_content(content, source, layouts, units)
+    if not isinstance(result, AskedFile):
+        return FileResult(source=known)
+    if not result.source["entries"]:
+        return AskedFile(source=known, asked=result.asked)
+    told = pd.concat([no_problems(), *(one.notices for one in result.asked)], ignore_index=True)
+    return replace(result, source={**result.source, "status": "answered"}, notices=told)
 
 
-def _read_content(content: FileContent, source: dict[str, Any], layouts: Sequence[Layout]) -> FileResult:
+def _content(path: Path, max_bytes: int) -> FileContent:
+    if path == STANDARD_INPUT:
+        return read_standard_input(max_bytes=max_bytes)
+    return read_content(path, max_bytes=max_bytes)
+
+
+def _read_content(
+    content: FileContent, source: dict[str, Any], layouts: Sequence[Layout], answers: Answers
+) -> FileResult:
     """Take the bytes of a file to tables of text."""
     try:
         tables = grids(content, "cp1252")
     except Unreadable as error:
         return _refused(source, error.code, str(error))
-    blocks = [block for grid in tables for block in blocks_of(grid, layouts)]
+    blocks = [block for grid in tables for block in blocks_of(grid, layouts, answers.match)]
     fitting = with_cover(blocks)
     if not fitting:
         why = "no heading row with at least two known quantities" if any(map(len, tables)) else "it holds no rows"
-        return _refused(source, "file-not-understood", why, tables)
-    parts = [extract(grid, found, content.sha256, content.name) for grid, found in fitting]
-    taken = _taken(source, content, [grid for grid, _ in fitting], parts)
-    return replace(taken, notices=pd.concat([taken.notices, *unread_blocks(blocks, content.sha256)], ignore_index=True))
+        refused = _refused(source, "file-not-understood", why, tables)
+        lacking = layout_notices(layouts, tables, (), content.sha256)
+        return replace(refused, notices=pd.concat([refused.notices, lacking], ignore_index=True))
+    asked = [
+        answers.ask(extract(grid, found, content.sha256, content.name), found, content.sha256)
+        for grid, found in fitting
+    ]
+    taken = _taken(source, content, [grid for grid, _ in fitting], asked)
+    lacking = layout_notices(layouts, tables, [found for _, found in fitting], content.sha256)
+    told = [taken.notices, lacking, *unread_blocks(blocks, content.sha256)]
+    return replace(taken, notices=pd.concat(told, ignore_index=True))
 
 
 def _refused(source: dict[str, Any], code: str, why: str, tables: Sequence[Grid] = ()) -> FileResult:
@@ -111,11 +155,12 @@ def _notice(code: str, sha256: str, why: str) -> pd.DataFrame:
 
 
 def _taken(
-    source: dict[str, Any], content: FileContent, grids_read: Sequence[Grid], parts: Sequence[Extract]
+    source: dict[str, Any], content: FileContent, grids_read: Sequence[Grid], asked: Sequence[Asked]
 ) -> FileResult:
     """Put the tables of one file together and open its ledger."""
+    parts = [one.table for one in asked]
     measured = [part for part in parts if part.kind == "measurements"]
-    notices = [grid.notices for grid in grids_read] + [part.notices for part in parts]
+    notices = [grid.notices for grid in grids_read] + [part.notices for part in parts] + [one.notices for one in asked]
     entries = sum(part.entries for part in parts)
     if left_out := [name for part in parts for name in part.left_out]:
         notices.append(_notice("columns-left-out", content.sha256, _columns(left_out)))
@@ -132,7 +177,8 @@ def _taken(
         "set_aside": 0,
         "status": "read" if measured else "register",
     }
-    return FileResult(
+    kept = [one.kept for one in asked if len(one.kept)]
+    return AskedFile(
         source={**source, **ledger},
         tables=tuple(part for part in measured if len(part.cells)),
         set_aside=pd.concat([no_problems(), *(part.set_aside for part in parts)], ignore_index=True),
@@ -140,6 +186,9 @@ def _taken(
         registers={
             part.kind: part.register for part in parts if part.kind != "measurements" and part.register is not None
         },
+        evidence={place: text for one in asked for place, text in one.evidence.items()},
+        kept=pd.concat(kept, ignore_index=True) if kept else pd.DataFrame(),
+        asked=tuple(asked),
     )
 
 
@@ -161,6 +210,7 @@ class Intake:
     layouts : those of the settings before the built-in ones.
     already : SHA-256 of the files the store has.
     listener : told of progress.
+    answers : what is known of units.
     """
 
     files: tuple[Path, ...]
@@ -170,19 +220,30 @@ class Intake:
     layouts: Sequence[Layout]
     already: Container[str]
     listener: Listener
+    answers: Answers
 
     def read(self, path: Path) -> FileResult:
         """Take one file to tables of text."""
-        result = read_file(path, self.settings, self.layouts, self.already)
+        result = read_file(path, self.settings, self.layouts, self.already, self.answers)
         self.listener.step(legible(path.name))
         return result
 
     def finish(self, results: Iterable[FileResult]) -> Finished:
-        """Join, prove, store and write what was read of all files, in their order."""
+        """Join, prove, store and write what was read of all files, in their order.
+
+        Raises
+        ------
+        KettlestoneError : an answer is to nothing that waits; nothing is stored.
+        """
+        if self.answers.given:
+            results = list(results)
+            self.answers.refuse_unused(results)
         return finish(chain(results, map(_other_kind, self.others)), self.settings, self.started, self.listener)
 
 
-def prepare_intake(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Intake:
+def prepare_intake(
+    paths: Sequence[Path], settings: Settings, listener: Listener | None = None, answers: Answers | None = None
+) -> Intake:
     """Get ready to read files.
 
     Parameters
@@ -190,39 +251,46 @@ def prepare_intake(paths: Sequence[Path], settings: Settings, listener: Listener
     paths : files and folders; folders are searched recursively.
     settings : of the run.
     listener : told of progress.
+    answers : units that are answered now, and by whom.
 
     Raises
     ------
     KettlestoneError : no files, or the store cannot be used; nothing was stored.
     """
     found = discover(paths)
+    already, known = _stored(settings, answers or Answers())
     job = Intake(
         files=tuple(found.files),
         others=tuple(found.ignored),
         settings=settings,
         started=datetime.now(UTC),
         layouts=load_layouts(settings.layouts),
-        already=_stored_files(settings),
+        already=already,
         listener=listener or Silent(),
+        answers=known,
     )
     job.listener.stage("reading", len(job.files))
     return job
 
 
-def _stored_files(settings: Settings) -> dict[str, str]:
-    """Look up the files the store has; none where there is no store yet, and none is made."""
+def _stored(settings: Settings, answers: Answers) -> tuple[dict[str, str], Answers]:
+    """Look up the files the store has and what it knows of units; nothing where there is none yet, and none is made."""
     if not settings.store.exists():
-        return {}
+        return {}, answers
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
-        return known_files(store)
+        already, shapes = known_files(store), known_shapes(kept_shapes(store))
+        waiting = cells_without_unit(store, already) if answers.given else {}
+    return already, replace(answers, shapes=shapes, waiting=waiting)
 
 
-def run(paths: Sequence[Path], settings: Settings, listener: Listener | None = None) -> Finished:
+def run(
+    paths: Sequence[Path], settings: Settings, listener: Listener | None = None, answers: Answers | None = None
+) -> Finished:
     """Do the main job in this process; parameters and errors are those of ``prepare_intake``.
 
     Returns
     -------
     Finished : the summary and the batch folder.
     """
-    job = prepare_intake(paths, settings, listener)
+    job = prepare_intake(paths, settings, listener, answers)
     return job.finish(map(job.read, job.files))

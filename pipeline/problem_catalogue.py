@@ -58,7 +58,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem(
         "unit-missing",
         '{detail}: "{raw_text}" has no unit and the layout declares none',
-        "Put the unit in the heading, in a units row or in the layout.",
+        'Answer once for the column: kettlestone intake FILE --unit "NAME=UNIT".',
         question='In which unit is {detail} given under "{column}"?',
     ),
     Problem(
@@ -147,6 +147,31 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "Ask for the results as a table (CSV or workbook), or type them into a sheet.",
     ),
     Problem("file-too-large", "{detail}", "Split the file."),
+    Problem(
+        "unit-answered",
+        "the unit is {detail}",
+        "Nothing to do; kettlestone layout remembered lists the answers that are kept.",
+    ),
+    Problem(
+        "unit-proved",
+        "the file states no unit here, but its chemistry proves one: {detail}",
+        'Nothing to do if that is right; else answer with --unit "NAME=UNIT".',
+    ),
+    Problem(
+        "shape-known",
+        "{detail}",
+        "Nothing to do; kettlestone layout remembered lists what is kept.",
+    ),
+    Problem(
+        "shape-changed",
+        "the headings are not quite those of the answers {detail}",
+        "Nothing was taken from them; give those that still hold again.",
+    ),
+    Problem(
+        "layout-names-absent",
+        "{detail}, which the file does not have",
+        "Correct the layout, or look with kettlestone layout check FILE what becomes of the file.",
+    ),
     Problem(
         "columns-left-out",
         "nothing was read from {detail}",

@@ -1,9 +1,4 @@
-"""What can be wrong with a cell, a row or a file: every code and its wording, once.
-
-Two tables carry problems through the pipeline. ``set_aside`` has one row per measurement cell
-that could not be used; entries read = accepted + set aside, always. ``notices`` has one row per
-remark that costs no entry: an unrecognised column, a formula without value, an odd row.
-"""
+"""Problems as tables: frames of the kinds of ``problem_catalogue``, and their messages filled column by column."""
 
 from __future__ import annotations
 

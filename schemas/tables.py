@@ -148,6 +148,17 @@ WAITING: Final[Fields] = (
     text("question", "What a person is asked", needed=True),
 )
 
+FILE_SHAPES: Final[Fields] = (
+    text("shape", "Name of the headings of a file", needed=True),
+    text("headings", "The headings, as JSON", needed=True),
+    text("name", "Quantity or heading whose unit was answered; empty of a layout"),
+    text("unit", "Its unit; empty of a layout, and where all of the shape was forgotten"),
+    text("layout", "Layout that was confirmed, as JSON"),
+    text("said_by", "Who said so"),
+    time("said_at", "When"),
+    text("file", "File it was said of"),
+)
+
 FINDINGS: Final[Fields] = (
     text("sample_id", "Sample; empty where the finding is about a file", needed=True),
     text("file_sha256", "SHA-256 of the file"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 import json
 import sys
 from pathlib import Path
@@ -11,6 +12,8 @@ import click
 
 from pipeline import flow
 from pipeline import intake as job
+from pipeline.asking.answers import read_answers
+from pipeline.asking.ask import Answers
 from pipeline.commands.options import JSON, LAYOUTS, settings
 from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.memory import keep_freed
@@ -24,22 +27,27 @@ if TYPE_CHECKING:
 @click.command
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the results [outputs].")
+@click.option("--unit", "units", multiple=True, metavar="NAME=UNIT", help="Unit of a quantity or heading without one.")
+@click.option("--by", help="Who answers; the answers are kept with this name [your user name].")
 @settings
 @LAYOUTS
 @JSON
-def command(paths: tuple[Path, ...], settings: Settings, as_json: bool) -> None:
-    """Read files and folders, check every record, store all.
+def command(paths: tuple[Path, ...], units: tuple[str, ...], by: str | None, settings: Settings, as_json: bool) -> None:
+    """Read files and folders, check every record, store all; - reads standard input.
 
     What came of it is written into a folder of its own, outputs/<batch>/.
 
     \b
     kettlestone intake sample_inputs
     kettlestone intake march/ report.xlsx --out results
+    kettlestone intake list.csv --unit "calcium=mg/L" --unit "hardness=°dH"
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     keep_freed()
+    who = (by or "").strip() or getpass.getuser()
+    answers = Answers(given=read_answers(units, who), by=who)
     run = flow.run_flow if flow.configured() else job.run
     with Progress(enabled=sys.stderr.isatty()) as progress:
-        finished = run(paths, settings, progress)
+        finished = run(paths, settings, progress, answers)
     if as_json:
         click.echo(json.dumps(finished.summary, ensure_ascii=False, default=str))
     else:

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import getpass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.commands.options import LAYOUTS, settings
+from pipeline.commands.options import JSON, LAYOUTS, settings
 from pipeline.report.terminal.layouts import layout_text, propose
+from pipeline.report.terminal.shapes import forget, remembered
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -37,3 +40,20 @@ def _propose(file: Path, out: Path | None) -> None:
 def _check(file: Path, settings: Settings) -> None:
     """Show which layout fits a file and what becomes of each column."""
     click.echo(layout_text(file, settings.layouts))
+
+
+@command.command("remembered")
+@settings
+@JSON
+def _remembered(settings: Settings, as_json: bool) -> None:
+    """List the units and layouts that are kept for files of one shape, and who settled them when."""
+    click.echo(remembered(settings, as_json=as_json))
+
+
+@command.command("forget")
+@click.argument("shape")
+@click.option("--by", help="Who forgets it [your user name].")
+@settings
+def _forget(shape: str, by: str | None, settings: Settings) -> None:
+    """Forget what is kept for a SHAPE: its name in the list, or the beginning of it."""
+    click.echo(forget(settings, shape, by=(by or "").strip() or getpass.getuser(), now=datetime.now(UTC)))

@@ -14,7 +14,7 @@ from pipeline.ingest.matching import Match, match_layout, stated_above
 from pipeline.problems import no_problems, problem_frame
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     import pandas as pd
 
@@ -38,7 +38,11 @@ class GridBlock:
     match: Match | None
 
 
-def blocks_of(grid: Grid, layouts: Sequence[Layout]) -> list[GridBlock]:
+def blocks_of(
+    grid: Grid,
+    layouts: Sequence[Layout],
+    match_table: Callable[[Grid, Sequence[Layout]], Match | None] = match_layout,
+) -> list[GridBlock]:
     """Take the tables of a grid apart.
 
     A lower table begins below an empty row, with headings of its own, maybe under a title. Rows below an empty
@@ -48,6 +52,7 @@ def blocks_of(grid: Grid, layouts: Sequence[Layout]) -> list[GridBlock]:
     ----------
     grid : as it was written.
     layouts : in order of preference.
+    match_table : finds how one table is read.
 
     Returns
     -------
@@ -59,7 +64,7 @@ def blocks_of(grid: Grid, layouts: Sequence[Layout]) -> list[GridBlock]:
     for start, end in pairwise([*starts, len(grid)]):
         # What stands above the first table belongs to it; a lower one that cannot be read stands for itself.
         part = _rows(grid, start if blocks else first, end)
-        match = match_layout(part, layouts)
+        match = match_table(part, layouts)
         if match is not None:
             blocks.append(_block(part, match, blocks))
         elif blocks:

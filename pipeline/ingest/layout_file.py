@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.ingest.meanings import Meaning, OwnSpellings
 from pipeline.ingest.spellings import heading_words, key
+from pipeline.notation.grammar import is_unit
 from pipeline.problems import KettlestoneError
 from schemas.columns import ANALYTES, OTHER_ANALYTES
 from schemas.methods import METHODS
@@ -78,6 +79,7 @@ class Layout:
     non_detect: tuple[str, ...] = ()
     conditions: Mapping[str, str] = field(default_factory=dict)
     unit_aliases: Mapping[str, str] = field(default_factory=dict)
+    stated: str = ""  # its JSON, of one that is not built in
 
 
 def read_layout(path: Path) -> Layout:
@@ -94,6 +96,7 @@ def read_layout(path: Path) -> Layout:
 def from_json(described: Mapping[str, Any], path: Path) -> Layout:
     """Build a layout from its JSON; ``path`` is named in messages."""
     _check_words(described, path)
+    _check_units(described, path)
     words = heading_words()
     return Layout(
         name=described["name"],
@@ -161,6 +164,7 @@ _PROPERTIES: Final[dict[str, tuple[type, tuple[str, ...]]]] = {
     "nonDetect": (list, ()),
     "conditions": (dict, ()),
     "unitAliases": (dict, ()),
+    "confirmUnits": (dict, (*ANALYTES, *OTHER_ANALYTES)),
     "fields": (list, ()),
 }
 
@@ -183,6 +187,23 @@ def _check_words(described: Mapping[str, Any], path: Path) -> None:
         "".encode(described.get("encoding", "cp1252"))
     except LookupError as error:
         raise _broken(path, "encoding", f'"{described["encoding"]}" is not an encoding') from error
+
+
+def _check_units(described: Mapping[str, Any], path: Path) -> None:
+    """Refuse units that are open or that are none."""
+    for analyte, question in described.get("confirmUnits", {}).items():
+        reason = f"it waits for you ({question}); write the unit into units, delete the line"
+        raise _broken(path, f"confirmUnits {analyte}", reason)
+    stated = [(f"units {name}", unit) for name, unit in described.get("units", {}).items()]
+    fields = [one for one in described["fields"] if isinstance(one, dict)]
+    stated += [(f"the unit of {one.get('name', 'a field')}", one["unit"]) for one in fields if one.get("unit")]
+    for place, unit in stated:
+        aliases = described.get("unitAliases", {})
+        if not isinstance(unit, str) or not (is_unit(unit) or unit in aliases):
+            raise _broken(path, place, f'"{unit}" is no unit')
+    for text, unit in described.get("unitAliases", {}).items():
+        if not isinstance(unit, str) or not is_unit(unit):
+            raise _broken(path, f"unitAliases {text}", f'"{unit}" is no unit')
 
 
 def _own(layout: Mapping[str, Any], path: Path) -> OwnSpellings:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
 from typing import Final
@@ -32,15 +33,17 @@ def load_layouts(extra: Path | None = None) -> list[Layout]:
             f"{extra}: the folder of your layouts does not exist. Nothing was imported. "
             "Create it or correct the setting layouts."
         )
-    own = _read_folder(extra)
+    own = [replace(layout, stated=text) for layout, text in _read_folder(extra)]
     names = {layout.name for layout in own}
     return [*own, *(layout for layout in built_in if layout.name not in names)]
 
 
 @lru_cache(maxsize=1)
 def _built_in() -> tuple[Layout, ...]:
-    return tuple(_read_folder(BUILT_IN))
+    return tuple(layout for layout, _ in _read_folder(BUILT_IN))
 
 
-def _read_folder(folder: Path) -> list[Layout]:
-    return sorted((read_layout(path) for path in sorted(folder.glob("*.json"))), key=lambda layout: layout.rank)
+def _read_folder(folder: Path) -> list[tuple[Layout, str]]:
+    """Read the layouts of a folder in the order of their ranks, each with its JSON."""
+    read = [(read_layout(path), path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.json"))]
+    return sorted(read, key=lambda found: found[0].rank)

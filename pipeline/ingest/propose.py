@@ -1,12 +1,11 @@
-"""A layout proposed for a file that none fits, and the table that shows what a match made of a file.
+"""A layout proposed for a file, and the table that shows what a match made of a file.
 
-A proposal is never used by itself: every guess in it carries the mark `confirm`, and a layout with
-that mark is refused until a person has looked and taken it out.
+A proposal holds what is known or proved, and questions: they carry the mark `confirm`, and a layout with
+that mark is refused until a person has answered and taken it out.
 """
 
 from __future__ import annotations
 
-import difflib
 import json
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
@@ -17,20 +16,17 @@ import pandas as pd
 from pipeline.ingest.columns import looks_numeric
 from pipeline.ingest.header_rows import header_scores
 from pipeline.ingest.headings import read_heading
-from pipeline.ingest.meanings import known_spellings
-from pipeline.ingest.spellings import key
 from pipeline.ingest.unit_text import unit_at_end
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.matching import Match
-    from pipeline.ingest.meanings import Meaning
 
-_LIKENESS: Final = 0.75  # share of like letters for "did you mean"; a hint only, so no source is needed
 _SAMPLED: Final = 200  # rows looked at to tell numbers from text
 EXACT: Final = "exact"
 UNIT_ONLY: Final = "unit only"
-DID_YOU_MEAN: Final = "did you mean"
 UNKNOWN_COLUMN: Final = "unknown"
 
 
@@ -44,7 +40,6 @@ class ColumnProposal:
     kind: str = ""
     code: str = ""
     unit: str = ""
-    like: str = ""
     numeric: bool = False
 
 
@@ -57,12 +52,16 @@ class Proposal:
     delimiter: str
     columns: tuple[ColumnProposal, ...]
 
-    def to_layout_json(self, name: str) -> str:
-        """Write the proposal as a layout; guesses carry `confirm` and must be settled by hand.
+    def to_layout_json(
+        self, name: str, units: Mapping[str, str] | None = None, questions: Mapping[str, str] | None = None
+    ) -> str:
+        """Write the proposal as a layout; questions carry `confirm` and must be answered by hand.
 
         Parameters
         ----------
         name : of the new layout.
+        units : unit of each quantity whose unit the file itself shows.
+        questions : quantity → what is to be asked of its unit.
         """
         exact = [column for column in self.columns if column.sure == EXACT]
         measured = sum(column.kind == "analyte" for column in exact)
@@ -81,6 +80,8 @@ class Proposal:
             "decimalChar": "",
             "dateFormats": ["%Y-%m-%d"],
             "dialect": {"delimiter": self.delimiter},
+            **({"units": dict(units)} if units else {}),
+            **({"confirmUnits": dict(questions)} if questions else {}),
             "fields": [field for column in self.columns if (field := _field(column)) is not None],
         }
         return json.dumps(described, ensure_ascii=False, indent=2) + "\n"
@@ -119,30 +120,16 @@ def _column(position: int, cell: str, *, numeric: bool) -> ColumnProposal:
         return ColumnProposal(
             position, cell, EXACT, meaning.kind, meaning.code, heading.unit or meaning.unit, numeric=numeric
         )
-    name, unit = unit_at_end(cell)
-    like, near = _like(name)
-    if near is not None:
-        return ColumnProposal(position, cell, DID_YOU_MEAN, near.kind, near.code, unit, like, numeric=numeric)
+    _, unit = unit_at_end(cell)
     return ColumnProposal(position, cell, UNIT_ONLY if unit else UNKNOWN_COLUMN, unit=unit, numeric=numeric)
 
 
-def _like(name: str) -> tuple[str, Meaning | None]:
-    known = known_spellings()
-    near = difflib.get_close_matches(key(name), known, n=1, cutoff=_LIKENESS) if key(name) else []
-    return (near[0], known[near[0]][0]) if near else ("", None)
-
-
 def _field(column: ColumnProposal) -> dict[str, str] | None:
-    """Write a column as a field of a layout; known headings need none."""
-    if column.sure == EXACT or not column.heading:
+    """Write a column as a field of a layout; known headings need none, and nothing is made of likeness."""
+    if column.sure == EXACT or not column.heading or not column.numeric:
         return None
-    field = {"name": column.heading, "type": "string"}
-    if column.sure == DID_YOU_MEAN:
-        field |= {column.kind: column.code, "confirm": f'is this "{column.like}"?'}
-    elif column.numeric:
-        field |= {"role": "ignored", "confirm": "which quantity is this? write analyte instead of role"}
-    else:
-        return None
+    question = "which quantity is this? write analyte instead of role"
+    field = {"name": column.heading, "type": "string", "role": "ignored", "confirm": question}
     return field | ({"unit": column.unit} if column.unit else {})
 
 

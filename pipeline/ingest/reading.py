@@ -7,6 +7,7 @@ import hashlib
 import io
 import os
 import stat
+import sys
 import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -26,12 +27,25 @@ if TYPE_CHECKING:
 
     from pipeline.ingest.grid import Grid
 
-__all__ = ["ACCEPTED", "Discovered", "FileContent", "Unreadable", "discover", "grids", "read_content"]
+__all__ = [
+    "ACCEPTED",
+    "STANDARD_INPUT",
+    "STANDARD_INPUT_NAME",
+    "Discovered",
+    "FileContent",
+    "Unreadable",
+    "discover",
+    "grids",
+    "read_content",
+    "read_standard_input",
+]
 
 ACCEPTED: Final = (
     *(".csv", ".tsv", ".txt", ".tab", ".csv.gz", ".tsv.gz", ".txt.gz"),
     *(".xlsx", ".xlsm", ".xlsb", ".xls", ".ods", ".pdf"),
 )
+STANDARD_INPUT: Final = Path("-")
+STANDARD_INPUT_NAME: Final = "standard input"
 _GZIP: Final = b"\x1f\x8b"
 
 
@@ -64,7 +78,7 @@ class FileContent:
 
 
 def discover(paths: Iterable[Path]) -> Discovered:
-    """List the files to read: files as named, folders with everything below them, each file once.
+    """List the files to read: files as named, folders with everything below them, each file once; "-" stays "-".
 
     Hidden files and lock files of an office program (``~$…``) are passed over.
 
@@ -75,6 +89,9 @@ def discover(paths: Iterable[Path]) -> Discovered:
     files: dict[str, Path] = {}
     ignored: list[Path] = []
     for path in paths:
+        if path == STANDARD_INPUT:
+            files[str(path)] = path
+            continue
         if not path.exists():
             raise KettlestoneError(f"{legible(path)}: there is no such file or folder. Nothing was imported.")
         found = [path]
@@ -134,8 +151,31 @@ def read_content(path: Path, *, max_bytes: int) -> FileContent:
         raise Unreadable(f"the system says: {error.strerror or error}") from error
     if not len(data) == before.st_size == after.st_size or before.st_mtime_ns != after.st_mtime_ns:
         raise Unreadable("it is still being written; import it again when it is complete")
+    return _whole(legible(path.name), data, max_bytes)
+
+
+def read_standard_input(*, max_bytes: int) -> FileContent:
+    """Read what is piped into the program whole, as a file called "standard input".
+
+    Parameters
+    ----------
+    max_bytes : more is refused, packed or unpacked.
+
+    Raises
+    ------
+    Unreadable : nothing comes, too much, or a gzip file that is damaged.
+    """
+    data = sys.stdin.buffer.read(max_bytes + 1)
+    if not data:
+        raise Unreadable("it is empty (0 bytes)", "file-empty")
+    if len(data) > max_bytes:
+        raise Unreadable(f"it has more than the {max_bytes:,} bytes that are allowed", "file-too-large")
+    return _whole(STANDARD_INPUT_NAME, data, max_bytes)
+
+
+def _whole(name: str, data: bytes, max_bytes: int) -> FileContent:
     unpacked = _unpack(data, max_bytes) if data.startswith(_GZIP) else data
-    return FileContent(legible(path.name), data, hashlib.sha256(data).hexdigest(), len(data), unpacked)
+    return FileContent(name, data, hashlib.sha256(data).hexdigest(), len(data), unpacked)
 
 
 def _refuse(status: os.stat_result, max_bytes: int) -> None:

@@ -35,7 +35,9 @@ def test_a_list_without_units_is_asked_about_column_by_column(tmp_path: Path) ->
         ("Sodium", 1),
         ("Hardness", 2),
     ]
-    assert told["waiting"][0]["question"] == 'In which unit is calcium given under "Calcium"?'
+    assert told["waiting"][0]["question"].startswith('In which unit is calcium given under "Calcium"?')
+    assert "kettlestone" not in told["waiting"][0]["question"]
+    assert '--unit "calcium=' in told["waiting"][0]["question"]
     assert shown.startswith("2 of 7 readings used; 3 columns wait for a unit.")
     with Store(tmp_path / "s.duckdb") as store:
         kept = store.connection.execute('SELECT "column", cells, question FROM waiting').fetchall()

@@ -13,19 +13,24 @@ from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from pipeline.arrays import Places
 
 _COLUMNS = ["file_sha256", "column", "problem", "cells", "question"]
 _FORM = "form-ambiguous"  # of readings that are used all the same, on hold until the form is said
 
 
-def waiting_columns(set_aside: pd.DataFrame, readings: pd.DataFrame) -> pd.DataFrame:
+def waiting_columns(
+    set_aside: pd.DataFrame, readings: pd.DataFrame, evidence: Mapping[tuple[str, str, str], str]
+) -> pd.DataFrame:
     """List the columns whose cells wait for one answer: a unit, a form, the quantity of a heading, the worth of a drop.
 
     Parameters
     ----------
     set_aside : PROBLEM_COLUMNS.
     readings : accepted readings; those whose form is ambiguous wait as well, though they are used.
+    evidence : (file, column, why it waits) → what the file itself says of the answer; it follows the question.
 
     Returns
     -------
@@ -35,7 +40,12 @@ def waiting_columns(set_aside: pd.DataFrame, readings: pd.DataFrame) -> pd.DataF
     asking = [code for code, known in PROBLEMS.items() if known.question]
     parts = [_unread(set_aside[problem.isin(asking)]), _ambiguous(readings)]
     found = [part for part in parts if len(part)]
-    return pd.concat(found, ignore_index=True)[_COLUMNS] if found else parts[0]
+    if not found:
+        return parts[0]
+    asked = pd.concat(found, ignore_index=True)
+    places = zip(*(asked[name].astype("str") for name in ("file_sha256", "column", "why")), strict=True)
+    known = pd.Series([evidence.get(place, "") for place in places], index=asked.index, dtype="str")
+    return asked.assign(question=(asked["question"] + " " + known).str.strip())[_COLUMNS]
 
 
 def _unread(cells: pd.DataFrame) -> pd.DataFrame:
@@ -46,7 +56,7 @@ def _unread(cells: pd.DataFrame) -> pd.DataFrame:
     for code in asked["problem"].unique():
         mine = asked["problem"] == code
         questions[mine] = fill(PROBLEMS[str(code)].question, asked[mine].astype({"column": "str", "detail": "str"}))
-    return asked.assign(question=questions)[_COLUMNS]
+    return asked.assign(question=questions, why=asked["detail"])[[*_COLUMNS, "why"]]
 
 
 def _ambiguous(readings: pd.DataFrame) -> pd.DataFrame:
@@ -59,7 +69,8 @@ def _ambiguous(readings: pd.DataFrame) -> pd.DataFrame:
     first, count = _distinct(unclear, "file_sha256", "column", "analyte", "ambiguous")
     asked = unclear.iloc[first].reset_index(drop=True).assign(cells=count, problem=_FORM)
     title = asked["analyte"].astype("str").map({code: known.title for code, known in ANALYTES.items()})
-    return asked.assign(question=title + ": " + asked["ambiguous"].astype("str") + ". Which is meant?")[_COLUMNS]
+    question = title + ": " + asked["ambiguous"].astype("str") + ". Which is meant?"
+    return asked.assign(question=question, why=asked["ambiguous"])[[*_COLUMNS, "why"]]
 
 
 def _distinct(frame: pd.DataFrame, *names: str) -> tuple[Places, Places]:

@@ -5,23 +5,28 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Final
 
+from pipeline.asking.evidence import judge_units
+from pipeline.asking.file_readings import file_readings
+from pipeline.asking.open_units import cell_kinds
+from pipeline.asking.questions import evidence_text
 from pipeline.errors import KettlestoneError
 from pipeline.file_names import legible
 from pipeline.ingest import propose as proposals
 from pipeline.ingest.blocks import blocks_of
-from pipeline.ingest.layouts import load_layouts
+from pipeline.ingest.extract import extract
+from pipeline.ingest.layouts import load_layouts, match_layout
 from pipeline.ingest.reading import grids, read_content
 
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pipeline.asking.evidence import Verdict
     from pipeline.ingest.grid import Grid
 
 _MOST_BYTES: Final = 200_000_000
 _HOW_SURE: Final = {
     proposals.EXACT: "known heading",
-    proposals.UNIT_ONLY: "only the unit is known: name the quantity",
-    proposals.DID_YOU_MEAN: "like a known heading: confirm or correct",
+    proposals.UNIT_ONLY: "only the unit is known: which quantity is this?",
     proposals.UNKNOWN_COLUMN: "not known",
 }
 
@@ -54,39 +59,57 @@ def layout_text(path: Path, layouts: Path | None) -> str:
 
 
 def propose(path: Path, save: Path | None) -> str:
-    """Propose a layout for the first table of a file.
+    """Propose a layout for the first table of a file: what is known, what the file itself proves, and questions.
 
     Parameters
     ----------
-    path : the unknown file.
+    path : the file.
     save : where to write the proposal as JSON; None prints it.
 
     Raises
     ------
     KettlestoneError : the file has no table, or the target exists already.
     """
-    proposal = proposals.propose_layout(_tables(path)[0])
+    grid = _tables(path)[0]
+    proposal = proposals.propose_layout(grid)
     if proposal is None:
         raise KettlestoneError(
-            f"{legible(path)}: no row has two or more filled cells, so there is no table. Nothing was changed."
+            f"{path}: no row has two or more filled cells, so there is no table. Nothing was changed."
         )
-    width = max(len(column.heading) for column in proposal.columns)
-    lines = [f"{legible(path)}: headings in line {proposal.line}"]
-    for column in proposal.columns:
-        what = column.code or (f"{column.like}?" if column.like else "-")
-        heading = " ".join(column.heading.split())
-        lines.append(f"  {heading:<{width}}  {what:<24} {column.unit:<12} {_HOW_SURE[column.sure]}")
-    text = proposal.to_layout_json(re.sub(r"[^a-z0-9]+", "-", path.stem.casefold()).strip("-") or "layout")
+    verdicts = _open_units(grid)
+    shown = {verdict.kind.analyte: verdict.fitting[0].text for verdict in verdicts if verdict.singled}
+    asked = {verdict.kind.analyte: evidence_text(verdict, option=False) for verdict in verdicts if not verdict.singled}
+    lines = [f"{path}: headings in line {proposal.line}", *_columns(proposal)]
+    if verdicts:
+        lines += ["", "Units that the file does not state:"]
+        lines += [f"  {verdict.kind.analyte}: {evidence_text(verdict, option=False)}" for verdict in verdicts]
+    name = re.sub(r"[^a-z0-9]+", "-", path.stem.casefold()).strip("-") or "layout"
+    text = proposal.to_layout_json(name, shown, asked)
     if save is None:
         return "\n".join([*lines, "", text])
     if save.exists():
         raise KettlestoneError(f"{save} exists already. Nothing was changed. Choose another name.")
     save.parent.mkdir(parents=True, exist_ok=True)
     save.write_text(text, encoding="utf-8")
-    return "\n".join(
-        [
-            *lines,
-            "",
-            f"Written to {save}. Settle every line marked confirm, then use --layouts {save.parent}.",
-        ]
-    )
+    ending = f"Written to {save}. Answer every line marked confirm, then use --layouts {save.parent}."
+    return "\n".join([*lines, "", ending])
+
+
+def _columns(proposal: proposals.Proposal) -> list[str]:
+    width = max(len(column.heading) for column in proposal.columns)
+    return [
+        f"  {' '.join(column.heading.split()):<{width}}  {column.code or '-':<24} {column.unit:<12} "
+        f"{_HOW_SURE[column.sure]}"
+        for column in proposal.columns
+    ]
+
+
+def _open_units(grid: Grid) -> list[Verdict]:
+    """Try the units of the columns that state none."""
+    match = match_layout(grid, load_layouts())
+    if match is None or match.layout.kind != "measurements":
+        return []
+    table = extract(grid, match, "")
+    found = cell_kinds(table)
+    row_by_row = match.orientation == "samples-in-rows"
+    return judge_units(file_readings(table, found, row_by_row=row_by_row)) if found.open else []

@@ -1,0 +1,223 @@
+"""Answers of a person to "which unit?": read, held against each other, and given to the columns that wait."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.asking.open_units import FORM, UNIT, CellKind, cell_kinds, with_units
+from pipeline.did_you_mean import did_you_mean
+from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.ingest.headings import read_heading
+from pipeline.ingest.spellings import key
+from pipeline.normalise.units import resolve
+from pipeline.notation.grammar import read_unit
+from schemas.columns import ANALYTES, OTHER_ANALYTES
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from pipeline.arrays import Flags
+    from pipeline.ingest.extract import Extract
+
+_PLACE: Final = re.compile(r"^.*![A-Z]+: ")  # sheet and letter before a heading of a workbook
+_HOW: Final = 'Write --unit "calcium=mg/L": a quantity or a heading of the file, and its unit.'
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The unit of a quantity or of a column.
+
+    Attributes
+    ----------
+    name : quantity or heading as typed.
+    unit : as typed.
+    analyte : the quantity that ``name`` means, "" where it can only be a heading.
+    by, on : who answered; the day, of an answer that was kept, "" of one that is given now.
+    """
+
+    name: str
+    unit: str
+    analyte: str = ""
+    by: str = ""
+    on: str = ""
+
+
+@dataclass(frozen=True)
+class Answered:
+    """A table with the units that were answered.
+
+    Attributes
+    ----------
+    table : the table.
+    cells : (n,) its cells that were given a unit.
+    given : the kinds of these cells, and the answer of each.
+    closed : kinds that an answer speaks of although their unit stands in the file.
+    """
+
+    table: Extract
+    cells: Flags
+    given: tuple[tuple[CellKind, Answer], ...] = ()
+    closed: tuple[tuple[CellKind, Answer], ...] = ()
+
+
+def read_answers(texts: Iterable[str], by: str = "") -> tuple[Answer, ...]:
+    """Read answers such as "calcium=mg/L" or "Gesamthärte=°dH".
+
+    Parameters
+    ----------
+    texts : as typed.
+    by : who answers.
+
+    Raises
+    ------
+    KettlestoneError : one is no answer, its unit is none or does not measure the quantity, or two contradict.
+    """
+    answers = tuple(dict.fromkeys(_read(text, by) for text in texts))
+    said: dict[str, Answer] = {}
+    for answer in answers:
+        other = said.setdefault(key(answer.name), answer)
+        if not same_worth(answer.analyte or "calcium", answer.unit, other.unit, ""):
+            raise _contradiction(answer, other)
+    return answers
+
+
+def _contradiction(answer: Answer, other: Answer) -> KettlestoneError:
+    return KettlestoneError(
+        f'--unit "{other.name}={other.unit}" and --unit "{answer.name}={answer.unit}" contradict each other. '
+        f"{UNCHANGED}\n  Keep the one that is right."
+    )
+
+
+def same_worth(analyte: str, unit: str, other: str, basis: str) -> bool:
+    """Say whether two units are worth the same for a quantity."""
+    one, two = (resolve(analyte, text, basis) for text in (unit, other))
+    return str((one.factor, one.offset, one.temperature_c)) == str((two.factor, two.offset, two.temperature_c))
+
+
+def _read(text: str, by: str) -> Answer:
+    name, sign, unit = (part.strip() for part in text.rpartition("="))
+    if not sign or not name or not unit:
+        raise KettlestoneError(f'--unit "{text}" does not say which unit what has. {UNCHANGED}\n  {_HOW}')
+    analyte = quantity(name)
+    meaning = resolve(analyte or "calcium", unit, "")
+    notation = read_unit(unit)
+    if notation is None or not notation.codes or (analyte and meaning.problem):
+        why = meaning.detail or f'"{unit}" is no unit'
+        raise KettlestoneError(f'--unit "{text}": {why}. {UNCHANGED}\n  {_HOW}')
+    return Answer(name, unit, analyte, by)
+
+
+def quantity(name: str) -> str:
+    """Find the quantity a name stands for, in any language of the table of spellings; "" if none."""
+    code = name.strip().casefold().replace(" ", "_")
+    if code in ANALYTES or code in OTHER_ANALYTES:
+        return code
+    meaning = read_heading(name).chosen()
+    return meaning.code if meaning is not None and meaning.kind == "analyte" else ""
+
+
+def heading_of(column: str) -> str:
+    """Give the heading alone of a column's name, which in a workbook begins with its place."""
+    return _PLACE.sub("", column)
+
+
+def with_answers(table: Extract, answers: Sequence[Answer]) -> Answered:
+    """Give the columns that wait for a unit the units that were answered.
+
+    Parameters
+    ----------
+    table : a table of measurements as text.
+    answers : of ``read_answers``.
+
+    Raises
+    ------
+    KettlestoneError : two answers give one column different units, or a unit does not measure its quantity.
+    """
+    nothing = np.zeros(len(table.cells), dtype="bool")
+    if not answers or table.cells.empty:
+        return Answered(table, nothing)
+    found = cell_kinds(table)
+    given: dict[CellKind, Answer] = {}
+    closed: list[tuple[CellKind, Answer]] = []
+    for kind in found.kinds:
+        spoken = _speaking(answers, kind)
+        settling = [answer for answer in spoken if _settles(answer, kind)]
+        closed += [(kind, answer) for answer in spoken if answer not in settling]
+        for answer in settling:
+            _refuse_impossible(kind, answer)
+            if not same_worth(kind.analyte, answer.unit, settling[0].unit, kind.basis):
+                raise _contradiction(answer, settling[0])
+        if settling:
+            given[kind] = settling[0]
+    if not given:
+        return Answered(table, nothing, closed=tuple(closed))
+    cells = with_units(table.cells, found, {kind: answer.unit for kind, answer in given.items()})
+    at = np.array([kind in given for kind in found.kinds], dtype="bool")[found.number]
+    return Answered(replace(table, cells=cells), at, tuple(given.items()), tuple(closed))
+
+
+def _speaking(answers: Sequence[Answer], kind: CellKind) -> list[Answer]:
+    """Choose the answers to a column: those that name its heading, else those that name its quantity."""
+    names = (key(heading_of(kind.column)), key(kind.column))
+    by_heading = [answer for answer in answers if key(answer.name) in names]
+    return by_heading or [answer for answer in answers if answer.analyte and answer.analyte == kind.analyte]
+
+
+def _settles(answer: Answer, kind: CellKind) -> bool:
+    """Say whether an answer is to what is open: the unit, or the form of the unit that is stated."""
+    if kind.waits_for == UNIT:
+        return True
+    if kind.waits_for != FORM:
+        return False
+    stated, said = read_unit(kind.unit), read_unit(answer.unit)
+    return stated is not None and said is not None and stated.codes == said.codes and bool(said.form)
+
+
+def _refuse_impossible(kind: CellKind, answer: Answer) -> None:
+    meaning = resolve(kind.analyte, answer.unit, kind.basis)
+    if meaning.problem:
+        raise KettlestoneError(
+            f'--unit "{answer.name}={answer.unit}" for the column "{kind.column}": {meaning.detail}. '
+            f"{UNCHANGED}\n  Give a unit of {kind.analyte.replace('_', ' ')}."
+        )
+
+
+def refuse_unused(answers: Sequence[Answer], tables: Sequence[Answered], names: Iterable[str]) -> None:
+    """Refuse answers that no column waited for.
+
+    Parameters
+    ----------
+    answers : all of them.
+    tables : every table of the files, answered.
+    names : headings and quantities that wait, to name what may have been meant.
+
+    Raises
+    ------
+    KettlestoneError : an answer is to a column that has its unit, or to none.
+    """
+    given = [pair for table in tables for pair in table.given]
+    used = {answer for _, answer in given}
+    idle = [answer for answer in answers if answer not in used]
+    for answer in idle:
+        for kind, other in given:
+            if answer.analyte == kind.analyte and not same_worth(kind.analyte, answer.unit, other.unit, kind.basis):
+                raise _contradiction(answer, other)
+    closed = [pair for table in tables for pair in table.closed]
+    said = {kind.analyte for kind, _ in given}
+    if faults := [_unused(answer, closed, names) for answer in idle if answer.analyte not in said]:
+        raise KettlestoneError("\n  ".join([*faults, UNCHANGED]))
+
+
+def _unused(answer: Answer, closed: Sequence[tuple[CellKind, Answer]], names: Iterable[str]) -> str:
+    said = f'--unit "{answer.name}={answer.unit}"'
+    for kind, spoken in closed:
+        if spoken == answer:
+            has = f'"{kind.unit}"' if kind.unit else "and needs none"
+            return f'{said}: the column "{kind.column}" has its unit, {has}; leave the answer out.'
+    waiting = list(dict.fromkeys(names))
+    meant = f" Waiting: {', '.join(waiting)}." if waiting else " No column waits for a unit."
+    return f"{said}: no column that waits is called so{did_you_mean(answer.name, waiting)}{meant}"

@@ -1,0 +1,238 @@
+"""Settle the units of one table: by answers given now, by those kept for its shape, by proof; ask for the rest."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from pipeline.asking.answers import Answer, Answered, heading_of, refuse_unused, with_answers
+from pipeline.asking.evidence import judge_units
+from pipeline.asking.file_readings import file_readings
+from pipeline.asking.open_units import FORM, CellKind, cell_kinds, with_units
+from pipeline.asking.questions import evidence_text
+from pipeline.asking.shapes import KnownShape, changed_shape, headings_of, match_known, shape_of
+from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.ingest.file_result import FileResult
+from pipeline.ingest.matching import match_layout
+from pipeline.problems import no_problems, problem_frame
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from pipeline.arrays import Flags
+    from pipeline.asking.evidence import Verdict
+    from pipeline.ingest.extract import Extract
+    from pipeline.ingest.grid import Grid
+    from pipeline.ingest.layout_file import Layout
+    from pipeline.ingest.matching import Match
+
+Evidence = dict[tuple[str, str, str], str]
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A table whose units are settled as far as they can be.
+
+    Attributes
+    ----------
+    table : the table.
+    answered : what the answers given now did.
+    waiting : kinds of cells that still wait.
+    evidence : (file, column, why it waits) → what the file itself says, and how to answer.
+    notices : what was settled, and how.
+    kept : rows to keep for files of this shape: `shape headings name unit layout said_by`.
+    """
+
+    table: Extract
+    answered: Answered
+    waiting: tuple[CellKind, ...] = ()
+    evidence: Evidence = field(default_factory=dict)
+    notices: pd.DataFrame = field(default_factory=no_problems)
+    kept: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+def ask(
+    table: Extract, match: Match, file_sha256: str, answers: tuple[Answer, ...], known: tuple[KnownShape, ...], by: str
+) -> Asked:
+    """Settle the units of a table and say what is left to ask.
+
+    Parameters
+    ----------
+    table : as text.
+    match : how it was read.
+    file_sha256 : of its file.
+    answers : given now.
+    known : shapes that the store knows.
+    by : who gives them, and confirms a layout by using it.
+
+    Raises
+    ------
+    KettlestoneError : the answers contradict each other or the quantity.
+    """
+    headings = headings_of(match)
+    shape = shape_of(headings)
+    before = next((one for one in known if one.shape == shape), KnownShape(shape, ()))
+    now = with_answers(table, answers)
+    earlier = with_answers(now.table, [one for one in before.answers if not _said_again(one, now)])
+    notices = [_told(given, file_sha256) for given in (*now.given, *earlier.given)]
+    settled, waiting, evidence, proofs = _judged(earlier.table, match, file_sha256)
+    notices += proofs
+    if waiting and not before.answers:
+        notices += _changed(headings, known, file_sha256)
+    if before.layout is not None and match.layout.name == before.layout.name:
+        detail = f'read by the layout "{match.layout.name}" as confirmed on {before.on} by {before.by} for this shape'
+        notices.append(_notice("shape-known", file_sha256, detail))
+    kept = _kept(shape, headings, now, match, before, by)
+    told = pd.concat([no_problems(), *notices], ignore_index=True)
+    return Asked(settled, now, waiting, evidence, told, kept)
+
+
+def _said_again(answer: Answer, now: Answered) -> bool:
+    """Say whether an answer given now is to what an earlier one was to: the later one counts."""
+    return any(
+        (answer.analyte and answer.analyte == kind.analyte) or answer.name == given.name for kind, given in now.given
+    )
+
+
+def _judged(
+    table: Extract, match: Match, file_sha256: str
+) -> tuple[Extract, tuple[CellKind, ...], Evidence, list[pd.DataFrame]]:
+    """Try the units of what is open; take what is proved, and word what is known of the rest."""
+    found = cell_kinds(table)
+    if not found.open:
+        return table, (), {}, []
+    by_row = match.orientation == "samples-in-rows"
+    verdicts = judge_units(file_readings(table, found, row_by_row=by_row))
+    proved = {verdict.kind: verdict.proved for verdict in verdicts if verdict.proved}
+    notices = [_proof(verdict, file_sha256) for verdict in verdicts if verdict.proved]
+    evidence = {
+        (file_sha256, verdict.kind.column, verdict.kind.why): evidence_text(verdict)
+        for verdict in verdicts
+        if not verdict.proved
+    }
+    if proved:
+        table = replace(table, cells=with_units(table.cells, found, proved))
+    return table, tuple(kind for kind in found.open if kind not in proved), evidence, notices
+
+
+def _told(given: tuple[CellKind, Answer], file_sha256: str) -> pd.DataFrame:
+    kind, answer = given
+    who = f" by {answer.by}" if answer.by else ""
+    when = f" on {answer.on}{who} for this shape" if answer.on else who
+    return _notice("unit-answered", file_sha256, f"{answer.unit}, as answered{when}", kind.column)
+
+
+def _proof(verdict: Verdict, file_sha256: str) -> pd.DataFrame:
+    return _notice("unit-proved", file_sha256, evidence_text(verdict, option=False), verdict.kind.column)
+
+
+def _changed(headings: list[str], known: Iterable[KnownShape], file_sha256: str) -> list[pd.DataFrame]:
+    """Tell of a file that was of a known shape until its headings changed."""
+    found = changed_shape(headings, tuple(known))
+    if found is None:
+        return []
+    before, new, gone = found
+    differ = [f"{word}: {', '.join(names)}" for word, names in (("new", new), ("gone", gone)) if names]
+    again = " ".join(f'--unit "{one.name}={one.unit}"' for one in before.answers)
+    detail = f"of {before.on} by {before.by} ({'; '.join(differ)})" + (f"; they were {again}" if again else "")
+    return [_notice("shape-changed", file_sha256, detail)]
+
+
+def _notice(code: str, file_sha256: str, detail: str, column: str = "") -> pd.DataFrame:
+    return problem_frame(code, file_sha256=file_sha256, line=0, column=column, raw_text="", detail=detail)
+
+
+def _kept(shape: str, headings: list[str], now: Answered, match: Match, before: KnownShape, by: str) -> pd.DataFrame:
+    """List what is to be kept for the shape: new answers, and a layout of one's own that is not kept yet."""
+    answers = dict.fromkeys(answer for _, answer in now.given)
+    units = [{"name": answer.name, "unit": answer.unit, "layout": ""} for answer in answers]
+    stated = match.layout.stated
+    if stated and (before.layout is None or before.layout.stated != stated):
+        units.append({"name": "", "unit": "", "layout": stated})
+    frame = pd.DataFrame(units, columns=["name", "unit", "layout"])
+    return frame.assign(shape=shape, headings=json.dumps(headings, ensure_ascii=False), said_by=by)
+
+
+def only_answered(asked: Asked, waiting: pd.DataFrame) -> Asked:
+    """Keep, of a file that the store has, the cells that were set aside for their unit and are answered now.
+
+    Parameters
+    ----------
+    asked : its table.
+    waiting : `line column` of the cells that were set aside.
+
+    Raises
+    ------
+    KettlestoneError : an answer is to the form of readings that are stored; a reading never changes unasked.
+    """
+    if stored := [kind for kind, _ in asked.answered.given if kind.waits_for == FORM]:
+        raise KettlestoneError(
+            f'the readings of the column "{stored[0].column}" are stored and wait for their form: '
+            f"{stored[0].why}. {UNCHANGED}\n  Correct them where they are on hold: kettlestone findings lists them, "
+            "kettlestone decide N correct --unit … settles them."
+        )
+    table = asked.table
+    places = pd.MultiIndex.from_arrays([table.cells["line"], table.cells["column"].astype("str")])
+    listed = pd.MultiIndex.from_frame(waiting[["line", "column"]])
+    mine: Flags = asked.answered.cells & places.isin(listed)
+    rest = replace(
+        table,
+        cells=table.cells[mine].reset_index(drop=True),
+        set_aside=no_problems(),
+        notices=no_problems(),
+        entries=int(mine.sum()),
+        left_out=(),
+    )
+    return replace(asked, table=rest, evidence={})
+
+
+@dataclass(frozen=True)
+class Answers:
+    """What is known of units before any file is read.
+
+    Attributes
+    ----------
+    given : answers given now.
+    shapes : shapes that the store knows.
+    waiting : SHA-256 → `line column` of the cells of a stored file that were set aside for their unit.
+    by : who gives the answers, and confirms a layout by using it.
+    """
+
+    given: tuple[Answer, ...] = ()
+    shapes: tuple[KnownShape, ...] = ()
+    waiting: dict[str, pd.DataFrame] = field(default_factory=dict)
+    by: str = ""
+
+    def match(self, grid: Grid, layouts: Sequence[Layout]) -> Match | None:
+        """Find how a table is read: a layout given now, one confirmed for its headings, or a built-in one."""
+        own = [layout for layout in layouts if layout.stated]
+        found = match_layout(grid, own) if own else None
+        newer = {layout.name for layout in own}  # a layout given now replaces what was kept of that name
+        kept = [one for one in self.shapes if one.layout is not None and one.layout.name not in newer]
+        return found or match_known(grid, kept) or match_layout(grid, layouts)
+
+    def ask(self, table: Extract, match: Match, file_sha256: str) -> Asked:
+        """Settle the units of a table; of a stored file only what was set aside for its unit is left of it."""
+        if table.kind != "measurements":
+            return Asked(table, with_answers(table, ()))
+        asked = ask(table, match, file_sha256, self.given, self.shapes, self.by)
+        waiting = self.waiting.get(file_sha256)  # every stored file has an entry where answers are given
+        return asked if waiting is None else only_answered(asked, waiting)
+
+    def refuse_unused(self, results: Iterable[FileResult]) -> None:
+        """Refuse answers that no column of the files waited for; see ``answers.refuse_unused``."""
+        if not self.given:
+            return
+        tables = [asked for result in results if isinstance(result, AskedFile) for asked in result.asked]
+        names = [heading_of(kind.column) for asked in tables for kind in asked.waiting]
+        refuse_unused(self.given, [asked.answered for asked in tables], names)
+
+
+@dataclass(frozen=True)
+class AskedFile(FileResult):
+    """A file with what was asked and answered of the units of its tables."""
+
+    asked: tuple[Asked, ...] = ()

@@ -1,0 +1,71 @@
+"""The units that people give a quantity in, each with what one of it is worth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+from typing import TYPE_CHECKING, Final
+
+from pipeline.asking.open_units import FORM
+from pipeline.normalise.units import resolve
+from pipeline.notation.grammar import read_unit
+from pipeline.reference import table
+from schemas.columns import ANALYTES
+
+if TYPE_CHECKING:
+    from pipeline.asking.open_units import CellKind
+
+# Units in use beside those of mass and amount in a litre [CP].
+_OWN: Final[dict[str, tuple[str, ...]]] = {
+    "temperature": ("°C", "°F"),
+    "conductivity": ("µS/cm", "mS/cm", "mS/m"),
+    "turbidity": ("NTU",),
+    "tds": ("mg/L", "g/L"),
+}
+_DEGREES: Final = ("°dH", "°f", "°e", "gpg")
+_OF_DEGREES: Final = frozenset(
+    {"total_hardness", "calcium_hardness", "magnesium_hardness", "alkalinity", "carbonate_hardness"}
+)
+_TRACES: Final = frozenset({"iron", "manganese", "copper", "lead", "fluoride", "ammonium"})
+_AMOUNTS: Final = ("mmol/L", "meq/L")
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A unit that a column may be in: canonical = factor · number + offset."""
+
+    text: str
+    factor: float
+    offset: float = 0.0
+
+
+def candidates(kind: CellKind) -> tuple[Candidate, ...]:
+    """List the units a column may be in, each worth once; of one that waits for its form, its unit in every form."""
+    texts = _texts(kind.analyte)
+    if kind.waits_for == FORM and (stated := read_unit(kind.unit)) is not None:
+        forms = [text.partition(" as ")[2] for text in texts if " as " in text]
+        texts = tuple(f"{stated.written} as {form}" for form in forms)
+    found: dict[tuple[float, float], Candidate] = {}
+    for text in texts:
+        meaning = resolve(kind.analyte, text, kind.basis)
+        if not meaning.problem:
+            worth = round(meaning.factor, 9), meaning.offset
+            found.setdefault(worth, Candidate(text, meaning.factor, meaning.offset))
+    return tuple(found.values())
+
+
+@cache
+def _texts(analyte: str) -> tuple[str, ...]:
+    if analyte in _OWN:
+        return _OWN[analyte]
+    listed = table("quantity_forms").fillna("").set_index("quantity")
+    if analyte not in listed.index:
+        return ("mg/L", "µg/L")
+    own, others = str(listed.loc[analyte, "own"]), str(listed.loc[analyte, "forms"])
+    # The form stands beside the unit wherever a bare mg/L is asked for.
+    plain = ANALYTES[analyte].basis != "as CaCO3" if analyte in ANALYTES else not own
+    forms = [form for form in others.split("; ") if form]
+    bare = "mg/L" if plain else f"mg/L {own}"
+    degrees = _DEGREES if analyte in _OF_DEGREES else ()
+    traces = ("µg/L",) if analyte in _TRACES else ()
+    return (bare, *traces, *degrees, *_AMOUNTS, *(f"mg/L {form}" for form in forms))

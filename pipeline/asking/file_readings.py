@@ -1,0 +1,100 @@
+"""What a table holds, sample by sample: the readings whose unit is known, and the numbers that wait for one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.asking.candidates import candidates
+from pipeline.asking.open_units import with_units
+from pipeline.explain.record import ROW, ROWS, UNREAD
+from pipeline.normalise.readings import NormaliseSettings, normalise
+from pipeline.texts import TextColumn, numbered
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.arrays import Floats, Places
+    from pipeline.asking.candidates import Candidate
+    from pipeline.asking.open_units import CellKind, CellKinds
+    from pipeline.ingest.extract import Extract
+
+_MOST: Final = 2_000  # rows of a table that are looked at, spread evenly over it
+_SAMPLE: Final = ("label", "client", "site", "sampling_point", "stage")
+
+
+@dataclass(frozen=True)
+class FileReadings:
+    """Readings of (n,) samples.
+
+    Attributes
+    ----------
+    values : (r, n) rows of ROWS in canonical units; what waits is missing.
+    waiting : kind → its numbers (n,) as they stand in the file.
+    units : kind → the units it may be in.
+    """
+
+    values: Floats
+    waiting: dict[CellKind, Floats]
+    units: dict[CellKind, tuple[Candidate, ...]]
+
+
+def file_readings(table: Extract, found: CellKinds, *, row_by_row: bool) -> FileReadings:
+    """Lay a table out sample by sample.
+
+    Parameters
+    ----------
+    table : as text.
+    found : the kinds of its cells.
+    row_by_row : every row of the file is a sample of its own.
+    """
+    units = {kind: listed for kind in found.open if kind.analyte in ROW and (listed := candidates(kind))}
+    part = _thinned(_with_stand_ins(table, found, units))
+    done = normalise([part], [""], NormaliseSettings())
+    sample = _samples(done.rows, row_by_row=row_by_row)
+    size = int(sample.max(initial=-1)) + 1
+    sample = sample[done.readings["row"].to_numpy()]
+    value = done.readings["value"].to_numpy(dtype="float64")
+    of_kind = TextColumn.from_series(done.readings["status"])
+    values = np.full((len(ROWS), size), np.nan)
+    values[ROW[UNREAD[0]] :] = 0.0
+    waiting: dict[CellKind, Floats] = {}
+    for number, kind in enumerate(found.kinds):
+        mine = of_kind.isin([str(number)])
+        if kind.analyte not in ROW or not mine.any():
+            continue
+        if kind in units:
+            first = units[kind][0]
+            waiting[kind] = np.full(size, np.nan)
+            waiting[kind][sample[mine]] = (value[mine] - first.offset) / first.factor
+        else:
+            values[ROW[kind.analyte], sample[mine]] = value[mine]
+    return FileReadings(values, waiting, {kind: units[kind] for kind in waiting})
+
+
+def _with_stand_ins(table: Extract, found: CellKinds, units: dict[CellKind, tuple[Candidate, ...]]) -> Extract:
+    """Read what waits as if it were in the first of its units, and let every cell carry the number of its kind."""
+    cells = with_units(table.cells, found, {kind: listed[0].text for kind, listed in units.items()})
+    number = TextColumn(found.number, tuple(map(str, range(len(found.kinds)))))
+    return replace(table, cells=cells.assign(status=number.category()))
+
+
+def _thinned(table: Extract) -> Extract:
+    """Keep as many rows as are looked at, and their cells."""
+    if len(table.rows) <= _MOST:
+        return table
+    kept = np.linspace(0, len(table.rows) - 1, _MOST).astype("int64")
+    place = np.full(len(table.rows), -1, dtype="int32")
+    place[kept] = np.arange(_MOST)
+    row = place[table.cells["row"].to_numpy()]
+    cells = table.cells[row >= 0].assign(row=row[row >= 0]).reset_index(drop=True)
+    return replace(table, rows=table.rows.iloc[kept].reset_index(drop=True), cells=cells)
+
+
+def _samples(rows: pd.DataFrame, *, row_by_row: bool) -> Places:
+    """Give each row the number of its sample: by line where each is one, else by what the rows say of it."""
+    named = ("line", "stage") if row_by_row else (*_SAMPLE, "collected_at")
+    parts = [TextColumn.from_series(rows[name].astype("str")) for name in named]
+    return numbered(parts)
