@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from collections.abc import Container, Iterable, Sequence
     from pathlib import Path
 
-    from pipeline.asking.ask import Asked
+    from pipeline.asking.ask import AskedTable
     from pipeline.batch import Finished
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.layouts import Layout
@@ -155,7 +155,7 @@ def _notice(code: str, sha256: str, why: str) -> pd.DataFrame:
 
 
 def _taken(
-    source: dict[str, Any], content: FileContent, grids_read: Sequence[Grid], asked: Sequence[Asked]
+    source: dict[str, Any], content: FileContent, grids_read: Sequence[Grid], asked: Sequence[AskedTable]
 ) -> FileResult:
     """Put the tables of one file together and open its ledger."""
     parts = [one.table for one in asked]

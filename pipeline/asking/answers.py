@@ -28,7 +28,7 @@ _HOW: Final = 'Write --unit "calcium=mg/L": a quantity or a heading of the file,
 
 
 @dataclass(frozen=True)
-class Answer:
+class UnitAnswer:
     """The unit of a quantity or of a column.
 
     Attributes
@@ -60,11 +60,11 @@ class Answered:
 
     table: Extract
     cells: Flags
-    given: tuple[tuple[CellKind, Answer], ...] = ()
-    closed: tuple[tuple[CellKind, Answer], ...] = ()
+    given: tuple[tuple[CellKind, UnitAnswer], ...] = ()
+    closed: tuple[tuple[CellKind, UnitAnswer], ...] = ()
 
 
-def read_answers(texts: Iterable[str], by: str = "") -> tuple[Answer, ...]:
+def read_answers(texts: Iterable[str], by: str = "") -> tuple[UnitAnswer, ...]:
     """Read answers such as "calcium=mg/L" or "Gesamthärte=°dH".
 
     Parameters
@@ -77,7 +77,7 @@ def read_answers(texts: Iterable[str], by: str = "") -> tuple[Answer, ...]:
     KettlestoneError : one is no answer, its unit is none or does not measure the quantity, or two contradict.
     """
     answers = tuple(dict.fromkeys(_read(text, by) for text in texts))
-    said: dict[str, Answer] = {}
+    said: dict[str, UnitAnswer] = {}
     for answer in answers:
         other = said.setdefault(key(answer.name), answer)
         if not same_worth(answer.analyte or "calcium", answer.unit, other.unit, ""):
@@ -85,7 +85,7 @@ def read_answers(texts: Iterable[str], by: str = "") -> tuple[Answer, ...]:
     return answers
 
 
-def _contradiction(answer: Answer, other: Answer) -> KettlestoneError:
+def _contradiction(answer: UnitAnswer, other: UnitAnswer) -> KettlestoneError:
     return KettlestoneError(
         f'--unit "{other.name}={other.unit}" and --unit "{answer.name}={answer.unit}" contradict each other. '
         f"{UNCHANGED}\n  Keep the one that is right."
@@ -98,20 +98,20 @@ def same_worth(analyte: str, unit: str, other: str, basis: str) -> bool:
     return str((one.factor, one.offset, one.temperature_c)) == str((two.factor, two.offset, two.temperature_c))
 
 
-def _read(text: str, by: str) -> Answer:
+def _read(text: str, by: str) -> UnitAnswer:
     name, sign, unit = (part.strip() for part in text.rpartition("="))
     if not sign or not name or not unit:
         raise KettlestoneError(f'--unit "{text}" does not say which unit what has. {UNCHANGED}\n  {_HOW}')
-    analyte = quantity(name)
+    analyte = quantity_named(name)
     meaning = resolve(analyte or "calcium", unit, "")
     notation = read_unit(unit)
     if notation is None or not notation.codes or (analyte and meaning.problem):
         why = meaning.detail or f'"{unit}" is no unit'
         raise KettlestoneError(f'--unit "{text}": {why}. {UNCHANGED}\n  {_HOW}')
-    return Answer(name, unit, analyte, by)
+    return UnitAnswer(name, unit, analyte, by)
 
 
-def quantity(name: str) -> str:
+def quantity_named(name: str) -> str:
     """Find the quantity a name stands for, in any language of the table of spellings; "" if none."""
     code = name.strip().casefold().replace(" ", "_")
     if code in ANALYTES or code in OTHER_ANALYTES:
@@ -125,7 +125,7 @@ def heading_of(column: str) -> str:
     return _PLACE.sub("", column)
 
 
-def with_answers(table: Extract, answers: Sequence[Answer]) -> Answered:
+def with_answers(table: Extract, answers: Sequence[UnitAnswer]) -> Answered:
     """Give the columns that wait for a unit the units that were answered.
 
     Parameters
@@ -141,8 +141,8 @@ def with_answers(table: Extract, answers: Sequence[Answer]) -> Answered:
     if not answers or table.cells.empty:
         return Answered(table, nothing)
     found = cell_kinds(table)
-    given: dict[CellKind, Answer] = {}
-    closed: list[tuple[CellKind, Answer]] = []
+    given: dict[CellKind, UnitAnswer] = {}
+    closed: list[tuple[CellKind, UnitAnswer]] = []
     for kind in found.kinds:
         spoken = _speaking(answers, kind)
         settling = [answer for answer in spoken if _settles(answer, kind)]
@@ -160,14 +160,14 @@ def with_answers(table: Extract, answers: Sequence[Answer]) -> Answered:
     return Answered(replace(table, cells=cells), at, tuple(given.items()), tuple(closed))
 
 
-def _speaking(answers: Sequence[Answer], kind: CellKind) -> list[Answer]:
+def _speaking(answers: Sequence[UnitAnswer], kind: CellKind) -> list[UnitAnswer]:
     """Choose the answers to a column: those that name its heading, else those that name its quantity."""
     names = (key(heading_of(kind.column)), key(kind.column))
     by_heading = [answer for answer in answers if key(answer.name) in names]
     return by_heading or [answer for answer in answers if answer.analyte and answer.analyte == kind.analyte]
 
 
-def _settles(answer: Answer, kind: CellKind) -> bool:
+def _settles(answer: UnitAnswer, kind: CellKind) -> bool:
     """Say whether an answer is to what is open: the unit, or the form of the unit that is stated."""
     if kind.waits_for == UNIT:
         return True
@@ -177,7 +177,7 @@ def _settles(answer: Answer, kind: CellKind) -> bool:
     return stated is not None and said is not None and stated.codes == said.codes and bool(said.form)
 
 
-def _refuse_impossible(kind: CellKind, answer: Answer) -> None:
+def _refuse_impossible(kind: CellKind, answer: UnitAnswer) -> None:
     meaning = resolve(kind.analyte, answer.unit, kind.basis)
     if meaning.problem:
         raise KettlestoneError(
@@ -186,7 +186,7 @@ def _refuse_impossible(kind: CellKind, answer: Answer) -> None:
         )
 
 
-def refuse_unused(answers: Sequence[Answer], tables: Sequence[Answered], names: Iterable[str]) -> None:
+def refuse_unused(answers: Sequence[UnitAnswer], tables: Sequence[Answered], names: Iterable[str]) -> None:
     """Refuse answers that no column waited for.
 
     Parameters
@@ -212,7 +212,7 @@ def refuse_unused(answers: Sequence[Answer], tables: Sequence[Answered], names: 
         raise KettlestoneError("\n  ".join([*faults, UNCHANGED]))
 
 
-def _unused(answer: Answer, closed: Sequence[tuple[CellKind, Answer]], names: Iterable[str]) -> str:
+def _unused(answer: UnitAnswer, closed: Sequence[tuple[CellKind, UnitAnswer]], names: Iterable[str]) -> str:
     said = f'--unit "{answer.name}={answer.unit}"'
     for kind, spoken in closed:
         if spoken == answer:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pipeline.asking.answers import Answer, Answered, heading_of, refuse_unused, with_answers
+from pipeline.asking.answers import Answered, UnitAnswer, heading_of, refuse_unused, with_answers
 from pipeline.asking.evidence import judge_units
 from pipeline.asking.file_readings import file_readings
 from pipeline.asking.open_units import FORM, CellKind, cell_kinds, with_units
@@ -33,7 +33,7 @@ Evidence = dict[tuple[str, str, str], str]
 
 
 @dataclass(frozen=True)
-class Asked:
+class AskedTable:
     """A table whose units are settled as far as they can be.
 
     Attributes
@@ -55,8 +55,13 @@ class Asked:
 
 
 def ask(
-    table: Extract, match: Match, file_sha256: str, answers: tuple[Answer, ...], known: tuple[KnownShape, ...], by: str
-) -> Asked:
+    table: Extract,
+    match: Match,
+    file_sha256: str,
+    answers: tuple[UnitAnswer, ...],
+    known: tuple[KnownShape, ...],
+    by: str,
+) -> AskedTable:
     """Settle the units of a table and say what is left to ask.
 
     Parameters
@@ -87,10 +92,10 @@ def ask(
         notices.append(_notice("shape-known", file_sha256, detail))
     kept = _kept(shape, headings, now, match, before, by)
     told = pd.concat([no_problems(), *notices], ignore_index=True)
-    return Asked(settled, now, waiting, evidence, told, kept)
+    return AskedTable(settled, now, waiting, evidence, told, kept)
 
 
-def _said_again(answer: Answer, now: Answered) -> bool:
+def _said_again(answer: UnitAnswer, now: Answered) -> bool:
     """Say whether an answer given now is to what an earlier one was to: the later one counts."""
     return any(
         (answer.analyte and answer.analyte == kind.analyte) or answer.name == given.name for kind, given in now.given
@@ -118,7 +123,7 @@ def _judged(
     return table, tuple(kind for kind in found.open if kind not in proved), evidence, notices
 
 
-def _told(given: tuple[CellKind, Answer], file_sha256: str) -> pd.DataFrame:
+def _told(given: tuple[CellKind, UnitAnswer], file_sha256: str) -> pd.DataFrame:
     kind, answer = given
     who = f" by {answer.by}" if answer.by else ""
     when = f" on {answer.on}{who} for this shape" if answer.on else who
@@ -156,7 +161,7 @@ def _kept(shape: str, headings: list[str], now: Answered, match: Match, before: 
     return frame.assign(shape=shape, headings=json.dumps(headings, ensure_ascii=False), said_by=by)
 
 
-def only_answered(asked: Asked, waiting: pd.DataFrame) -> Asked:
+def only_answered(asked: AskedTable, waiting: pd.DataFrame) -> AskedTable:
     """Keep, of a file that the store has, the cells that were set aside for their unit and are answered now.
 
     Parameters
@@ -201,7 +206,7 @@ class Answers:
     by : who gives the answers, and confirms a layout by using it.
     """
 
-    given: tuple[Answer, ...] = ()
+    given: tuple[UnitAnswer, ...] = ()
     shapes: tuple[KnownShape, ...] = ()
     waiting: dict[str, pd.DataFrame] = field(default_factory=dict)
     by: str = ""
@@ -214,10 +219,10 @@ class Answers:
         kept = [one for one in self.shapes if one.layout is not None and one.layout.name not in newer]
         return found or match_known(grid, kept) or match_layout(grid, layouts)
 
-    def ask(self, table: Extract, match: Match, file_sha256: str) -> Asked:
+    def ask(self, table: Extract, match: Match, file_sha256: str) -> AskedTable:
         """Settle the units of a table; of a stored file only what was set aside for its unit is left of it."""
         if table.kind != "measurements":
-            return Asked(table, with_answers(table, ()))
+            return AskedTable(table, with_answers(table, ()))
         asked = ask(table, match, file_sha256, self.given, self.shapes, self.by)
         waiting = self.waiting.get(file_sha256)  # every stored file has an entry where answers are given
         return asked if waiting is None else only_answered(asked, waiting)
@@ -235,4 +240,4 @@ class Answers:
 class AskedFile(FileResult):
     """A file with what was asked and answered of the units of its tables."""
 
-    asked: tuple[Asked, ...] = ()
+    asked: tuple[AskedTable, ...] = ()

@@ -31,7 +31,7 @@ _AMOUNTS: Final = ("mmol/L", "meq/L")
 
 
 @dataclass(frozen=True)
-class Candidate:
+class UnitCandidate:
     """A unit that a column may be in: canonical = factor · number + offset."""
 
     text: str
@@ -39,18 +39,18 @@ class Candidate:
     offset: float = 0.0
 
 
-def candidates(kind: CellKind) -> tuple[Candidate, ...]:
+def candidates(kind: CellKind) -> tuple[UnitCandidate, ...]:
     """List the units a column may be in, each worth once; of one that waits for its form, its unit in every form."""
     texts = _texts(kind.analyte)
     if kind.waits_for == FORM and (stated := read_unit(kind.unit)) is not None:
         forms = [text.partition(" as ")[2] for text in texts if " as " in text]
         texts = tuple(f"{stated.written} as {form}" for form in forms)
-    found: dict[tuple[float, float], Candidate] = {}
+    found: dict[tuple[float, float], UnitCandidate] = {}
     for text in texts:
         meaning = resolve(kind.analyte, text, kind.basis)
         if not meaning.problem:
             worth = round(meaning.factor, 9), meaning.offset
-            found.setdefault(worth, Candidate(text, meaning.factor, meaning.offset))
+            found.setdefault(worth, UnitCandidate(text, meaning.factor, meaning.offset))
     return tuple(found.values())
 
 

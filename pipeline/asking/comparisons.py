@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3
+from pipeline.chemistry.equivalents import ANIONS, CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, CATIONS, HCO3_PER_CACO3
 from pipeline.explain.record import ROW
 from pipeline.explain.relations.balance import charge_balance
-from pipeline.explain.relations.charges import ANIONS, CATIONS, charges
+from pipeline.explain.relations.charges import charges
 from pipeline.explain.relations.conductivity import carried_conductivity
 from pipeline.explain.relations.forms import CARBONATE_PER_CACO3, FORM_MODEL, ratio
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Floats
 
-EXACT: Final = 0.10  # relative: a unit whose columns agree that well fits [CP]
+LARGEST_GAP: Final = 0.10  # relative: a unit whose columns agree that well fits [CP]
 _IONS: Final = (*CATIONS, *ANIONS, "total_hardness", "alkalinity", "bicarbonate", "carbonate")
 _PER_HARDNESS: Final = (1.6, 5.0)  # µS/cm per mg/L as CaCO3 of natural waters that were not softened [HEM1985, CP]
 _SOLIDS: Final = (0.45, 0.85)  # TDS over conductivity, every scale [CP, HEM1985]

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.asking.comparisons import COMPARISONS, EXACT
+from pipeline.asking.comparisons import COMPARISONS, LARGEST_GAP
 from pipeline.explain.record import ROW
 from pipeline.reference import table
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from pipeline.arrays import Floats
-    from pipeline.asking.candidates import Candidate
+    from pipeline.asking.candidates import UnitCandidate
     from pipeline.asking.comparisons import Comparison
     from pipeline.asking.file_readings import FileReadings
     from pipeline.asking.open_units import CellKind
@@ -34,7 +34,7 @@ _ALL_ROWS: Final = 0.9  # of the rows that must agree in a proof; the rest may h
 _PROVED_TOGETHER: Final = 3  # columns; of more, not every combination of units was tried
 _PROVING: Final = ("balance", "conductivity", "hardness")
 _UNUSUAL: Final = 2.5  # standard deviations from the usual size, as logarithms [HEM1985]
-Units = dict["CellKind", "Candidate"]
+Units = dict["CellKind", "UnitCandidate"]
 
 
 @dataclass(frozen=True)
@@ -62,10 +62,10 @@ class Verdict:
     """
 
     kind: CellKind
-    fitting: list[Candidate]
+    fitting: list[UnitCandidate]
     agreements: dict[str, list[Agreement]] = field(default_factory=dict)
     tested: list[str] = field(default_factory=list)
-    usual: tuple[Candidate, ...] = ()
+    usual: tuple[UnitCandidate, ...] = ()
     proved: str = ""
 
     @property
@@ -107,7 +107,7 @@ def _undecided(verdicts: dict[CellKind, Verdict], involved: Sequence[CellKind]) 
     return any(len(verdicts[kind].fitting) > 1 for kind in involved)
 
 
-def _rank(file: FileReadings, verdict: Verdict, unit: Candidate) -> tuple[int, bool, float, int]:
+def _rank(file: FileReadings, verdict: Verdict, unit: UnitCandidate) -> tuple[int, bool, float, int]:
     """Order units: by how many relations agree, the usual size, how well they agree, and how common they are."""
     found = [one for one in verdict.agreements.get(unit.text, ()) if one.comparison.proves]
     worst = max((one.gap for one in found), default=0.0)
@@ -121,7 +121,7 @@ def _compare(
     """Hold the units that are left against one relation, and leave out those that cannot fit it."""
     tried = []
     for units in _combinations({kind: verdicts[kind].fitting for kind in involved}):
-        values = applied(file, units)
+        values = with_waiting(file, units)
         gaps = comparison.gap(values)
         rows = int(np.isfinite(gaps).sum())
         if rows:
@@ -147,7 +147,7 @@ def _agreeing(
     tried: list[tuple[float, int, Units]], verdicts: dict[CellKind, Verdict]
 ) -> list[tuple[float, int, Units]]:
     """Keep the combinations that agree, nearly as well as the best; those of usual sizes, if there are any."""
-    most = min(EXACT, max(_AS_WELL[0], _AS_WELL[1] * min((one[0] for one in tried), default=0.0)))
+    most = min(LARGEST_GAP, max(_AS_WELL[0], _AS_WELL[1] * min((one[0] for one in tried), default=0.0)))
     fitting = [one for one in tried if one[0] <= most]
     usual = [one for one in fitting if all(unit in verdicts[kind].usual for kind, unit in one[2].items())]
     return usual or fitting
@@ -155,14 +155,14 @@ def _agreeing(
 
 def _words(file: FileReadings, comparison: Comparison, units: Units) -> str:
     """Word the evidence with the numbers of the sample in the middle."""
-    values = applied(file, units)
+    values = with_waiting(file, units)
     gaps = np.abs(comparison.gap(values))
     order = np.argsort(np.where(np.isfinite(gaps), gaps, np.inf))
     middle = order[(int(np.isfinite(gaps).sum()) - 1) // 2]
     return comparison.words(values[:, [middle]])
 
 
-def applied(file: FileReadings, units: Units) -> Floats:
+def with_waiting(file: FileReadings, units: Units) -> Floats:
     """Give the readings with some of the waiting columns in these units."""
     values = file.values.copy()
     for kind, unit in units.items():
@@ -172,7 +172,7 @@ def applied(file: FileReadings, units: Units) -> Floats:
     return values
 
 
-def _combinations(left: dict[CellKind, list[Candidate]]) -> Iterator[Units]:
+def _combinations(left: dict[CellKind, list[UnitCandidate]]) -> Iterator[Units]:
     """Offer all combinations, or, where they are too many, those that depart from a common system in one column."""
     kinds = list(left)
     if np.prod([len(units) for units in left.values()]) <= _MOST:
@@ -190,11 +190,11 @@ def _combinations(left: dict[CellKind, list[Candidate]]) -> Iterator[Units]:
                     yield units
 
 
-def _of_system(units: Sequence[Candidate], system: str) -> Candidate:
+def _of_system(units: Sequence[UnitCandidate], system: str) -> UnitCandidate:
     return next((unit for unit in units if unit.text.startswith(system)), units[0])
 
 
-def _usual(file: FileReadings, kind: CellKind) -> tuple[Candidate, ...]:
+def _usual(file: FileReadings, kind: CellKind) -> tuple[UnitCandidate, ...]:
     """List the units in which the middle of a column has a usual size, the most usual first."""
     natural = table("natural_ranges")
     rows = natural[(natural["analyte"] == kind.analyte) & natural["given"].isna()]
@@ -217,7 +217,7 @@ def _prove(file: FileReadings, verdicts: dict[CellKind, Verdict]) -> None:
     tested = {kind: one.fitting[0] for kind, one in verdicts.items() if one.tested}
     if len(tested) > _PROVED_TOGETHER:
         return
-    values = applied(file, tested)
+    values = with_waiting(file, tested)
     for comparison in COMPARISONS:
         if comparison.name in _PROVING and not _certain(comparison.gap(values)):
             return

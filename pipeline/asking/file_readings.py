@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.arrays import Floats, Places
-    from pipeline.asking.candidates import Candidate
+    from pipeline.asking.candidates import UnitCandidate
     from pipeline.asking.open_units import CellKind, CellKinds
     from pipeline.ingest.extract import Extract
 
@@ -38,7 +38,7 @@ class FileReadings:
 
     values: Floats
     waiting: dict[CellKind, Floats]
-    units: dict[CellKind, tuple[Candidate, ...]]
+    units: dict[CellKind, tuple[UnitCandidate, ...]]
 
 
 def file_readings(table: Extract, found: CellKinds, *, row_by_row: bool) -> FileReadings:
@@ -74,7 +74,7 @@ def file_readings(table: Extract, found: CellKinds, *, row_by_row: bool) -> File
     return FileReadings(values, waiting, {kind: units[kind] for kind in waiting})
 
 
-def _with_stand_ins(table: Extract, found: CellKinds, units: dict[CellKind, tuple[Candidate, ...]]) -> Extract:
+def _with_stand_ins(table: Extract, found: CellKinds, units: dict[CellKind, tuple[UnitCandidate, ...]]) -> Extract:
     """Read what waits as if it were in the first of its units, and let every cell carry the number of its kind."""
     cells = with_units(table.cells, found, {kind: listed[0].text for kind, listed in units.items()})
     number = TextColumn(found.number, tuple(map(str, range(len(found.kinds)))))

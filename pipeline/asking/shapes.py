@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline.asking.answers import Answer, quantity
+from pipeline.asking.answers import UnitAnswer, quantity_named
 from pipeline.ingest.layout_file import from_json
 from pipeline.ingest.matching import match_layout
 from pipeline.ingest.spellings import key
@@ -41,7 +41,7 @@ class KnownShape:
 
     shape: str
     headings: tuple[str, ...]
-    answers: tuple[Answer, ...] = ()
+    answers: tuple[UnitAnswer, ...] = ()
     layout: Layout | None = None
     by: str = ""
     on: str = ""
@@ -67,7 +67,9 @@ def known_shapes(kept: pd.DataFrame) -> tuple[KnownShape, ...]:
         told = [row for row in rows.itertuples(index=False) if row.layout]
         layout = _confirmed(str(told[-1].layout), str(shape)) if told else None
         answers = tuple(
-            Answer(str(row.name), str(row.unit), quantity(str(row.name)), str(row.said_by), f"{row.said_at:%Y-%m-%d}")
+            UnitAnswer(
+                str(row.name), str(row.unit), quantity_named(str(row.name)), str(row.said_by), f"{row.said_at:%Y-%m-%d}"
+            )
             for row in rows.itertuples(index=False)
             if row.unit
         )

@@ -27,7 +27,7 @@ def test_a_near_miss_is_a_question_and_never_a_guess() -> None:
     proposal = propose_layout(Grid.from_rows(ROWS))
 
     assert proposal is not None
-    assert [column.sure for column in proposal.columns] == ["unknown", "unknown", "unit only", "unknown", "exact"]
+    assert [column.sure for column in proposal.columns] == ["unknown", "unit only", "unit only", "unknown", "exact"]
     assert [column.code for column in proposal.columns] == ["", "", "", "", "ph"]
     assert [column.unit for column in proposal.columns[1:3]] == ["mg/l", "°dH"]
     assert match_layout(Grid.from_rows(ROWS), load_layouts()) is None
