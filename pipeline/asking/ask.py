@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from pipeline.ingest.matching import Match
 
 Evidence = dict[tuple[str, str, str], str]
+
+# Columns, or units within one, that are judged by the file; of more each is asked about without evidence [CP].
+_MOST_JUDGED: Final = 60
 
 
 @dataclass(frozen=True)
@@ -107,8 +110,8 @@ def _judged(
 ) -> tuple[Extract, tuple[CellKind, ...], Evidence, list[pd.DataFrame]]:
     """Try the units of what is open; take what is proved, and word what is known of the rest."""
     found = cell_kinds(table)
-    if not found.open:
-        return table, (), {}, []
+    if not 0 < len(found.open) <= _MOST_JUDGED:
+        return table, found.open, {}, []
     by_row = match.orientation == "samples-in-rows"
     verdicts = judge_units(file_readings(table, found, row_by_row=by_row))
     proved = {verdict.kind: verdict.proved for verdict in verdicts if verdict.proved}
