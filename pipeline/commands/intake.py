@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import json
 import sys
 from pathlib import Path
@@ -14,7 +13,7 @@ from pipeline import flow
 from pipeline import intake as job
 from pipeline.asking.answers import read_answers
 from pipeline.asking.ask import Answers
-from pipeline.commands.options import JSON, LAYOUTS, settings
+from pipeline.commands.options import JSON, LAYOUTS, settings, who_asks
 from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.memory import keep_freed
 from pipeline.report.terminal.progress import Progress
@@ -33,7 +32,9 @@ if TYPE_CHECKING:
 @LAYOUTS
 @JSON
 def command(paths: tuple[Path, ...], units: tuple[str, ...], by: str | None, settings: Settings, as_json: bool) -> None:
-    """Read files and folders, check every record, store all; - reads standard input.
+    """Read files and folders, check every record, store all.
+
+    A file called - is what comes on standard input.
 
     What came of it is written into a folder of its own, outputs/<batch>/.
 
@@ -43,7 +44,7 @@ def command(paths: tuple[Path, ...], units: tuple[str, ...], by: str | None, set
     kettlestone intake list.csv --unit "calcium=mg/L" --unit "hardness=°dH"
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     keep_freed()
-    who = (by or "").strip() or getpass.getuser()
+    who = who_asks(by)
     answers = Answers(given=read_answers(units, who), by=who)
     run = flow.run_flow if flow.configured() else job.run
     with Progress(enabled=sys.stderr.isatty()) as progress:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import getpass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.commands.options import JSON, LAYOUTS, settings
+from pipeline.commands.options import JSON, LAYOUTS, settings, who_asks
 from pipeline.report.terminal.layouts import layout_text, propose
 from pipeline.report.terminal.shapes import forget, remembered
 
@@ -56,4 +55,4 @@ def _remembered(settings: Settings, as_json: bool) -> None:
 @settings
 def _forget(shape: str, by: str | None, settings: Settings) -> None:
     """Forget what is kept for a SHAPE: its name in the list, or the beginning of it."""
-    click.echo(forget(settings, shape, by=(by or "").strip() or getpass.getuser(), now=datetime.now(UTC)))
+    click.echo(forget(settings, shape, by=who_asks(by), now=datetime.now(UTC)))

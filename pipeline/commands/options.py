@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import functools
+import getpass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,3 +43,13 @@ def settings(command: Callable[..., None]) -> Callable[..., None]:
         command(settings=loaded, **values)
 
     return _STORE(_SETTINGS(with_settings))
+
+
+def who_asks(by: str | None) -> str:
+    """Name who gives an answer: as said, else whom the system knows, "" where it knows nobody."""
+    if by and by.strip():
+        return by.strip()
+    try:
+        return getpass.getuser()
+    except (ImportError, KeyError, OSError):  # no account behind the process, or no table of accounts
+        return ""

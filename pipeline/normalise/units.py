@@ -215,6 +215,8 @@ def _meaning(analyte: str, code: str, form: str, text: str, temperature: float) 
         fits = code != "drops" and canonical in ("", own)
         return Reading(factor=1.0, unit=own, ambiguous=doubt) if fits else wrong
     if canonical in _SCALES:
+        if form not in ("", "as ion"):
+            return wrong
         found = _factor(unit.expression, _SCALES[canonical])
         return Reading(*found, canonical, temperature_c=temperature) if found else wrong
     if not known and not any(_factor(unit.expression, amount) for amount in ("mg/L", "mmol/L", "meq/L")):

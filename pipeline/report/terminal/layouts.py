@@ -74,12 +74,12 @@ def propose(path: Path, save: Path | None) -> str:
     proposal = proposals.propose_layout(grid)
     if proposal is None:
         raise KettlestoneError(
-            f"{path}: no row has two or more filled cells, so there is no table. Nothing was changed."
+            f"{legible(path)}: no row has two or more filled cells, so there is no table. Nothing was changed."
         )
     verdicts = _open_units(grid)
     shown = {verdict.kind.analyte: verdict.fitting[0].text for verdict in verdicts if verdict.singled}
     asked = {verdict.kind.analyte: evidence_text(verdict, option=False) for verdict in verdicts if not verdict.singled}
-    lines = [f"{path}: headings in line {proposal.line}", *_columns(proposal)]
+    lines = [f"{legible(path)}: headings in line {proposal.line}", *_columns(proposal)]
     if verdicts:
         lines += ["", "Units that the file does not state:"]
         lines += [f"  {verdict.kind.analyte}: {evidence_text(verdict, option=False)}" for verdict in verdicts]
