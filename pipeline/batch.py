@@ -64,7 +64,9 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         # Not later: the engine begins with giving all memory back to the system that this process holds ready.
         engine = pool.submit(start, settings.store, threads=_DATABASE_THREADS, memory_limit=_DATABASE_MEMORY)
         gathered = gather(results, settings)
-    batch_id = new_batch_id(started, gathered.files["file_sha256"])
+    # What is known already may come again within a second.
+    again = f"{started:%f}" if gathered.files["status"].isin(["known", "answered"]).any() else ""
+    batch_id = new_batch_id(started, [*gathered.files["file_sha256"], again])
     with (
         Store(settings.store, wait_s=settings.lock_wait_s, engine=engine.result()) as store,
         folder_for(batch_id, settings.out) as folder,

@@ -19,12 +19,14 @@ from pipeline.problems import no_problems, problem_frame
 from pipeline.store.earlier import earlier_register, earlier_samples, prior
 from pipeline.store.placing import known_places
 from pipeline.store.samples import days_of_labels
+from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES
 from schemas.tables import ABOUT_COLUMNS, READING_COLUMNS
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags
     from pipeline.gathering import Gathered
+    from pipeline.normalise.samples import Assembled
     from pipeline.settings import Settings
     from pipeline.store.database import Store
 
@@ -78,6 +80,7 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
         assembled = assemble_samples(all_rows, readings, sites, settings.sample_window_hours, owners)
         no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
         superseded = known.loc[known["counts"].to_numpy(dtype="bool") & no_more, ["reading_id"]]
+    assembled = _answered(assembled, gathered)
     table = assembled.readings
     new = np.zeros(len(assembled.about), dtype="bool")
     new[table["sample_id"].cat.codes.to_numpy()[table["new"].to_numpy()]] = True
@@ -123,6 +126,23 @@ def ownerless(store: Store, gathered: Gathered, joined: Joined) -> pd.DataFrame:
         raw_text=rows["site"],
         detail=many.astype("str") + " clients",
     )
+
+
+def _answered(assembled: Assembled, gathered: Gathered) -> Assembled:
+    """Count a quantity as read in the samples in which it waited for its unit and was answered now."""
+    answered = gathered.files.loc[gathered.files["status"] == "answered", "file_sha256"]
+    if answered.empty or "not_read" not in assembled.about:
+        return assembled
+    readings = assembled.readings
+    mine = readings[readings["new"].to_numpy(dtype="bool") & readings["file_sha256"].isin(answered).to_numpy()]
+    analyte, sample = TextColumn.from_series(mine["analyte"]), mine["sample_id"].cat.codes.to_numpy()
+    not_read = TextColumn.of(assembled.about, "not_read")
+    for name in analyte.texts:
+        read = np.zeros(len(assembled.about), dtype="bool")
+        read[sample[analyte.isin([name])]] = True
+        less = not_read.map(lambda text, name=name: " ".join(word for word in text.split() if word != name))  # type: ignore[misc]
+        not_read = less.over(not_read, read)
+    return replace(assembled, about=assembled.about.assign(not_read=not_read.series(assembled.about.index)))
 
 
 def _no_samples() -> SampleTable:

@@ -6,6 +6,7 @@ import json
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 
 from pipeline.asking.answers import Answered, UnitAnswer, heading_of, refuse_unused, with_answers
@@ -191,6 +192,7 @@ def only_answered(asked: AskedTable, waiting: pd.DataFrame) -> AskedTable:
         cells=table.cells[mine].reset_index(drop=True),
         set_aside=no_problems(),
         notices=no_problems(),
+        cells_not_read=-np.bincount(table.cells["row"].to_numpy()[mine], minlength=len(table.rows)),
         entries=int(mine.sum()),
         left_out=(),
     )

@@ -85,6 +85,7 @@ def test_a_stored_file_gets_what_waited_and_nothing_twice(bench: Bench) -> None:
         (0, 0, 0),
     ]
     assert set(bench.values("B")) == {"ph", "calcium", "magnesium", "total_hardness", "chloride"}
+    assert (second["samples"]["unjudged"], third["samples"]["ok"]) == (2, 2)
 
 
 def test_the_next_file_of_the_shape_needs_no_answer_until_it_is_forgotten(bench: Bench) -> None:
