@@ -158,11 +158,17 @@ def _unwrapped(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
         before, inner, after = text[: bracket.start()], bracket[1].strip(), text[bracket.end() :]
         if len(parts := [part.strip() for part in re.split(r"[,;、]\s*", inner) if part.strip()]) > 1:
             yield f"{before}{' '.join(f'({part})' for part in parts)}{after}", so_far
-        name = read_name(inner)
-        if not meanings(inner) and (name is None or name.meaning.kind != "analyte"):
+        if not _stands_apart(inner):
             yield f"{before} {inner} {after}", so_far
     if (apart := spaced(text)) != text:
         yield apart, so_far
+
+
+def _stands_apart(inner: str) -> bool:
+    """Tell whether the text in brackets is a name of its own, or begins with a unit that must explain all of it."""
+    name, words = read_name(inner), inner.split()
+    own_name = bool(meanings(inner)) or (name is not None and name.meaning.kind == "analyte")
+    return own_name or any(is_unit(" ".join(words[:count])) for count in range(1, len(words) + 1))
 
 
 def _stripped(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
