@@ -23,6 +23,7 @@ from pipeline.ingest.name_vocabulary import (
 )
 from pipeline.ingest.spellings import key
 from pipeline.notation import vocabulary
+from pipeline.notation.grammar import is_unit
 from pipeline.notation.signs import fold
 
 if TYPE_CHECKING:
@@ -141,6 +142,9 @@ def _words(tokens: list[str], *, cut: bool, form_said: bool = True) -> _Words:
 
 def _next(tokens: list[str], place: int, found: _Words, *, cut: bool, form_said: bool) -> tuple[int, _Words]:
     """Explain the words at a place: a form said in words, the longest phrase, a number, a formula, a compound."""
+    if place + 1 < len(tokens) and is_unit("/".join(tokens[place : place + 2])):
+        # "mg/L" is no magnesium: a unit that stands in a name was not split off, so the name is not read.
+        return 2, replace(found, unknown=(*found.unknown, *tokens[place : place + 2]))
     for length in range(min(_PHRASE, len(tokens) - place), 0, -1):
         phrase = " ".join(tokens[place : place + length])
         if length > 1 and "+" in phrase:

@@ -7,6 +7,7 @@ understood is written in ``README.md`` beside this file and held here.
 from __future__ import annotations
 
 import csv
+from itertools import product
 from pathlib import Path
 from typing import Final
 
@@ -58,3 +59,41 @@ def test_nearly_all_headings_are_understood_in_full() -> None:
     missed = {row["heading"]: understood(row) for row in SPELLINGS if understood(row) != expected(row)}
 
     assert len(missed) / len(SPELLINGS) <= 0.01, missed
+
+
+_NAMES: Final = {
+    "Hardness": "total_hardness",
+    "Dureté": "total_hardness",
+    "硬度": "total_hardness",
+    "Alkalinity": "alkalinity",
+    "Chloride": "chloride",
+    "Sulfato": "sulfate",
+    "TDS": "tds",
+}
+_UNITS: Final = ("mg/L", "mg L-1", "mg_L", "MG/L", "ppm", "mmol/L", "g/m3")
+_WORDS: Final = ("total", "lab", "dissolved", "measured", "calc.")
+_ORDERS: Final = (
+    "{name} ({unit}, {word})",
+    "{name} ({word}, {unit})",
+    "{name} ({unit} {word})",
+    "{name}_{unit}_{word}",
+    "{word}_{unit}_{name}",
+    "{unit} {name} {word}",
+    "{name}: {unit}; {word}",
+    "{name} {word} ({unit}",
+)
+
+
+def test_the_letters_of_a_unit_are_no_words_of_a_name_wherever_they_stand() -> None:
+    """The "mg" of "Hardness (mg/L, total)" is no magnesium: such a heading is read with its unit, or not at all."""
+    read = {
+        text: (code, heading)
+        for name, code in _NAMES.items()
+        for unit, word, order in product(_UNITS, _WORDS, _ORDERS)
+        if (heading := read_heading(text := order.format(name=name, unit=unit, word=word))).chosen() is not None
+    }
+
+    wrong = {text: heading for text, (code, heading) in read.items() if heading.meanings[0].code != code}
+    assert wrong == {}
+    assert [text for text, (_, heading) in read.items() if not heading.unit] == []
+    assert len(read) >= len(_NAMES) * len(_UNITS) * len(_WORDS)
