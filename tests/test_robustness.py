@@ -8,7 +8,6 @@ import os
 import resource
 import subprocess
 import sys
-import tempfile
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,7 +29,6 @@ if TYPE_CHECKING:
 HEADINGS = "Sample,Site,pH,Calcium (mg/L),Magnesium (mg/L),Chloride (mg/L)\n"
 TWO_ROWS = "A-1,X-1,7.4,62,11,25\nA-2,X-1,7.5,60,12,24\n"
 GOOD = (HEADINGS + TWO_ROWS).encode()
-NOBODY = 65534
 
 # name → bytes, the word for the file in the ledger, entries accepted, entries set aside, a word of the message
 FILES: dict[str, tuple[bytes, str, int, int, str]] = {
@@ -83,10 +81,13 @@ def intake(*paths: Path | str, out: Path) -> Result:
 def is_message(result: Result) -> bool:
     """Tell whether a run ended with code 2 and one paragraph, not with a traceback."""
     ended = isinstance(result.exception, SystemExit) and result.exit_code == 2
-    paragraph = result.stderr.strip()
-    return bool(
-        ended and paragraph.startswith("kettlestone: ") and "\n\n" not in paragraph and "Traceback" not in result.output
-    )
+    return bool(ended and is_paragraph(result.stderr) and "Traceback" not in result.output)
+
+
+def is_paragraph(text: str) -> bool:
+    """Tell whether a text is one paragraph of the program's own."""
+    paragraph = text.strip()
+    return paragraph.startswith("kettlestone: ") and "\n\n" not in paragraph and "Traceback" not in paragraph
 
 
 def ledger(out: Path) -> dict[str, Any]:
@@ -97,20 +98,15 @@ def ledger(out: Path) -> dict[str, Any]:
     return found
 
 
-@contextmanager
-def as_nobody() -> Iterator[Path]:
-    """Give a folder, and be a user without privileges in the block: for root no file is closed."""
-    with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
-        folder.chmod(0o777)
-        if os.geteuid() != 0:
-            yield folder
-            return
-        os.seteuid(NOBODY)
-        try:
-            yield folder
-        finally:
-            os.seteuid(0)
+def intake_without_privileges(*paths: Path, out: Path, store: Path | None = None) -> subprocess.CompletedProcess[str]:
+    """Run the command as a user whom permissions bind: for root, who may do all, without that right."""
+    command = [str(Path(sys.executable).with_name("kettlestone")), "intake", *map(str, paths), "--out", str(out)]
+    if store is not None:
+        command += ["--store", str(store)]
+    if os.geteuid() == 0:
+        rights = "-dac_override,-dac_read_search"
+        command = ["setpriv", "--bounding-set", rights, "--inh-caps", rights, *command]
+    return subprocess.run(command, capture_output=True, text=True, check=False)  # noqa: S603 - own code
 
 
 @contextmanager
@@ -208,51 +204,48 @@ def test_a_missing_path_and_an_empty_folder_are_told(tmp_path: Path) -> None:
     assert "holds no file that can be read" in empty.stderr
 
 
-def test_a_file_that_may_not_be_read_is_told_and_the_others_imported() -> None:
-    with as_nobody() as folder:
-        (folder / "open.csv").write_bytes(GOOD)
-        (folder / "closed.csv").write_bytes(GOOD + b"A-3,X-1,7.4,62,11,25\n")
-        (folder / "closed.csv").chmod(0)
+def test_a_file_that_may_not_be_read_is_told_and_the_others_imported(tmp_path: Path) -> None:
+    (tmp_path / "open.csv").write_bytes(GOOD)
+    (tmp_path / "closed.csv").write_bytes(GOOD + b"A-3,X-1,7.4,62,11,25\n")
+    (tmp_path / "closed.csv").chmod(0)
 
-        result = intake(folder, out=folder / "out")
+    result = intake_without_privileges(tmp_path, out=tmp_path / "out")
 
-        assert result.exit_code == 1
-        assert "this user may not read it" in " ".join(result.stdout.split())
-        assert ledger(folder / "out")["entries"]["accepted"] == 8
-
-
-def test_a_store_that_may_not_be_written_is_told() -> None:
-    with as_nobody() as folder:
-        (folder / "good.csv").write_bytes(GOOD)
-        (folder / "out").mkdir()
-        store = folder / "out" / "kettlestone.duckdb"
-        with Store(store):
-            pass
-        store.chmod(0o444)
-        before = store.read_bytes()
-
-        result = intake(folder / "good.csv", out=folder / "out")
-
-        assert is_message(result)
-        assert "Give yourself the permission" in result.stderr
-        assert store.read_bytes() == before
+    assert result.returncode == 1
+    assert "this user may not read it" in " ".join(result.stdout.split())
+    assert ledger(tmp_path / "out")["entries"]["accepted"] == 8
 
 
-def test_a_results_folder_that_may_not_be_written_is_told() -> None:
+def test_a_store_that_may_not_be_written_is_told(tmp_path: Path) -> None:
+    (tmp_path / "good.csv").write_bytes(GOOD)
+    (tmp_path / "out").mkdir()
+    store = tmp_path / "out" / "kettlestone.duckdb"
+    with Store(store):
+        pass
+    store.chmod(0o444)
+    before = store.read_bytes()
+
+    result = intake_without_privileges(tmp_path / "good.csv", out=tmp_path / "out")
+
+    assert result.returncode == 2
+    assert is_paragraph(result.stderr)
+    assert "Give yourself the permission" in result.stderr
+    assert store.read_bytes() == before
+
+
+def test_a_results_folder_that_may_not_be_written_is_told(tmp_path: Path) -> None:
     """Nothing is stored whose summary could not be written."""
-    with as_nobody() as folder:
-        (folder / "good.csv").write_bytes(GOOD)
-        (folder / "closed").mkdir(0o555)
-        store = str(folder / "kettlestone.duckdb")
+    (tmp_path / "good.csv").write_bytes(GOOD)
+    (tmp_path / "closed").mkdir(0o555)
+    store = tmp_path / "kettlestone.duckdb"
 
-        result = CliRunner().invoke(
-            main, ["intake", str(folder / "good.csv"), "--out", str(folder / "closed"), "--store", store]
-        )
+    result = intake_without_privileges(tmp_path / "good.csv", out=tmp_path / "closed", store=store)
 
-        assert is_message(result)
-        assert "the results cannot be written" in result.stderr
-        with Store(store, read_only=True) as opened:
-            assert opened.connection.execute("SELECT count(*) FROM batch").fetchall() == [(0,)]
+    assert result.returncode == 2
+    assert is_paragraph(result.stderr)
+    assert "the results cannot be written" in result.stderr
+    with Store(store, read_only=True) as opened:
+        assert opened.connection.execute("SELECT count(*) FROM batch").fetchall() == [(0,)]
 
 
 @pytest.fixture
