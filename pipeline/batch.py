@@ -14,6 +14,7 @@ from pipeline import __version__
 from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
+from pipeline.checks.run import is_control
 from pipeline.gathering import gather
 from pipeline.joining import join, ownerless
 from pipeline.prove import prove
@@ -154,7 +155,8 @@ def _batch(gathered: Gathered, joined: Joined, proof: Proof, run: dict[str, Any]
 
 def _assessment(joined: Joined, checked: Checked, settings: Settings) -> Assessment | None:
     """Say what the new waters will do, unless there are so many that nobody asks for all of them."""
-    samples, new = joined.samples, joined.new
+    samples = joined.samples
+    new = joined.new & ~is_control(samples)
     if not 0 < int(new.sum()) <= settings.assess_most:
         return None
     waters = samples if new.all() else samples.where(pd.Series(new, index=samples.about.index))

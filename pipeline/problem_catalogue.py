@@ -207,6 +207,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         'no stage is stated; the {column} "{raw_text}" was read as {detail}',
         "Nothing to do if that is right; else add a column Stage (raw, treated, …).",
     ),
+    Problem(
+        "control-derived",
+        'no kind of sample is stated; the {column} "{raw_text}" was read as a control: {detail}',
+        "Controls are kept for the laboratory and not judged as waters. If it is a water, add a column Sample type.",
+    ),
     Problem("encoding-fallback", "{detail}", "Save the file as UTF-8 if signs look wrong."),
     Problem(
         "formula-without-value",

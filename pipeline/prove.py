@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.run import Checked, run_all
+from pipeline.checks.run import Checked, is_control, run_all
 from pipeline.explain.rank import Explained, explain
 from pipeline.explain.suspicion import of_samples, with_suspects
 from schemas.columns import OPEN
@@ -46,6 +46,8 @@ def prove(samples: SampleTable, limits: Limits, chosen: Callable[[Checked], Flag
 
     Intake, decisions and `explain` all judge by this, so that they cannot contradict each other.
 
+    Blanks, standards, duplicates and spikes among them are neither judged as waters nor company of any.
+
     Parameters
     ----------
     samples : the filled sample table; history and company of the chosen samples are among it.
@@ -55,11 +57,12 @@ def prove(samples: SampleTable, limits: Limits, chosen: Callable[[Checked], Flag
     """
     listener.stage("checking")
     checked = run_all(samples, limits, listener.step)
-    wanted = chosen(checked)
+    waters = ~is_control(samples)
+    wanted = chosen(checked) & waters
     if not wanted.any():
         return Proof(checked)
     listener.stage("explaining")
-    near = _company(samples, wanted)
+    near = _company(samples, wanted) & waters
     company = samples if near.all() else samples.where(pd.Series(near, index=samples.about.index))
     explained = explain(company, checked.findings, limits, wanted[near])
     checked = with_suspects(checked, explained, samples)

@@ -116,6 +116,8 @@ OTHER_ANALYTES: Final[dict[str, str]] = {
 
 STAGES: Final[tuple[str, ...]] = ("raw", "treated", "machine_inlet", "permeate", "bottled", "hot_outlet")
 ACTIVITIES: Final[tuple[str, ...]] = ("routine", "duplicate", "blank", "standard", "spike")
+# Activities that judge the laboratory and no water: kept, and never proved, assessed or counted as samples of a site.
+CONTROLS: Final[tuple[str, ...]] = ACTIVITIES[1:]
 SEVERITIES: Final[tuple[str, ...]] = ("note", "hold", "reject")
 # What becomes of a sample, the better first; "unjudged": nothing in it could be compared, or most of it was not read.
 VERDICTS: Final[tuple[str, ...]] = ("ok", "unjudged", *SEVERITIES)

@@ -12,6 +12,7 @@ from pipeline.asking.open_units import with_units
 from pipeline.explain.record import ROW, ROWS, UNREAD
 from pipeline.normalise.readings import NormaliseSettings, normalise
 from pipeline.texts import TextColumn, numbered
+from schemas.columns import CONTROLS
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -57,12 +58,13 @@ def file_readings(table: Extract, found: CellKinds, *, row_by_row: bool) -> File
     size = int(sample.max(initial=-1)) + 1
     sample = sample[done.readings["row"].to_numpy()]
     value = done.readings["value"].to_numpy(dtype="float64")
+    water = ~TextColumn.of(done.rows, "activity").isin(CONTROLS)[done.readings["row"].to_numpy()]
     of_kind = TextColumn.from_series(done.readings["status"])
     values = np.full((len(ROWS), size), np.nan)
     values[ROW[UNREAD[0]] :] = 0.0
     waiting: dict[CellKind, Floats] = {}
     for number, kind in enumerate(found.kinds):
-        mine = of_kind.isin([str(number)])
+        mine = of_kind.isin([str(number)]) & water
         if kind.analyte not in ROW or not mine.any():
             continue
         if kind in units:

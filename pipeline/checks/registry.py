@@ -38,6 +38,7 @@ class Check:
     ``message`` is a {name} template over the function's columns; ``title`` is what must hold.
     ``function`` takes the limits of the run and picks those of its subject. ``relation`` names the quantities of one
     sample that the check holds against each other; it is empty for a check of single values, dates or a source.
+    ``controls``: it looks at blanks, standards, duplicates and spikes as well, and not at waters alone.
     """
 
     check_id: str
@@ -49,6 +50,7 @@ class Check:
     message: str
     function: Limited[Limits]
     relation: tuple[str, ...] = ()
+    controls: bool = False
 
 
 # The relation of a check that holds several readings of any one quantity against each other.
@@ -79,6 +81,7 @@ def check(
     message: str,
     unit: str = "",
     relation: tuple[str, ...] = (),
+    controls: bool = False,
 ) -> Callable[[Bare], Bare]: ...
 
 
@@ -93,6 +96,7 @@ def check(
     message: str,
     unit: str = "",
     relation: tuple[str, ...] = (),
+    controls: bool = False,
 ) -> Callable[[Limited[Subject]], Limited[Subject]]: ...
 
 
@@ -106,6 +110,7 @@ def check(
     message: str,
     unit: str = "",
     relation: tuple[str, ...] = (),
+    controls: bool = False,
 ) -> Callable[[Callable[..., Cases]], Callable[..., Cases]]:
     """Register a check. The function's docstring is its rationale, shown by ``kettlestone checks ID``.
 
@@ -119,7 +124,8 @@ def check(
     finding about a whole source, then with `file_sha256`). A row is a finding when `observed` lies outside
     the range. A sample counts as evaluated where `observed` is not missing, or where (n,) flags
     `evaluated` say so. A check that holds readings of one sample against each other names
-    their quantities as its ``relation``: only such a check proves a sample ``ok``.
+    their quantities as its ``relation``: only such a check proves a sample ``ok``. Controls of the laboratory
+    are among the samples only for a check that says ``controls=True``.
     """
 
     def register(function: Callable[..., Cases]) -> Callable[..., Cases]:
@@ -131,7 +137,9 @@ def check(
             return function(samples) if limits is None else function(samples, chosen.of(limits))
 
         rationale = (function.__doc__ or "").strip()
-        CHECKS[check_id] = Check(check_id, title, rationale, source, severity, unit, message, judged, relation)
+        CHECKS[check_id] = Check(
+            check_id, title, rationale, source, severity, unit, message, judged, relation, controls
+        )
         return function
 
     return register

@@ -13,13 +13,14 @@ from pipeline.checks.rollup import rolled_up
 from pipeline.checks.source import explained_by_source
 from pipeline.normalise.sample_table import places
 from pipeline.texts import TextColumn, first_rows, numbered
-from schemas.columns import VERDICTS
+from schemas.columns import CONTROLS, VERDICTS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from pipeline.arrays import Flags, Places
     from pipeline.checks.limits import Limits
+    from pipeline.checks.registry import Raised
     from pipeline.normalise.sample_table import SampleTable
 
 
@@ -62,7 +63,7 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     lacking = np.zeros((len(index), len(CHECKS)), dtype="bool", order="F")
     for position, check_id in enumerate(sorted(CHECKS)):
         progress(check_id)
-        raised, evaluated = looked_at(CHECKS[check_id], samples, limits)
+        raised, evaluated = _of_samples(check_id, samples, limits)
         lacking[:, position] = ~evaluated
         missing = int(lacking[:, position].sum())
         runs.append((check_id, len(index) - missing, missing, len(raised["place"]) if raised else 0))
@@ -72,6 +73,7 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     rank = severity_ranks(findings)
     judged = {check_id: ~lacking[:, position] for position, check_id in enumerate(sorted(CHECKS))}
     verdict = _verdicts(index, place, rank, proved_by_relations(samples, judged))
+    verdict = verdict.mask(is_control(samples), "unjudged")
     unsettled = findings.loc[rank > _NOTE, ["sample_id", "severity", "analyte"]]
     findings = rolled_up(findings, place, samples, judged)
     order = np.argsort(-severity_ranks(findings), kind="stable")
@@ -82,6 +84,28 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
         runs=pd.DataFrame(runs, columns=["check_id", "evaluated", "not_evaluated", "flagged"]),
         open_findings=unsettled,
     )
+
+
+def _of_samples(check_id: str, samples: SampleTable, limits: Limits) -> tuple[Raised, Flags]:
+    """Run a check over the waters, or over the controls as well where it judges these."""
+    waters = samples.once(_waters)
+    if CHECKS[check_id].controls or waters is samples:
+        return looked_at(CHECKS[check_id], samples, limits)
+    raised, of_waters = looked_at(CHECKS[check_id], waters, limits)
+    at = np.append(np.flatnonzero(~is_control(samples)), -1)  # the last place is for findings about a whole source
+    evaluated = np.zeros(len(samples), dtype="bool")
+    evaluated[at[:-1]] = of_waters
+    return ({**raised, "place": at[raised["place"]]} if raised else raised), evaluated
+
+
+def _waters(samples: SampleTable) -> SampleTable:
+    control = is_control(samples)
+    return samples.where(pd.Series(~control)) if control.any() else samples
+
+
+def is_control(samples: SampleTable) -> Flags:
+    """Tell the blanks, standards, duplicates and spikes, which judge the laboratory and no water."""
+    return samples.fact("activity").isin(CONTROLS)
 
 
 def proved_by_relations(samples: SampleTable, evaluated: Mapping[str, Flags]) -> Flags:

@@ -8,11 +8,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
 
+from pipeline.ingest.control_words import control_kinds, derived_controls
 from pipeline.ingest.second_columns import by_weight, with_second_columns
-from pipeline.ingest.spellings import heading_words, key, word_table
+from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.stage_words import derived_stages
 from pipeline.problems import problem_frame
 from pipeline.texts import TextColumn, first_rows, numbered
@@ -50,10 +49,14 @@ class RowPart:
 
 @dataclass(frozen=True)
 class RowFrame:
-    """The (r, …) table of rows, and its columns of fixed words as codes; `row_of` is the row of each source row."""
+    """The (r, …) table of rows, and its columns of fixed words as codes; `row_of` is the row of each source row.
+
+    `control_from` is the field by whose words a row was taken for a control; "" where none was, or a column states it.
+    """
 
     frame: pd.DataFrame
     worded: Mapping[str, TextColumn]
+    control_from: TextColumn
     row_of: npt.NDArray[np.int32]
 
 
@@ -113,19 +116,18 @@ def row_frame(
     stated = {field: _field(source, field, parts, at, which, facts) for field in ROW_FIELDS}
     stated = with_second_columns(source, stated, at)
     stated["stage"], stated["stage_from"] = _with_derived_stage(stated)
+    stated["activity"], control_from = _with_derived_control(stated)
     for field in ("ec_reference", "tds_scale"):
         stated[field] = stated[field].otherwise(_named_by_entries(source, blocks, field, at))
     if not any(stated["label"].texts) and source.match.orientation != "samples-in-rows":
         stated["label"] = TextColumn.constant(name, len(at))
-    if not any(stated["activity"].texts):
-        stated["activity"] = _activity_in_label(stated["label"])
     first, row_of = _distinct(stated) if source.match.orientation != "samples-in-rows" else _each(len(at))
     stated = {field: said.kept(first) for field, said in stated.items()}
     lines = pd.Series(source.grid.line[source.rows[at[first]]].astype(np.int32))
     nothing = TextColumn.constant("", len(first)).series()
     columns = {field: said.series() if any(said.texts) else nothing for field, said in stated.items()}
     worded = {field: stated[field] for field in ("stage", "activity")}
-    return RowFrame(pd.DataFrame({"line": lines, **columns}), worded, row_of)
+    return RowFrame(pd.DataFrame({"line": lines, **columns}), worded, control_from.kept(first), row_of)
 
 
 def _each(size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
@@ -173,6 +175,13 @@ def _with_derived_stage(stated: Mapping[str, TextColumn]) -> tuple[TextColumn, T
     return stated["stage"].otherwise(derived), origin.where(~silent, "")
 
 
+def _with_derived_control(stated: Mapping[str, TextColumn]) -> tuple[TextColumn, TextColumn]:
+    """Fill in the kind of control where no kind is stated, and say where it came from."""
+    derived, origin = derived_controls(stated)
+    silent = ~stated["activity"].isin(ACTIVITIES) & derived.stated()
+    return derived.over(stated["activity"], silent), origin.where(~silent, "")
+
+
 def _of_part(part: RowPart, field: str, facts: Mapping[str, Mapping[str, str]]) -> str:
     stated = facts.get(part.sample, {}).get(field, "")
     if field == "label":
@@ -205,7 +214,12 @@ def _in_words(field: str, stated: TextColumn) -> TextColumn:
     if field not in _WORDS:
         return stated
     words = word_table(_WORDS[field][0])
-    return stated.map(lambda text: words.get(key(text), text))
+    said = stated.map(lambda text: words.get(key(text), text))
+    if field == "activity":
+        unknown = ~said.isin(("", *ACTIVITIES))
+        kinds = control_kinds(said, of_kinds=True)
+        return kinds.over(said, unknown & kinds.stated())
+    return said
 
 
 def _named_by_entries(
@@ -220,28 +234,6 @@ def _named_by_entries(
             codes[block.at] = said.codes.astype("int32") + len(texts)
             texts.extend(said.texts)
     return TextColumn(codes[at], tuple(texts))
-
-
-def _activity_in_label(label: TextColumn) -> TextColumn:
-    """Take "Blank" or "Doppelbestimmung" as the whole label for the activity."""
-    words = {text: meaning for text, meaning in word_table("activities").items() if meaning != "routine"}
-    suspects = pc.match_substring_regex(
-        pa.array(label.texts, type=pa.string()), _activity_pattern(), ignore_case=True
-    ).to_numpy(zero_copy_only=False)
-    meant = {
-        place: meaning
-        for place in np.flatnonzero(suspects).tolist()
-        if (meaning := words.get(key(label.texts[place]).rstrip("0123456789 "), ""))
-    }
-    number = np.zeros(len(label.texts), dtype=np.int32)
-    number[list(meant)] = np.arange(1, len(meant) + 1)
-    return TextColumn(number[label.codes], ("", *meant.values()))
-
-
-def _activity_pattern() -> str:
-    words = {word for meaning, known in heading_words()["activities"].items() if meaning != "routine" for word in known}
-    short = {word.split("/")[0].split("-")[0].split(" ")[0] for word in words}
-    return "|".join(sorted(short))
 
 
 def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
@@ -263,7 +255,28 @@ def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
                 )
             )
     notices.extend(_stage_notices(rows.frame, file_sha256))
+    notices.extend(_control_notices(rows, file_sha256))
     return notices
+
+
+def _control_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
+    """Tell once of each field by whose words rows were taken for controls."""
+    told = []
+    for origin in ("label", "sampling_point"):
+        derived = rows.frame[rows.control_from.isin([origin.replace("_", " ")])]
+        if len(derived):
+            first = derived.iloc[:1]
+            told.append(
+                problem_frame(
+                    "control-derived",
+                    file_sha256=file_sha256,
+                    line=first["line"],
+                    column=origin.replace("_", " "),
+                    raw_text=first[origin],
+                    detail=f"{first['activity'].item()}; {len(derived)} {'row' if len(derived) == 1 else 'rows'}",
+                )
+            )
+    return told
 
 
 def _stage_notices(rows: pd.DataFrame, file_sha256: str) -> list[pd.DataFrame]:

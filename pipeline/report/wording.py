@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from schemas.columns import CONTROLS
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -58,10 +60,19 @@ def counted(number: int, noun: str, plural: str = "") -> str:
     return f"{number:,} {noun if number == 1 else plural or f'{noun}s'}"
 
 
+def controls(summary: Mapping[str, Any]) -> str:
+    """Name the controls of a batch: "2 blanks and 1 standard, kept for laboratory control"; "" where there are none."""
+    of_kind = [counted(summary["controls"][kind], kind) for kind in CONTROLS if summary["controls"][kind]]
+    listed = " and ".join(part for part in (", ".join(of_kind[:-1]), *of_kind[-1:]) if part)
+    return f"{listed}: kept for laboratory control, not judged as waters" if listed else ""
+
+
 def _judged(summary: Mapping[str, Any]) -> str:
     samples = summary["samples"]
     held, rejected = samples["hold"], samples["reject"]
     if not samples["total"]:
+        if summary["controls"]["total"]:
+            return "No waters in this batch, only control samples"
         again = [file["status"] == "known" for file in summary["files"]]
         return "Nothing new: the store has these files already" if again and all(again) else "No samples in this batch"
     if rejected or held:

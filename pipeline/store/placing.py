@@ -23,7 +23,8 @@ def known_places(store: Store) -> pd.DataFrame:
         """
         WITH place AS (
             SELECT client, site, site_code FROM site
-            UNION ALL SELECT DISTINCT client, site, '' FROM sample WHERE client <> '' AND site <> ''
+            UNION ALL SELECT DISTINCT client, site, '' FROM sample
+            WHERE client <> '' AND site <> '' AND activity IN ('', 'routine')
         )
         SELECT min(client) AS client, min(site) AS site, max(site_code) AS site_code FROM place WHERE site <> ''
         GROUP BY lower(trim(client)), lower(trim(site)) ORDER BY 1, 2

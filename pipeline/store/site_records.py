@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 # Every site the store has heard of. A sample without a client belongs to the one client that has its site.
 _SITES: Final = """
 WITH named AS (
-    SELECT client, site FROM site UNION SELECT client, site FROM sample WHERE stage <> 'bottled'
+    SELECT client, site FROM site
+    UNION SELECT client, site FROM sample WHERE stage <> 'bottled' AND activity IN ('', 'routine')
 ), owners AS (
     SELECT site, min(client) AS client FROM named WHERE client <> '' AND site <> ''
     GROUP BY site HAVING count(*) = 1
@@ -132,7 +133,7 @@ def site_findings(store: Store, samples: pd.DataFrame) -> pd.DataFrame:
 def bottled_samples(store: Store, client: str) -> pd.DataFrame:
     """Return usable bottled waters, of this client or of nobody in particular (view `v_sample`)."""
     return store.connection.execute(
-        "SELECT * FROM v_sample WHERE stage = 'bottled' AND client IN ('', $1) "
+        "SELECT * FROM v_sample WHERE stage = 'bottled' AND activity IN ('', 'routine') AND client IN ('', $1) "
         "AND current_verdict IN ('ok', 'unjudged', 'note') ORDER BY label, sample_id",
         [client],
     ).df()

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from pipeline.texts import TextColumn
+from schemas.columns import CONTROLS
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -21,7 +24,8 @@ class Batch:
     record : `batch_id started_at finished_at version settings`, plain values.
     files : one row per input: `file_sha256 name layout encoding delimiter decimal_mark bytes lines
         entries accepted set_aside status`.
-    samples : index `sample_id`; ABOUT_COLUMNS, WIDE_COLUMNS, `verdict`, `not_evaluated`.
+    samples : controls of the laboratory among them; index `sample_id`; ABOUT_COLUMNS, WIDE_COLUMNS, `verdict`,
+        `not_evaluated`.
     readings : accepted readings.
     findings : FINDING_COLUMNS and `analyte`, worst first.
     set_aside, notices : PROBLEM_COLUMNS with `name` (of the file) and `message`.
@@ -42,3 +46,9 @@ class Batch:
     check_runs: pd.DataFrame
     assessment: Assessment | None = None
     explained: Explained | None = None
+
+    @property
+    def waters(self) -> pd.DataFrame:
+        """Leave out the controls: blanks, standards, duplicates and spikes judge the laboratory."""
+        control = TextColumn.of(self.samples, "activity").isin(CONTROLS)
+        return self.samples[~control] if control.any() else self.samples

@@ -94,7 +94,7 @@ class BatchFolder:
             (self.work / "summary.json").write_text(
                 json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
             )
-            page = batch_page(summary, batch.samples, _blocks(batch))
+            page = batch_page(summary, batch.waters, _blocks(batch))
             (self.work / "summary.html").write_text(page, encoding="utf-8")
             write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
             write_csv(_explanations(batch), self.work / "explanations.csv")

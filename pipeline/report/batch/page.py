@@ -12,7 +12,7 @@ from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.report import causes
 from pipeline.report.batch import chart
 from pipeline.report.compiled import BesideModules
-from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, VERDICT_WORDS, batch_headline, lead
+from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, VERDICT_WORDS, batch_headline, controls, lead
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -57,6 +57,7 @@ def batch_page(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequen
         s=summary,
         headline=batch_headline(summary),
         lead=lead(summary),
+        controls=controls(summary),
         signs=SIGNS,
         meanings=MEANINGS,
         words=VERDICT_WORDS,

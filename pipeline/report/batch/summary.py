@@ -14,7 +14,7 @@ from pipeline.report import causes
 from pipeline.report.batch.coverage import coverage
 from pipeline.texts import TextColumn, first_rows, numbered
 from pipeline.words import question_of_check, say
-from schemas.columns import ANALYTES, OPEN, SEVERITIES, VERDICTS
+from schemas.columns import ANALYTES, CONTROLS, OPEN, SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -39,11 +39,12 @@ def summarise(batch: Batch) -> dict[str, Any]:
 
     Returns
     -------
-    JSON-ready dictionary: `schema_version batch verdict entries coverage files samples checks patterns source_findings
-    attention repeat ask assessment set_aside notices`. At most 200 samples are listed under `attention`; how
-    many there are in all stands beside them, and all of them are in ``findings.csv``.
+    JSON-ready dictionary: `schema_version batch verdict entries coverage files samples controls checks patterns
+    source_findings attention repeat ask assessment set_aside notices`. At most 200 samples are listed under
+    `attention`; how many there are in all stands beside them, and all of them are in ``findings.csv``.
     """
-    verdicts = batch.samples["verdict"].value_counts()
+    waters = batch.waters
+    verdicts = waters["verdict"].value_counts()
     accepted, aside = len(batch.readings), len(batch.set_aside)
     return {
         "schema_version": SCHEMA_VERSION,
@@ -52,7 +53,8 @@ def summarise(batch: Batch) -> dict[str, Any]:
         "entries": {"read": accepted + aside, "accepted": accepted, "set_aside": aside},
         "coverage": coverage(batch.set_aside, accepted, batch.waiting, _names(batch)),
         "files": _records(batch.files),
-        "samples": {"total": len(batch.samples), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
+        "samples": {"total": len(waters), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
+        "controls": _controls(batch),
         "checks": _checks(batch),
         "patterns": causes.patterns(batch.explained, _names(batch)),
         "source_findings": _findings(batch.findings[batch.findings["sample_id"].isna()].head(MOST_SAMPLES), batch),
@@ -66,11 +68,18 @@ def summarise(batch: Batch) -> dict[str, Any]:
 
 
 def _worst(batch: Batch) -> str:
-    told = {*batch.samples["verdict"].unique(), *batch.findings["severity"].unique()}
+    told = {*batch.waters["verdict"].unique(), *batch.findings["severity"].unique()}
     worst = max((_RANK[name] for name in told), default=0)
     if worst < _RANK["hold"] and len(batch.set_aside):
         worst = max(worst, _RANK["note"])
     return VERDICTS[worst]
+
+
+def _controls(batch: Batch) -> dict[str, int]:
+    """Count the samples that judge the laboratory, by their kind; they are among no other count of samples."""
+    kind = TextColumn.of(batch.samples, "activity")
+    counted = {name: int(kind.isin([name]).sum()) for name in CONTROLS}
+    return {"total": sum(counted.values()), **counted}
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -14,6 +14,7 @@ from rich.text import Text
 
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
+from pipeline.errors import KettlestoneError
 from pipeline.prove import prove
 from pipeline.report import causes
 from pipeline.report.wording import SIGNS, VERDICT_WORDS
@@ -23,7 +24,7 @@ from pipeline.store.files import file_names
 from pipeline.store.findings import findings
 from pipeline.store.samples import find_sample, wide_samples
 from pipeline.store.table import neighbourhood
-from schemas.columns import OPEN
+from schemas.columns import CONTROLS, OPEN
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -63,12 +64,17 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
 
     Raises
     ------
-    KettlestoneError : no store, no such sample, or several with that label.
+    KettlestoneError : no store, no such sample, a control of the laboratory, or several with that label.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         sample_id = find_sample(store, text)
         samples = neighbourhood(store, sample_id)
         stored = wide_samples(store, [sample_id]).iloc[0]
+        if stored["activity"] in CONTROLS:
+            raise KettlestoneError(
+                f'"{text}" is a control of the laboratory ({stored["activity"]}) and no water: nothing is explained.\n'
+                "  Its readings are kept in the store, view v_reading."
+            )
         listed = findings(store, sample_id=sample_id)
         names = pd.Series(file_names(store), dtype="str")
     explained = prove(

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from pipeline.report.causes import NOTHING, OPEN_END
 from pipeline.report.causes import cause_line as headline_of
-from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, counted
+from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, controls, counted
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -39,6 +39,8 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
         f" + {entries['set_aside']} set aside, from {counted(len(summary['files']), 'file')}"
     )
     screen.print(Text("   ").join(_word(word, samples[word]) for word in SIGNS))
+    if said := controls(summary):
+        screen.print(said)
     _waiting(screen, summary["coverage"]["waiting"])
     for pattern in summary["patterns"][:_TOP]:
         screen.print(Text("one mistake, many rows ", "bold"), end="")

@@ -10,5 +10,6 @@ SELECT operator, count(*) AS samples, coalesce(sum(notes), 0) AS notes,
     100.0 * count(*) FILTER (holds > 0) / count(*) AS samples_held_percent
 FROM v_sample
 LEFT JOIN counted USING (sample_id)
+WHERE activity IN ('', 'routine')
 GROUP BY operator
 ORDER BY samples_held_percent DESC, operator;

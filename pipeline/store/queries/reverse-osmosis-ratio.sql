@@ -7,7 +7,7 @@ WITH pairs AS (
     FROM v_sample AS p
     JOIN v_sample AS f ON f.client = p.client AND f.site = p.site
         AND f.collected_at BETWEEN p.collected_at - INTERVAL 1 DAY AND p.collected_at + INTERVAL 1 DAY
-    WHERE p.stage = 'permeate' AND f.stage = 'raw' AND f.conductivity_us_cm_25c > 0
+    WHERE p.activity IN ('', 'routine') AND f.activity IN ('', 'routine') AND p.stage = 'permeate' AND f.stage = 'raw' AND f.conductivity_us_cm_25c > 0
         AND p.conductivity_us_cm_25c IS NOT NULL AND p.current_verdict IN ('ok', 'unjudged', 'note')
         AND f.current_verdict IN ('ok', 'unjudged', 'note')
     QUALIFY row_number() OVER (

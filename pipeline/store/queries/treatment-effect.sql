@@ -7,7 +7,7 @@ WITH pairs AS (
     FROM v_sample AS t
     JOIN v_sample AS r ON r.client = t.client AND r.site = t.site
         AND r.collected_at BETWEEN t.collected_at - INTERVAL 1 DAY AND t.collected_at + INTERVAL 1 DAY
-    WHERE t.stage IN ('treated', 'machine_inlet', 'permeate') AND r.stage = 'raw'
+    WHERE t.activity IN ('', 'routine') AND r.activity IN ('', 'routine') AND t.stage IN ('treated', 'machine_inlet', 'permeate') AND r.stage = 'raw'
         AND t.current_verdict IN ('ok', 'unjudged', 'note') AND r.current_verdict IN ('ok', 'unjudged', 'note')
     QUALIFY row_number() OVER (
         PARTITION BY t.sample_id ORDER BY abs(epoch(r.collected_at) - epoch(t.collected_at)), r.sample_id) = 1
