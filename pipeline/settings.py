@@ -36,6 +36,12 @@ def _path(value: object) -> Path:
     return Path(value)
 
 
+def _name(value: object) -> str:
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError
+    return value.strip()
+
+
 def _time_zone(value: object) -> str:
     if not isinstance(value, str):
         raise ValueError  # noqa: TRY004 - one exception says "not accepted"
@@ -70,6 +76,8 @@ def _count_from_1(value: object) -> int:
 
 _FOLDER: Final = {"accepted": Accepted('a folder, for example "results"', _path)}
 _FILE: Final = {"accepted": Accepted('a file, for example "results/kettlestone.duckdb"', _path)}
+_KITS: Final = {"accepted": Accepted('a file, for example "kits.toml"', _path)}
+_NAME: Final = {"accepted": Accepted("a name in quotation marks", _name)}
 _ZONE: Final = {"accepted": Accepted('the name of a time zone, for example "Europe/Zurich"', _time_zone)}
 _AMOUNT: Final = {"accepted": Accepted("a number from 0 up", _amount)}
 _COUNT: Final = {"accepted": Accepted("a whole number from 0 up", _count)}
@@ -92,6 +100,8 @@ class Settings:
     explain_most : in a batch of more new samples the mistake is looked for at once only in those that the summary
         lists, the worst 200; in the others when asked.
     lock_wait_s : how long to wait for another process that writes to the store [s].
+    kit : the kit whose drops are counted where none is named.
+    kits : file with kits of your own.
     """
 
     out: Path = field(default=Path("outputs"), metadata=_FOLDER)
@@ -103,6 +113,8 @@ class Settings:
     assess_most: int = field(default=5000, metadata=_COUNT)
     explain_most: int = field(default=1000, metadata=_COUNT)
     lock_wait_s: float = field(default=30.0, metadata=_AMOUNT)
+    kit: str = field(default="german-degree", metadata=_NAME)
+    kits: Path | None = field(default=None, metadata=_KITS)
 
     def plain(self) -> dict[str, Any]:
         """Give the settings as JSON-ready values."""

@@ -38,7 +38,7 @@ def _file(folder: Path, text: str) -> Path:
         ("time_zone = 2", "time_zone is 2, expected the name of a time zone"),
         ('time_zone = "Europe/Zürich"', 'did you mean "Europe/Zurich"?'),
         ("assess_mots = 3", 'there is no setting "assess_mots"; did you mean "assess_most"?'),
-        ("[units]\ngr = 1", 'there is no setting "units".'),
+        ("[marks]\ngr = 1", 'there is no setting "marks".'),
     ],
 )
 def test_a_wrong_value_names_its_key_its_line_and_what_was_expected(tmp_path: Path, line: str, words: str) -> None:
@@ -108,9 +108,12 @@ WORDS = {
     "advise": ["X"],
     "assess": ["--th", "200"],
     "decide": ["1", "accept", "--by", "A", "--why", "b"],
+    "convert": ["9", "drops", "mg/L"],
+    "enter": ["X", "--hardness", "9"],
     "explain": ["X"],
     "findings": [],
     "intake": ["X"],
+    "kit": ["list"],
     "layout": ["check", "X"],
     "machine": ["list"],
     "query": [],
@@ -120,7 +123,7 @@ WORDS = {
     "snapshot": ["X"],
     "treatment": ["set", "X", "--treatment", "none", "--by", "A", "--why", "b"],
 }
-WITHOUT = {"checks", "convert"}
+WITHOUT = {"checks"}
 
 
 @pytest.mark.parametrize("name", sorted(set(COMMANDS) - WITHOUT))

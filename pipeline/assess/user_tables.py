@@ -59,4 +59,4 @@ def bounded_number(path: Path, place: str, value: object, least: float, most: fl
 
 def refused(path: Path, place: str, why: str) -> KettlestoneError:
     """Word an error: file, place, what is wrong, what happened."""
-    return KettlestoneError(f"{path}: {place}: {why}. Nothing was assessed; correct the file.")
+    return KettlestoneError(f"{path}: {place}: {why}. Nothing was changed; correct the file.")

@@ -11,6 +11,7 @@ import click
 from pipeline.commands.options import JSON, LAYOUTS, settings, who_asks
 from pipeline.report.terminal.layouts import layout_text, propose
 from pipeline.report.terminal.shapes import forget, remembered
+from pipeline.report.terminal.sheets import SHEETS, sheet_text, write_sheet
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -39,6 +40,14 @@ def _propose(file: Path, out: Path | None) -> None:
 def _check(file: Path, settings: Settings) -> None:
     """Show which layout fits a file and what becomes of each column."""
     click.echo(layout_text(file, settings.layouts))
+
+
+@command.command("template")
+@click.argument("kind", type=click.Choice(SHEETS))
+@click.option("--out", type=click.Path(path_type=Path), help="FILE.csv or FILE.xlsx [printed].")
+def _template(kind: str, out: Path | None) -> None:
+    """Write an empty sheet of a KIND: the headings, and one example row to overwrite."""
+    click.echo(sheet_text(kind).rstrip("\n") if out is None else write_sheet(kind, out))
 
 
 @command.command("remembered")

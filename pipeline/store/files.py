@@ -41,3 +41,11 @@ def file_names(store: Store) -> dict[str, str]:
     """Name the files the store has: hash → name."""
     found = store.connection.execute("SELECT file_sha256, min(name) FROM source_file GROUP BY file_sha256").fetchall()
     return dict(found)
+
+
+def samples_of_file(store: Store, file_sha256: str) -> list[str]:
+    """Name the samples that have readings of a file."""
+    found = store.connection.execute(
+        "SELECT DISTINCT sample_id FROM reading WHERE file_sha256 = $1 ORDER BY 1", [file_sha256]
+    ).fetchall()
+    return [str(name) for (name,) in found]

@@ -58,27 +58,32 @@ def find_site(store: Store, text: str) -> SiteName:
     ------
     KettlestoneError : nothing has that name, or several places have; they are listed.
     """
+    found = sites_called(store, text)
+    if not found:
+        raise _unknown(text, known_sites(store))
+    return _only(text, found)
+
+
+def sites_called(store: Store, text: str) -> list[SiteName]:
+    """List the sites a text may mean, none where nothing has that name; parameters as for `find_site`."""
     sites = known_sites(store)
     wanted = _plain(text)
     for names in ([site.name for site in sites], [site.site for site in sites], [site.client for site in sites]):
         found = [site for site, name in zip(sites, names, strict=True) if wanted and _plain(name) == wanted]
         if found:
-            return _only(text, found)
+            return found
     coded = store.connection.execute(
         "SELECT DISTINCT client, site FROM site WHERE site_code <> '' AND lower(trim(site_code)) = $1",
         [text.strip().lower()],
     ).fetchall()
     if coded:
-        return _only(text, [SiteName(str(client), str(site)) for client, site in coded])
+        return [SiteName(str(client), str(site)) for client, site in coded]
     labelled = store.connection.execute(
         "SELECT DISTINCT client, site FROM sample WHERE stage <> 'bottled' AND (sample_id = $1 OR lower(label) = $2)",
         [text.strip(), text.strip().lower()],
     ).fetchall()
     owners = {site.site: site for site in sites if site.client}
-    found = sorted({SiteName(str(c), str(s)) if c or str(s) not in owners else owners[str(s)] for c, s in labelled})
-    if not found:
-        raise _unknown(text, sites)
-    return _only(text, found)
+    return sorted({SiteName(str(c), str(s)) if c or str(s) not in owners else owners[str(s)] for c, s in labelled})
 
 
 def _plain(text: str) -> str:
@@ -118,6 +123,18 @@ def site_samples(store: Store, site: SiteName) -> pd.DataFrame:
         "SELECT * FROM v_sample WHERE site = $1 AND (client = $2 OR (client = '' AND $3)) AND stage <> 'bottled' "
         "AND activity IN ('', 'routine') ORDER BY collected_at NULLS FIRST, sample_id",
         [site.site, site.client, alone],
+    ).df()
+
+
+def visits_before(store: Store, site: SiteName, stage: str) -> pd.DataFrame:
+    """Return the samples of a site at one stage ("" = any) with their numbers, the oldest first.
+
+    Nobody's bottled waters among them: a label is to be told from theirs, too.
+    """
+    return store.connection.execute(
+        "SELECT * FROM v_sample WHERE site = $1 AND client IN ('', $2) AND ($3 = '' OR stage = $3) "
+        "ORDER BY collected_at NULLS FIRST, sample_id",
+        [site.site, site.client, stage],
     ).df()
 
 

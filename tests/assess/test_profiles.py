@@ -204,5 +204,5 @@ def test_a_missing_or_huge_file_is_refused(tmp_path: Path) -> None:
     huge.write_text("#" * 1_000_001, encoding="utf-8")
 
     for path in (tmp_path / "none.toml", huge):
-        with pytest.raises(KettlestoneError, match="Nothing was assessed"):
+        with pytest.raises(KettlestoneError, match="Nothing was changed"):
             load_profiles(path)

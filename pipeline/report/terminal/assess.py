@@ -23,6 +23,7 @@ from schemas.columns import ANALYTES, COLUMNS
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from pipeline.kits import Kit
     from pipeline.settings import Settings
 
 # Short names of the command line -> canonical column.
@@ -227,3 +228,41 @@ def convert_text(value: float, unit_from: str, unit_to: str, analyte: str) -> st
     title = ANALYTES[code].title
     first = f"{value:g} {unit_from} = {result:.6g} {unit_to} ({title[:1].lower()}{title[1:]})"
     return "\n".join([first, *(f"  {text}." for text in dict.fromkeys(remarks))])
+
+
+def drops_text(count: float, kit: Kit, used_ml: float | None, unit_to: str, analyte: str) -> str:
+    """Convert a count of drops.
+
+    Parameters
+    ----------
+    count : whole drops from 0.
+    kit : whose drops.
+    used_ml : sample volume used [mL]; None is what the kit is made for.
+    unit_to, analyte : as for `convert_text`.
+
+    Raises
+    ------
+    KettlestoneError : no whole number of drops, a volume that is none, or what `convert_text` refuses.
+
+    Example
+    -------
+    >>> print(drops_text(9, known_kits(None)["german-degree"], None, "mg/L as CaCO3", "hardness"))
+    9 drops = 160.632 mg/L as CaCO3 (total hardness)
+      german-degree: 1 German degree (°dH) per drop, 10 mL; the truth lies between 142.784 and 160.632.
+    """
+    used = kit.nominal_ml if used_ml is None else used_ml
+    if not (0.0 <= count <= _MOST and count == int(count)):
+        raise KettlestoneError(f"{count:g} drops: drops are whole numbers from 0. Nothing was converted.")
+    if not 0.0 < used <= _MOST:
+        raise KettlestoneError(f"--volume-used {used:g}: write millilitres above 0. Nothing was converted.")
+    source, step = kit.degree_unit, kit.degree_per_drop * kit.nominal_ml / used
+    if source == "mg/L":
+        source = "mg/L as CaCO3"
+    first = convert_text(count * step, source, unit_to, analyte)
+    figures = [
+        convert_text(part * step, source, unit_to, analyte).split(" = ")[1].split(" ")[0]
+        for part in (max(count - 1.0, 0.0), max(count, 1.0))
+    ]
+    drops = "1 drop" if count == 1.0 else f"{count:g} drops"
+    between = f"the truth lies between {figures[0]} and {figures[1]}"
+    return f"{drops} = {first.split(' = ')[1]}\n  {kit.name}: {kit.title}; {between}."
