@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.arrays import floats
-from pipeline.chemistry.equivalents import MOLAR_MASS
+from pipeline.chemistry.equivalents import MG_CACO3_PER_DEGREE, MOLAR_MASS
 from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 _CACO3_PER_UNIT: Final = {  # mg/L as CaCO3 [IUPAC2021]
     "mmol/L": MOLAR_MASS["calcium_carbonate"],
-    "degree French": 10.0,
+    "degree French": MG_CACO3_PER_DEGREE["°f"],
     "mg/L CaCO3": 1.0,
 }
 

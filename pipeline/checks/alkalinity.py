@@ -12,7 +12,7 @@ from pipeline.checks import evidence
 from pipeline.checks.columns import either, fitting, worded
 from pipeline.checks.registry import check
 from pipeline.chemistry.constants import log_k
-from pipeline.chemistry.equivalents import HCO3_PER_CACO3, MG_CACO3_PER_MEQ, MOLAR_MASS
+from pipeline.chemistry.equivalents import DEGREE_PER_MEQ, HCO3_PER_CACO3, MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.normalise.derived import CACO3_PER_CARBONATE
 
 if TYPE_CHECKING:
@@ -36,9 +36,6 @@ class AlkalinityLimits:
     carbon_dioxide_ph: float = 0.1  # least uncertainty of the pH behind it, k = 2 [CP]
 
 
-DEGREE_PER_MEQ: Final = MG_CACO3_PER_MEQ / (
-    10.0 * MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"]
-)  # 2.804 °dH per mmol/L of acid
 _HIGHEST_PH: Final = 14.0  # beyond it all alkalinity is carbonate, and powers of ten leave the range of numbers
 _USUAL_TEMPERATURE_C: Final = 25.0  # where the sample has none; K1 and K2 move 0.1 and 0.16 to 10 °C
 TREATED_STAGES: Final = ("treated", "machine_inlet", "permeate", "bottled", "hot_outlet")

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.checks import evidence, slips
-from pipeline.checks.alkalinity import DEGREE_PER_MEQ
 from pipeline.checks.columns import either, fitting, within
-from pipeline.checks.hardness import CACO3_PER_CAO, SOFTENED_WORDS
+from pipeline.checks.hardness import SOFTENED_WORDS
 from pipeline.checks.registry import check
 from pipeline.chemistry.conductance import carried
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
+    CACO3_PER_CAO,
+    DEGREE_PER_MEQ,
     HCO3_PER_CACO3,
+    MG_CACO3_PER_DEGREE,
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
@@ -73,15 +75,15 @@ def _other_degree(samples: SampleTable, ratio: Floats, usual: tuple[float, float
     """Tell where another degree than the one written brings conductivity and hardness together."""
     place = slips.degree_typed(samples, "total_hardness")
     answers = {}
-    for number, (typed, size) in enumerate(slips.DEGREES.items()):
-        for meant, other in slips.DEGREES.items():
+    for number, (typed, size) in enumerate(MG_CACO3_PER_DEGREE.items()):
+        for meant, other in MG_CACO3_PER_DEGREE.items():
             if meant == typed:
                 continue
             change = f"÷ {size / other:.4g}" if size > other else f"× {other / size:.4g}"
             fits = (place == number) & within(ratio * size / other, *usual)
             answers[f"hardness in {meant} typed as {typed} ({change})"] = fits
     for words, (typed, meant) in _UNSAID.items():
-        factor = slips.DEGREES[typed] / slips.DEGREES[meant]
+        factor = MG_CACO3_PER_DEGREE[typed] / MG_CACO3_PER_DEGREE[meant]
         answers[words] = (place < 0) & within(ratio * factor, *usual)
     return answers
 

@@ -14,6 +14,7 @@ from pipeline.checks import evidence, record
 from pipeline.checks.columns import either, first_that_holds, stacked_cases, within
 from pipeline.checks.registry import check
 from pipeline.checks.units import UnitLimits
+from pipeline.chemistry.equivalents import MG_CACO3_PER_DEGREE, MG_CACO3_PER_MEQ, MOLAR_MASS
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -195,13 +196,13 @@ def unit_copied_down(samples: SampleTable, limits: UnitLimits) -> Cases:
     ordinary = within(by_hardness, lowest, highest) & within(by_alkalinity, lowest, 2 * highest)
     of = evidence.sources(samples)
     count = of.count(ordinary)
-    salts = np.nan_to_num(chloride / 35.45) + np.nan_to_num(sulfate / 48.03)
+    salts = np.nan_to_num(chloride / MOLAR_MASS["chloride"]) + np.nan_to_num(2.0 * sulfate / MOLAR_MASS["sulfate"])
     mixed = ((count >= limits.column_rows) & (of.names != ""))[of.code]
     fresh = 100 * salts < 0.5 * conductivity
     slips = {
-        "German degrees (×17.85) under a heading of mg/L would fit": 1 / 17.848,
+        "German degrees (×17.85) under a heading of mg/L would fit": 1 / MG_CACO3_PER_DEGREE["°dH"],
         "French degrees (×10) under a heading of mg/L would fit": 1 / 10,
-        "meq/L (×50.04) under a heading of mg/L would fit": 1 / 50.043,
+        "meq/L (×50.04) under a heading of mg/L would fit": 1 / MG_CACO3_PER_MEQ,
         "conductivity in mS/m (×10) under a heading of µS/cm would fit": 10.0,
         "conductivity in mS/cm (×1000) under a heading of µS/cm would fit": 1000.0,
     }

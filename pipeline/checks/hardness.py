@@ -12,8 +12,10 @@ from pipeline.checks.columns import either, fitting, worded
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
+    CACO3_PER_CAO,
     CACO3_PER_MAGNESIUM,
     HCO3_PER_CACO3,
+    MG_CACO3_PER_DEGREE,
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
@@ -39,8 +41,6 @@ class HardnessLimits:
     us_cm_per_meq: float = 93.0  # conductivity per meq/L of cations in bicarbonate water [CP]
 
 
-CACO3_PER_CAO: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"]  # 1.7848
-GERMAN_DEGREE: Final = 10.0 * CACO3_PER_CAO  # mg/L as CaCO3; 1 °dH is 10 mg/L CaO [DIN38409]
 SODIUM_PER_CACO3: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594, one over 2.177 [IUPAC2021]
 SODIUM_PER_POTASSIUM: Final = MOLAR_MASS["sodium"] / MOLAR_MASS["potassium"]
 
@@ -104,7 +104,8 @@ def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Cases:
         "It equals the calcium hardness alone: magnesium was left out": np.abs(observed - calcium.value) <= allowed,
         "It is given as Ca (× 2.497 would fit)": np.abs(total.value * CACO3_PER_CALCIUM - expected) <= allowed,
         "It is given as CaO (× 1.785 would fit)": np.abs(total.value * CACO3_PER_CAO - expected) <= allowed,
-        "It was typed in °dH (× 17.85 would fit)": np.abs(total.value * GERMAN_DEGREE - expected) <= allowed,
+        "It was typed in °dH (× 17.85 would fit)": np.abs(total.value * MG_CACO3_PER_DEGREE["°dH"] - expected)
+        <= allowed,
         "It was typed in °f (× 10 would fit)": np.abs(total.value * 10.0 - expected) <= allowed,
         "It was typed in mmol/L (× 100.1 would fit)": np.abs(total.value * 2 * MG_CACO3_PER_MEQ - expected) <= allowed,
         "It is twice the parts: meq/L read as mmol/L (÷ 2 would fit)": np.abs(total.value / 2 - expected) <= allowed,

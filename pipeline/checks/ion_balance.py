@@ -18,6 +18,8 @@ from pipeline.chemistry.equivalents import (
     MINOR_ANIONS,
     MINOR_CATIONS,
     MOLAR_MASS,
+    NITRATE_PER_NITROGEN,
+    SULFATE_PER_SULFUR,
 )
 
 if TYPE_CHECKING:
@@ -46,8 +48,6 @@ class IonBalanceLimits:
     bias_percent: float = 2.0  # smaller medians are left alone [CP]
 
 
-NITRATE_PER_NITROGEN: Final = MOLAR_MASS["nitrate"] / 14.007  # 4.4267 [IUPAC2021]
-SULFATE_PER_SULFUR: Final = MOLAR_MASS["sulfate"] / 32.06  # 2.996 [IUPAC2021]
 _MAJOR: Final = ("calcium_mg_l", "magnesium_mg_l", "sodium_mg_l", "chloride_mg_l", "sulfate_mg_l")
 _DROPS_COUNT: Final = ("alkalinity_mg_l_caco3", "total_hardness_mg_l_caco3", "calcium_hardness_mg_l_caco3")
 

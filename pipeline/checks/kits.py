@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.checks import record
 from pipeline.checks.columns import outside, taken, worded
 from pipeline.checks.registry import check
+from pipeline.chemistry.equivalents import MG_CACO3_PER_DEGREE
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
@@ -36,13 +37,14 @@ class KitLimits:
 
 # mg/L as CaCO3 in one drop of the kits in common use [CP]; degrees from their definitions [DIN19640, GRAIN].
 OTHER_KITS: Final[dict[str, float]] = {
-    "a kit of 1 German degree per drop (17.85 mg/L)": 17.848,
-    "a kit of 1 French degree per drop (10 mg/L)": 10.0,
-    "a kit of 1 US grain per gallon per drop (17.12 mg/L)": 17.118,
-    "a kit of 1 English degree per drop (14.25 mg/L)": 14.254,
+    "a kit of 1 German degree per drop (17.85 mg/L)": MG_CACO3_PER_DEGREE["°dH"],
+    "a kit of 1 French degree per drop (10 mg/L)": MG_CACO3_PER_DEGREE["°f"],
+    "a kit of 1 US grain per gallon per drop (17.12 mg/L)": MG_CACO3_PER_DEGREE["gpg"],
+    "a kit of 1 English degree per drop (14.25 mg/L)": MG_CACO3_PER_DEGREE["°Clark"],
     "a kit of 20 mg/L per drop": 20.0,
     "a kit of 50 mg/L per drop": 50.0,
 }
+_SAME_KIT: Final = 0.01  # worths of a drop as close as this are one, rounded otherwise
 LABORATORY: Final = ("laboratory", "burette", "photometer")
 
 
@@ -179,13 +181,14 @@ def _typed_beside(samples: SampleTable, typed: Places) -> tuple[DropCounts, Plac
 def _other_multiplication(pairs: DropCounts, value: Floats) -> tuple[TextColumn, Floats]:
     """Find the slip that gives the typed number: its words and the number it gives."""
     drops, degree, ratio = pairs.drops, pairs.degree, pairs.ratio
+    others = {kit: np.where(np.abs(worth / degree - 1) > _SAME_KIT, worth, np.nan) for kit, worth in OTHER_KITS.items()}
     slips: dict[str, Floats] = {
         "the sample volume was forgotten": drops * degree,
         "the sample volume was applied twice": drops * degree * ratio**2,
         "the sample volume was applied upside down": drops * degree / ratio,
         "the count was typed as the value": drops,
-        **{f"{kit} was used": drops * worth * ratio for kit, worth in OTHER_KITS.items()},
-        **{f"{kit} was used and the volume forgotten": drops * worth for kit, worth in OTHER_KITS.items()},
+        **{f"{kit} was used": drops * worth * ratio for kit, worth in others.items()},
+        **{f"{kit} was used and the volume forgotten": drops * worth for kit, worth in others.items()},
     }
     given = np.column_stack(list(slips.values()))
     gap = np.abs(given - value[:, None])

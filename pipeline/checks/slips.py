@@ -11,10 +11,14 @@ from pipeline.checks import record
 from pipeline.checks.columns import fitting
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
+    CACO3_PER_CAO,
     CACO3_PER_MAGNESIUM,
+    DEGREE_PER_MEQ,
     HCO3_PER_CACO3,
-    MG_CACO3_PER_MEQ,
-    MOLAR_MASS,
+    MG_CACO3_PER_DEGREE,
+    NITRATE_PER_NITROGEN,
+    SILICA_PER_SILICON,
+    SULFATE_PER_SULFUR,
 )
 from pipeline.notation.grammar import read_unit
 
@@ -24,13 +28,6 @@ if TYPE_CHECKING:
     from pipeline.texts import TextColumn
 
 
-# mg/L as CaCO3 of one degree: 10 mg/L CaO, 10 mg/L CaCO3, 1 grain per gallon [DIN-HARDNESS, IUPAC2021].
-DEGREES: Final[dict[str, float]] = {
-    "°dH": 10.0 * MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"],
-    "°f": 10.0,
-    "gpg": 64.79891 / 3.785411784,
-    "°Clark": 64.79891 / 4.54609,
-}
 _CODES: Final[dict[str, str]] = {
     "deg-german": "°dH",
     "deg-french": "°f",
@@ -57,7 +54,7 @@ _CONDUCTIVITY: Final = frozenset({"conductivity"})
 
 
 def _between_degrees() -> tuple[Slip, ...]:
-    ordered = sorted(DEGREES.items(), key=lambda degree: -degree[1])
+    ordered = sorted(MG_CACO3_PER_DEGREE.items(), key=lambda degree: -degree[1])
     return tuple(
         Slip(f"{large} and {small} confused", value / other, _HARDNESS | _ALKALINITY)
         for place, (large, value) in enumerate(ordered)
@@ -76,11 +73,11 @@ SLIPS: Final[tuple[Slip, ...]] = (
     Slip("HCO3 and CaCO3 as the form confused", HCO3_PER_CACO3, _ALKALINITY | {"bicarbonate"}),
     Slip("Ca and CaCO3 as the form confused", CACO3_PER_CALCIUM, frozenset({"calcium", *_HARDNESS})),
     Slip("Mg and CaCO3 as the form confused", CACO3_PER_MAGNESIUM, frozenset({"magnesium", "magnesium_hardness"})),
-    Slip("CaO and CaCO3 as the form confused", DEGREES["°dH"] / 10.0, _HARDNESS),
-    Slip("mmol/L of acid capacity typed as °dH", MG_CACO3_PER_MEQ / DEGREES["°dH"], _ALKALINITY),
-    Slip("N and NO3 as the form confused", MOLAR_MASS["nitrate"] / 14.007, frozenset({"nitrate"})),
-    Slip("S and SO4 as the form confused", MOLAR_MASS["sulfate"] / 32.06, frozenset({"sulfate"})),
-    Slip("Si and SiO2 as the form confused", 60.083 / 28.085, frozenset({"silica"})),
+    Slip("CaO and CaCO3 as the form confused", CACO3_PER_CAO, _HARDNESS),
+    Slip("mmol/L of acid capacity typed as °dH", DEGREE_PER_MEQ, _ALKALINITY),
+    Slip("N and NO3 as the form confused", NITRATE_PER_NITROGEN, frozenset({"nitrate"})),
+    Slip("S and SO4 as the form confused", SULFATE_PER_SULFUR, frozenset({"sulfate"})),
+    Slip("Si and SiO2 as the form confused", SILICA_PER_SILICON, frozenset({"silica"})),
     *_between_degrees(),
 )
 
@@ -118,7 +115,7 @@ def degree_typed(samples: SampleTable, analyte: str) -> Places:
 
     Returns
     -------
-    (n,) position in DEGREES; -1 where it was another unit or is not known.
+    (n,) position in MG_CACO3_PER_DEGREE; -1 where it was another unit or is not known.
     """
     place = np.full(len(samples), -1, dtype="intp")
     if "raw_unit" not in samples.readings:
@@ -137,12 +134,12 @@ def degree_typed(samples: SampleTable, analyte: str) -> Places:
 def _degree_number(text: str) -> int:
     found = read_unit(text)
     code = found.codes[0] if found and found.codes else ""
-    return list(DEGREES).index(_CODES[code]) if code in _CODES else -1
+    return list(MG_CACO3_PER_DEGREE).index(_CODES[code]) if code in _CODES else -1
 
 
 def _counted(per_drop: Floats) -> Places:
     """Recognise the degree of a kit by what one drop is worth."""
-    apart = np.abs(per_drop[:, None] / np.array(list(DEGREES.values())) - 1)
+    apart = np.abs(per_drop[:, None] / np.array(list(MG_CACO3_PER_DEGREE.values())) - 1)
     nearest = np.where(np.isnan(apart), np.inf, apart).argmin(axis=1)
     close = np.take_along_axis(apart, nearest[:, None], axis=1)[:, 0] < 1e-3  # noqa: PLR2004 -- rounding of a factor
     return np.where(close, nearest, -1).astype("intp")

@@ -11,7 +11,13 @@ import pandas as pd
 from pipeline.checks import evidence, record
 from pipeline.checks.columns import either, outside, range_words, stacked_cases, within
 from pipeline.checks.registry import check
-from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MOLAR_MASS
+from pipeline.chemistry.equivalents import (
+    CACO3_PER_CALCIUM,
+    CACO3_PER_MAGNESIUM,
+    HCO3_PER_CACO3,
+    NITRATE_PER_NITROGEN,
+    SULFATE_PER_SULFUR,
+)
 from pipeline.texts import TextColumn, numbered
 from schemas.columns import ANALYTES
 
@@ -45,8 +51,8 @@ OTHER_FORM: Final[dict[str, tuple[str, float]]] = {
     "magnesium": ("if it was written as CaCO3", 1 / CACO3_PER_MAGNESIUM),
     "magnesium_hardness": ("if it was written as Mg", CACO3_PER_MAGNESIUM),
     "total_hardness": ("if it was written as Ca", CACO3_PER_CALCIUM),
-    "nitrate": ("if it was written as N", MOLAR_MASS["nitrate"] / 14.007),
-    "sulfate": ("if it was written as S", MOLAR_MASS["sulfate"] / 32.06),
+    "nitrate": ("if it was written as N", NITRATE_PER_NITROGEN),
+    "sulfate": ("if it was written as S", SULFATE_PER_SULFUR),
 }
 
 

@@ -15,10 +15,12 @@ from pipeline.reference import table
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
 
+_SUBSTANCES: Final = table("molar_masses")
 _IONS: Final = table("ions")
+_DEGREES: Final = table("degrees")
 
 MOLAR_MASS: Final[dict[str, float]] = dict(  # g/mol [IUPAC2021]
-    zip(_IONS["code"], _IONS["molar_mass_g_mol"].astype(float), strict=True)
+    zip(_SUBSTANCES["substance"], _SUBSTANCES["molar_mass_g_mol"], strict=True)
 )
 CHARGE: Final[dict[str, int]] = dict(zip(_IONS["code"], _IONS["charge"].astype(int), strict=True))
 
@@ -27,6 +29,17 @@ CACO3_PER_CALCIUM: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium
 CACO3_PER_MAGNESIUM: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["magnesium"]  # 4.1180 [APHA2340B]
 _CACO3_PER: Final = {"calcium": CACO3_PER_CALCIUM, "magnesium": CACO3_PER_MAGNESIUM}
 HCO3_PER_CACO3: Final = MOLAR_MASS["bicarbonate"] / MG_CACO3_PER_MEQ  # 1.21928
+CACO3_PER_CAO: Final = MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS["calcium_oxide"]  # 1.78480
+NITRATE_PER_NITROGEN: Final = MOLAR_MASS["nitrate"] / MOLAR_MASS["nitrogen"]  # 4.4268
+SULFATE_PER_SULFUR: Final = MOLAR_MASS["sulfate"] / MOLAR_MASS["sulfur"]  # 2.9959
+SILICA_PER_SILICON: Final = MOLAR_MASS["silica"] / MOLAR_MASS["silicon"]  # 2.1393
+MG_CACO3_PER_DEGREE: Final[dict[str, float]] = {  # mg/L as CaCO3 of one degree of hardness [DIN-HARDNESS, GRAIN]
+    str(degree): MOLAR_MASS["calcium_carbonate"] / MOLAR_MASS[substance] * milligrams / litres
+    for degree, milligrams, substance, litres in zip(
+        _DEGREES["degree"], _DEGREES["milligrams"], _DEGREES["substance"], _DEGREES["litres"], strict=True
+    )
+}
+DEGREE_PER_MEQ: Final = MG_CACO3_PER_MEQ / MG_CACO3_PER_DEGREE["°dH"]  # 2.804 °dH per mmol/L of acid
 ALKALINITY_LEFT_ON_EVAPORATION: Final = 0.6  # mg of carbonate per mg CaCO3, as the standard prints it [APHA1030]
 
 _MEQ_PER_MG: Final = {ion: abs(charge) / MOLAR_MASS[ion] for ion, charge in CHARGE.items()}

@@ -8,9 +8,14 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM, HCO3_PER_CACO3, MOLAR_MASS
+from pipeline.chemistry.equivalents import (
+    CACO3_PER_CALCIUM,
+    CACO3_PER_MAGNESIUM,
+    HCO3_PER_CACO3,
+    MOLAR_MASS,
+    NITRATE_PER_NITROGEN,
+)
 from pipeline.normalise.sample_table import places
-from pipeline.reference import table
 from schemas.methods import METHODS, from_codes
 
 if TYPE_CHECKING:
@@ -49,8 +54,7 @@ _RULES: Final[tuple[tuple[str, dict[str, float]], ...]] = (
 
 # mg of nitrate per mg of what nitrate and nitrite together are counted as: each nitrogen carries one charge, so as
 # nitrate their sum has its share in the balance, in the conductivity and in the anions.
-_FORMS: Final = table("forms").set_index("form")["molar_mass_g_mol"]
-_NITRATE_PER: Final = {"as N": MOLAR_MASS["nitrate"] / float(_FORMS["as N"]), "as NO3": 1.0}
+_NITRATE_PER: Final = {"as N": NITRATE_PER_NITROGEN, "as NO3": 1.0}
 
 
 def with_derived(samples: SampleTable) -> SampleTable:

@@ -117,7 +117,7 @@ def _fits(analyte: str, form: str) -> bool:
 @cache
 def _substances() -> dict[str, tuple[float, float]]:
     """Give molar mass [g/mol] and charge of every form."""
-    listed = table("forms")
+    listed = table("forms").merge(table("molar_masses"), on="formula", validate="many_to_one")
     rows = zip(listed["form"], listed["molar_mass_g_mol"], listed["charge"], strict=True)
     return {str(form): (float(mass), float(charge)) for form, mass, charge in rows}
 

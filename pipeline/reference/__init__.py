@@ -48,7 +48,7 @@ def table(name: str) -> pd.DataFrame:
 
     Example
     -------
-    >>> float(table("ions").set_index("code").loc["calcium", "molar_mass_g_mol"])
+    >>> float(table("molar_masses").set_index("formula").loc["Ca", "molar_mass_g_mol"])
     40.078
     """
     return pd.DataFrame(_columns(name))

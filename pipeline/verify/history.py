@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
+from pipeline.chemistry.equivalents import MG_CACO3_PER_DEGREE, MG_CACO3_PER_MEQ
 from pipeline.treat.advice import Range
 from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
 from pipeline.treat.sizing.capacity import LITRE_DEGREES, from_equivalents
@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from pipeline.verify.outcomes import Course
 
 FEWEST_SAMPLES: Final = 4  # samples before a course is read
-_DROP: Final = 17.848  # mg/L as CaCO3 of one degree, German scale [IUPAC2021]
+_DROP: Final = MG_CACO3_PER_DEGREE["°dH"]  # mg/L as CaCO3
 _MEMBRANES: Final = ("reverse osmosis",)
 _COURSE: Final[dict[str, Course]] = {
     "steady": "steady",

@@ -107,7 +107,7 @@ def test_every_constant_names_a_source_that_is_cited() -> None:
     files = [file.name for file in resources.files(reference).iterdir() if file.name.startswith("sources")]
     cited = {key for name in files for key in reference.table(name.removesuffix(".csv"))["key"]}
 
-    for name in ("ions", "species", "log_k", "molal_volumes"):
+    for name in ("molar_masses", "degrees", "species", "log_k", "molal_volumes"):
         assert set(reference.table(name)["source"]) <= cited, name
 
 

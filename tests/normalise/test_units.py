@@ -9,6 +9,7 @@ import ucumvert
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.chemistry.equivalents import MG_CACO3_PER_DEGREE
 from pipeline.normalise.units import resolve
 from pipeline.notation.vocabulary import spelled, units
 
@@ -26,7 +27,10 @@ DEGREES = {"°dH": 17.848, "°f": 10.0, "°Clark": 14.254, "gpg": 17.118, "mmol/
 @pytest.mark.source("IUPAC2021")
 @pytest.mark.parametrize(("unit", "mg_l"), DEGREES.items())
 def test_a_degree_of_hardness_is_what_its_definition_says(unit: str, mg_l: float) -> None:
-    assert resolve("total_hardness", unit, "").factor == pytest.approx(mg_l, rel=1e-4)
+    factor = resolve("total_hardness", unit, "").factor
+
+    assert factor == pytest.approx(mg_l, rel=1e-4)
+    assert factor == pytest.approx(MG_CACO3_PER_DEGREE.get(unit, factor), rel=1e-6)
 
 
 @pytest.mark.source("IUPAC2021")

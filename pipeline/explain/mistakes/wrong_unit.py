@@ -8,10 +8,15 @@ import numpy as np
 
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
+    CACO3_PER_CAO,
     CACO3_PER_MAGNESIUM,
     HCO3_PER_CACO3,
+    MG_CACO3_PER_DEGREE,
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
+    NITRATE_PER_NITROGEN,
+    SILICA_PER_SILICON,
+    SULFATE_PER_SULFUR,
 )
 from pipeline.explain.mistakes.candidate import Candidate, as_received, multiplied, not_of_drops
 from pipeline.explain.record import ROW
@@ -22,34 +27,30 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Record
 
 DEGREE: Final[dict[str, float]] = {  # mg/L as CaCO3 in one unit [DIN19640, GRAIN]
-    "°dH": 17.848,
-    "°f": 10.0,
-    "°Clark": 14.254,
-    "gpg": 17.118,
+    **MG_CACO3_PER_DEGREE,
     "mg/L as CaCO3": 1.0,
     "meq/L": MG_CACO3_PER_MEQ,
 }
-DROP_UNITS: Final = ("°dH", "°f", "°Clark", "gpg")  # what a drop of a kit is worth [CP]
+DROP_UNITS: Final = tuple(MG_CACO3_PER_DEGREE)  # what a drop of a kit is worth [CP]
 HARDNESS_UNITS: Final = {**DEGREE, "mmol/L": 2.0 * MG_CACO3_PER_MEQ}
 ALKALINITY_UNITS: Final = {  # a mmol of acid is a meq: one answer
     **{unit: worth for unit, worth in DEGREE.items() if unit != "meq/L"},
     "mmol/L (acid capacity)": MG_CACO3_PER_MEQ,
 }
-_CAO: Final = DEGREE["°dH"] / 10.0  # 1.785 mg CaCO3 per mg CaO
 BASES: Final[dict[str, dict[str, float]]] = {  # canonical mg/L in 1 mg/L of each form [IUPAC2021]
-    "total_hardness": {"as Ca": CACO3_PER_CALCIUM, "as CaO": _CAO},
-    "calcium_hardness": {"as Ca": CACO3_PER_CALCIUM, "as CaO": _CAO},
+    "total_hardness": {"as Ca": CACO3_PER_CALCIUM, "as CaO": CACO3_PER_CAO},
+    "calcium_hardness": {"as Ca": CACO3_PER_CALCIUM, "as CaO": CACO3_PER_CAO},
     "alkalinity": {
         "as HCO3": 1.0 / HCO3_PER_CACO3,
-        "as CaO": _CAO,
+        "as CaO": CACO3_PER_CAO,
         "as CO3": 2 * MG_CACO3_PER_MEQ / MOLAR_MASS["carbonate"],
     },
     "bicarbonate": {"as CaCO3": HCO3_PER_CACO3, "as CO3": 2 * MOLAR_MASS["bicarbonate"] / MOLAR_MASS["carbonate"]},
-    "calcium": {"as CaCO3": 1.0 / CACO3_PER_CALCIUM, "as CaO": _CAO / CACO3_PER_CALCIUM},
+    "calcium": {"as CaCO3": 1.0 / CACO3_PER_CALCIUM, "as CaO": CACO3_PER_CAO / CACO3_PER_CALCIUM},
     "magnesium": {"as CaCO3": 1.0 / CACO3_PER_MAGNESIUM},
-    "nitrate": {"as N": MOLAR_MASS["nitrate"] / 14.007},
-    "sulfate": {"as S": MOLAR_MASS["sulfate"] / 32.06},
-    "silica": {"as Si": MOLAR_MASS["silica"] / 28.085},
+    "nitrate": {"as N": NITRATE_PER_NITROGEN},
+    "sulfate": {"as S": SULFATE_PER_SULFUR},
+    "silica": {"as Si": SILICA_PER_SILICON},
     "chloride": {"as NaCl": MOLAR_MASS["chloride"] / (MOLAR_MASS["chloride"] + MOLAR_MASS["sodium"])},
 }
 _FORM_SHARES: Final = {"as CaO": 0.2, "as CO3": 0.3}  # nobody prints them but a few old laboratories [CP]
@@ -57,9 +58,9 @@ UNIT_SHARES: Final = {"°dH": 3.0, "°f": 3.0, "mg/L as CaCO3": 2.0}  # against 
 _REVERSED: Final = {  # the form the heading names, and the one the number was in
     ("alkalinity", "converted to CaCO3 twice"): HCO3_PER_CACO3,
     ("bicarbonate", "converted to HCO3 twice"): 1.0 / HCO3_PER_CACO3,
-    ("nitrate", "as NO3, read as N"): 14.007 / MOLAR_MASS["nitrate"],
-    ("sulfate", "as SO4, read as S"): 32.06 / MOLAR_MASS["sulfate"],
-    ("silica", "as SiO2, read as Si"): 28.085 / MOLAR_MASS["silica"],
+    ("nitrate", "as NO3, read as N"): 1.0 / NITRATE_PER_NITROGEN,
+    ("sulfate", "as SO4, read as S"): 1.0 / SULFATE_PER_SULFUR,
+    ("silica", "as SiO2, read as Si"): 1.0 / SILICA_PER_SILICON,
 }
 CONDUCTIVITY_UNITS: Final = {"µS/cm": 1.0, "mS/m": 10.0, "mS/cm": 1000.0}
 
