@@ -105,7 +105,7 @@ def _add_what_was_read(appender: Appender, gathered: Gathered, joined: Joined, s
 def _add_what_was_found(appender: Appender, batch: Batch) -> None:
     """Send the judgement into the store."""
     appender.add("waiting", batch.waiting)
-    appender.add("samples", batch.samples)
+    appender.add("samples", batch.samples.drop(columns="called", errors="ignore"))
     appender.add("findings", batch.findings)
     appender.add("check_runs", batch.check_runs)
     if batch.assessment is not None:

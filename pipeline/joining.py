@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks.site_history import HISTORY_ANALYTES
+from pipeline.file_names import sample_names
 from pipeline.normalise import derived
 from pipeline.normalise.date_order import settle_orders
 from pipeline.normalise.placing import placed, with_register
@@ -17,6 +18,7 @@ from pipeline.normalise.samples import assemble_samples
 from pipeline.normalise.stacking import stacked_frames, stacked_rows
 from pipeline.problems import no_problems, problem_frame
 from pipeline.store.earlier import earlier_register, earlier_samples, prior
+from pipeline.store.files import file_names
 from pipeline.store.placing import known_places
 from pipeline.store.samples import days_of_labels
 from pipeline.texts import TextColumn
@@ -84,10 +86,19 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     table = assembled.readings
     new = np.zeros(len(assembled.about), dtype="bool")
     new[table["sample_id"].cat.codes.to_numpy()[table["new"].to_numpy()]] = True
-    wide = widen(assembled.about, table[table["counts"]])
+    about = assembled.about.copy(deep=False)
+    about.insert(0, "called", _called(store, about, gathered))
+    wide = widen(about, table[table["counts"]])
     columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
     earlier = earlier_samples(store, assembled.about, columns)
     return Joined(derived.with_derived(replace(wide, readings=table, earlier=earlier)), new, superseded, dated)
+
+
+def _called(store: Store, about: pd.DataFrame, gathered: Gathered) -> pd.Series:
+    """Give what people call each sample; one that has no label may come from a file the store has."""
+    names = dict(zip(gathered.files["file_sha256"], gathered.files["name"], strict=True))
+    known = about["file_sha256"].isin(names).all()
+    return sample_names(about, names if known else {**file_names(store), **names})
 
 
 def _dated(

@@ -63,7 +63,7 @@ _PH_WEIGHT: Final = 0.5
     severity="hold",
     unit="records",
     message="{observed:0} records carry exactly the same {compared:0} values: {alternative} "
-    "({other} {same_as}, {same_site}, {same_day}).",
+    "({other} {same_as}, {same_day}).",
 )
 def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
     """Find records that agree in every figure.
@@ -200,8 +200,7 @@ def _judged_ties(
         "compared": compared.astype("float64"),
         "alternative": worded(count, {"once_in": once_in}, words),
         "other": either(ties.size > 2, "one of the others:", "the other one:"),  # noqa: PLR2004 - a pair
-        "same_as": record.as_texts(other, "label"),
-        "same_site": site.str.strip(),
+        "same_as": (record.names_of(other) + ", " + site.str.strip()).str.removesuffix(", "),
         "same_day": _day(samples.once(record.instants, "collected_at")[ties.other]),
         "once_in": once_in,
         "low": np.nan,

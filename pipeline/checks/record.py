@@ -29,6 +29,11 @@ def as_texts(frame: pd.DataFrame, name: str) -> pd.Series:
     return column.fillna("") if column.hasnans else column
 
 
+def names_of(frame: pd.DataFrame) -> pd.Series:
+    """Give what people call each sample; in a table that is not of files and lines its label."""
+    return as_texts(frame, "called" if "called" in frame.columns else "label")
+
+
 def as_numbers(frame: pd.DataFrame, name: str) -> pd.Series:
     """Take a column as 64-bit floats; missing where it is absent, empty or not a number."""
     if name not in frame.columns:

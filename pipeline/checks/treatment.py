@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from pipeline.checks import pairs
+from pipeline.checks import pairs, record
 from pipeline.checks.columns import outside, range_words, stacked_cases, taken
 from pipeline.checks.fingerprints import Side, Sides
 from pipeline.checks.registry import check
@@ -83,7 +83,7 @@ def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Cases:
     sides = _sides(samples, before, after, limits, matched["bypass"].to_numpy())
     kind = TextColumn.from_series(matched["kind"])
     found = _first_broken(sides, kind, limits)
-    label = samples.about["label"].to_numpy(dtype=object) if "label" in samples.about else np.full(len(samples), "")
+    label = record.names_of(samples.about).to_numpy(dtype=object)
     low, high, observed = (np.asarray(found[name]) for name in ("low", "high", "observed"))
     rows = {
         **found,

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import re
+from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 import pyarrow as pa
@@ -13,6 +14,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from pipeline.store.database import Store
+
+
+_FILE_AND_LINE: Final = re.compile(r"^(?:.*/)?([^/]+?)(?::| line )(\d+)$")  # sheet.csv:7, as findings write a place
 
 
 def sample_rows(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
@@ -28,7 +32,7 @@ def wide_samples(store: Store, sample_ids: Iterable[str] | None = None) -> pd.Da
 
 
 def find_sample(store: Store, text: str) -> str:
-    """Return the `sample_id` a person means by an id or a label.
+    """Return the `sample_id` a person means by an id, a label, or the file and line of a sample without one.
 
     Raises
     ------
@@ -36,9 +40,9 @@ def find_sample(store: Store, text: str) -> str:
     """
     found = store.connection.execute(
         "SELECT sample_id, client, site, stage, collected_at FROM sample WHERE sample_id = $1 "
-        "UNION ALL SELECT sample_id, client, site, stage, collected_at FROM sample "
-        "WHERE label = $1 AND NOT EXISTS (FROM sample WHERE sample_id = $1) ORDER BY 5, 1",
-        [text],
+        "UNION ALL SELECT sample_id, client, site, stage, collected_at FROM sample JOIN sample_name USING (sample_id) "
+        "WHERE called IN ($1, $2) AND NOT EXISTS (FROM sample WHERE sample_id = $1) ORDER BY 5, 1",
+        [text.strip(), _FILE_AND_LINE.sub(r"\1 line \2", text.strip())],
     ).fetchall()
     if len(found) == 1:
         return str(found[0][0])
@@ -51,7 +55,7 @@ def find_sample(store: Store, text: str) -> str:
             f'"{text}" is the label of {len(found)} samples:\n{lines}\n  Give the identifier at the left.'
         )
     raise KettlestoneError(
-        f'"{text}" is neither the identifier nor the label of a stored sample.\n'
+        f'"{text}" is neither the identifier nor the label of a stored sample, nor file and line of a nameless one.\n'
         "  Nothing was changed.\n"
         '  List the samples with kettlestone query "FROM v_sample".'
     )

@@ -79,7 +79,8 @@ def sites_called(store: Store, text: str) -> list[SiteName]:
     if coded:
         return [SiteName(str(client), str(site)) for client, site in coded]
     labelled = store.connection.execute(
-        "SELECT DISTINCT client, site FROM sample WHERE stage <> 'bottled' AND (sample_id = $1 OR lower(label) = $2)",
+        "SELECT DISTINCT client, site FROM sample JOIN sample_name USING (sample_id) "
+        "WHERE stage <> 'bottled' AND (sample_id = $1 OR lower(called) = $2)",
         [text.strip(), text.strip().lower()],
     ).fetchall()
     owners = {site.site: site for site in sites if site.client}
@@ -115,12 +116,14 @@ def _unknown(text: str, sites: list[SiteName]) -> KettlestoneError:
 def site_samples(store: Store, site: SiteName) -> pd.DataFrame:
     """Return the samples of a site with their numbers side by side (view `v_sample`), the oldest first.
 
-    A sample that names the site and no client counts where only this client has the site.
+    `label` is what people call it. A sample that names the site and no client counts where only this client has
+    the site.
     """
     shared = [other for other in known_sites(store) if other.site == site.site and other.client != site.client]
     alone = bool(site.site) and not shared
     return store.connection.execute(
-        "SELECT * FROM v_sample WHERE site = $1 AND (client = $2 OR (client = '' AND $3)) AND stage <> 'bottled' "
+        "SELECT * REPLACE (called AS label) FROM v_sample "
+        "WHERE site = $1 AND (client = $2 OR (client = '' AND $3)) AND stage <> 'bottled' "
         "AND activity IN ('', 'routine') ORDER BY collected_at NULLS FIRST, sample_id",
         [site.site, site.client, alone],
     ).df()
@@ -150,7 +153,8 @@ def site_findings(store: Store, samples: pd.DataFrame) -> pd.DataFrame:
 def bottled_samples(store: Store, client: str) -> pd.DataFrame:
     """Return usable bottled waters, of this client or of nobody in particular (view `v_sample`)."""
     return store.connection.execute(
-        "SELECT * FROM v_sample WHERE stage = 'bottled' AND activity IN ('', 'routine') AND client IN ('', $1) "
+        "SELECT * REPLACE (called AS label) FROM v_sample "
+        "WHERE stage = 'bottled' AND activity IN ('', 'routine') AND client IN ('', $1) "
         "AND current_verdict IN ('ok', 'unjudged', 'note') ORDER BY label, sample_id",
         [client],
     ).df()

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from pipeline.file_names import sample_names
 from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import widen
 from pipeline.store.earlier import prior_readings
+from pipeline.store.files import file_names
 from pipeline.store.samples import neighbours, sample_rows
 from schemas.stored import SAMPLE_TIMES
 
@@ -49,6 +51,7 @@ def sample_table(store: Store, sample_ids: Sequence[str]) -> SampleTable:
         about["revisions"] = pd.to_numeric(about["revisions"]).fillna(0).astype("int64")
     if "ambiguous_match" in about:
         about["ambiguous_match"] = about["ambiguous_match"] == _TRUE
+    about["called"] = sample_names(about, file_names(store))
     readings = prior_readings(store, sample_ids)
     owned = readings.assign(sample_id=pd.Categorical(readings["sample_id"], categories=about.index), new=False)
     return with_derived(widen(about, owned[owned["counts"]].reset_index(drop=True)))

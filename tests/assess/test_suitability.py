@@ -160,7 +160,7 @@ def test_nothing_to_assess_is_no_error(waters: Build) -> None:
 
 
 def test_the_page_escapes_what_files_wrote(waters: Build) -> None:
-    samples = waters(**THREE, label=["<b>x</b>", "y", "z"], client="C", site="S")
+    samples = waters(**THREE, called=["<b>x</b>", "y", "z"], client="C", site="S")
     html = block(assess(samples), samples.about)
 
     assert "&lt;b&gt;x" in html

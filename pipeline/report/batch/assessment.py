@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.assess.suitability import Assessment
 
 MOST_LISTED: Final = 50
-_ABOUT: Final = ("label", "client", "site")
+_ABOUT: Final = ("called", "client", "site")
 _ORDER: Final = (
     "act",
     "probably act",
@@ -57,7 +57,7 @@ def worst_waters(
     Parameters
     ----------
     assessment : verdicts and quantities.
-    samples : index `sample_id`, with `label client site` where known.
+    samples : index `sample_id`, with `called client site` where known.
     most : how many to give at most.
 
     Returns
@@ -90,7 +90,7 @@ def _row(
     by_profile, words = [part[0].rstrip(".") for part in cup], cup[0][2]
     return AssessmentRow(
         sample_id=sample_id,
-        label=str(about.get("label") or sample_id),
+        label=str(about.get("called") or sample_id),
         where=" · ".join(part for part in [*facts, str(first["machine"])] if part),
         machine=str(first["machine"]),
         zones=[row["cup_zone"] for row in verdicts],
@@ -125,7 +125,7 @@ def block(assessment: Assessment, samples: pd.DataFrame) -> str:
     Parameters
     ----------
     assessment : verdicts and quantities of the batch.
-    samples : index `sample_id`, with `label client site`.
+    samples : index `sample_id`, with `called client site`.
 
     Returns
     -------

@@ -21,7 +21,7 @@ LEFT, RIGHT, TOP, BOTTOM = 64.0, 16.0, 16.0, 52.0
 _MOST_MARKS: Final = 1500
 _BINS: Final = 48
 _MOST_TICKS: Final = 6
-_DRAWN: Final = ["total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3", "verdict", "stage", "label"]
+_DRAWN: Final = ["total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3", "verdict", "stage", "called"]
 _STEPS: Final = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
@@ -56,7 +56,7 @@ def hardness_alkalinity(samples: pd.DataFrame) -> BatchChart | None:
 
     Parameters
     ----------
-    samples : (n, …) `total_hardness_mg_l_caco3 alkalinity_mg_l_caco3 verdict stage label`.
+    samples : (n, …) `total_hardness_mg_l_caco3 alkalinity_mg_l_caco3 verdict stage called`.
 
     Returns
     -------
@@ -118,7 +118,7 @@ def _axis(values: npt.NDArray[np.float64]) -> tuple[float, float]:
 
 def _single(placed: pd.DataFrame) -> list[Mark]:
     titles = (
-        placed["label"].astype("str")
+        placed["called"].astype("str")
         + ": hardness "
         + placed["total_hardness_mg_l_caco3"].round(0).astype("int64").astype("str")
         + ", alkalinity "

@@ -24,7 +24,7 @@ class Batch:
     record : `batch_id started_at finished_at version settings`, plain values.
     files : one row per input: `file_sha256 name layout encoding delimiter decimal_mark bytes lines
         entries accepted set_aside status`.
-    samples : controls of the laboratory among them; index `sample_id`; ABOUT_COLUMNS, WIDE_COLUMNS, `verdict`,
+    samples : controls of the laboratory among them; index `sample_id`; `called` ABOUT_COLUMNS, WIDE_COLUMNS, `verdict`,
         `not_evaluated`.
     readings : accepted readings.
     findings : FINDING_COLUMNS and `analyte`, worst first.

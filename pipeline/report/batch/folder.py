@@ -31,6 +31,7 @@ _SIGNALS: Final = os.name == "posix"  # elsewhere signal 0 does not ask, it ends
 _DAY_S: Final = 86_400.0
 _PROBLEM_ORDER: Final = ["name", "line", "column", "raw_text", "problem", "message", "file_sha256"]
 _FINDING_ORDER: Final = [
+    "called",
     "label",
     "client",
     "site",
@@ -46,6 +47,7 @@ _FINDING_ORDER: Final = [
     "file_sha256",
 ]
 _EXPLANATION_ORDER: Final = [
+    "called",
     "label",
     "client",
     "site",
@@ -173,12 +175,14 @@ def _explanations(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot ty
     """List the causes of every sample explained, the likeliest first; only the headings where there are none."""
     if batch.explained is None:
         return pd.DataFrame({name: pd.Series(dtype="str") for name in _EXPLANATION_ORDER})
-    names = batch.samples[["label", "client", "site"]]
+    names = batch.samples[["called", "label", "client", "site"]]
     rows = batch.explained.explanations
     return rows.assign(about=questions_answered(rows["mistake"])).join(names, on="sample_id")[_EXPLANATION_ORDER]
 
 
 def _with_labels(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index
     place = batch.samples.index.get_indexer(pd.Index(batch.findings["sample_id"]))
-    names = {name: batch.samples[name].array.take(place, allow_fill=True) for name in ("label", "client", "site")}
+    names = {
+        name: batch.samples[name].array.take(place, allow_fill=True) for name in ("called", "label", "client", "site")
+    }
     return batch.findings.assign(**names)

@@ -25,7 +25,7 @@ SCHEMA_VERSION: Final = 1
 MOST_SAMPLES: Final = 200
 _MOST_LABELS: Final = 12
 _MOST_PLACES: Final = 3  # of a kind of problem in a file
-_SHOWN: Final = ("label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
+_SHOWN: Final = ("called", "label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
 _LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
 
@@ -176,11 +176,11 @@ def _repeat(batch: Batch) -> dict[str, Any]:
     pairs = pairs.assign(analyte=pairs["analyte"].str.split()).explode("analyte").drop_duplicates()
     titles = pairs["analyte"].map({code: analyte.title for code, analyte in ANALYTES.items()}).fillna(pairs["analyte"])
     by_sample = pairs.assign(title=titles).groupby("sample_id", sort=False)["title"].agg(", ".join)
-    labels = batch.samples[["label", "client", "site"]].loc[by_sample.index]
+    labels = batch.samples[["called", "label", "client", "site"]].loc[by_sample.index]
     listed = [
-        {"sample_id": key, "label": label, "client": client, "site": site, "readings": what}
-        for key, label, client, site, what in zip(
-            by_sample.index, labels["label"], labels["client"], labels["site"], by_sample, strict=True
+        {"sample_id": key, "called": called, "label": label, "client": client, "site": site, "readings": what}
+        for key, called, label, client, site, what in zip(
+            by_sample.index, labels["called"], labels["label"], labels["client"], labels["site"], by_sample, strict=True
         )
     ]
     return {"total": len(ids), "listed": listed}
@@ -192,7 +192,7 @@ def _ask(batch: Batch) -> list[dict[str, Any]]:
     concerned = open_findings[["check_id", "sample_id"]].drop_duplicates()
     count = concerned.groupby("check_id", sort=False)["sample_id"].count()
     first = concerned.dropna().groupby("check_id").head(_MOST_LABELS)
-    named = first.assign(label=batch.samples["label"].reindex(first["sample_id"]).array)
+    named = first.assign(label=batch.samples["called"].reindex(first["sample_id"]).array)
     labels = gathered(named.to_dict("records"), "check_id")
     return [
         {

@@ -81,7 +81,7 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
         samples, Limits((DateLimits.at(now),)), lambda _: np.asarray(samples.about.index == sample_id), Silent()
     ).explained
     open_findings = listed[listed["current_severity"].isin(OPEN)]
-    facts = ("sample_id", "label", "client", "site", "stage", "collected_at", "verdict", "current_verdict")
+    facts = ("sample_id", "called", "label", "client", "site", "stage", "collected_at", "verdict", "current_verdict")
     return Why(
         sample={name: str(stored[name]) for name in facts},
         findings=[
@@ -101,7 +101,7 @@ def show_why(answer: Why, console: Console | None = None) -> None:
     place = " · ".join(part for part in (sample["client"], sample["site"], sample["stage"]) if part)
     screen.print(
         Text(
-            f"{SIGNS[verdict]} {VERDICT_WORDS[verdict]}  {sample['label'] or sample['sample_id']}  {place}",
+            f"{SIGNS[verdict]} {VERDICT_WORDS[verdict]}  {sample['called']}  {place}",
             style="bold",
         )
     )

@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
 _SHOWN: Final = 200
 _COLUMNS: Final = [
-    "finding_id", "current_severity", "severity", "check_id", "sample_id", "label", "client", "site", "analyte",
-    "observed", "low", "high", "unit", "message", "decision", "decided_by", "decided_at", "why", "batch_id", "file",
+    "finding_id", "current_severity", "severity", "check_id", "sample_id", "called", "label", "client",
+    "site", "analyte", "observed", "low", "high", "unit", "message", "decision", "decided_by", "decided_at", "why",
+    "batch_id", "file",
 ]  # fmt: skip
 
 
@@ -72,7 +73,7 @@ def show_findings(found: pd.DataFrame, console: Console | None = None) -> None:
         table.add_column(heading, overflow="fold")
     for row in found.head(_SHOWN).to_dict("records"):
         severity = str(row["current_severity"])
-        named = row["label"] or row["sample_id"] or row["file"]
+        named = row["called"]
         decided = f"{row['decision']}, {row['decided_by']}: {row['why']}" if isinstance(row["decision"], str) else ""
         table.add_row(
             str(row["finding_id"]),

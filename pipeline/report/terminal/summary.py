@@ -72,7 +72,7 @@ def _worst(listed: list[dict[str, Any]]) -> Table:
         place = " · ".join(part for part in (sample["client"], sample["site"]) if part)
         table.add_row(
             Text(f"{SIGNS[sample['verdict']]} {sample['verdict']}", style=_STYLES[sample["verdict"]]),
-            Text(sample["label"] or sample["sample_id"]),
+            Text(sample["called"]),
             Text(place),
             _finding(worst["message"] + (f"  (+{more} more)" if more else ""), sample["explanation"]),
         )

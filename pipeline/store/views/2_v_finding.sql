@@ -12,7 +12,8 @@ WITH answered AS (
     ) = 1
 )
 SELECT
-    f.finding_id, f.batch_id, f.sample_id, s.label, s.client, s.site, s.sampling_point, s.stage, s.region,
+    f.finding_id, f.batch_id, f.sample_id, coalesce(c.called, regexp_replace(n.name, '^.*/', '')) AS called,
+    s.label, s.client, s.site, s.sampling_point, s.stage, s.region,
     s.country, s.collected_at, s.operator, f.check_id, f.severity,
     CASE a.action WHEN 'accept' THEN 'note' WHEN 'correct' THEN 'note' WHEN 'reject' THEN 'reject'
         WHEN 'repeat' THEN 'hold' ELSE f.severity END AS current_severity,
@@ -22,6 +23,7 @@ SELECT
     f.sample_id IS NULL OR f.batch_id = s.batch_id AS is_current
 FROM finding AS f
 LEFT JOIN sample AS s USING (sample_id)
+LEFT JOIN sample_name AS c USING (sample_id)
 LEFT JOIN source_file AS n
     ON n.file_sha256 = coalesce(f.file_sha256, s.file_sha256) AND n.status <> 'not understood'
 LEFT JOIN answered AS a
@@ -35,6 +37,7 @@ COMMENT ON VIEW v_finding IS 'Every finding with its sample, its file and the de
 COMMENT ON COLUMN v_finding.finding_id IS 'Number of the finding';
 COMMENT ON COLUMN v_finding.batch_id IS 'Batch in which the check ran';
 COMMENT ON COLUMN v_finding.sample_id IS 'Stable identifier of the sample';
+COMMENT ON COLUMN v_finding.called IS 'What people call the sample, or the file concerned';
 COMMENT ON COLUMN v_finding.label IS 'Sample label as the file wrote it';
 COMMENT ON COLUMN v_finding.client IS 'Client';
 COMMENT ON COLUMN v_finding.site IS 'Site of the client';

@@ -61,7 +61,7 @@ WITH candidate AS (
     GROUP BY sample_id
 )
 SELECT
-    s.sample_id, s.label, s.client, s.site, s.sampling_point, s.stage, s.region, s.country, s.collected_at,
+    s.sample_id, n.called, s.label, s.client, s.site, s.sampling_point, s.stage, s.region, s.country, s.collected_at,
     s.collected_precision, s.activity, s.supply, s.machine, s.treatment, s.operator, s.comment, s.report_id,
     s.litres_per_day, s.bypass_percent, s.counter_litres, s.verdict,
     CASE WHEN a.any_decision THEN ['ok', 'note', 'hold', 'reject'][a.worst] ELSE s.verdict END
@@ -74,11 +74,13 @@ SELECT
     w.copper_mg_l, w.lead_mg_l, w.free_chlorine_mg_l, w.total_chlorine_mg_l, w.turbidity_ntu,
     coalesce(c.analytes, '') AS corrected, s.not_evaluated, s.other, s.file_sha256, s.line, s.batch_id
 FROM sample AS s
+JOIN sample_name AS n USING (sample_id)
 LEFT JOIN wide AS w USING (sample_id)
 LEFT JOIN answered AS a USING (sample_id)
 LEFT JOIN corrected AS c USING (sample_id);
 COMMENT ON VIEW v_sample IS 'Every sample on one row, with its numbers side by side.';
 COMMENT ON COLUMN v_sample.sample_id IS 'Stable identifier of the sample';
+COMMENT ON COLUMN v_sample.called IS 'Its label, or the file and line of one that has none: "sheet.csv line 7"';
 COMMENT ON COLUMN v_sample.label IS 'Sample label as the file wrote it';
 COMMENT ON COLUMN v_sample.client IS 'Client';
 COMMENT ON COLUMN v_sample.site IS 'Site of the client';

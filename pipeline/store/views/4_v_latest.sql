@@ -9,6 +9,7 @@ QUALIFY row_number() OVER (
 ) = 1;
 COMMENT ON VIEW v_latest IS 'The latest usable sample of every sampling point.';
 COMMENT ON COLUMN v_latest.sample_id IS 'Stable identifier of the sample';
+COMMENT ON COLUMN v_latest.called IS 'Its label, or the file and line of one that has none: "sheet.csv line 7"';
 COMMENT ON COLUMN v_latest.label IS 'Sample label as the file wrote it';
 COMMENT ON COLUMN v_latest.client IS 'Client';
 COMMENT ON COLUMN v_latest.site IS 'Site of the client';

@@ -2,7 +2,7 @@
 CREATE OR REPLACE VIEW v_trend AS
 WITH numbers AS (
     UNPIVOT (
-        SELECT * EXCLUDE (label, region, country, collected_precision, activity, supply, machine, treatment,
+        SELECT * EXCLUDE (called, label, region, country, collected_precision, activity, supply, machine, treatment,
             operator, comment, report_id, litres_per_day, bypass_percent, verdict,
             corrected, not_evaluated, other, file_sha256, line, batch_id)
         FROM v_sample

@@ -2,7 +2,7 @@
 CREATE OR REPLACE VIEW v_region AS
 WITH numbers AS (
     UNPIVOT (
-        SELECT * EXCLUDE (label, client, sampling_point, stage, country, collected_precision, activity, supply,
+        SELECT * EXCLUDE (called, label, client, sampling_point, stage, country, collected_precision, activity, supply,
             machine, treatment, operator, comment, report_id, litres_per_day, bypass_percent,
             counter_litres, verdict, current_verdict, corrected, not_evaluated, other, file_sha256, line,
             batch_id)
