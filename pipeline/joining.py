@@ -158,7 +158,7 @@ def _answered(assembled: Assembled, gathered: Gathered) -> Assembled:
 
 def _no_samples() -> SampleTable:
     """Give a table without samples, for a batch of registers or of files nobody can read."""
-    text = {name: pd.Series(dtype="str") for name in (*ABOUT_COLUMNS, "file_sha256", "sample_id")}
+    text = {name: pd.Series(dtype="str") for name in ("called", *ABOUT_COLUMNS, "file_sha256", "sample_id")}
     about = pd.DataFrame({**text, "collected_at": pd.Series(dtype="datetime64[us, UTC]")})
     readings = pd.DataFrame({name: pd.Series(dtype="float64") for name in READING_COLUMNS})
     words = {

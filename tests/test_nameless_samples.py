@@ -74,3 +74,15 @@ def test_the_name_of_another_sample_says_whose_row_it_was(sheet: Path) -> None:
 
     told = " ".join(row["message"] for row in json.loads(listed.output))
     assert "the other one: sheet.csv line 4, 2025-09-19" in told
+
+
+def test_a_batch_without_samples_has_nobody_to_call(tmp_path: Path) -> None:
+    (tmp_path / "list.csv").write_text("Sample,Date,Calcium,Magnesium\nA,2025-11-14,80,12\n", "utf-8")
+
+    done = CliRunner().invoke(
+        main,
+        ["intake", str(tmp_path / "list.csv"), "--out", str(tmp_path / "o"), "--store", str(tmp_path / "s.duckdb")],
+    )
+
+    assert done.exit_code == 1
+    assert "0 of 2 readings used" in done.output
