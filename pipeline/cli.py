@@ -30,6 +30,7 @@ COMMANDS: Final[dict[str, str]] = {
     "checks": "List the checks, or explain one with its limits and source.",
     "convert": "Convert a VALUE from one unit into another.",
     "decide": "Answer a FINDING; who and why are kept with the answer.",
+    "doctor": "Say whether the store is sound.",
     "enter": "Enter a visit to a SITE; verdict and advice come at once.",
     "explain": "Say what most likely happened to a SAMPLE.",
     "findings": "List the findings that wait for an answer.",
@@ -86,7 +87,10 @@ class _Commands(click.Group):
         except Exception as error:
             if isinstance(error, OSError) and error.errno == errno.EPIPE:
                 raise  # nobody reads on; click ends quietly
-            _leave(ctx, fault.report(error, fault.recall(ctx)), EXIT_FAULT)
+            running = fault.recall(ctx)
+            if damage := fault.damage(error, running):
+                _leave(ctx, damage, EXIT_CANNOT)
+            _leave(ctx, fault.report(error, running), EXIT_FAULT)
 
 
 def _leave(ctx: click.Context, paragraph: str, code: int) -> None:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _KEY: Final = "pipeline.commands.fault"
 _DATABASE: Final = "pipeline.store.database"
+_FAULTS_OF_STORE: Final = "pipeline.store.faults"
 _RESULTS: Final = Path("outputs")
 
 
@@ -42,6 +43,14 @@ def recall(ctx: click.Context) -> Running:
     """Return what is running in a context."""
     running: Running = ctx.meta.setdefault(_KEY, Running(datetime.now(UTC)))
     return running
+
+
+def damage(error: Exception, running: Running) -> str:
+    """Say that the store is damaged where that is what an error means, else ""."""
+    faults = sys.modules.get(_FAULTS_OF_STORE)
+    if faults is None or running.settings is None or not faults.is_damaged(error):
+        return ""
+    return str(faults.damaged(running.settings.store, error))
 
 
 def report(error: Exception, running: Running) -> str:

@@ -15,6 +15,8 @@ if TYPE_CHECKING:
 _HOLDER = re.compile(r"\(PID (\d+)\)")
 _LOCKED = ("Could not set lock", "Conflicting lock", "different configuration", "already attached")
 _FULL = ("No space left", "File too large", "Disk quota", "disk full")
+_DAMAGED = ("Corrupt database", "Could not read enough bytes", "computed checksum", "Failure while replaying WAL")
+_FOREIGN_LOG = "WAL does not match database file"
 _FULL_NUMBERS = (errno.ENOSPC, errno.EFBIG, errno.EDQUOT)
 
 
@@ -86,6 +88,16 @@ def missing(path: Path) -> KettlestoneError:
     )
 
 
+def lost(path: Path, kept: int) -> KettlestoneError:
+    """Say that a store is gone whose archive is still there: it must not be begun anew in silence."""
+    return KettlestoneError(
+        f"{path}: the store is gone, but {kept} files of its archive are there.\n"
+        "  Nothing was changed.\n"
+        "  Put the store back where it was (or a snapshot or backup of it). If it is lost for good, import the "
+        "original files into a new folder with --out."
+    )
+
+
 def not_permitted(path: Path, what: str) -> KettlestoneError:
     """Say which permission is missing."""
     return KettlestoneError(
@@ -141,18 +153,54 @@ def failed_migration(path: Path, name: str, error: Exception) -> KettlestoneErro
     )
 
 
+def damaged(path: Path, error: Exception) -> KettlestoneError:
+    """Say that blocks of the store cannot be read, what is safe all the same, and the way out."""
+    return KettlestoneError(
+        f"{path}: the store is damaged ({_first_line(error)}).\n"
+        f"  Nothing was changed; the files it was made from lie unchanged in {path.parent / 'archive'}.\n"
+        "  kettlestone doctor says what can still be read. Go back to the newest sound copy (a snapshot, or a backup "
+        "*.before-* beside the store) and import what came later again."
+    )
+
+
+def foreign_log(path: Path) -> KettlestoneError:
+    """Say that the changes that lie beside the store are those of another one."""
+    log = path.with_name(f"{path.name}.wal")
+    return KettlestoneError(
+        f"{path}: the changes in {log.name} beside it belong to another store, or to an older copy of this one.\n"
+        "  Nothing was changed.\n"
+        f"  Move {log} aside and keep it (it holds the last changes of the store it belongs to), then run the same "
+        "command again."
+    )
+
+
+def _of_the_file(path: Path, error: Exception) -> KettlestoneError | None:
+    """Say what is wrong with the file itself; None where nothing is."""
+    text = str(error)
+    if _FOREIGN_LOG in text:
+        return foreign_log(path)
+    if is_damaged(error):
+        return damaged(path, error)
+    if "not a valid DuckDB database" in text:
+        return not_a_store(path, "it holds no DuckDB database")
+    if "version number" in text:
+        return not_a_store(path, "it was written by a DuckDB this program does not know")
+    return None
+
+
+def is_damaged(error: Exception) -> bool:
+    """Tell whether DuckDB found that the file is not as it was written."""
+    return any(mark in str(error) for mark in _DAMAGED)
+
+
 def fault_of(path: Path, error: Exception) -> KettlestoneError:
     """Turn an error of DuckDB or of the system into a paragraph for people."""
     text = str(error)
     if is_full(error):
         return disk_full(path, error)
-    if "not a valid DuckDB database" in text:
-        return not_a_store(path, "it holds no DuckDB database")
-    if "version number" in text:
-        return not_a_store(path, "it was written by a DuckDB this program does not know")
     if "Permission denied" in text or isinstance(error, PermissionError):
         return not_permitted(path, f"reading or writing was refused ({_first_line(error)})")
-    return KettlestoneError(
+    return _of_the_file(path, error) or KettlestoneError(
         f"{path}: the store could not be used ({_first_line(error)}).\n"
         "  What was stored before is safe; the running batch was not stored.\n"
         "  Check the disk and the folder, then run the same command again."

@@ -11,7 +11,7 @@ import duckdb
 
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
-from pipeline.store import migrate
+from pipeline.store import faults, migrate
 from pipeline.store.sql import literal
 
 if TYPE_CHECKING:
@@ -56,6 +56,8 @@ def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.Da
         _refuse_unless_one(connection.extract_statements(sql))
         return _answered(connection, sql)
     except duckdb.Error as error:
+        if faults.is_damaged(error):
+            raise faults.damaged(store.path, error) from error
         raise KettlestoneError(
             f"the question was not understood: {error}\n"
             f"  {UNCHANGED} Questions cannot write.\n"
