@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
@@ -25,13 +26,20 @@ class Range:
 
 @dataclass(frozen=True)
 class Window:
-    """The settings with which profile and machine are both content, and the limit that ends them on each side."""
+    """The settings with which every limit of profile and machine holds, and the limit that ends them on each side.
+
+    ``sure_low`` to ``sure_high``: every limit holds even with the readings at both ends of their uncertainty; missing
+    where there is no such setting. ``usual``: where the trade would set it for this water, whatever the limits say.
+    """
 
     setting: str
     low: float
     high: float
     unit: str
     ends: tuple[Said, ...] = ()
+    sure_low: float = math.nan
+    sure_high: float = math.nan
+    usual: float = math.nan
 
 
 @dataclass(frozen=True)

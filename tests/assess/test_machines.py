@@ -31,7 +31,8 @@ def test_built_in_machines_are_whole() -> None:
     machines = known_machines()
 
     assert set(machines) == {
-        "brewer", "single boiler", "heat exchanger", "dual boiler", "thermoblock", "not known",
+        "brewer", "single boiler", "heat exchanger", "dual boiler", "thermoblock", "bean-to-cup", "lever", "vending",
+        "kettle", "combi steam", "not known",
     }  # fmt: skip
     for machine in machines.values():
         assert sum(part.share for part in machine.parts) == pytest.approx(1.0)
@@ -59,6 +60,15 @@ def test_a_steam_boiler_concentrates_until_it_is_drained() -> None:
         ("home machine with tank", "not known", "reservoir"),
         ("airpot brewer plumbed", "brewer", "plumbed"),
         ("HX / dual boiler", "not known", "not known"),
+        ("bean-to-cup", "bean-to-cup", "not known"),
+        ("Kaffeevollautomat mit Wassertank", "bean-to-cup", "reservoir"),
+        ("broyeur à grains", "bean-to-cup", "not known"),
+        ("macchina a leva, 2 gruppi", "lever", "not known"),
+        ("distributore automatico", "vending", "not known"),
+        ("Kombidämpfer", "combi steam", "not known"),
+        ("hervidor", "kettle", "not known"),
+        ("espresso, two boilers", "dual boiler", "not known"),
+        ("全自動コーヒーマシン", "bean-to-cup", "not known"),
         ("espresso thing", "not known", "not known"),
         ("hxx", "not known", "not known"),
         ("", "not known", "not known"),

@@ -217,7 +217,14 @@ def advice_json(report: SiteAnswer, voice: Voice) -> str:
             "notices": once(site.fitted.notices, voice),
             "row": advice.row,
             "window": [
-                {"setting": one.setting, "low": _number(one.low), "high": _number(one.high), "unit": one.unit}
+                {
+                    "setting": one.setting,
+                    "low": _number(one.low),
+                    "high": _number(one.high),
+                    "sure_low": _number(one.sure_low),
+                    "sure_high": _number(one.sure_high),
+                    "unit": one.unit,
+                }
                 for one in advice.window
             ],
             "size": once(report.size(voice.unit.sign), voice),

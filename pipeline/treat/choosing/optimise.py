@@ -43,6 +43,8 @@ TURNED: Final = {
     "remineraliser": "added_mg_l_caco3",
 }
 _CURVED: Final = ("remineraliser",)  # chalk stops dissolving at saturation
+VALVE_STEP: Final = 0.05  # what can be read on the scale of a bypass or blending valve [CP]
+SET_TO: Final = 0.005  # no eye sets a valve closer [CP]
 _POINTS: Final = 2001
 _NODES: Final = 41
 _SAME: Final = 1e-9
@@ -117,9 +119,10 @@ def optimise(case: Case, treatment: str, other: pd.Series[float] | None = None) 
 
     Notes
     -----
-    The trade's own target alkalinity is kept where every limit holds at it; else the nearest setting that is
-    certain; else the nearest that holds; else the one that misses least, with what it misses. Salts are the
-    cheapest recipe that meets the targets under the limits (linear programme).
+    The trade's own target alkalinity is kept where every limit certainly holds at it; else the nearest mark of a
+    valve that is certain; else the nearest setting that is; else the target where the limits hold at it; else the
+    nearest that holds; else the one that misses least, with what it misses. Salts are the cheapest recipe that
+    meets the targets under the limits (linear programme).
     """
     if treatment not in TREATMENTS:
         raise KettlestoneError(f'treatment "{treatment}" is not known; known: {", ".join(TREATMENTS)}')
@@ -266,10 +269,16 @@ def _turned(case: Case, waters: pd.DataFrame, treatment: str, other: pd.Series[f
     certain = held.sure(kept, own) & holds
     above = np.sum([limit.above(own[limit.figure][:, 0]) for limit in kept], axis=0)
     wanted = _wanted(case, treatment, line)
-    place = _nearest(holds, certain, floats(above), int(np.abs(line.settings - wanted).argmin()))
+    place = _nearest(
+        (certain, _on_marks(name, line.settings, certain) & holds),
+        holds,
+        floats(above),
+        int(np.abs(line.settings - wanted).argmin()),
+    )
     exact = abs(line.settings[place] - wanted) <= line.settings[1] - line.settings[0]
     setting = wanted if exact else float(line.settings[place])
     window = _windows(name, kept, line.settings, (holds, certain), excess, place)
+    window = tuple(replace(one, usual=wanted) for one in window)
     return _option(case, waters, treatment, {name: setting}, other, window)
 
 
@@ -295,14 +304,26 @@ def _at(settings: Floats, figure: Floats, aim: float) -> float:
     return float(np.interp(aim, figure[two][order], settings[two][order]))
 
 
-def _nearest(holds: Flags, certain: Flags, above: Floats, wanted: int) -> int:
+def _on_marks(name: str, settings: Floats, certain: Flags) -> Flags:
+    """Tell which marks of a valve are certain, to half a percent: no eye sets it closer. What is no valve has none."""
+    steps = settings / VALVE_STEP
+    marks = np.flatnonzero((np.abs(steps - np.round(steps)) < _SAME) & (name == "bypass"))
+    sure = settings[certain]
+    gap = np.abs(settings[marks][:, None] - sure[None, :]).min(axis=1, initial=np.inf)
+    found = np.zeros(len(settings), dtype="bool")
+    found[marks[gap <= SET_TO]] = True
+    return found
+
+
+def _nearest(certain: tuple[Flags, Flags], holds: Flags, above: Floats, wanted: int) -> int:
     """Place of the setting to take: the wanted one, else the nearest certain, the nearest possible, the least bad.
 
     Where nothing holds, too little is the lesser evil: minerals can be added behind, not taken out.
     """
-    if holds[wanted]:
+    anywhere, on_a_mark = certain
+    if anywhere[wanted] or (holds[wanted] and not anywhere.any()):
         return wanted
-    for allowed in (certain, holds):
+    for allowed in (on_a_mark, anywhere, holds):
         places = np.flatnonzero(allowed)
         if places.size:
             return int(places[np.abs(places - wanted).argmin()])
@@ -324,12 +345,10 @@ def _windows(
     if certain[low : high + 1].any():
         inside = low + np.flatnonzero(certain[low : high + 1])
         nearest = int(inside[np.abs(inside - place).argmin()])
-        first, last = _stretch(certain, nearest)
-        values = {"low": float(settings[first]), "high": float(settings[last])}
-        said = Said("choose.window.sure" if certain[place] else "choose.window.sure_elsewhere", _percent(name, values))
-    else:
-        said = Said("choose.window.probably")
-    return (replace(windows[0], ends=(*ends, said)),)
+        first, last = (float(settings[end]) for end in _stretch(certain, nearest))
+        said = Said("choose.window.sure", _percent(name, {"low": first, "high": last}))
+        return (replace(windows[0], ends=(*ends, said), sure_low=first, sure_high=last),)
+    return (replace(windows[0], ends=(*ends, Said("choose.window.probably"))),)
 
 
 def _percent(name: str, values: Mapping[str, float]) -> dict[str, object]:

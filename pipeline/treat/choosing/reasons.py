@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 
 from pipeline.assess.corrosion import CorrosionLimits
@@ -14,7 +15,7 @@ from pipeline.treat.choosing.bottled import rank_bottled
 from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
 from pipeline.treat.choosing.decision import EXCESS, READ, decision_rows, derived, quantity_reaches
 from pipeline.treat.choosing.limits import CHLORIDE, MEMBRANES, spread
-from pipeline.treat.choosing.optimise import quantity, targets
+from pipeline.treat.choosing.optimise import SET_TO, VALVE_STEP, quantity, targets
 from pipeline.treat.choosing.turns import PRINTED_UNITS, answer_named, rounded
 from pipeline.treat.processes.remineralising import grams
 from pipeline.treat.processes.treatments import TREATMENTS, treat
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 _CHALK: Final = ("remineraliser", "calcite contact")
 _CANISTER_L: Final = 10.0
 _AS_IT_COMES: Final = ("tank cartridge", "resin bag")
-_VALVE_STEP: Final = 0.05  # what can be read on the scale of a bypass or blending valve [CP]
 _LEAST_INLET_PH: Final = 6.3  # measured at the machine [CP]
 _LEAST_BAR: Final = 2.5  # a membrane without a pump [CP]
 _ACID_PH: Final = CorrosionLimits().low_ph[0]
@@ -112,7 +112,9 @@ def provisional(code: str, chosen: Option) -> Said:
     values: dict[str, object] = {"answer": answer_named(chosen.treatment)}
     if "bypass" not in chosen.settings:
         return Said(code, values)
-    return Said(f"{code}_set", {**values, "percent": 100.0 * float(chosen.settings["bypass"])})
+    # What is on hold may change the window; the trade's own setting does not hang on it.
+    share = next((one.usual for one in chosen.window), float(chosen.settings["bypass"]))
+    return Said(f"{code}_set", {**values, "percent": 100.0 * share})
 
 
 def device(case: Case, fitted: Device, chosen: Option) -> tuple[Said, ...]:
@@ -169,13 +171,36 @@ def _setting(case: Case, chosen: Option) -> list[tuple[str, dict[str, object]]]:
 
 def _valve(case: Case, chosen: Option, after: dict[str, object]) -> list[tuple[str, dict[str, object]]]:
     share = float(chosen.settings["bypass"])
-    marked = round(share / _VALVE_STEP) * _VALVE_STEP
-    there = _alkalinity_at(case, chosen, share, marked)
-    valve: dict[str, object] = {"percent": 100.0 * marked, "alkalinity": there}
     set_to: dict[str, object] = {"percent": 100.0 * share, **after}
+    rest = [*_mark(case, chosen, share), *_usual(case, chosen, share)]
     if chosen.treatment == "reverse osmosis":
-        return [("choose.set.membrane", set_to | {"rejection": 100.0 * _rejection()}), ("choose.set.valve", valve)]
-    return [("choose.set.bypass", set_to), ("choose.set.valve", valve)]
+        return [("choose.set.membrane", set_to | {"rejection": 100.0 * _rejection()}), *rest]
+    return [("choose.set.bypass", set_to), *rest]
+
+
+def _mark(case: Case, chosen: Option, share: float) -> list[tuple[str, dict[str, object]]]:
+    """Name the mark of a valve to take; where none is right with every reading, say between which two to set it."""
+    marked = round(share / VALVE_STEP) * VALVE_STEP
+    if abs(marked - share) <= SET_TO:
+        return []
+    sure = [(one.sure_low - SET_TO, one.sure_high + SET_TO) for one in chosen.window if not math.isnan(one.sure_low)]
+    steps = np.arange(0.0, 1.0 + SET_TO, VALVE_STEP)
+    inside = [float(mark) for low, high in sure for mark in steps if low <= mark <= high]
+    if sure and not inside:
+        low = 100.0 * VALVE_STEP * math.floor(share / VALVE_STEP)
+        return [("choose.set.valve_between", {"low": low, "high": low + 100.0 * VALVE_STEP})]
+    best = min(inside, key=lambda mark: abs(mark - share)) if inside else marked
+    there = _alkalinity_at(case, chosen, share, best)
+    return [("choose.set.valve", {"percent": 100.0 * best, "alkalinity": there})]
+
+
+def _usual(case: Case, chosen: Option, share: float) -> list[tuple[str, dict[str, object]]]:
+    """Say where the trade would set it, and why it is not set there."""
+    usual = next((one.usual for one in chosen.window), math.nan)
+    if math.isnan(usual) or abs(usual - share) <= SET_TO:
+        return []
+    there = _alkalinity_at(case, chosen, share, usual)
+    return [("choose.set.usual", {"percent": 100.0 * usual, "alkalinity": there})]
 
 
 def _salts(chosen: Option) -> list[tuple[str, dict[str, object]]]:
