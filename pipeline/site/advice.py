@@ -91,12 +91,13 @@ def case_of_site(site: Site, raw: Visit, profile: Profile) -> Case:
         verdict=raw.verdict,
         findings=serious[["check_id", "severity", "analyte"]],
         stage=raw.stage or "raw",
+        label=raw.label,
         machine=site.machine,
         profile=profile,
         litres_per_day=site.fitted.litres,
         supply=supply_of(site, raw),
         treatment=site.fitted.treatment,
-        bottled=_bottled(site),
+        bottled=_bottled(site, raw),
         drain=site.facts.drain,
     )
 
@@ -109,8 +110,9 @@ def supply_of(site: Site, raw: Visit) -> str:
     return SOFTENED if softened else site.facts.supply
 
 
-def _bottled(site: Site) -> pd.DataFrame | None:
-    waters = site.bottled
+def _bottled(site: Site, raw: Visit) -> pd.DataFrame | None:
+    """Lay out the bottled waters that are known, without the one that the machine is filled from."""
+    waters = site.bottled[site.bottled["sample_id"] != raw.sample_id]
     return waters.set_index("label")[WIDE_COLUMNS].astype("float64") if len(waters) else None
 
 

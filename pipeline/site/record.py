@@ -113,7 +113,8 @@ class Site:
     name : client and site.
     facts : what is fitted, the machine, the country, the supply.
     raw, treated : the latest usable sample before and after treatment, or None; ``raw`` is the latest on
-        hold where no sample is usable, else the latest that lacks hardness or alkalinity.
+        hold where no sample is usable, else the latest that lacks hardness or alkalinity, else the bottled water
+        that the machine of this site is filled from.
     earlier : the usable raw sample before ``raw``.
     lent : column -> the sample that lent it to ``raw``.
     held : further samples on hold that are not older than ``raw``, the latest first.
@@ -172,12 +173,16 @@ def site_record(
 
     name = site_records.find_site(store, text)
     wide = site_records.site_samples(store, name)
+    if wide.empty:
+        wide = site_records.site_samples(store, name, bottled=True)
     facts = site_facts(store, name, wide, pd.Timestamp(today), litres_per_day)
     # Hot water is no water of the site.
     drawn = wide[wide["stage"] != "hot_outlet"].set_index("sample_id")
     rebuilt = sample_table(store, [str(found) for found in drawn.index]) if len(drawn) else None
     visits = [] if rebuilt is None else _visits(rebuilt, drawn, site_records.site_findings(store, wide))
-    before = BEFORE if facts.fitted.treatment in KEEPS_MINERALS else BEFORE[:-1]
+    before: tuple[tuple[str, ...], ...] = (
+        (*BEFORE, ("bottled",)) if facts.fitted.treatment in KEEPS_MINERALS else BEFORE[:-1]
+    )
     raw = latest(visits, before) or latest(visits, before, held=True) or incomplete(visits, before)
     lent = lenders(visits, raw)
     return Site(

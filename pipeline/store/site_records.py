@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _SITES: Final = """
 WITH named AS (
     SELECT client, site FROM site
-    UNION SELECT client, site FROM sample WHERE stage <> 'bottled' AND activity IN ('', 'routine')
+    UNION SELECT client, site FROM sample WHERE (stage <> 'bottled' OR site <> '') AND activity IN ('', 'routine')
 ), owners AS (
     SELECT site, min(client) AS client FROM named WHERE client <> '' AND site <> ''
     GROUP BY site HAVING count(*) = 1
@@ -113,19 +113,19 @@ def _unknown(text: str, sites: list[SiteName]) -> KettlestoneError:
     )
 
 
-def site_samples(store: Store, site: SiteName) -> pd.DataFrame:
+def site_samples(store: Store, site: SiteName, *, bottled: bool = False) -> pd.DataFrame:
     """Return the samples of a site with their numbers side by side (view `v_sample`), the oldest first.
 
     `label` is what people call it. A sample that names the site and no client counts where only this client has
-    the site.
+    the site. With ``bottled`` the waters it is filled from by the bottle, else those of its tap.
     """
     shared = [other for other in known_sites(store) if other.site == site.site and other.client != site.client]
     alone = bool(site.site) and not shared
     return store.connection.execute(
         "SELECT * REPLACE (called AS label) FROM v_sample "
-        "WHERE site = $1 AND (client = $2 OR (client = '' AND $3)) AND stage <> 'bottled' "
+        "WHERE site = $1 AND (client = $2 OR (client = '' AND $3)) AND (stage = 'bottled') = $4 "
         "AND activity IN ('', 'routine') ORDER BY collected_at NULLS FIRST, sample_id",
-        [site.site, site.client, alone],
+        [site.site, site.client, alone, bottled],
     ).df()
 
 

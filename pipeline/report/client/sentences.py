@@ -139,6 +139,8 @@ def which_water(report: SiteAnswer, voice: Voice) -> str:
             return voice.say("report.about.permeate", sample=voice.sample(site.treated))
         undated = voice.say("report.about.treated_undated")
         return undated if pd.isna(when) else voice.say("report.about.treated", day=voice.day(when))
+    if site.raw is not None and site.raw.stage == "bottled":
+        return voice.say("report.about.bottled")
     untreated = site.fitted.treatment in KEEPS_MINERALS or report.softened
     return voice.say("report.about.untreated" if untreated else "report.about.raw")
 

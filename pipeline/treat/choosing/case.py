@@ -26,6 +26,7 @@ HARDNESS: Final = "total_hardness_mg_l_caco3"
 CALCIUM_HARDNESS: Final = "calcium_hardness_mg_l_caco3"
 CONDUCTIVITY: Final = "conductivity_us_cm_25c"
 ALKALINITY: Final = "alkalinity_mg_l_caco3"
+BOTTLE: Final = "bottle"
 HOT_C: Final = 110.0  # a part above it is a steam boiler, a heat exchanger or a thermoblock [CP]
 _TELLING: Final = ("well", "soda", "permeate")  # say more than "mains" beside them
 _NOT_SOFTENED: Final = ("unsoften", "not soften", "nicht enthärt", "non adouci", "non addolci")
@@ -61,7 +62,8 @@ class Case:
     uncertainty : expanded uncertainty (k = 2), same names; missing counts as none known.
     verdict : of the record, one of ``schemas.columns.VERDICTS``.
     findings : open findings of the record: ``check_id severity analyte`` (blank-separated quantities).
-    stage : where it was drawn.
+    stage : where it was drawn; ``bottled`` for a machine that is filled from bottles.
+    label : what the water is called, where it comes from bottles.
     machine, profile : what it is for.
     litres_per_day : water the machine takes [L]; missing where not known.
     supply : what the record says of the supply, free text.
@@ -80,6 +82,7 @@ class Case:
     profile: Profile
     findings: pd.DataFrame = field(default_factory=_no_findings)
     stage: str = "raw"
+    label: str = ""
     litres_per_day: float = math.nan
     supply: str = ""
     treatment: str = ""
@@ -98,7 +101,12 @@ class Case:
     @property
     def reservoir(self) -> bool:
         """Whether the machine is filled by hand."""
-        return self.machine.connection == "reservoir"
+        return self.connection in ("reservoir", BOTTLE)
+
+    @property
+    def connection(self) -> str:
+        """How the water comes to the machine: its connection, or ``bottle``."""
+        return BOTTLE if self.stage == "bottled" else self.machine.connection
 
     @property
     def hottest_c(self) -> float:
@@ -113,7 +121,7 @@ class Case:
     @property
     def supply_kind(self) -> str:
         """What the supply is: mains, softened, well, soda, spring, permeate, bottled; "" not known."""
-        return _supply(self.supply)
+        return "bottled" if self.stage == "bottled" else _supply(self.supply)
 
     def held(self) -> frozenset[str]:
         """Quantities an open hold or reject names; every deciding one where no finding says which."""

@@ -63,7 +63,7 @@ def choose(case: Case) -> Advice:
 
 def _bottled(case: Case) -> tuple[Said, ...]:
     """Rank the bottled waters where the machine may be filled by hand."""
-    if case.bottled is None or not len(case.bottled) or case.machine.connection == "plumbed":
+    if case.bottled is None or not len(case.bottled) or case.connection == "plumbed":
         return ()
     return bottle_sentences(rank_bottled(case.bottled, case)[0])
 
@@ -134,8 +134,11 @@ def _fitted(case: Case, decided: Decided, row: DecisionRow) -> Advice:
     # Where another device stands in, a turn may lead to what is advised already.
     telling = [turn for turn in turns if turn.row is None or _device(case, turn.row).treatment != chosen.treatment]
     conditions = (*(condition(case, turn) for turn in telling), *_conditions(case, row, chosen))
+    # A row of the table speaks of taps and pipes; what is mixed from bottles says itself why.
+    figures = why.reason_figures(decided)
+    own = Said("choose.bottle", figures) if device.reason == "choose.device.bottle" else Said(row.reason, figures)
     reasons = (
-        Said(row.reason, why.reason_figures(decided)),
+        own,
         *why.over(row, decided),
         *why.device(case, device, chosen),
         *why.how_it_is_set(case, chosen),

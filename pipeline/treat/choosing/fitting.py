@@ -39,7 +39,7 @@ def device_for(case: Case, treatment: str) -> Device:
         limit = float(row["litres"])
         if (
             row["treatment"] == treatment
-            and row["connection"] in ("", case.machine.connection)
+            and row["connection"] in ("", case.connection)
             and row["drain"] in ("", drain)
             and (math.isnan(limit) or litres <= limit)
         ):

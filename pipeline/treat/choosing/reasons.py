@@ -12,7 +12,7 @@ from pipeline.assess.corrosion import CorrosionLimits
 from pipeline.checks.hardness import SODIUM_PER_CACO3
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.treat.choosing.bottled import rank_bottled
-from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
+from pipeline.treat.choosing.case import ALKALINITY, BOTTLE, CONDUCTIVITY, HARDNESS
 from pipeline.treat.choosing.decision import EXCESS, READ, decision_rows, derived, quantity_reaches
 from pipeline.treat.choosing.limits import CHLORIDE, MEMBRANES, spread
 from pipeline.treat.choosing.optimise import SET_TO, VALVE_STEP, quantity, targets
@@ -156,7 +156,7 @@ def _setting(case: Case, chosen: Option) -> list[tuple[str, dict[str, object]]]:
     if chosen.treatment == "salt dosing":
         return _salts(chosen)
     if "share" in chosen.settings:
-        return [("choose.set.share", _litres(chosen) | after)]
+        return [_mixture(case, chosen, after)]
     amounts = {
         "water_passes": ("choose.set.passes", 100.0),
         "added_mg_l_caco3": ("choose.set.mineral", 1.0),
@@ -211,11 +211,16 @@ def _salts(chosen: Option) -> list[tuple[str, dict[str, object]]]:
     ]
 
 
-def _litres(chosen: Option) -> dict[str, object]:
-    litres = _CANISTER_L * float(chosen.settings["share"])
+def _mixture(case: Case, chosen: Option, after: dict[str, object]) -> tuple[str, dict[str, object]]:
+    """Say how to mix ten litres; all of one water and none of the other is no mixture."""
+    litres = round(_CANISTER_L * float(chosen.settings["share"]), 1)
     name = str(chosen.settings["with"])
-    other = Said("bottled.demineralised") if name == "demineralised" else name
-    return {"litres": round(litres, 1), "rest": round(_CANISTER_L - litres, 1), "other": other}
+    other: object = Said("bottled.demineralised") if name == "demineralised" else name
+    base: object = case.label if case.connection == BOTTLE and case.label else Said("bottled.tap")
+    values = {"litres": litres, "rest": round(_CANISTER_L - litres, 1), "other": other, "base": base, **after}
+    if litres in (0.0, _CANISTER_L):
+        return "choose.set.alone", values | {"only": other if litres else base}
+    return "choose.set.share", values
 
 
 def _rejection() -> float:
@@ -251,7 +256,7 @@ def unsoftened(case: Case) -> Said:
 def notes(case: Case, chosen: Option, decided: Decided) -> tuple[Said, ...]:
     """Say what to mind about this water and this device besides the setting."""
     return (
-        *([] if case.stage == "raw" else [Said("choose.note.stage")]),
+        *([] if case.stage in ("raw", "bottled") else [Said("choose.note.stage")]),
         *_of_sodium(case, decided),
         *_of_device(case, chosen),
         *_of_chlorine(case),
