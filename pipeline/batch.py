@@ -15,6 +15,7 @@ from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import is_control
+from pipeline.deciding.repeats import close_repeats
 from pipeline.gathering import gather
 from pipeline.joining import join, ownerless
 from pipeline.prove import prove
@@ -22,6 +23,7 @@ from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.coverage import waiting_columns
 from pipeline.report.batch.folder import BatchFolder, folder_for
 from pipeline.report.batch.summary import summarise, worst
+from pipeline.store.appender import appending
 from pipeline.store.batch_record import new_batch_id, utc
 from pipeline.store.database import Store, start
 
@@ -74,19 +76,21 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     ):
         joined = join(store, gathered, settings)
         gathered = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined))
-        with store.batch(batch_id) as appender:
-            _add_what_was_read(appender, gathered, joined, started)
-            proof = prove(
-                joined.samples,
-                Limits((DateLimits.at(started),)),
-                lambda checked: _chosen(joined, checked, settings),
-                listener,
-            )
-            batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)
-            listener.stage("storing")
-            _add_what_was_found(appender, batch)
-            summary = _write(folder, batch)
-            appender.close({**batch.record, "entries_read": int(gathered.files["entries"].sum())})
+        with store.transaction():
+            with appending(store, batch_id) as appender:
+                _add_what_was_read(appender, gathered, joined, started)
+                proof = prove(
+                    joined.samples,
+                    Limits((DateLimits.at(started),)),
+                    lambda checked: _chosen(joined, checked, settings),
+                    listener,
+                )
+                batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)
+                listener.stage("storing")
+                _add_what_was_found(appender, batch)
+                summary = _write(folder, batch)
+                appender.close({**batch.record, "entries_read": int(gathered.files["entries"].sum())})
+            close_repeats(store, batch_id, settings, started)
         return Finished(summary, folder.publish())
 
 

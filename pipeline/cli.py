@@ -29,7 +29,7 @@ COMMANDS: Final[dict[str, str]] = {
     "assess": "Say what a water will do in the machine and in the cup.",
     "checks": "List the checks, or explain one with its limits and source.",
     "convert": "Convert a VALUE from one unit into another.",
-    "decide": "Answer a FINDING; who and why are kept with the answer.",
+    "decide": "Answer findings; who and why are kept with the answer.",
     "doctor": "Say whether the store is sound.",
     "enter": "Enter a visit to a SITE; verdict and advice come at once.",
     "explain": "Say what most likely happened to a SAMPLE.",

@@ -15,7 +15,7 @@ import pandas as pd
 
 from pipeline.asking.ask import Answers, AskedFile
 from pipeline.asking.layout_use import layout_notices
-from pipeline.asking.shapes import known_shapes
+from pipeline.asking.shapes import headings_of, known_shapes
 from pipeline.batch import finish
 from pipeline.file_names import legible
 from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover
@@ -33,7 +33,7 @@ from pipeline.ingest.reading import (
 )
 from pipeline.problems import no_problems, problem_frame
 from pipeline.stages import Silent
-from pipeline.store.archive import keep
+from pipeline.store.archive import keep, place
 from pipeline.store.database import Store
 from pipeline.store.files import known_files
 from pipeline.store.shapes import cells_without_unit, kept_shapes
@@ -61,6 +61,8 @@ _EMPTY_LEDGER: Final[dict[str, Any]] = {
     "accepted": 0,
     "set_aside": 0,
 }
+
+_ANY_SIZE: Final = 1 << 62  # what the archive holds was small enough once
 
 
 def read_file(
@@ -133,6 +135,21 @@ def _read_content(
     lacking = layout_notices(layouts, tables, [found for _, found in fitting], content.sha256)
     told = [taken.notices, lacking, *unread_blocks(blocks, content.sha256)]
     return replace(taken, notices=pd.concat(told, ignore_index=True))
+
+
+def headings_in(store: Path, sha256: str) -> list[list[str]]:
+    """Read the headings of every table of a file that the store has, from its archive.
+
+    Parameters
+    ----------
+    store : the store's file.
+    sha256 : of the file.
+    """
+    content = read_content(place(store, sha256), max_bytes=_ANY_SIZE)
+    blocks = [
+        block for grid in grids(content, "cp1252") for block in blocks_of(grid, load_layouts(None), Answers().match)
+    ]
+    return [headings_of(found) for _, found in with_cover(blocks)]
 
 
 def _refused(source: dict[str, Any], code: str, why: str, tables: Sequence[Grid] = ()) -> FileResult:

@@ -18,8 +18,10 @@ from pipeline.normalise.samples import assemble_samples
 from pipeline.normalise.stacking import stacked_frames, stacked_rows
 from pipeline.problems import no_problems, problem_frame
 from pipeline.store.earlier import earlier_register, earlier_samples, prior
+from pipeline.store.facts import with_corrected_facts
 from pipeline.store.files import file_names
 from pipeline.store.placing import known_places
+from pipeline.store.repeats import any_asked_again, asked_again
 from pipeline.store.samples import days_of_labels
 from pipeline.texts import TextColumn
 from schemas.columns import ANALYTES
@@ -77,12 +79,15 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     if len(known):
         # What is known of the same bottles is judged together with what is new.
         known = known.assign(row=known["row"] + len(rows), new=False)
+        counted = known["counts"].to_numpy(dtype="bool")
+        known = _without_what_was_repeated(store, known, assembled.readings)
         owners = known_rows.pop("sample_id")
         all_rows, readings = stacked_rows([rows, known_rows]), stacked_frames([fresh, known])
         assembled = assemble_samples(all_rows, readings, sites, settings.sample_window_hours, owners)
         no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
-        superseded = known.loc[known["counts"].to_numpy(dtype="bool") & no_more, ["reading_id"]]
+        superseded = known.loc[counted & no_more, ["reading_id"]]
     assembled = _answered(assembled, gathered)
+    assembled = replace(assembled, about=with_corrected_facts(store, assembled.about))
     table = assembled.readings
     new = np.zeros(len(assembled.about), dtype="bool")
     new[table["sample_id"].cat.codes.to_numpy()[table["new"].to_numpy()]] = True
@@ -99,6 +104,18 @@ def _called(store: Store, about: pd.DataFrame, gathered: Gathered) -> pd.Series:
     names = dict(zip(gathered.files["file_sha256"], gathered.files["name"], strict=True))
     known = about["file_sha256"].isin(names).all()
     return sample_names(about, names if known else {**file_names(store), **names})
+
+
+def _without_what_was_repeated(store: Store, known: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
+    """Let stored readings count no longer that were asked for again and are brought now."""
+    asked = asked_again(store, known["sample_id"].unique()) if any_asked_again(store) else pd.DataFrame()
+    if asked.empty:
+        return known
+    again = pd.MultiIndex.from_frame(fresh[["sample_id", "analyte"]].astype("str").drop_duplicates())
+    pairs = pd.MultiIndex.from_frame(known[["sample_id", "analyte"]].astype("str"))
+    whole = known["sample_id"].isin(asked.loc[asked["analyte"] == "", "sample_id"]).to_numpy()
+    replaced = (pairs.isin(pd.MultiIndex.from_frame(asked)) | whole) & pairs.isin(again)
+    return known.assign(counts=known["counts"].to_numpy(dtype="bool") & ~replaced)
 
 
 def _dated(

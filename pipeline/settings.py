@@ -93,6 +93,7 @@ class Settings:
     out : folder for the batch folders.
     store : the DuckDB file.
     layouts : folder with layouts of your own, searched before the built-in ones.
+    by : who decides, where a command does not say it.
     time_zone : of dates and times that name none (IANA name).
     sample_window_hours : unlabelled readings at one point count as one sample within this time [h].
     max_file_mb : a larger input file is refused [MB].
@@ -107,6 +108,7 @@ class Settings:
     out: Path = field(default=Path("outputs"), metadata=_FOLDER)
     store: Path = field(default=Path("outputs") / STORE_NAME, metadata=_FILE)
     layouts: Path | None = field(default=None, metadata=_FOLDER)
+    by: str | None = field(default=None, metadata=_NAME)
     time_zone: str = field(default="UTC", metadata=_ZONE)
     sample_window_hours: float = field(default=1.0, metadata=_AMOUNT)
     max_file_mb: int = field(default=2048, metadata=_COUNT_FROM_1)

@@ -162,7 +162,7 @@ STORED: Final[dict[str, Fields]] = {
         whole("decision_id", "Number of the decision"),
         whole("finding_id", "Finding it answers"),
         text("sample_id", "Sample concerned"),
-        text("action", "accept, reject, correct or repeat"),
+        text("action", "accept, reject, repeat, correct, take, exchange, use-report or reopen"),
         text("decided_by", "Who decided"),
         time("decided_at", "When"),
         text("why", "Why"),
@@ -171,6 +171,27 @@ STORED: Final[dict[str, Fields]] = {
         number("value", "Corrected value, in `unit`"),
         text("unit", "Unit of the corrected value"),
         text("basis", "Form of the corrected value"),
+        text("detail", "What the answer did, in words"),
+    ),
+    "answered_too": (
+        whole("decision_id", "Decision"),
+        whole("finding_id", "Finding it answers beside its own"),
+    ),
+    "withdrawn": (
+        whole("decision_id", "Decision"),
+        whole("reading_id", "Reading that does not count while the decision is in force"),
+    ),
+    "corrected_fact": (
+        whole("decision_id", "Decision"),
+        text("sample_id", "Sample"),
+        text("name", "Column of the sample"),
+        text("before", "What it said until then"),
+        text("after", "What it says while the decision is in force"),
+    ),
+    "repeated": (
+        whole("finding_id", "Finding for which a reading was asked for again"),
+        text("sample_id", "Sample that brought it"),
+        _BATCH_ID,
     ),
 }
 SAMPLE_TIMES: Final[list[str]] = of_kind(STORED["sample"], "datetime")

@@ -174,6 +174,7 @@ FINDINGS: Final[Fields] = (
     text("evidence", "Figures behind the finding"),
     text("reading_ids", "Readings concerned, separated by blanks"),
     text("analyte", "Quantity concerned"),
+    text("severity_alone", "Severity it has by itself, where one finding about the source asks for all of them"),
 )
 
 EXPLANATIONS: Final[Fields] = (
@@ -279,7 +280,7 @@ CELL_COLUMNS: Final[tuple[str, ...]] = tuple(names(CELLS))
 READING_COLUMNS: Final[list[str]] = names(READINGS)
 ABOUT_COLUMNS: Final[list[str]] = names(ABOUT)
 PROBLEM_COLUMNS: Final[list[str]] = names(PROBLEM_ROWS)
-FINDING_COLUMNS: Final[list[str]] = names(besides(FINDINGS, "analyte"))
+FINDING_COLUMNS: Final[list[str]] = names(besides(FINDINGS, "analyte", "severity_alone"))
 EXPLANATION_COLUMNS: Final[tuple[str, ...]] = tuple(names(EXPLANATIONS))
 PATTERN_COLUMNS: Final[tuple[str, ...]] = tuple(names(PATTERNS))
 QUANTITY_COLUMNS: Final[list[str]] = names(ASSESSMENTS)

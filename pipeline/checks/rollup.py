@@ -61,6 +61,7 @@ def rolled_up(findings: pd.DataFrame, place: Places, samples: SampleTable, evalu
     if not added:
         return findings
     parts = findings.assign(
+        severity_alone=findings["severity"].where(explained, ""),
         severity=findings["severity"].mask(explained, "note"),
         message=findings["message"].mask(explained, findings["message"] + _PART),
     )
@@ -71,6 +72,7 @@ def rolled_up(findings: pd.DataFrame, place: Places, samples: SampleTable, evalu
 def _about_source(first: pd.DataFrame, names: npt.NDArray[Any], flagged: Places, seen: Places) -> pd.DataFrame:
     counted = first.assign(flagged=flagged, seen=seen)
     return first.assign(
+        severity_alone="",
         sample_id=None,
         file_sha256=names,
         observed=flagged.astype("float64"),

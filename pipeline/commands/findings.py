@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.commands.options import JSON, settings
+from pipeline.commands.options import settings, table_output
 from pipeline.errors import EXIT_CLEAN, EXIT_FINDINGS
-from pipeline.report.terminal.findings import findings_json as to_json
-from pipeline.report.terminal.findings import list_findings, show_findings
+from pipeline.report.terminal.findings import WAITING_FOR, FindingsWanted, findings_text, list_findings
+from pipeline.report.terminal.table_output import put_out
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
+    from pipeline.report.terminal.table_output import TableOutput
     from pipeline.settings import Settings
 
 
@@ -20,17 +21,13 @@ if TYPE_CHECKING:
 @click.argument("sample", required=False)
 @click.option("--check", "check_id", help="Only of this check.")
 @click.option("--batch", "batch_id", help="Only of this batch.")
+@click.option("--file", "file_name", help="Only of this file.")
 @click.option("--all", "everything", is_flag=True, help="Notes and settled findings too.")
+@click.option("--waiting-for", type=click.Choice(WAITING_FOR), help="Only what waits for a repeat, or for an answer.")
+@click.option("--by-client", is_flag=True, help="In the order of clients and sites: who is to be called.")
 @settings
-@JSON
-def command(
-    sample: str | None,
-    check_id: str | None,
-    batch_id: str | None,
-    everything: bool,
-    settings: Settings,
-    as_json: bool,
-) -> None:
+@table_output
+def command(by_client: bool, settings: Settings, wanted: TableOutput, **which: Any) -> None:  # noqa: ANN401 - by name
     """List the findings that wait for an answer.
 
     Of all samples, or of SAMPLE, each with its number.
@@ -38,10 +35,10 @@ def command(
     \b
     kettlestone findings
     kettlestone findings KD-014 --all
+    kettlestone findings --by-client
+    kettlestone findings --waiting-for repeat --out repeats.csv
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    found = list_findings(settings, sample, check_id, batch_id, everything=everything)
-    if as_json:
-        click.echo(to_json(found))
-    else:
-        show_findings(found)
+    asked = FindingsWanted(**which)
+    found = list_findings(settings, asked, by_client=by_client)
+    click.echo(put_out(found, wanted, lambda: findings_text(found, asked, by_client=by_client)))
     raise SystemExit(EXIT_FINDINGS if found["current_severity"].isin(OPEN).any() else EXIT_CLEAN)

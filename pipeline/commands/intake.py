@@ -13,7 +13,7 @@ from pipeline import flow
 from pipeline import intake as job
 from pipeline.asking.answers import read_answers
 from pipeline.asking.ask import Answers
-from pipeline.commands.options import JSON, LAYOUTS, settings, who_asks
+from pipeline.commands.options import BY, JSON, LAYOUTS, settings, who_asks
 from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.memory import keep_freed
 from pipeline.report.terminal.progress import Progress
@@ -27,11 +27,11 @@ if TYPE_CHECKING:
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the results [outputs].")
 @click.option("--unit", "units", multiple=True, metavar="NAME=UNIT", help="Unit of a quantity or heading without one.")
-@click.option("--by", help="Who answers; the answers are kept with this name [your user name].")
+@BY
 @settings
 @LAYOUTS
 @JSON
-def command(paths: tuple[Path, ...], units: tuple[str, ...], by: str | None, settings: Settings, as_json: bool) -> None:
+def command(paths: tuple[Path, ...], units: tuple[str, ...], settings: Settings, as_json: bool) -> None:
     """Read files and folders, check every record, store all.
 
     A file called - is what comes on standard input.
@@ -44,7 +44,7 @@ def command(paths: tuple[Path, ...], units: tuple[str, ...], by: str | None, set
     kettlestone intake list.csv --unit "calcium=mg/L" --unit "hardness=°dH"
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     keep_freed()
-    who = who_asks(by)
+    who = who_asks(settings)
     answers = Answers(given=read_answers(units, who), by=who)
     run = flow.run_flow if flow.configured() else job.run
     with Progress(enabled=sys.stderr.isatty()) as progress:

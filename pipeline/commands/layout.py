@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from pipeline.commands.options import JSON, LAYOUTS, settings, who_asks
+from pipeline.commands.options import BY, JSON, LAYOUTS, settings, who_asks
 from pipeline.report.terminal.layouts import layout_text, propose
 from pipeline.report.terminal.shapes import forget, remembered
 from pipeline.report.terminal.sheets import SHEETS, sheet_text, write_sheet
@@ -60,8 +60,8 @@ def _remembered(settings: Settings, as_json: bool) -> None:
 
 @command.command("forget")
 @click.argument("shape")
-@click.option("--by", help="Who forgets it [your user name].")
+@BY
 @settings
-def _forget(shape: str, by: str | None, settings: Settings) -> None:
+def _forget(shape: str, settings: Settings) -> None:
     """Forget what is kept for a SHAPE: its name in the list, or the beginning of it."""
-    click.echo(forget(settings, shape, by=who_asks(by), now=datetime.now(UTC)))
+    click.echo(forget(settings, shape, by=who_asks(settings), now=datetime.now(UTC)))

@@ -10,15 +10,21 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from pipeline.commands import fault
+from pipeline.report.terminal.table_output import TABLE_FORMATS, TableOutput
 from pipeline.settings import NAMES, STORE_NAME, load_settings
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.settings import Settings
+
 JSON = click.option("--json", "as_json", is_flag=True, help="Print data for other programs.")
 LAYOUTS = click.option("--layouts", type=click.Path(path_type=Path), help="Folder with layouts of your own.")
 LITRES = click.option("--litres", "litres_per_day", type=float, help="Litres a day in place of the record's.")
 LANGUAGE = click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Of the sentences [en].")
+_FORMAT = click.option("--format", "form", type=click.Choice(TABLE_FORMATS), help="How the table is written [table].")
+_OUT_FILE = click.option("--out", "target", type=click.Path(path_type=Path), help="Write the table to this file.")
+BY = click.option("--by", help="Who says so [the setting by].")
 
 _STORE = click.option("--store", type=click.Path(path_type=Path), help="Store file [outputs/kettlestone.duckdb].")
 _SETTINGS = click.option(
@@ -45,10 +51,26 @@ def settings(command: Callable[..., None]) -> Callable[..., None]:
     return _STORE(_SETTINGS(with_settings))
 
 
-def who_asks(by: str | None) -> str:
-    """Name who gives an answer: as said, else whom the system knows, "" where it knows nobody."""
-    if by and by.strip():
-        return by.strip()
+def table_output(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command that answers with a table its `wanted`, and the options --format, --out and --json."""
+
+    @functools.wraps(command)
+    def with_output(form: str | None, target: Path | None, as_json: bool, **values: Any) -> None:  # noqa: ANN401 - whatever the command takes
+        command(wanted=TableOutput("json" if as_json else form or _form_of(target), target), **values)
+
+    return _FORMAT(_OUT_FILE(JSON(with_output)))
+
+
+def _form_of(target: Path | None) -> str:
+    """Take the format of a file that is named for it: findings.csv is CSV."""
+    named = target.suffix.lower().removeprefix(".") if target else ""
+    return named if named in TABLE_FORMATS else TABLE_FORMATS[0]
+
+
+def who_asks(settings: Settings) -> str:
+    """Name who gives an answer: as said or set, else whom the system knows, "" where it knows nobody."""
+    if settings.by and settings.by.strip():
+        return settings.by.strip()
     try:
         return getpass.getuser()
     except (ImportError, KeyError, OSError):  # no account behind the process, or no table of accounts

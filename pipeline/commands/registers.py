@@ -7,13 +7,14 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
-from pipeline.commands.options import JSON, settings
+from pipeline.commands.options import BY, JSON, settings, table_output
 from pipeline.report.terminal.registers import entered, listing, register_text
 from pipeline.store.registers import option
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.report.terminal.table_output import TableOutput
     from pipeline.settings import Settings
 
 # Fields of each register that can be set, and their help; the first is the key where there is one.
@@ -59,9 +60,9 @@ def group(kind: str, about: str) -> click.Group:
 def _list(kind: str) -> click.Command:
     @click.command("list", help=f"List every {kind} as it is in force.")
     @settings
-    @JSON
-    def command(settings: Settings, as_json: bool) -> None:
-        click.echo(listing(settings, kind, as_json=as_json))
+    @table_output
+    def command(settings: Settings, wanted: TableOutput) -> None:
+        click.echo(listing(settings, kind, wanted))
 
     return command
 
@@ -86,12 +87,12 @@ def _set(kind: str) -> click.Command:
     @click.argument("site")
     @_fields(kind)
     @click.option("--fact", "facts", multiple=True, metavar="NAME=VALUE", help="Anything else worth keeping.")
-    @click.option("--by", required=True, help="Who enters it.")
+    @BY
     @click.option("--why", required=True, help="Why.")
     @settings
-    def command(site: str, by: str, why: str, facts: tuple[str, ...], settings: Settings, **values: str | None) -> None:
+    def command(site: str, why: str, facts: tuple[str, ...], settings: Settings, **values: str | None) -> None:
         given = {name: value.strip() for name, value in values.items() if value is not None} | _named(facts)
-        click.echo(entered(settings, kind, site, given, by=by, why=why, now=datetime.now(UTC)))
+        click.echo(entered(settings, kind, site, given, by=settings.by or "", why=why, now=datetime.now(UTC)))
 
     return command
 

@@ -27,7 +27,7 @@ _NUMBER_FACTS: Final = tuple(of_kind(SOURCE_ROWS, "number"))
 _TEXT_FACTS: Final = tuple(of_kind(SOURCE_ROWS, "string"))
 _WHERE_NEEDED: Final = ("stage_from", "site_code", "written_place")  # columns of the few batches that have them
 _UNWRITTEN: Final = (*_TIMED_FACTS, *_NUMBER_FACTS)  # facts that are no text
-_LABORATORY: Final = ("laboratory", "burette", "photometer")  # methods of which a report issued again is a revision
+REISSUED: Final = ("laboratory", "burette", "photometer")  # methods of which a report issued again is a revision
 REGISTER_FACTS: Final[tuple[str, ...]] = tuple(
     names(SITE_REGISTER, without=("client", "site", "site_code", "litres_per_day", "comment"))
 )
@@ -165,7 +165,8 @@ def _with_revisions(
     report_code, reports = pd.factorize(report)
     in_question = _of_several_reports(group, report_code, len(about))
     at = readings["row"].to_numpy()
-    laboratory = np.flatnonzero(in_question[code] & readings["method"].isin(_LABORATORY).to_numpy())
+    counting = readings["counts"].to_numpy(dtype="bool")
+    laboratory = np.flatnonzero(in_question[code] & readings["method"].isin(REISSUED).to_numpy() & counting)
     view = pd.DataFrame(
         {
             "sample": code[laboratory],

@@ -1,33 +1,54 @@
-"""Write what a person decided about a finding, and the corrected reading beside the one it replaces."""
+"""Write what a person decided about findings: the decision, how far it reaches, and what it corrects."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, NamedTuple
 
-import numpy as np
 import pandas as pd
 
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.store.batch_record import utc
 from pipeline.store.batch_rows import append_readings
-from pipeline.store.frames import next_number
+from pipeline.store.frames import append, next_number
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from datetime import datetime
 
     import duckdb
 
     from pipeline.store.database import Store
 
+_READING = (
+    "sample_id", "analyte", "value", "unit", "basis", "qualifier", "limit", "uncertainty", "method", "drops",
+    "raw_text", "raw_unit", "file_sha256", "line", "column", "value_low", "value_high", "form", "degree_per_drop",
+    "nominal_ml", "used_ml", "raw_basis", "instrument", "ambiguous", "status", "corrects",
+)  # fmt: skip
+_CODED = ("analyte", "method")
+
+
+class CorrectedFact(NamedTuple):
+    """A fact of a sample that a decision corrects: `name` is its column, times as ISO text in UTC."""
+
+    sample_id: str
+    name: str
+    before: str
+    after: str
+
 
 @dataclass(frozen=True)
 class StoredDecision:
-    """What a person answered to a finding. ``action``: accept, reject, correct or repeat.
+    """What a person answered to a finding, and what comes of it.
 
-    A correction names the quantity and its value in the canonical unit; ``raw_text`` and ``raw_unit`` are
-    the number and the unit as they were given, ``reading_id`` the reading it replaces.
+    Attributes
+    ----------
+    finding_id, action, decided_by, decided_at, why : of the answer.
+    analyte, value, unit, basis : of a correction of one quantity, in the canonical unit.
+    detail : what the answer did, in words.
+    also : further findings it answers.
+    readings : new readings; `corrects` is the one that each of them replaces.
+    withdrawn : readings that do not count while the decision is in force.
+    facts : of samples.
     """
 
     finding_id: int
@@ -35,105 +56,88 @@ class StoredDecision:
     decided_by: str
     decided_at: datetime
     why: str
-    reading_id: int | None = None
     analyte: str = ""
     value: float | None = None
     unit: str = ""
     basis: str = ""
-    raw_text: str = ""
-    raw_unit: str = ""
+    detail: str = ""
+    also: tuple[int, ...] = ()
+    readings: pd.DataFrame = field(default_factory=pd.DataFrame)
+    withdrawn: tuple[int, ...] = ()
+    facts: tuple[CorrectedFact, ...] = ()
 
 
-def write_decision(store: Store, decision: StoredDecision, consequence: Callable[[int], None] = lambda _: None) -> int:
-    """Add what a person decided about a finding; earlier decisions stay. Returns `decision_id`.
-
-    A correction adds a reading that points at the one it replaces; that one stays as it was read.
+def add_decision(store: Store, decision: StoredDecision) -> int:
+    """Add a decision in the open transaction of a store; earlier ones stay. Returns `decision_id`.
 
     Parameters
     ----------
-    store : open for writing.
-    decision : the answer.
-    consequence : called with the decision's number when it is in place; what it writes (the sample proved
-        anew) is stored with the decision, whole or not at all.
+    store : in a transaction.
+    decision : the answer. Its readings are added beside those they replace, which stay as they were read.
 
     Raises
     ------
     ValueError : there is no such finding.
-    KettlestoneError : the store cannot be written; nothing was changed.
     """
-    with store.transaction() as connection:
-        found = connection.execute(
-            "SELECT sample_id FROM finding WHERE finding_id = ?", [decision.finding_id]
-        ).fetchall()
-        if not found:
-            raise ValueError(f"there is no finding {decision.finding_id}")
-        sample_id = found[0][0]
-        number = next_number(connection, "decision", "decision_id")
-        replaced = decision.reading_id
-        if decision.action == "correct" and replaced is None:
-            replaced = _counting(connection, sample_id, decision.analyte)
-        connection.execute(
-            "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [
-                number,
-                decision.finding_id,
-                sample_id,
-                decision.action,
-                decision.decided_by,
-                utc(decision.decided_at),
-                decision.why,
-                replaced,
-                decision.analyte,
-                decision.value,
-                decision.unit,
-                decision.basis,
-            ],
-        )
-        if decision.action == "correct":
-            _append_correction(connection, sample_id, decision, number, replaced)
-        consequence(number)
+    connection = store.connection
+    found = connection.execute("SELECT sample_id FROM finding WHERE finding_id = ?", [decision.finding_id]).fetchall()
+    if not found:
+        raise ValueError(f"there is no finding {decision.finding_id}")
+    number = next_number(connection, "decision", "decision_id")
+    replaced = decision.readings["corrects"].iloc[0] if len(decision.readings) == 1 else None
+    connection.execute(
+        "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            number,
+            decision.finding_id,
+            found[0][0],
+            decision.action,
+            decision.decided_by,
+            utc(decision.decided_at),
+            decision.why,
+            None if pd.isna(replaced) else int(replaced),
+            decision.analyte,
+            decision.value,
+            decision.unit,
+            decision.basis,
+            decision.detail,
+        ],
+    )
+    same = {"decision_id": number}
+    append(connection, "answered_too", pd.DataFrame({"finding_id": list(decision.also)}), same=same)
+    append(connection, "withdrawn", pd.DataFrame({"reading_id": list(decision.withdrawn)}), same=same)
+    append(connection, "corrected_fact", pd.DataFrame(decision.facts, columns=CorrectedFact._fields), same=same)
+    if len(decision.readings):
+        _append_corrections(connection, decision.readings, number)
     return number
 
 
-def _counting(connection: duckdb.DuckDBPyConnection, sample_id: str, analyte: str) -> int | None:
-    """Find the reading of a quantity that holds: of a correction, the reading it replaced."""
-    found = connection.execute(
-        """
-        SELECT CASE WHEN decision_id IS NULL THEN reading_id ELSE corrects END
-        FROM v_reading WHERE sample_id = ? AND analyte = ? AND counts
-        ORDER BY decision_id IS NULL, preference, uncertainty NULLS LAST, line, reading_id LIMIT 1
-        """,
-        [sample_id, analyte],
-    ).fetchall()
-    return found[0][0] if found else None
+def counting_readings(store: Store, where: str, parameters: list[object]) -> pd.DataFrame:
+    """Return the readings that count, whole, the preferred one of each sample and quantity first.
+
+    Parameters
+    ----------
+    store : open.
+    where : SQL over ``r``, the view `reading`, with ? for each of ``parameters``; never a person's text.
+    """
+    return store.connection.execute(
+        f"""
+        SELECT r.* FROM reading AS r JOIN v_reading AS v USING (reading_id) WHERE v.counts AND ({where})
+        ORDER BY r.sample_id, r.analyte, r.decision_id IS NULL, v.preference, r.uncertainty NULLS LAST, r.line,
+            r.reading_id
+        """,  # noqa: S608 - conditions of this program
+        parameters,
+    ).df()
 
 
-def _append_correction(
-    connection: duckdb.DuckDBPyConnection, sample_id: str, decision: StoredDecision, number: int, replaced: int | None
-) -> None:
-    """Add the corrected reading; where it was measured, and how, it takes from the reading it replaces."""
-    before = connection.execute("SELECT * FROM reading WHERE reading_id = ?", [replaced]).df()
-    if before.empty:
-        place = connection.execute("SELECT file_sha256, line FROM sample WHERE sample_id = ?", [sample_id]).df()
-        before = place.assign(method="unknown", column="", instrument="")
-    kept = before[["file_sha256", "line", "column", "method", "instrument"]]
-    row = kept.assign(
-        sample_id=sample_id,
-        analyte=pd.Categorical([decision.analyte]),
-        method=pd.Categorical(kept["method"].astype("str")),
-        value=decision.value,
-        limit=np.nan,
-        qualifier="",
-        unit=decision.unit,
-        basis=decision.basis,
-        uncertainty=np.nan,
-        value_low=np.nan,
-        value_high=np.nan,
-        form="corrected",
-        raw_text=decision.raw_text or f"{decision.value:g}",
-        raw_unit=decision.raw_unit or decision.unit,
-        note=f"corrected by decision {number}",
-        corrects=pd.array([replaced], dtype="Int64"),
-        decision_id=number,
-    )
-    append_readings(connection, with_uncertainty(row))
+def corrections_of(replaced: pd.DataFrame) -> pd.DataFrame:
+    """Lay readings out as corrections of themselves: `corrects` is the reading that each was made from."""
+    origin = replaced["corrects"].where(replaced["decision_id"].notna(), replaced["reading_id"])
+    return replaced.assign(corrects=origin.astype("Int64")).reindex(columns=list(_READING))
+
+
+def _append_corrections(connection: duckdb.DuckDBPyConnection, readings: pd.DataFrame, number: int) -> None:
+    rows = readings.assign(note=f"corrected by decision {number}", decision_id=number).reset_index(drop=True)
+    for name in _CODED:
+        rows[name] = pd.Categorical(rows[name].astype("str"))
+    append_readings(connection, with_uncertainty(rows))

@@ -39,6 +39,7 @@ _CATEGORIES: Final = (
 # A reading counts unless a declared later report or a correction in force replaces it.
 _COUNTS: Final = """
     reading_id NOT IN (SELECT reading_id FROM superseded)
+    AND reading_id NOT IN (SELECT reading_id FROM withdrawn JOIN answer USING (decision_id) WHERE own)
     AND reading_id NOT IN (SELECT corrects FROM v_correction WHERE corrects IS NOT NULL)
     AND (decision_id IS NULL OR reading_id IN (SELECT reading_id FROM v_correction)) AS counts"""
 

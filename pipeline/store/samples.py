@@ -72,28 +72,37 @@ def days_of_labels(store: Store, labels: pd.Series) -> pd.DataFrame:
     return found.assign(collected_at=found["collected_at"].astype("datetime64[us]").dt.tz_localize("UTC"))
 
 
-def neighbours(store: Store, sample_id: str, most: int) -> list[str]:
-    """Name the samples a sample is judged beside: those of its site, and the nearest of its file.
+def neighbours(store: Store, sample_ids: Iterable[str], most: int) -> list[str]:
+    """Name the samples that samples are judged beside: those of their sites, and the nearest of their files.
 
     Parameters
     ----------
-    sample_id : a stored sample; it is among the answer.
-    most : the most samples of the site, and of the file.
+    sample_ids : stored samples; they are among the answer.
+    most : the most samples of each site, and of each file.
     """
     found = store.connection.execute(
         """
-        WITH own AS (FROM sample WHERE sample_id = $sample_id),
-        of_site AS (
-            SELECT s.sample_id FROM sample AS s, own
-            WHERE s.client = own.client AND s.site = own.site AND (own.client <> '' OR own.site <> '')
-            ORDER BY abs(date_diff('day', s.collected_at, own.collected_at)), s.sample_id LIMIT $most
+        WITH own AS (FROM sample WHERE list_contains($sample_ids, sample_id)),
+        place AS (
+            SELECT client, site, min(collected_at) AS first, max(collected_at) AS last FROM own
+            WHERE client <> '' OR site <> '' GROUP BY client, site
+        ), of_site AS (
+            SELECT s.sample_id FROM sample AS s JOIN place USING (client, site)
+            QUALIFY row_number() OVER (PARTITION BY s.client, s.site ORDER BY least(
+                abs(date_diff('day', s.collected_at, first)), abs(date_diff('day', s.collected_at, last))
+            ), s.sample_id) <= $most
+        ), page AS (
+            SELECT file_sha256, min(line) AS first, max(line) AS last FROM own GROUP BY file_sha256
         ), of_file AS (
-            SELECT s.sample_id FROM sample AS s, own WHERE s.file_sha256 = own.file_sha256
-            ORDER BY abs(s.line - own.line), s.sample_id LIMIT $most
+            SELECT s.sample_id FROM sample AS s JOIN page USING (file_sha256)
+            QUALIFY row_number() OVER (
+                PARTITION BY s.file_sha256
+                ORDER BY greatest(first - s.line, s.line - last, 0), s.line, s.sample_id
+            ) <= $most
         )
         SELECT sample_id FROM own UNION SELECT sample_id FROM of_site UNION SELECT sample_id FROM of_file
         """,
-        {"sample_id": sample_id, "most": most},
+        {"sample_ids": list(sample_ids), "most": most},
     ).fetchall()
     return sorted(name for (name,) in found)
 

@@ -10,8 +10,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from pipeline.store.decide import add_decision
+
 if TYPE_CHECKING:
     from pipeline.store.database import Store
+    from pipeline.store.decide import StoredDecision
 
 START = datetime(2026, 3, 5, 14, 7, 9, tzinfo=UTC)
 
@@ -126,3 +129,9 @@ def batch(name: str = "b1", file: str = "march.csv", **frames: pd.DataFrame) -> 
     }
     source = {"file_sha256": [sha(file)], "name": [file], "bytes": [100], "status": ["read"]}
     return Batch(name, row, **({"source_files": pd.DataFrame(source)} | frames))
+
+
+def decided(store: Store, decision: StoredDecision) -> int:
+    """Add a decision in a transaction of its own."""
+    with store.transaction():
+        return add_decision(store, decision)

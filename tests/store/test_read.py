@@ -11,7 +11,7 @@ import pytest
 
 from pipeline.errors import KettlestoneError
 from pipeline.store.database import Store
-from pipeline.store.decide import StoredDecision, write_decision
+from pipeline.store.decide import StoredDecision, corrections_of, counting_readings
 from pipeline.store.earlier import earlier_register, prior, prior_readings
 from pipeline.store.files import known_files
 from pipeline.store.findings import findings
@@ -176,9 +176,12 @@ def test_among_equal_methods_the_smaller_uncertainty_then_the_earlier_line_wins(
 def test_a_decision_opens_a_held_sample_and_a_correction_shows_in_the_sample(store: Store) -> None:
     _two_visits(store)
     assert store.connection.execute("SELECT sample_id FROM v_latest").fetchall() == [("s1",)]
-    decision = StoredDecision(1, "correct", "A. Technician", building.START, "unit was °dH", None, "calcium", 90.0)
+    before = counting_readings(store, "r.sample_id = ? AND r.analyte = ?", ["s2", "calcium"])
+    right = corrections_of(before).assign(value=90.0)
 
-    write_decision(store, decision)
+    building.decided(
+        store, StoredDecision(1, "correct", "A. Technician", building.START, "unit was °dH", readings=right)
+    )
 
     assert store.connection.execute(
         "SELECT sample_id, verdict, current_verdict, calcium_mg_l, corrected FROM v_latest"
@@ -192,7 +195,7 @@ def test_a_decision_holds_when_the_same_question_is_asked_again(store: Store) ->
     samples = building.samples([{"sample_id": "s1", "verdict": "hold"}])
     found = building.findings([{"sample_id": "s1"}])
     building.write(store, building.batch("b1", "1.csv", samples=samples, findings=found))
-    write_decision(store, StoredDecision(1, "accept", "A. Technician", building.START, "true"))
+    building.decided(store, StoredDecision(1, "accept", "A. Technician", building.START, "true"))
 
     building.write(store, building.batch("b2", "2.csv", samples=samples, findings=found))
 
@@ -203,7 +206,7 @@ def test_a_decision_holds_when_the_same_question_is_asked_again(store: Store) ->
 def test_trend_gives_the_step_between_visits(store: Store) -> None:
     """80 to 100 mg/L in 30 days: +20 mg/L, +25 %."""
     _two_visits(store)
-    write_decision(store, StoredDecision(1, "accept", "A. Technician", building.START, "true"))
+    building.decided(store, StoredDecision(1, "accept", "A. Technician", building.START, "true"))
 
     steps = store.connection.execute(
         "SELECT previous_value, value, change, change_percent, days_since_previous FROM v_trend "

@@ -19,7 +19,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.problems import problem_frame
 from pipeline.store.batch_record import new_batch_id
 from pipeline.store.database import Store
-from pipeline.store.decide import StoredDecision, write_decision
+from pipeline.store.decide import StoredDecision
 from pipeline.store.faults import AlreadyStoredError
 
 if TYPE_CHECKING:
@@ -299,7 +299,7 @@ def test_a_decision_is_added_and_changes_no_finding(store: Store) -> None:
     building.write(store, replace(_one_batch(), findings=building.findings([{"sample_id": "s1"}])))
     decision = StoredDecision(1, "accept", "A. Technician", building.START, "repeated, same result")
 
-    assert [write_decision(store, decision), write_decision(store, replace(decision, action="reject"))] == [
+    assert [building.decided(store, decision), building.decided(store, replace(decision, action="reject"))] == [
         1,
         2,
     ]
@@ -308,20 +308,20 @@ def test_a_decision_is_added_and_changes_no_finding(store: Store) -> None:
     assert _all(store, "SELECT count(*) FROM decision") == [(2,)]
 
 
-@pytest.mark.parametrize("change", [{"action": "ignore"}, {"decided_by": ""}, {"why": ""}, {"action": "correct"}])
+@pytest.mark.parametrize("change", [{"action": "ignore"}, {"decided_by": ""}, {"why": ""}])
 def test_a_decision_needs_who_why_and_a_known_answer(store: Store, change: dict[str, Any]) -> None:
     building.write(store, replace(_one_batch(), findings=building.findings([{"sample_id": "s1"}])))
     decision = StoredDecision(1, "accept", "A. Technician", building.START, "repeated")
 
     with pytest.raises(duckdb.ConstraintException):
-        write_decision(store, replace(decision, **change))
+        building.decided(store, replace(decision, **change))
 
     assert _all(store, "SELECT count(*) FROM decision") == [(0,)]
 
 
 def test_a_decision_needs_its_finding(store: Store) -> None:
     with pytest.raises(ValueError, match="no finding 7"):
-        write_decision(store, StoredDecision(7, "accept", "A. Technician", building.START, "repeated"))
+        building.decided(store, StoredDecision(7, "accept", "A. Technician", building.START, "repeated"))
 
 
 _FILL = """

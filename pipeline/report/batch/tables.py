@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 import pandas as pd
 import pyarrow as pa
@@ -18,7 +18,7 @@ _ROWS = 100_000  # rows written at a time, so that a long table is never held tw
 _BATCH = 4_096  # rows turned into text at a time: costs half of what the writer's own choice does
 
 
-def write_csv(frame: pd.DataFrame, path: Path) -> None:
+def write_csv(frame: pd.DataFrame, sink: Path | BinaryIO) -> None:
     """Write a frame as UTF-8 CSV with a header line.
 
     Text cells that begin like a formula get a leading apostrophe; numbers are never changed.
@@ -26,10 +26,10 @@ def write_csv(frame: pd.DataFrame, path: Path) -> None:
     Parameters
     ----------
     frame : any frame; times become ISO 8601, missing values empty cells.
-    path : the file to write.
+    sink : the file to write, or what takes its bytes.
     """
     first = _table(frame.iloc[:_ROWS])
-    with csv.CSVWriter(path, first.schema, write_options=csv.WriteOptions(batch_size=_BATCH)) as writer:
+    with csv.CSVWriter(sink, first.schema, write_options=csv.WriteOptions(batch_size=_BATCH)) as writer:
         writer.write_table(first)
         for start in range(_ROWS, len(frame), _ROWS):
             writer.write_table(_table(frame.iloc[start : start + _ROWS]))

@@ -122,7 +122,7 @@ def show_why(answer: Why, console: Console | None = None) -> None:
         screen.print(Text(f"{sign} {finding['finding_id']} {finding['check_id']}: {finding['message']}"))
     if answer.findings:
         screen.print(
-            Text("Nothing was changed. Decide: kettlestone decide NUMBER accept|reject|correct|repeat --by … --why …")
+            Text("Nothing was changed. Decide: kettlestone decide NUMBER… accept|take|repeat|reject|correct --why …")
         )
 
 

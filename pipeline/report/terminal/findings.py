@@ -1,109 +1,176 @@
-"""Answers to `findings` and `decide`: the findings of the store with their numbers, and what a decision led to."""
+"""Answer to `findings`: what waits, with its number, by sample or by client."""
 
 from __future__ import annotations
 
-import json
-from typing import TYPE_CHECKING, Final
+import io
+import shutil
+from dataclasses import dataclass
+from itertools import groupby
+from typing import TYPE_CHECKING, Any, Final
 
+import pandas as pd
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.report import causes
-from pipeline.report.wording import SIGNS
+from pipeline.report.wording import SIGNS, counted
 from pipeline.store.database import Store
-from pipeline.store.findings import findings
+from pipeline.store.findings import findings, known_batch, known_check, known_file
 from pipeline.store.samples import find_sample
-from schemas.columns import ANALYTES, OPEN
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
-    import pandas as pd
-
-    from pipeline.deciding import DecisionOutcome
     from pipeline.settings import Settings
 
+ANSWER, REPEAT = "answer", "repeat"
+WAITING_FOR: Final = (REPEAT, ANSWER)
 _SHOWN: Final = 200
 _COLUMNS: Final = [
-    "finding_id", "current_severity", "severity", "check_id", "sample_id", "called", "label", "client",
-    "site", "analyte", "observed", "low", "high", "unit", "message", "decision", "decided_by", "decided_at", "why",
-    "batch_id", "file",
+    "finding_id", "current_severity", "severity", "check_id", "sample_id", "called", "label", "client", "site",
+    "analyte", "observed", "low", "high", "unit", "message", "decision", "decided_by", "decided_at", "why", "detail",
+    "batch_id", "file", "line",
 ]  # fmt: skip
+_OF_SAMPLE: Final = ["client", "site", "label", "sample_id", "file"]
 
 
-def list_findings(
-    settings: Settings, sample: str | None, check_id: str | None, batch_id: str | None, *, everything: bool
-) -> pd.DataFrame:
-    """Look up findings, the worst first.
+@dataclass(frozen=True)
+class FindingsWanted:
+    """Which findings are wanted; None = any.
+
+    Attributes
+    ----------
+    sample, check_id, batch_id, file_name : as typed.
+    everything : notes and settled findings too.
+    waiting_for : `repeat` (a reading was asked for again) or `answer`.
+    """
+
+    sample: str | None = None
+    check_id: str | None = None
+    batch_id: str | None = None
+    file_name: str | None = None
+    everything: bool = False
+    waiting_for: str | None = None
+
+    @property
+    def narrowed(self) -> bool:
+        """Tell whether only some of the findings are wanted."""
+        return any((self.sample, self.check_id, self.batch_id, self.file_name))
+
+
+def list_findings(settings: Settings, asked: FindingsWanted, *, by_client: bool = False) -> pd.DataFrame:
+    """Look up findings, the worst first and those of one sample together.
 
     Parameters
     ----------
     settings : where the store is.
-    sample : identifier or label; None = all.
-    check_id, batch_id : keep those that match; None = any.
-    everything : notes and settled findings too; else only what waits for an answer.
+    asked : which of them.
+    by_client : in the order of clients and sites.
 
     Raises
     ------
-    KettlestoneError : no store, no such sample, or several with that label.
+    KettlestoneError : no store, no such sample, check, batch or file, or several with that name.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        sample_id = find_sample(store, sample) if sample else None
+        sample_id = find_sample(store, asked.sample) if asked.sample else None
+        check_id = known_check(store, asked.check_id) if asked.check_id else None
+        batch_id = known_batch(store, asked.batch_id) if asked.batch_id else None
+        file_sha256 = known_file(store, asked.file_name) if asked.file_name else None
         found = findings(store, batch_id=batch_id, sample_id=sample_id, check_id=check_id, current=False)
     # What was decided stays listed with --all, also where the sample was checked anew since.
-    kept = found["is_current"] | (found["decision"].notna() & everything) | (batch_id is not None)
+    kept = found["is_current"] | (found["decision"].notna() & asked.everything) | (batch_id is not None)
+    if file_sha256:
+        kept &= found["file_sha256"] == file_sha256
     found = found[kept.astype("bool")]
-    waiting = found["current_severity"].isin(OPEN)
-    return found[_COLUMNS] if everything else found.loc[waiting, _COLUMNS]
+    waits = found["current_severity"].isin(OPEN)
+    repeat = found["decision"] == REPEAT
+    if asked.waiting_for:
+        found = found[waits & (repeat if asked.waiting_for == REPEAT else ~repeat)]
+    elif not asked.everything:
+        found = found[waits]
+    return _in_order(found, by_client=by_client)[_COLUMNS]
 
 
-def findings_json(found: pd.DataFrame) -> str:
-    """Write findings down for other programs."""
-    return str(found.to_json(orient="records", date_format="iso", force_ascii=False))
+def _in_order(found: pd.DataFrame, *, by_client: bool) -> pd.DataFrame:
+    """Put whole sources first, then the samples, each with its worst finding first."""
+    whole = found["sample_id"].isna()
+    first = found.groupby(found["sample_id"].fillna(found["file"].fillna(""))).cumcount() == 0
+    place = pd.Series(range(len(found)), index=found.index).where(first)
+    leader = place.groupby(found["sample_id"].fillna(found["file"].fillna(""))).transform("first")
+    keys = {"whole": ~whole, "leader": leader}
+    names = ["whole", "leader"]
+    if by_client:
+        keys |= {"a": found["client"].fillna(""), "b": found["site"].fillna("")}
+        names = ["whole", "a", "b", "leader"]
+    return found.assign(**keys).sort_values(names, kind="stable").drop(columns=names)
 
 
-def show_findings(found: pd.DataFrame, console: Console | None = None) -> None:
-    """Print findings as a table with their numbers."""
-    screen = console or Console()
+def findings_text(found: pd.DataFrame, asked: FindingsWanted, *, by_client: bool = False) -> str:
+    """Word findings as a table with their numbers, sample by sample."""
     if found.empty:
-        screen.print("There is no such finding; with --all the notes and the settled ones are listed too.")
-        return
+        return _nothing(asked)
+    width = shutil.get_terminal_size((100, 24)).columns
+    printed = io.StringIO()
+    screen = Console(file=printed, width=width, color_system=None)
     table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
     table.add_column("no.", justify="right")
-    for heading in ("", "sample", "finding", "decision"):
-        table.add_column(heading, overflow="fold")
-    for row in found.head(_SHOWN).to_dict("records"):
-        severity = str(row["current_severity"])
-        named = row["called"]
-        decided = f"{row['decision']}, {row['decided_by']}: {row['why']}" if isinstance(row["decision"], str) else ""
-        table.add_row(
-            str(row["finding_id"]),
-            Text(f"{SIGNS[severity]} {severity}"),
-            Text(str(named)),
-            Text(f"{row['message']}  [{row['check_id']}]"),
-            Text(decided),
-        )
+    table.add_column("", width=8)
+    table.add_column("finding", overflow="fold", ratio=1)
+    shown = found.head(_SHOWN).to_dict("records")
+    client = None
+    for _, rows in groupby(shown, key=lambda row: tuple(_text(row[name]) for name in _OF_SAMPLE)):
+        own = list(rows)
+        if by_client and (own[0]["client"], own[0]["site"]) != client:
+            client = own[0]["client"], own[0]["site"]
+            place = " / ".join(_text(part) for part in client if _text(part)) or "no client named"
+            table.add_row("", "", Text(place, style="bold"))
+        table.add_row("", "", Text(_sample(own[0], by_client=by_client), style="bold"))
+        for row in own:
+            table.add_row(str(row["finding_id"]), _severity(row), Text(_finding(row)))
     screen.print(table)
     if len(found) > _SHOWN:
-        screen.print(f"{len(found) - _SHOWN} more findings; --json prints all of them.")
+        screen.print(f"{len(found) - _SHOWN} more findings; --format csv or json gives all of them.")
+    screen.print(_how_to_answer(found))
+    return "\n".join(line.rstrip() for line in printed.getvalue().splitlines())
 
 
-def outcome_text(outcome: DecisionOutcome) -> str:
-    """Say what a decision led to."""
-    lines = [f"Decision {outcome.decision_id}: finding {outcome.finding_id}, {outcome.action}."]
-    if outcome.value is not None:
-        amount = " ".join(
-            part
-            for part in (causes.significant(outcome.value), causes.printed_unit(outcome.unit), outcome.basis)
-            if part
-        )
-        title = ANALYTES[outcome.analyte].title
-        lines.append(f"  {title} {amount} counts from now on; what was read stays beside it.")
-    if outcome.sample_id:
-        named = outcome.label or outcome.sample_id
-        lines.append(f"  {named}: {outcome.verdict_before} before, {outcome.verdict_after} now.")
-    return "\n".join(lines)
+def _sample(row: dict[Any, Any], *, by_client: bool) -> str:
+    if not _text(row["sample_id"]):
+        return f"the whole of {_text(row['file'])}"
+    place = "" if by_client else " · ".join(part for part in (_text(row["client"]), _text(row["site"])) if part)
+    cell = f"{_text(row['file'])}:{row['line']:.0f}" if not pd.isna(row["line"]) else _text(row["file"])
+    named = _text(row["called"])
+    return "  ".join(part for part in (named, place, cell) if part)
 
 
-def outcome_json(outcome: DecisionOutcome) -> str:
-    """Write a decision down for other programs."""
-    return json.dumps(outcome.plain(), ensure_ascii=False)
+def _severity(row: dict[Any, Any]) -> Text:
+    severity = str(row["current_severity"])
+    return Text(f"{SIGNS[severity]} {severity}")
+
+
+def _finding(row: dict[Any, Any]) -> str:
+    said = f"{row['message']}  [{row['check_id']}]"
+    if not _text(row["decision"]):
+        return said
+    detail = f" ({row['detail']})" if _text(row["detail"]) else ""
+    day = f", {row['decided_at']:%Y-%m-%d}"
+    return f"{said}\n→ {row['decision']}{detail}, {row['decided_by']}{day}: {row['why']}"
+
+
+def _how_to_answer(found: pd.DataFrame) -> str:
+    waits = int(found["current_severity"].isin(OPEN).sum())
+    samples = int(found["sample_id"].nunique())
+    said = f"{counted(waits, 'finding')} of {counted(samples, 'sample')} {'waits' if waits == 1 else 'wait'}."
+    return f"{said} kettlestone decide NUMBER… accept|take|repeat|reject|correct --why …" if waits else said
+
+
+def _nothing(asked: FindingsWanted) -> str:
+    if asked.waiting_for == REPEAT:
+        return "No reading was asked for again that has not come."
+    if asked.everything:
+        return "No finding was ever raised here." if asked.narrowed else "The store has no findings."
+    where = " there" if asked.narrowed else ""
+    return f"No finding waits for an answer{where}; --all lists notes and settled ones too."
+
+
+def _text(value: str | float | None) -> str:
+    return "" if pd.isna(value) else str(value)

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
+from pipeline.report.terminal.table_output import plain_table, put_out
 from pipeline.store.database import Store
 from pipeline.store.questions import named_queries, query
 
 if TYPE_CHECKING:
-    import pandas as pd
-
+    from pipeline.report.terminal.table_output import TableOutput
     from pipeline.settings import Settings
-
-_SHOWN: Final = 200
 
 
 def prepared() -> str:
@@ -23,14 +21,14 @@ def prepared() -> str:
     return "\n".join([*lines, "", "kettlestone query NAME answers one; kettlestone query 'SELECT …' your own."])
 
 
-def query_text(settings: Settings, name_or_sql: str, *, as_json: bool) -> str:
+def query_text(settings: Settings, name_or_sql: str, wanted: TableOutput) -> str:
     """Answer a prepared query or SQL over the views.
 
     Parameters
     ----------
     settings : where the store is.
     name_or_sql : name of a prepared query, or SQL.
-    as_json : records for other programs instead of a table.
+    wanted : format and file of the answer.
 
     Raises
     ------
@@ -38,14 +36,6 @@ def query_text(settings: Settings, name_or_sql: str, *, as_json: bool) -> str:
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         found = query(store, name_or_sql)
-    if as_json:
-        return str(found.to_json(orient="records", date_format="iso", force_ascii=False))
-    return _table(found)
-
-
-def _table(found: pd.DataFrame) -> str:
-    if found.empty:
-        return "No rows."
-    text = found.head(_SHOWN).to_string(index=False, na_rep="", float_format=lambda number: f"{number:g}")
-    rest = len(found) - _SHOWN
-    return f"{text}\n{rest} more rows; --json prints all of them." if rest > 0 else text
+    return put_out(
+        found, wanted, lambda: plain_table(found, "No rows: the question was understood, and nothing fits it.")
+    )

@@ -6,6 +6,7 @@ import json
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.report.terminal.table_output import plain_table, put_out
 from pipeline.store.database import Store
 from pipeline.store.registers import KEYS, enter, entries, in_force, of_site
 
@@ -15,12 +16,13 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from pipeline.report.terminal.table_output import TableOutput
     from pipeline.settings import Settings
 
 _ORIGIN: Final = ("since", "entered_by", "why", "file", "line", "file_sha256", "entered_at", "batch_id")
 
 
-def listing(settings: Settings, kind: str, *, as_json: bool) -> str:
+def listing(settings: Settings, kind: str, wanted: TableOutput) -> str:
     """List a register as it is in force.
 
     Raises
@@ -30,12 +32,9 @@ def listing(settings: Settings, kind: str, *, as_json: bool) -> str:
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         rows = in_force(entries(store, kind), kind).sort_values(["client", "site", *KEYS[kind]], kind="stable")
     facts = rows.drop(columns=[name for name in _ORIGIN if name in rows])
-    if as_json:
-        return json.dumps(_records(facts), ensure_ascii=False)
-    if facts.empty:
-        return f"The register of {kind}s is empty; import one, or kettlestone {kind} set SITE."
     filled = [name for name in facts if (facts[name] != "").any()]
-    return facts[filled].to_string(index=False)
+    empty = f"The register of {kind}s is empty; import one, or kettlestone {kind} set SITE."
+    return put_out(facts.fillna(""), wanted, lambda: plain_table(facts[filled], empty, len(facts)))
 
 
 def register_text(settings: Settings, kind: str, site: str, *, as_json: bool) -> str:

@@ -1,16 +1,10 @@
 -- The corrections in force: readings somebody decided on, and what each of them replaces.
 CREATE OR REPLACE VIEW v_correction AS
-WITH in_force AS (
-    -- A later decision on the same finding takes the place of an earlier one.
-    SELECT *
-    FROM decision
-    QUALIFY row_number() OVER (PARTITION BY finding_id ORDER BY decided_at DESC, decision_id DESC) = 1
-)
 SELECT
     r.reading_id, r.corrects, r.sample_id, r.analyte, r.value, r.unit, r.basis, r.raw_text, r.raw_unit,
     d.decision_id, d.finding_id, d.decided_by, d.decided_at, d.why
 FROM reading AS r
-JOIN in_force AS d USING (decision_id)
+JOIN answer AS d ON d.decision_id = r.decision_id AND d.own
 QUALIFY row_number() OVER (
     PARTITION BY r.sample_id, r.analyte, r.corrects ORDER BY d.decided_at DESC, d.decision_id DESC
 ) = 1;

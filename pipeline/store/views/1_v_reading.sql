@@ -10,6 +10,7 @@ SELECT
     r.drops, r.note, r.ambiguous, r.instrument, r.raw_text, r.raw_unit, f.name AS file, r.file_sha256, r.line,
     r."column", f.batch_id,
     r.reading_id NOT IN (SELECT reading_id FROM superseded)
+        AND r.reading_id NOT IN (SELECT reading_id FROM withdrawn JOIN answer USING (decision_id) WHERE own)
         AND r.reading_id NOT IN (SELECT corrects FROM v_correction WHERE corrects IS NOT NULL)
         AND (r.decision_id IS NULL OR r.reading_id IN (SELECT reading_id FROM v_correction)) AS counts,
     r.corrects, r.decision_id
@@ -50,6 +51,6 @@ COMMENT ON COLUMN v_reading.file_sha256 IS 'SHA-256 of the input file, its name 
 COMMENT ON COLUMN v_reading.line IS 'Line of the file';
 COMMENT ON COLUMN v_reading."column" IS 'Heading of the column in the file';
 COMMENT ON COLUMN v_reading.batch_id IS 'Batch that brought it';
-COMMENT ON COLUMN v_reading.counts IS 'False if a declared later report or a correction in force replaces it';
+COMMENT ON COLUMN v_reading.counts IS 'False if a declared later report or a decision in force replaces it';
 COMMENT ON COLUMN v_reading.corrects IS 'Reading a correction replaces; empty for what came from a file';
 COMMENT ON COLUMN v_reading.decision_id IS 'Decision that made a correction; empty for what came from a file';

@@ -3,24 +3,28 @@ CREATE OR REPLACE VIEW v_finding AS
 WITH answered AS (
     -- A decision holds wherever a later batch asks the same question about the same sample again.
     SELECT f.sample_id, f.file_sha256, f.check_id, f.observed, f.low, f.high, d.action, d.decided_by,
-        d.decided_at, d.why, d.decision_id
-    FROM decision AS d
+        d.decided_at, d.why, d.decision_id, d.detail, r.sample_id AS repeated_by
+    FROM answer AS d
     JOIN finding AS f USING (finding_id)
+    LEFT JOIN repeated AS r USING (finding_id)
     QUALIFY row_number() OVER (
         PARTITION BY f.sample_id, f.file_sha256, f.check_id, f.observed, f.low, f.high
-        ORDER BY d.decided_at DESC, d.decision_id DESC
+        ORDER BY d.decision_id DESC
     ) = 1
 )
 SELECT
     f.finding_id, f.batch_id, f.sample_id, coalesce(c.called, regexp_replace(n.name, '^.*/', '')) AS called,
     s.label, s.client, s.site, s.sampling_point, s.stage, s.region,
     s.country, s.collected_at, s.operator, f.check_id, f.severity,
-    CASE a.action WHEN 'accept' THEN 'note' WHEN 'correct' THEN 'note' WHEN 'reject' THEN 'reject'
-        WHEN 'repeat' THEN 'hold' ELSE f.severity END AS current_severity,
+    CASE WHEN a.action IS NULL OR a.action = 'reopen' THEN f.severity WHEN a.action = 'reject' THEN 'reject'
+        WHEN a.action = 'repeat' AND a.repeated_by IS NULL THEN 'hold' ELSE 'note' END AS current_severity,
     f.observed, f.low, f.high, f.unit, f.message, f.evidence, f.analyte, f.reading_ids,
     coalesce(f.file_sha256, s.file_sha256) AS file_sha256, n.name AS file,
-    a.action AS decision, a.decided_by, a.decided_at, a.why,
-    f.sample_id IS NULL OR f.batch_id = s.batch_id AS is_current
+    s.line, a.action AS decision, a.decided_by, a.decided_at, a.why,
+    f.sample_id IS NULL OR f.batch_id = s.batch_id AS is_current,
+    CASE WHEN f.severity_alone <> '' AND (a.action IS NULL OR a.action = 'reopen') THEN f.severity_alone
+        ELSE '' END AS severity_alone,
+    a.decision_id, a.detail, a.repeated_by
 FROM finding AS f
 LEFT JOIN sample AS s USING (sample_id)
 LEFT JOIN sample_name AS c USING (sample_id)
@@ -60,8 +64,13 @@ COMMENT ON COLUMN v_finding.analyte IS 'Quantities concerned';
 COMMENT ON COLUMN v_finding.reading_ids IS 'Readings concerned, separated by blanks';
 COMMENT ON COLUMN v_finding.file_sha256 IS 'SHA-256 of the input file, its name in the archive';
 COMMENT ON COLUMN v_finding.file IS 'Input file of the sample, or the file concerned';
-COMMENT ON COLUMN v_finding.decision IS 'Decision in force: accept, reject, correct, repeat';
+COMMENT ON COLUMN v_finding.line IS 'Line of the first reading of the sample';
+COMMENT ON COLUMN v_finding.decision IS 'Decision in force: accept, reject, repeat, correct, take, exchange, use-report, reopen';
 COMMENT ON COLUMN v_finding.decided_by IS 'Who decided';
 COMMENT ON COLUMN v_finding.decided_at IS 'When, UTC';
 COMMENT ON COLUMN v_finding.why IS 'Reason given';
 COMMENT ON COLUMN v_finding.is_current IS 'False if a later batch checked the sample anew';
+COMMENT ON COLUMN v_finding.severity_alone IS 'What it does to its sample until the finding about its source is answered';
+COMMENT ON COLUMN v_finding.decision_id IS 'Number of the decision in force';
+COMMENT ON COLUMN v_finding.detail IS 'What the decision did, in words';
+COMMENT ON COLUMN v_finding.repeated_by IS 'Sample that brought the reading that was asked for again';

@@ -55,7 +55,8 @@ WITH candidate AS (
     GROUP BY sample_id
 ), answered AS (
     SELECT sample_id, bool_or(decision IS NOT NULL) AS any_decision,
-        max(list_position(['ok', 'note', 'hold', 'reject'], current_severity)) AS worst
+        max(greatest(list_position(['ok', 'note', 'hold', 'reject'], current_severity),
+            list_position(['ok', 'note', 'hold', 'reject'], severity_alone))) AS worst
     FROM v_finding
     WHERE is_current AND sample_id IS NOT NULL
     GROUP BY sample_id

@@ -1,0 +1,97 @@
+"""`use-report`: of two reports about the same samples, which one counts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+from pipeline.deciding.consequences import Consequences
+from pipeline.did_you_mean import did_you_mean
+from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.store.reach import REPORT_QUESTIONS
+
+if TYPE_CHECKING:
+    from pipeline.deciding.consequences import Answering
+
+_LATEST: Final = ("", "latest", "newest")
+
+
+def use_report(case: Answering) -> Consequences:
+    """Let the readings of one report count, and not what the others say of the same quantities.
+
+    The answer holds for every sample of which the same reports speak: a sheet that was corrected at its source and
+    taken in again is one question.
+
+    Raises
+    ------
+    KettlestoneError : only one report speaks of the sample, or none is called so.
+    """
+    if pd.isna(case.found["sample_id"]):
+        raise KettlestoneError(
+            f"finding {case.answer.finding_id} is about one file; there is nothing to choose.\n  {UNCHANGED}"
+        )
+    reports = _reports(case)
+    chosen = _chosen(case, reports)
+    others = [str(sha256) for sha256 in reports["file_sha256"] if sha256 != chosen["file_sha256"]]
+    rows = case.store.connection.execute(
+        """
+        WITH mine AS (SELECT DISTINCT sample_id, analyte FROM reading WHERE file_sha256 = $chosen)
+        SELECT r.reading_id, r.sample_id FROM v_reading AS r JOIN mine USING (sample_id, analyte)
+        WHERE r.counts AND r.decision_id IS NULL AND list_contains($others, r.file_sha256)
+        """,
+        {"chosen": chosen["file_sha256"], "others": others},
+    ).df()
+    also = case.store.connection.execute(
+        "SELECT finding_id FROM v_finding WHERE is_current AND severity <> 'note' AND list_contains($checks, check_id) "
+        "AND list_contains($samples, sample_id) AND finding_id <> $own",
+        {
+            "checks": list(REPORT_QUESTIONS),
+            "samples": rows["sample_id"].unique().tolist(),
+            "own": int(case.found["finding_id"]),
+        },
+    ).fetchall()
+    count = rows["sample_id"].nunique()
+    return Consequences(
+        withdrawn=tuple(int(number) for number in rows["reading_id"]),
+        also=tuple(int(number) for (number,) in also),
+        samples=frozenset(rows["sample_id"].astype("str")),
+        detail=f"{chosen['name']} counts, in {count} sample{'' if count == 1 else 's'}",
+    )
+
+
+def _reports(case: Answering) -> pd.DataFrame:
+    """List the files that speak of the sample, the latest first."""
+    found = case.store.connection.execute(
+        """
+        SELECT file_sha256, max(f.name) AS name
+        FROM (SELECT DISTINCT file_sha256 FROM reading WHERE sample_id = ? AND decision_id IS NULL)
+        JOIN source_file AS f USING (file_sha256)
+        GROUP BY file_sha256 ORDER BY max(f.rowid) DESC
+        """,
+        [case.found["sample_id"]],
+    ).df()
+    if len(found) < 2:  # noqa: PLR2004 - one report leaves nothing to choose
+        raise KettlestoneError(
+            f"only one file speaks of the sample of finding {case.answer.finding_id}.\n  {UNCHANGED}\n"
+            "  Accept or correct the finding, or ask for a repeat."
+        )
+    return found
+
+
+def _chosen(case: Answering, reports: pd.DataFrame) -> pd.Series:
+    wanted = case.answer.report.strip()
+    if wanted.casefold() in _LATEST:
+        return reports.iloc[0]
+    named = reports[
+        (reports["name"] == wanted)
+        | reports["name"].str.endswith(f"/{wanted}")
+        | reports["file_sha256"].str.startswith(wanted)
+    ]
+    if len(named) == 1:
+        return named.iloc[0]
+    fault = "several files are" if len(named) else "no file that speaks of this sample is"
+    raise KettlestoneError(
+        f'{fault} called "{wanted}"{did_you_mean(wanted, reports["name"])}\n  {UNCHANGED}\n'
+        f"  Reports: {', '.join(reports['name'] + ' (' + reports['file_sha256'].str[:8] + ')')}."
+    )

@@ -1,0 +1,65 @@
+"""Facts of samples that people corrected: date, stage, site and sampling point, in force or taken back."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from pipeline.store.database import Store
+
+TIMES: Final = ("collected_at",)
+# Of each fact that was ever corrected: what the latest correction in force says, else what stood there at first.
+_NOW: Final = """
+    SELECT c.sample_id, c.name, coalesce(
+        arg_max(c.after, row(a.decided_at, a.decision_id)) FILTER (a.decision_id IS NOT NULL),
+        arg_min(c.before, c.decision_id)) AS value
+    FROM corrected_fact AS c
+    LEFT JOIN answer AS a ON a.decision_id = c.decision_id AND a.own
+    GROUP BY c.sample_id, c.name
+"""
+
+
+def corrected_facts(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
+    """Return the facts of samples that were ever corrected, as they hold now.
+
+    Returns
+    -------
+    (k, 3) frame `sample_id name value`, all text; times in UTC.
+    """
+    wanted = sorted(set(sample_ids))
+    return store.connection.execute(f"SELECT * FROM ({_NOW}) WHERE list_contains($1, sample_id)", [wanted]).df()  # noqa: S608 - a constant
+
+
+def with_corrected_facts(store: Store, about: pd.DataFrame) -> pd.DataFrame:
+    """Give samples, index `sample_id`, the facts that people corrected."""
+    if not _any(store):
+        return about
+    found = corrected_facts(store, about.index)
+    found = found[found["sample_id"].isin(about.index)]
+    for name, rows in found.groupby("name"):
+        column = about[name].astype("object") if name not in TIMES else about[name].copy()
+        told = pd.to_datetime(rows["value"], utc=True) if name in TIMES else rows["value"]
+        column.loc[rows["sample_id"].to_numpy()] = told.to_numpy() if name not in TIMES else told.array
+        about = about.assign(**{str(name): column if name in TIMES else column.astype("str")})
+    return about
+
+
+def put_facts_in_place(store: Store, sample_ids: Iterable[str]) -> None:
+    """Bring the rows of samples to the facts that hold now, in the open transaction."""
+    found = corrected_facts(store, sample_ids)
+    for name, rows in found.groupby("name"):
+        store.connection.register("facts_now", rows)
+        cast = "TIMESTAMP" if name in TIMES else "VARCHAR"
+        store.connection.execute(
+            f"UPDATE sample SET {name} = CAST(f.value AS {cast}) FROM facts_now AS f "  # noqa: S608 - a column of the schema
+            "WHERE f.sample_id = sample.sample_id"
+        )
+        store.connection.unregister("facts_now")
+
+
+def _any(store: Store) -> bool:
+    return bool(store.connection.execute("SELECT 1 FROM corrected_fact LIMIT 1").fetchall())
