@@ -34,6 +34,7 @@ COMMANDS: Final[dict[str, str]] = {
     "enter": "Enter a visit to a SITE; verdict and advice come at once.",
     "explain": "Say what most likely happened to a SAMPLE.",
     "findings": "List the findings that wait for an answer.",
+    "history": "Tell what happened, and who decided it and why.",
     "intake": "Read files and folders, check every record, store all.",
     "kit": "List the kits of drops, or show one.",
     "layout": "Show or propose how a kind of file is to be read.",

@@ -232,6 +232,29 @@ def test_several_findings_are_answered_at_once_or_none_is(place: Place) -> None:
     assert place.verdicts()["K-0"] == "hold"
 
 
+def test_the_history_of_a_sample_tells_who_decided_what_and_what_was_taken_back(place: Place) -> None:
+    place.intake("k.csv", KIT + "K-1,Q,Inn,raw,2025-03-11,7.5,249,200,262\n")
+    number = place.number("K-1")
+    place.decide(number, "correct", "--value", "526", "--unit", "µS/cm", "--analyte", "conductivity")
+    place.decide(number, "reopen")
+
+    text = place.command("history", "K-1").stdout
+    table = json.loads(place.command("history", "K-1", "--json").stdout)
+
+    order = ["taken in", "hold", "hold", "correct", "corrected", "hold", "hold", "reopen"]
+    assert [row["event"] for row in table] == order
+    assert "k.csv:2, 4 readings" in text
+    assert f"correct (finding {number}), by A. Smith; taken back since" in text
+    assert "conductivity 262 µS/cm → 526.0 uS/cm" in text
+    assert "why: asked the laboratory" in text
+    assert [row["state"] for row in table if row["event"] in ("correct", "reopen")] == ["taken back", ""]
+    assert len(json.loads(place.command("history", "--since", "today", "--json").stdout)) == len(order)
+    assert "Nothing happened since 2999-01-01." in place.command("history", "--since", "2999-01-01").stdout
+    assert "is no day" in place.command("history", "--since", "gestern").stderr
+    place.command("history", "K-1", "--out", str(place.folder / "trail.csv"))
+    assert (place.folder / "trail.csv").read_text(encoding="utf-8").count("\n") == len(order) + 1
+
+
 @pytest.mark.parametrize(
     ("words", "said"),
     [
