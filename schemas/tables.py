@@ -56,6 +56,7 @@ SOURCE_ROWS: Final[Fields] = (
     number("used_ml", "Sample volume used", "mL"),
     time("reagent_expiry", "Last day of the reagent"),
     time("calibrated_on", "Day of the last calibration"),
+    text("titrant", "What was titrated with"),
     number("titrant_normality", "Concentration of the titrant in equivalents", "eq/L"),
     number("titrant_molarity", "Concentration of the titrant in moles", "mol/L"),
     number("titrant_concentration", "Concentration of the titrant, in moles or equivalents: not stated", "1"),

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 from pipeline.ingest.headings import Heading, read_heading
 from pipeline.ingest.meanings import Meaning, own_form
 from pipeline.ingest.spellings import key
+from pipeline.ingest.titrants import titrant_of, titrant_text
 from pipeline.notation.signs import fold
 
 if TYPE_CHECKING:
@@ -41,9 +42,10 @@ _TESTS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness", "al
 class SourceColumn:
     """One column.
 
-    ``role``: "measurement" (entries; ``analyte`` is "" where each row names its own), "about" (``code`` is
-    a row field; with ``analyte``, a kit field of that test alone), "companion" (``code`` qualifier, unit or
-    limit of ``analyte``), a role of a long table, "ignored" or "unknown".
+    ``role``: "measurement" (entries; ``analyte`` is "" where each row names its own; of volumes the ``unit`` is what
+    the heading says of the titrant), "about" (``code`` is a row field, ``basis`` the substance of a titrant; with
+    ``analyte``, a kit field of that test alone), "companion" (``code`` qualifier, unit or limit of ``analyte``), a
+    role of a long table, "ignored" or "unknown".
     """
 
     position: int
@@ -179,7 +181,16 @@ def _paired(columns: list[SourceColumn]) -> tuple[SourceColumn, ...]:
     tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in _TESTS}
     if len(tests) == 1:
         paired = [_of_only_test(column, *tests) for column in paired]
-    return tuple(paired)
+    return tuple(_with_titrant(column) for column in paired)
+
+
+def _with_titrant(column: SourceColumn) -> SourceColumn:
+    """Let a column of volumes say as its unit what its heading says of the titrant, and any other the substance."""
+    if column.role == "measurement" and column.form == "titrant_ml":
+        return replace(column, unit=titrant_text(column.heading))
+    if column.role == "about" and column.code.startswith("titrant_"):
+        return replace(column, basis=titrant_of(column.heading).substance)
+    return column
 
 
 def _settled(column: SourceColumn, counted: set[tuple[str, str]], measured: set[tuple[str, str]]) -> SourceColumn:

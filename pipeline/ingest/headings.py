@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 from pipeline.ingest.meanings import Meaning, OwnSpellings, meanings
 from pipeline.ingest.names import may_name, read_name, spaced
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
+from pipeline.ingest.titrants import is_titrant_volume, without_strength
 from pipeline.ingest.unit_text import (
     UnitText,
     ends_like_unit,
@@ -29,6 +30,9 @@ from pipeline.notation.vocabulary import form, is_formula
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+_VOLUME: Final = "titrant_ml"
+_STRENGTH_UNIT: Final = re.compile(r"\s*[(\[]\s*([MN])\s*[)\]]$")
+_STRENGTH_UNITS: Final = {"M": "mol/L", "N": "eq/L"}
 _LONGEST: Final = 120  # letters; a longer cell is prose, not a heading
 _DEPTH: Final = 5  # parts that may be split off one heading
 _ZONE: Final = re.compile(
@@ -94,10 +98,27 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
     blank = Heading(text)
     if not written or len(written) > _LONGEST or not any(sign.isalpha() for sign in written):
         return blank
+    if not (own and own.only) and (titrated := _of_titrant(written, own)):
+        return replace(titrated, text=text)
     settled = _settled(_search(written, blank, own, _DEPTH) or blank)
     if not settled.meanings and not (own and own.only) and may_name(written):
         settled = _compose(written, blank, _DEPTH, set()) or blank
     return settled if settled.own else _worth_of_drop(settled)
+
+
+def _of_titrant(text: str, own: OwnSpellings | None) -> Heading | None:
+    """Read "0.02 N acid (mL)" without its concentration and "EDTA (M)" as mol/L, if they are of a titrant at all."""
+    if (plain := without_strength(text)) != text:
+        volume = read_heading(plain, own)
+        named = volume.affix == _VOLUME or any(meaning.code == _VOLUME for meaning in volume.meanings)
+        return volume if named else None
+    if stated := _STRENGTH_UNIT.search(text):
+        field = read_heading(text[: stated.start()], own)
+        titrant = any(meaning.code.startswith("titrant_") for meaning in field.meanings)
+        return (
+            replace(field, unit=_STRENGTH_UNITS[stated[1]]) if titrant and field.meanings[0].kind == "field" else None
+        )
+    return None
 
 
 def _worth_of_drop(heading: Heading) -> Heading:
@@ -119,6 +140,8 @@ def _search(text: str, so_far: Heading, own: OwnSpellings | None, depth: int) ->
     # A sign such as "%" vanishes from the key, so it must be split off first.
     if not (own and own.only) and not _SIGN_UNIT.search(text) and (found := meanings(text)):
         return replace(so_far, meanings=found, name=text)
+    if not (own and own.only) and not so_far.affix and is_titrant_volume(key(text)):
+        return replace(so_far, meanings=(Meaning("role", _VOLUME),), name=text)
     if not depth or not text:
         return None
     for rest, found_so_far in _stripped(text, so_far):
@@ -215,12 +238,16 @@ def _bracketed(inner: str, so_far: Heading) -> Iterator[Heading]:
         yield replace(so_far, basis=basis)
     if not so_far.stage and (stage := word_table("stages").get(key(inner))):
         yield replace(so_far, stage=stage)
-    if not so_far.affix and (affix := word_table("affixes").get(key(inner))):
+    if not so_far.affix and (affix := _affix(key(inner))):
         yield replace(so_far, affix=affix)
     if key(inner) in _fractions() or not key(inner):
         yield so_far
     else:
         yield replace(so_far, echo=(*so_far.echo, inner))
+
+
+def _affix(folded: str) -> str:
+    return word_table("affixes").get(folded, "") or (_VOLUME if is_titrant_volume(folded) else "")
 
 
 def _with_unit(so_far: Heading, unit: UnitText) -> Heading:
@@ -266,7 +293,7 @@ def _words(text: str, so_far: Heading) -> Iterator[tuple[str, Heading]]:
         )
         for part, rest in ends:
             folded = key(part)
-            if not so_far.affix and (affix := word_table("affixes").get(folded)):
+            if not so_far.affix and (affix := _affix(folded)):
                 yield rest, replace(so_far, affix=affix)
             if not so_far.stage and (stage := word_table("stages").get(folded)):
                 yield rest, replace(so_far, stage=stage)

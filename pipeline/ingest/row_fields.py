@@ -199,6 +199,11 @@ def _of_headings(match: Match, field: str) -> str:
     """Give what the headings themselves state for all rows."""
     if field == "time_zone":
         return common([column for column in match.columns if column.role == "about"], "time_zone")
+    if field == "titrant":
+        said = {
+            column.basis for column in match.columns if column.role == "about" and column.code.startswith("titrant_")
+        }
+        return (said - {""}).pop() if len(said - {""}) == 1 else ""
     if field in ("ec_reference", "tds_scale"):
         analyte = "conductivity" if field == "ec_reference" else "tds"
         columns = [column for column in match.measured if column.analyte == analyte]

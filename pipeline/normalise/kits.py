@@ -6,9 +6,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
+from pipeline.normalise.titrants import titrant_strengths
 from pipeline.normalise.titration import value_of_burette, value_of_drops
 from pipeline.texts import TextColumn
+from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -20,10 +21,6 @@ if TYPE_CHECKING:
 _NO_VOLUME: Final = "sample volume taken as the kit's"
 # What is written in a row, cannot be used, and must not be taken for what is usual where nothing is written.
 _KIT: Final = {"used_ml": "the sample volume of the row cannot be used"}
-EQUIVALENTS_PER_EDTA: Final = 2.0  # [APHA2340C]
-_HARDNESS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness")
-_WHICH_ACID: Final = "the acid is given in mol/L and not named: write its concentration in eq/L"
-_WHICH_UNIT: Final = "the titrant concentration has no unit: write mol/L or eq/L in its heading"
 _BURETTE: Final = {
     **_KIT,
     **dict.fromkeys(
@@ -41,8 +38,12 @@ def _at(rows: pd.DataFrame, name: str, row: npt.NDArray[np.int64]) -> npt.NDArra
 
 def _texts(table: pd.DataFrame, titrated: npt.NDArray[np.bool_], method: str) -> dict[str, TextColumn]:
     """Take the texts of the readings; those of a titration say how it was done, and in which unit it is now."""
-    known = {"method": method, "unit": "mg/L", "basis": "as CaCO3", "note": "", "ambiguous": ""}
-    columns = {name: TextColumn.from_series(table[name]) for name in (*known, "qualifier", "problem", "detail")}
+    known = {"method": method, "unit": "mg/L", "note": "", "ambiguous": ""}
+    columns = {
+        name: TextColumn.from_series(table[name]) for name in (*known, "basis", "qualifier", "problem", "detail")
+    }
+    usual = TextColumn.from_series(table["analyte"]).map(lambda code: ANALYTES[code].basis if code in ANALYTES else "")
+    columns["basis"] = usual.over(columns["basis"], titrated)
     return {name: column.where(titrated, known[name]) if name in known else column for name, column in columns.items()}
 
 
@@ -110,25 +111,6 @@ def with_drop_counts(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     )
 
 
-def _normality(
-    table: pd.DataFrame, rows: pd.DataFrame, row: npt.NDArray[np.int64], burette: Flags
-) -> tuple[npt.NDArray[np.float64], dict[str, Flags]]:
-    """Give the equivalents of every titrant [eq/L], and where its concentration cannot be turned into them.
-
-    One mole of EDTA binds one of calcium or magnesium, two equivalents [APHA2340C]; how many an acid has depends on
-    the acid.
-    """
-    normality, molarity = (_at(rows, name, row) for name in ("titrant_normality", "titrant_molarity"))
-    hardness = TextColumn.from_series(table["analyte"]).isin(_HARDNESS)
-    in_moles = burette & np.isnan(normality) & ~np.isnan(molarity)
-    stated = ~np.isnan(_at(rows, "titrant_concentration", row))
-    equivalents = np.where(in_moles & hardness, EQUIVALENTS_PER_EDTA * molarity, normality)
-    return equivalents, {
-        _WHICH_ACID: in_moles & ~hardness,
-        _WHICH_UNIT: burette & np.isnan(normality) & np.isnan(molarity) & stated,
-    }
-
-
 def with_burettes(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     """Turn burette readings into values.
 
@@ -149,8 +131,8 @@ def with_burettes(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     factor = np.nan_to_num(_at(rows, "titrant_factor", row), nan=1.0)
     blank = np.nan_to_num(_at(rows, "blank_ml", row), nan=0.0)
     sample = _at(rows, "used_ml", row)
-    normality, faults = _normality(table, rows, row, burette)
-    titrated = value_of_burette(table["number"].to_numpy(), blank, normality, factor, sample, MG_CACO3_PER_MEQ)
+    normality, per_meq, faults = titrant_strengths(table, rows, row, burette)
+    titrated = value_of_burette(table["number"].to_numpy(), blank, normality, factor, sample, per_meq)
     undefined = burette & (np.isnan(normality) | np.isnan(sample))
     texts = _texts(table, burette, method="burette")
     faults = {**_unusable(described, row, burette, _BURETTE), **faults}

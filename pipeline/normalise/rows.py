@@ -12,6 +12,7 @@ import pandas as pd
 from pipeline.normalise import dates, numbers, units
 from pipeline.normalise.plausible import absurd_numbers
 from pipeline.normalise.time_zones import known_zone
+from pipeline.normalise.titrants import with_titrants
 from pipeline.problems import no_problems, problem_frame
 from pipeline.texts import TextColumn, composed
 from schemas.columns import ACTIVITIES, STAGES
@@ -139,6 +140,7 @@ def _source(extracts: Sequence[Extract], files: Sequence[str]) -> _Source:
     frames = [extract.rows for extract in extracts]
     text = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
     table = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
+    text = with_titrants(text)
     proved = _proved(frames, files)
     styles = [
         dates.DateStyle(extract.date_formats, month_first=month_first(extract.rows["country"]), proved=proved[file])

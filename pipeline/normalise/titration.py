@@ -96,20 +96,20 @@ def expanded_uncertainty(
 
 
 def value_of_burette(
-    titrant_ml: Array, blank_ml: Array, normality: Array, factor: Array, sample_ml: Array, per_meq: float
+    titrant_ml: Array, blank_ml: Array, normality: Array, factor: Array, sample_ml: Array, per_meq: float | Array
 ) -> pd.DataFrame:
-    """Turn a burette reading into a concentration as CaCO3.
+    """Turn a burette reading into a concentration.
 
     Parameters
     ----------
     titrant_ml, blank_ml : (n,) titrant used for sample and blank [mL].
     normality, factor : (n,) concentration of the titrant [eq/L] and its titre [-].
     sample_ml : (n,) sample volume [mL].
-    per_meq : milligrams of CaCO3 per milliequivalent, 50.043 (50.000 as the standard rounds it).
+    per_meq : milligrams per milliequivalent, of CaCO3 50.043 (50.000 as the standard rounds it).
 
     Returns
     -------
-    (n, 3) frame [mg/L as CaCO3]: `value` and `uncertainty` (k = 2) of the two readings of a burette
+    (n, 3) frame [mg/L]: `value` and `uncertainty` (k = 2) of the two readings of a burette
     divided to 0.1 mL: u = √2·0.05/√6 mL [JCGM100]; `limit` where the result lies within that scatter of the
     blank, and then no value.
 
