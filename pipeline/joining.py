@@ -13,6 +13,7 @@ from pipeline.file_names import sample_names
 from pipeline.normalise import derived
 from pipeline.normalise.date_order import settle_orders
 from pipeline.normalise.placing import placed, with_register
+from pipeline.normalise.repeats import repeat_notices, repeated
 from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.samples import assemble_samples
 from pipeline.normalise.stacking import stacked_frames, stacked_rows
@@ -44,7 +45,7 @@ class Joined:
     samples : the filled table; samples of the store among it where the batch has more readings of them.
     new : (n,) flags of the samples with readings of this batch.
     superseded : `reading_id` of stored readings that a report of this batch replaces.
-    notices : how the order of day and month was decided (PROBLEM_COLUMNS).
+    notices : how the order of day and month was decided, which files say again what is known (PROBLEM_COLUMNS).
     """
 
     samples: SampleTable
@@ -86,7 +87,7 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
         assembled = assemble_samples(all_rows, readings, sites, settings.sample_window_hours, owners)
         no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
         superseded = known.loc[counted & no_more, ["reading_id"]]
-    assembled = _answered(assembled, gathered)
+    assembled, told = _said_once(_answered(assembled, gathered), gathered)
     assembled = replace(assembled, about=with_corrected_facts(store, assembled.about))
     table = assembled.readings
     new = np.zeros(len(assembled.about), dtype="bool")
@@ -96,7 +97,8 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     wide = widen(about, table[table["counts"]])
     columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
     earlier = earlier_samples(store, assembled.about, columns)
-    return Joined(derived.with_derived(replace(wide, readings=table, earlier=earlier)), new, superseded, dated)
+    told_of = pd.concat([dated, told], ignore_index=True)
+    return Joined(derived.with_derived(replace(wide, readings=table, earlier=earlier)), new, superseded, told_of)
 
 
 def _called(store: Store, about: pd.DataFrame, gathered: Gathered) -> pd.Series:
@@ -154,6 +156,17 @@ def ownerless(store: Store, gathered: Gathered, joined: Joined) -> pd.DataFrame:
         raw_text=rows["site"],
         detail=many.astype("str") + " clients",
     )
+
+
+def _said_once(assembled: Assembled, gathered: Gathered) -> tuple[Assembled, pd.DataFrame]:
+    """Let what an earlier file has said already stay, and count once."""
+    readings = assembled.readings
+    repeats = repeated(readings)
+    if not repeats.any():
+        return assembled, no_problems()
+    names = dict(zip(gathered.files["file_sha256"], gathered.files["name"], strict=True))
+    counts = readings["counts"].to_numpy(dtype="bool") & ~repeats
+    return replace(assembled, readings=readings.assign(counts=counts)), repeat_notices(readings, repeats, names)
 
 
 def _answered(assembled: Assembled, gathered: Gathered) -> Assembled:

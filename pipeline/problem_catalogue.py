@@ -198,6 +198,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         'the row names no client, and {detail} have a site "{raw_text}"',
         "Add a column client and import the register again; until then the row counts for none of them.",
     ),
+    Problem(
+        "readings-repeated",
+        "{detail} readings were there already, word for word, from another file",
+        "Nothing to do: they are kept, and count once.",
+    ),
     Problem("column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."),
     Problem(
         "column-second", "two columns say the same kind of thing: {detail}", "Nothing to do if that is what is meant."

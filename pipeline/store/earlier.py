@@ -79,6 +79,8 @@ def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame
     readings = prior_readings(store, about.index)
     if readings.empty:
         return pd.DataFrame(), readings
+    taken_back = readings["decision_id"].notna() & ~readings["counts"]  # a correction that is no longer in force
+    readings = readings[~taken_back].reset_index(drop=True)
     keys = readings.groupby(["sample_id", "file_sha256"], sort=False)
     lines = keys["line"].min().rename("line").reset_index()
     facts = rows_of(store, "sample", "*", lines["sample_id"].unique()).drop(columns=["line"])
