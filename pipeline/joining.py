@@ -76,6 +76,7 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     fresh = gathered.readings.assign(new=True, counts=True)
     rows, dated = _dated(store, placed(gathered.rows, sites), sites, gathered, settings)
     assembled = assemble_samples(rows, fresh, sites, settings.sample_window_hours)
+    counted_before = np.ones(len(fresh), dtype="bool")
     known_rows, known = prior(store, assembled.about)
     if len(known):
         # What is known of the same bottles is judged together with what is new.
@@ -87,7 +88,9 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
         assembled = assemble_samples(all_rows, readings, sites, settings.sample_window_hours, owners)
         no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
         superseded = known.loc[counted & no_more, ["reading_id"]]
-    assembled, told = _said_once(_answered(assembled, gathered), gathered)
+        counted_before = np.append(counted_before, counted)
+    replaced = counted_before & ~assembled.readings["counts"].to_numpy(dtype="bool")
+    assembled, told = _said_once(_answered(assembled, gathered), replaced, gathered)
     assembled = replace(assembled, about=with_corrected_facts(store, assembled.about))
     table = assembled.readings
     new = np.zeros(len(assembled.about), dtype="bool")
@@ -158,10 +161,10 @@ def ownerless(store: Store, gathered: Gathered, joined: Joined) -> pd.DataFrame:
     )
 
 
-def _said_once(assembled: Assembled, gathered: Gathered) -> tuple[Assembled, pd.DataFrame]:
-    """Let what an earlier file has said already stay, and count once."""
+def _said_once(assembled: Assembled, replaced: Flags, gathered: Gathered) -> tuple[Assembled, pd.DataFrame]:
+    """Let what an earlier file has said already stay, and count once; ``replaced`` as ``repeated`` takes it."""
     readings = assembled.readings
-    repeats = repeated(readings)
+    repeats = repeated(readings, replaced)
     if not repeats.any():
         return assembled, no_problems()
     names = dict(zip(gathered.files["file_sha256"], gathered.files["name"], strict=True))

@@ -92,3 +92,17 @@ def test_two_readings_of_one_file_and_of_two_meters_stay_two(tmp_path: Path) -> 
             "SELECT instrument, count(*) FROM v_reading WHERE counts GROUP BY ALL ORDER BY ALL"
         ).fetchall()
     assert found == [("pen one", 2), ("pen two", 1)]
+
+
+def test_a_report_that_replaces_another_counts_with_all_it_says(tmp_path: Path) -> None:
+    """What the later report leaves as it was is said by it, and by nobody else: it is no repeat."""
+    headings = "Sample,Date,Report,Replaces report,Calcium (mg/L),Chloride (mg/L),Method\n"
+    first = headings + "L-1,2026-03-01,R-1,,80,25,laboratory\n"
+    later = headings + "L-1,2026-03-01,R-2,R-1,88,25,laboratory\n"
+    taken_in(tmp_path, {"first.csv": first.encode()}, {"later.csv": later.encode()})
+
+    with Store(tmp_path / "kettlestone.duckdb", read_only=True) as store:
+        found = store.connection.execute(
+            "SELECT analyte, value FROM v_reading WHERE counts ORDER BY analyte"
+        ).fetchall()
+    assert found == [("calcium", 88.0), ("chloride", 25.0)]

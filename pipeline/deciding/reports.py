@@ -23,6 +23,8 @@ def use_report(case: Answering) -> Consequences:
     The answer holds for every sample of which the same reports speak: a sheet that was corrected at its source and
     taken in again is one question.
 
+    Where the chosen report says a value word for word as an earlier one, the earlier one stays: it counts for both.
+
     Raises
     ------
     KettlestoneError : only one report speaks of the sample, or none is called so.
@@ -36,7 +38,10 @@ def use_report(case: Answering) -> Consequences:
     others = [str(sha256) for sha256 in reports["file_sha256"] if sha256 != chosen["file_sha256"]]
     rows = case.store.connection.execute(
         """
-        WITH mine AS (SELECT DISTINCT sample_id, analyte FROM reading WHERE file_sha256 = $chosen)
+        WITH mine AS (
+            SELECT DISTINCT sample_id, analyte FROM reading ANTI JOIN superseded USING (reading_id)
+            WHERE file_sha256 = $chosen
+        )
         SELECT r.reading_id, r.sample_id FROM v_reading AS r JOIN mine USING (sample_id, analyte)
         WHERE r.counts AND r.decision_id IS NULL AND list_contains($others, r.file_sha256)
         """,

@@ -21,7 +21,7 @@ _SAID: Final = ("analyte", "qualifier", "unit", "basis", "method", "form", "inst
 _PLACES: Final = 9  # decimals to which two values are compared
 
 
-def repeated(readings: pd.DataFrame) -> Flags:
+def repeated(readings: pd.DataFrame, replaced: Flags) -> Flags:
     """Find the new readings that an earlier file has said already.
 
     Parameters
@@ -29,6 +29,7 @@ def repeated(readings: pd.DataFrame) -> Flags:
     readings : (m, …) readings that belong to samples, those of the store with `new` False, the new ones in the order
         of their files; `sample_id` as categories, `file_sha256`. Whether an earlier one still counts does not matter:
         who replaced or corrected it did so knowing what it said.
+    replaced : (m,) flags of readings that a reading of this batch takes the place of, whatever that says.
 
     Returns
     -------
@@ -37,7 +38,7 @@ def repeated(readings: pd.DataFrame) -> Flags:
     found = np.zeros(len(readings), dtype="bool")
     sample = readings["sample_id"].cat.codes.to_numpy()
     file = pd.factorize(readings["file_sha256"])[0]
-    among = np.flatnonzero(_of_several_files(sample, file))
+    among = np.flatnonzero(_of_several_files(sample, file) & ~replaced)
     if not len(among):
         return found
     new = readings["new"].to_numpy(dtype="bool")[among]
