@@ -26,6 +26,7 @@ from pipeline.report.batch.summary import summarise, worst
 from pipeline.store.appender import appending
 from pipeline.store.batch_record import new_batch_id, utc
 from pipeline.store.database import Store, start
+from pipeline.store.files import stored_batches
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -72,7 +73,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     batch_id = new_batch_id(started, [*gathered.files["file_sha256"], again])
     with (
         Store(settings.store, wait_s=settings.lock_wait_s, engine=engine.result()) as store,
-        folder_for(batch_id, settings.out) as folder,
+        folder_for(batch_id, settings.out, stored_batches(store)) as folder,
     ):
         joined = join(store, gathered, settings)
         gathered = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined))

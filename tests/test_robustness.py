@@ -389,6 +389,25 @@ def test_a_kill_at_any_moment_leaves_batches_whole_or_absent(tmp_path: Path) -> 
     assert shown <= known
 
 
+def test_the_folder_of_a_stored_batch_gets_its_name_though_its_run_was_killed_before(good: Path) -> None:
+    """The store has the batch when its folder is complete; only folders of batches it has not are unfinished."""
+    out = good.parent / "out"
+    intake(good, out=out)
+    (batch,) = [path.parent for path in out.glob("*/summary.json")]
+    with subprocess.Popen([sys.executable, "-c", ""]) as ended:
+        pass
+    whole = {path.name: path.read_bytes() for path in batch.iterdir()}
+    batch.rename(out / f".writing-{ended.pid}-{batch.name}-x7_a")
+    unknown = out / f".writing-{ended.pid}-20260305T140709-ba78-x7_b"
+    unknown.mkdir()
+    (good.parent / "next.csv").write_bytes(GOOD + b"N-1,X-9,7.1,50,10,20\n")
+
+    intake(good.parent / "next.csv", out=out)
+
+    assert {path.name: path.read_bytes() for path in batch.iterdir()} == whole
+    assert not list(out.glob(".writing-*"))
+
+
 def test_a_later_report_that_names_the_one_it_replaces_counts_from_then_on(tmp_path: Path) -> None:
     """Chloride 30 of report R1, 36 of R2 which supersedes it: both stay, the second counts."""
     head = "Sample,Client,Site,Sampling date,Chloride (mg/L),Sulfate (mg/L),Sodium (mg/L)"

@@ -37,6 +37,11 @@ def known_files(store: Store, hashes: Iterable[str] | None = None) -> dict[str, 
     return dict(found)
 
 
+def stored_batches(store: Store) -> frozenset[str]:
+    """List the batches the store has."""
+    return frozenset(name for (name,) in store.connection.execute("SELECT batch_id FROM batch").fetchall())
+
+
 def file_names(store: Store) -> dict[str, str]:
     """Name the files the store has: hash → name."""
     found = store.connection.execute("SELECT file_sha256, min(name) FROM source_file GROUP BY file_sha256").fetchall()

@@ -21,7 +21,7 @@ from pipeline.report.batch.tables import write_csv
 from pipeline.report.causes import questions_answered
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Container, Iterator, Mapping
 
     from pipeline.report.batch.contents import Batch
 
@@ -119,8 +119,14 @@ class BatchFolder:
 
 
 @contextmanager
-def folder_for(batch_id: str, out: Path) -> Iterator[BatchFolder]:
+def folder_for(batch_id: str, out: Path, stored: Container[str] = ()) -> Iterator[BatchFolder]:
     """Make ``out/<batch id>/`` aside; what was not published when the block ends is removed.
+
+    Parameters
+    ----------
+    batch_id : its name.
+    out : the folder of all results.
+    stored : batches that the store has; the folder of one whose run was killed before it had its name gets it now.
 
     Raises
     ------
@@ -128,8 +134,8 @@ def folder_for(batch_id: str, out: Path) -> Iterator[BatchFolder]:
     """
     try:
         out.mkdir(parents=True, exist_ok=True)
-        _sweep(out)
-        work = Path(tempfile.mkdtemp(prefix=f"{_WORK}{os.getpid()}-", dir=out))
+        _sweep(out, stored)
+        work = Path(tempfile.mkdtemp(prefix=f"{_WORK}{os.getpid()}-{batch_id}-", dir=out))
     except OSError as error:
         raise _refused(out, error) from error
     try:
@@ -138,12 +144,25 @@ def folder_for(batch_id: str, out: Path) -> Iterator[BatchFolder]:
         shutil.rmtree(work, ignore_errors=True)
 
 
-def _sweep(out: Path) -> None:
-    """Remove what runs that were killed left unfinished; a folder of a living process is not touched."""
+def _sweep(out: Path, stored: Container[str]) -> None:
+    """Remove what runs that were killed left unfinished; a folder of a living process is not touched.
+
+    A batch is stored when its folder is complete: one that the store has lacks nothing but the name of its folder.
+    """
     for left in out.glob(f"{_WORK}*-*"):
-        owner = left.name.removeprefix(_WORK).split("-")[0]
-        if owner.isdigit() and _abandoned(left, int(owner)):
+        owner, batch_id = _made_by(left)
+        if not (owner.isdigit() and _abandoned(left, int(owner))):
+            continue
+        if batch_id in stored and not (out / batch_id).exists():
+            BatchFolder(left, out / batch_id).publish()
+        else:
             shutil.rmtree(left, ignore_errors=True)
+
+
+def _made_by(left: Path) -> tuple[str, str]:
+    """Take process and batch from the name of an unfinished folder."""
+    owner, _, named = left.name.removeprefix(_WORK).partition("-")
+    return owner, named.rpartition("-")[0]
 
 
 def _abandoned(left: Path, owner: int) -> bool:
