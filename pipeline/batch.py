@@ -169,7 +169,7 @@ def _assessment(joined: Joined, checked: Checked, settings: Settings) -> Assessm
 
 
 def _chosen(joined: Joined, checked: Checked, settings: Settings) -> Flags:
-    """Choose the new samples whose causes are looked for: all, or in a large batch those that its summary lists."""
+    """Choose the new samples whose causes are told: all, or in a large batch those that its summary lists."""
     if int(joined.new.sum()) <= settings.explain_most:
         return joined.new
     chosen = np.zeros(len(joined.new), dtype="bool")

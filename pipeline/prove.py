@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from pipeline.checks.run import Checked, is_control, run_all
 from pipeline.explain.rank import Explained, explain
-from pipeline.explain.suspicion import of_samples, with_suspects
+from pipeline.explain.screen import screened
+from pipeline.explain.verdicts import settled, told_of
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -21,9 +22,6 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
     from pipeline.stages import Listener
 
-_ORDINARY: Final = 5_000  # samples that are all looked at as history and company of each other
-_NEAREST: Final = 6  # earlier and later samples of a site that are, among more
-
 
 @dataclass(frozen=True)
 class Proof:
@@ -32,19 +30,24 @@ class Proof:
     Attributes
     ----------
     checked : findings and verdicts, those of `single-mistake` among them.
-    explained : everything that may have happened to the chosen samples; None where none was chosen.
-    causes : the same, of those on hold or rejected.
+    causes : what may have happened to the chosen samples; None where none was chosen.
     """
 
     checked: Checked
-    explained: Explained | None = None
     causes: Explained | None = None
 
 
-def prove(samples: SampleTable, limits: Limits, chosen: Callable[[Checked], Flags], listener: Listener) -> Proof:
-    """Check samples, look for the mistake behind the chosen ones, and hold those that a mistake explains far better.
+def prove(
+    samples: SampleTable,
+    limits: Limits,
+    chosen: Callable[[Checked], Flags],
+    listener: Listener,
+    asked: Flags | None = None,
+) -> Proof:
+    """Check samples, weigh every mistake in those that anything speaks against, and give one verdict of each.
 
-    Intake, decisions and `explain` all judge by this, so that they cannot contradict each other.
+    Intake, decisions and `explain` all judge by this, so that they cannot contradict each other. What is weighed
+    follows from the samples alone: a verdict depends neither on how many came together nor on whose causes are told.
 
     Blanks, standards, duplicates and spikes among them are neither judged as waters nor company of any.
 
@@ -52,36 +55,24 @@ def prove(samples: SampleTable, limits: Limits, chosen: Callable[[Checked], Flag
     ----------
     samples : the filled sample table; history and company of the chosen samples are among it.
     limits : of the checks.
-    chosen : gives (n,) flags of the samples whose causes are looked for, once the checks have spoken.
+    chosen : gives (n,) flags of the samples whose causes are told if they are on hold or rejected, once the verdicts
+        are known.
     listener : told of progress.
+    asked : (n,) samples whose causes are told whatever their verdict.
     """
     listener.stage("checking")
     checked = run_all(samples, limits, listener.step)
-    waters = ~is_control(samples)
-    wanted = chosen(checked) & waters
-    if not wanted.any():
-        return Proof(checked)
     listener.stage("explaining")
-    near = _company(samples, wanted) & waters
-    company = samples if near.all() else samples.where(pd.Series(near, index=samples.about.index))
-    explained = explain(company, checked.findings, limits, wanted[near])
-    checked = with_suspects(checked, explained, samples)
-    verdict = checked.verdict[wanted]
-    return Proof(checked, explained, of_samples(explained, verdict.index[verdict.isin(OPEN)]))
-
-
-def _company(samples: SampleTable, chosen: Flags) -> Flags:
-    """Tell the samples that are history or company of the chosen: the nearest in time at their sites.
-
-    Among few samples all are taken.
-    """
-    if len(samples) <= _ORDINARY:
-        return np.ones(len(samples), dtype="bool")
-    about = samples.about
-    client, site = (pd.factorize(about[name])[0] for name in ("client", "site"))
-    moment = about["collected_at"].dt.tz_convert(None).to_numpy()
-    order = np.lexsort((moment, site, client))
-    near = np.convolve(chosen[order], np.ones(2 * _NEAREST + 1), mode="same") > 0
-    company = np.zeros(len(samples), dtype="bool")
-    company[order[near]] = True
-    return company
+    waters = ~is_control(samples)
+    company = samples if waters.all() else samples.where(pd.Series(waters, index=samples.about.index))
+    screen = screened(company, limits)
+    asked = np.zeros(len(samples), dtype="bool") if asked is None else asked & waters
+    doubtful = screen.doubtful | (checked.verdict.isin(OPEN).to_numpy() | asked)[waters]
+    explained = explain(company, checked.findings, limits, doubtful, screen)
+    verdicts = settled(checked, explained, samples, limits)
+    held = verdicts.verdict.isin(OPEN).to_numpy()
+    wanted = chosen(verdicts) & waters
+    if not (wanted | asked).any():
+        return Proof(verdicts)
+    index = verdicts.verdict.index
+    return Proof(verdicts, told_of(explained, index[asked | (wanted & held)], index[held]))

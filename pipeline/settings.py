@@ -98,8 +98,8 @@ class Settings:
     sample_window_hours : unlabelled readings at one point count as one sample within this time [h].
     max_file_mb : a larger input file is refused [MB].
     assess_most : a batch of more new samples is stored and checked, but assessed only when asked.
-    explain_most : in a batch of more new samples the mistake is looked for at once only in those that the summary
-        lists, the worst 200; in the others when asked.
+    explain_most : in a batch of more new samples the likely mistakes are told at once only of those that the summary
+        lists, the worst 200; of the others when asked. The verdicts do not depend on it.
     lock_wait_s : how long to wait for another process that writes to the store [s].
     kit : the kit whose drops are counted where none is named.
     kits : file with kits of your own.

@@ -13,6 +13,8 @@ from pipeline.texts import TextColumn
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Places
@@ -25,7 +27,9 @@ _SHARED: Final = "{flagged} of {seen} samples of this source share one finding. 
 _PART: Final = " Asked once for the whole source."
 
 
-def rolled_up(findings: pd.DataFrame, place: Places, samples: SampleTable, evaluated: dict[str, Flags]) -> pd.DataFrame:
+def rolled_up(
+    findings: pd.DataFrame, place: Places, samples: SampleTable, evaluated: Mapping[str, Flags]
+) -> pd.DataFrame:
     """Put a finding that nearly every sample of a source shares into words once.
 
     Eight holds for one heading are one question. The findings of the samples stay, as notes, so that

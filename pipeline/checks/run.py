@@ -9,7 +9,6 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks.registry import CHECKS, looked_at, places_of, severity_ranks, table_of
-from pipeline.checks.rollup import rolled_up
 from pipeline.checks.source import explained_by_source
 from pipeline.normalise.sample_table import places
 from pipeline.texts import TextColumn, first_rows, numbered
@@ -39,6 +38,7 @@ class Checked:
     runs : one row per check: `check_id evaluated not_evaluated flagged`.
     open_findings : `sample_id severity analyte` of every hold and reject, also of those that one finding
         about their source now stands for.
+    evaluated : for each check, which samples it could evaluate, (n,) flags.
     """
 
     findings: pd.DataFrame
@@ -46,10 +46,11 @@ class Checked:
     not_evaluated: pd.Series
     runs: pd.DataFrame
     open_findings: pd.DataFrame
+    evaluated: Mapping[str, Flags]
 
 
 def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None]) -> Checked:
-    """Run all registered checks in the order of their ids.
+    """Run all registered checks in the order of their ids; nothing is weighed together yet, see ``explain.verdicts``.
 
     Parameters
     ----------
@@ -75,14 +76,14 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     verdict = _verdicts(index, place, rank, proved_by_relations(samples, judged))
     verdict = verdict.mask(is_control(samples), "unjudged")
     unsettled = findings.loc[rank > _NOTE, ["sample_id", "severity", "analyte"]]
-    findings = rolled_up(findings, place, samples, judged)
-    order = np.argsort(-severity_ranks(findings), kind="stable")
+    order = np.argsort(-rank, kind="stable")
     return Checked(
         findings=findings.iloc[order].reset_index(drop=True),
         verdict=verdict,
         not_evaluated=_names(index, lacking),
         runs=pd.DataFrame(runs, columns=["check_id", "evaluated", "not_evaluated", "flagged"]),
         open_findings=unsettled,
+        evaluated=judged,
     )
 
 

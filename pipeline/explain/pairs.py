@@ -148,6 +148,26 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, chosen: Pl
     return PairAnswers(pairs, weights, values + record.half)
 
 
+def exchange_suspected(samples: SampleTable, record: Record, limits: Limits) -> Flags:
+    """Tell both samples of every pair whose labels may be exchanged, by the readings as they were received.
+
+    Parameters
+    ----------
+    samples, record : all samples.
+    limits : ``treatment.days_apart``.
+    """
+    flags = np.zeros(len(record), dtype="bool")
+    pairs = samples.once(matched_pairs, limits.of(TreatmentLimits).days_apart)
+    before, behind = pairs["raw"].to_numpy(), pairs["treated"].to_numpy()
+    change, width = _changes(record.amounts, record.spread, before, behind)
+    weights = _weights(
+        change, width, pairs["kind"].astype("str").to_numpy(), pairs["bypass"].to_numpy(dtype="float64") / 100.0
+    )
+    suspected = weights[:, _ANSWERS.index("swapped-samples")] >= _LEAST
+    flags[before[suspected]] = flags[behind[suspected]] = True
+    return flags
+
+
 def _as_explained(record: Record, own: pd.DataFrame, chosen: Places) -> tuple[Floats, Floats]:
     """Take the readings, with the values of likely explanations in place of what was received."""
     values, spread = record.amounts.copy(), record.spread.copy()

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
+    from pipeline.explain.screen import Screened
     from pipeline.normalise.sample_table import SampleTable
 
 SYSTEMATIC: Final = frozenset(
@@ -42,7 +43,7 @@ _STATES: Final = ("no-mistake", "softened-water", "soda-water")  # what a sample
 SCOPES: Final = {"file": "file_sha256", "instrument": "instrument", "operator": "operator"}
 FEWEST: Final = 5  # rows before a source says anything [CP]
 ROWS_LOOKED_AT: Final = 48  # rows of a source that are looked at: they tell as much as all
-HELD_SHARE: Final = 0.2  # of a source's rows, before it is looked at
+HELD_SHARE: Final = 0.2  # of the rows of an instrument or an operator must be doubtful, before it is looked at
 AGREEING: Final = 0.6  # of the rows that can tell must fit better with the mistake [CP]
 _TELLS: Final = 0.5  # log likelihood ratio from which a row tells anything
 _OWN: Final = 0.001  # that a row has a mistake of its own, the one that fits it best [CP]
@@ -78,18 +79,25 @@ class Patterns:
 
 
 def of_files(
-    samples: SampleTable, record: Record, past: PastReadings, seen: dict[str, Flags], known: tuple[Places, pd.DataFrame]
+    samples: SampleTable,
+    screen: Screened,
+    seen: dict[str, Flags],
+    known: tuple[Places, pd.DataFrame],
+    doubted: Flags,
 ) -> Patterns:
     """Look for one mistake that most rows of a source share.
 
     Parameters
     ----------
-    samples, record, past, seen : all samples, their readings, history, and what the checks saw.
+    samples, screen, seen : all samples, their readings and past, and what the checks saw.
     known : places of the samples to explain, and what was weighed for each; `Patterns.covered` counts among them.
+    doubted : all samples that a check holds.
 
     Returns
     -------
-    Patterns. A source is a file, an instrument, or an operator with at least five rows, a fifth of them to explain.
+    Patterns. A source is a file, an instrument or an operator with at least five rows; of the rows of an instrument or
+    an operator a fifth must be doubtful, whoever's causes are asked for. What an instrument or an operator does is
+    told; only what a whole file shares is told of its rows.
 
     Notes
     -----
@@ -100,16 +108,15 @@ def of_files(
     not know, so n rows count as n/(1 + 0.2 (n − 1)): at most five [CP]. At least half of all rows, and 60 % of those
     that can tell, must fit better with the mistake.
     """
-    chosen = known[0]
-    held = np.zeros(len(record), dtype="bool")
-    held[chosen] = True
+    chosen, record, past = known[0], screen.record, screen.past
+    doubtful = screen.doubtful | doubted
     told: list[dict[str, Any]] = []
     covered: dict[int, Flags] = {}
     found_before: set[tuple[int, bytes]] = set()
     for scope, column in SCOPES.items():
         source = samples.fact(column)
         code = source.codes.astype("int64")
-        rows = _looked_at(code, held, source.stated())
+        rows = _looked_at(code, doubtful, source.stated(), 0.0 if scope == "file" else HELD_SHARE)
         if not rows.size:
             continue
         found = _best(record, _of_rows(record, past, seen, rows, known), rows, code)
@@ -120,17 +127,17 @@ def of_files(
             if key in found_before:
                 continue
             found_before.add(key)
-            if one.probability >= _COVERS:
+            if one.probability >= _COVERS and scope == "file":
                 covered[one.candidate] = covered.get(one.candidate, np.zeros(len(chosen), dtype="bool")) | members
             told.append(_row(one, scope, source.texts[one.group]))
     return Patterns(_worded(told), covered)
 
 
-def _looked_at(code: Places, held: Flags, named: Flags) -> Places:
+def _looked_at(code: Places, doubtful: Flags, named: Flags, least: float) -> Places:
     """Choose the rows of every source that are looked at, evenly through it."""
     size = np.bincount(code, minlength=1).astype("float64")
-    share = np.bincount(code, weights=held, minlength=1) / np.maximum(size, 1)
-    wanted = named & (size >= FEWEST)[code] & (share >= HELD_SHARE)[code]
+    share = np.bincount(code, weights=doubtful, minlength=1) / np.maximum(size, 1)
+    wanted = named & (size >= FEWEST)[code] & (share >= least)[code]
     rank = pd.Series(code).groupby(code).cumcount().to_numpy()
     step = np.ceil(size / ROWS_LOOKED_AT)[code]
     return np.flatnonzero(wanted & (rank % step == 0))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -12,13 +12,15 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.explain import ranges, wording
+from pipeline.explain.check_evidence import seen_by_checks
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
 from pipeline.explain.patterns import Patterns, of_files
-from pipeline.explain.priors import UNNAMED
-from pipeline.explain.record import counted_up, record_of
+from pipeline.explain.priors import FOUND_BY_CHECK, UNNAMED, UNNAMED_ALIKE
+from pipeline.explain.record import counted_up
 from pipeline.explain.relations.charges import unread
-from pipeline.explain.search import judged, likely, seen_by_checks
+from pipeline.explain.screen import Screened, screened
+from pipeline.explain.search import judged, likely
 from pipeline.normalise.sample_table import places
 from pipeline.problems import filled
 from pipeline.texts import TextColumn
@@ -55,12 +57,17 @@ class Explained:
     relations : what the first explanations do to each relation; see `wording.relation_rows`.
     questions : `sample_id question separates` where two or more explain a record equally well.
     patterns : one mistake in the whole of a file, instrument or operator; see `patterns`.
+    against : `relations past`, index `sample_id`: what speaks against each sample as received; see `screen.Screened`.
+    alone : the same by each record alone, where the pattern of a file has raised some answers. Verdicts follow from it,
+        because the rows of a file come in any portion; None where there is no such pattern.
     """
 
     explanations: pd.DataFrame
     relations: pd.DataFrame
     questions: pd.DataFrame
     patterns: pd.DataFrame
+    against: pd.DataFrame
+    alone: Explained | None = None
 
 
 def explain(
@@ -68,6 +75,7 @@ def explain(
     findings: pd.DataFrame,
     limits: Limits,
     only: npt.NDArray[np.bool_] | None = None,
+    screen: Screened | None = None,
 ) -> Explained:
     """Name the single mistake that would make each record agree with itself.
 
@@ -81,6 +89,7 @@ def explain(
         stuck meter; and for a sample on hold the next likely answers are told even where none is the likeliest.
     limits : of the checks.
     only : (n,) samples to explain; the others serve as history. None: all.
+    screen : of all samples, where it is known already.
 
     Returns
     -------
@@ -104,32 +113,35 @@ def explain(
     >>> found.explanations.loc[0, ["mistake", "analyte", "detail"]].tolist()
     ['wrong-unit', 'conductivity', 'mS/cm']
     """
-    record = record_of(samples)
+    screen = screened(samples, limits) if screen is None else screen
+    record, past = screen.record, screen.past
     chosen = np.arange(len(record)) if only is None else np.flatnonzero(only)
+    against = pd.DataFrame({"relations": screen.relations[chosen], "past": screen.far[chosen]}, record.index[chosen])
     if not chosen.size:
-        return Explained(
-            _laid({name: np.zeros(0) for name in EXPLANATION_COLUMNS}), _no_relations(), _no_questions(), _no_patterns()
-        )
-    past = ranges.past_readings(samples, record)
+        nothing = _laid({name: np.zeros(0) for name in EXPLANATION_COLUMNS})
+        return Explained(nothing, _no_relations(), _no_questions(), _no_patterns(), against)
     at = places(record.index, findings["sample_id"])
-    seen = {
-        **seen_by_checks(TextColumn.from_series(findings["check_id"]), at, len(record)),
-        "history": past.samples > 0,
-    }
+    seen = {**seen_by_checks(findings, at, len(record)), "history": past.samples > 0}
     part, part_past = record.take(chosen), past.take(chosen)
     of_part = {name: flags[chosen] for name, flags in seen.items()}
     everything = judged(part, part_past, of_part)
-    patterns = of_files(samples, record, past, seen, (chosen, everything))
+    doubted = _doubted(findings, at, len(record))
+    patterns = of_files(samples, screen, seen, (chosen, everything), doubted)
     weighed = likely(everything)
-    doubted = _doubted(findings, at, len(record))[chosen]
-    own = _ranked(_answers(patterns.raised(weighed)), doubted)
-    pairs = of_pairs(samples, record, own, chosen, limits)
-    moved = np.flatnonzero(pairs.exchanged()[chosen])
-    if moved.size:
-        weighed = _without_history(weighed, part, part_past, of_part, moved)
-        own = _ranked(_answers(patterns.raised(weighed)), doubted)
+
+    def told(of: Patterns) -> Explained:
+        known = weighed
+        own = _ranked(_answers(of.raised(known)), doubted[chosen])
         pairs = of_pairs(samples, record, own, chosen, limits)
-    return _worded(own, part, (part_past, pairs.rows(record.index)), patterns)
+        moved = np.flatnonzero(pairs.exchanged()[chosen])
+        if moved.size:
+            known = _without_history(known, part, part_past, of_part, moved)
+            own = _ranked(_answers(of.raised(known)), doubted[chosen])
+            pairs = of_pairs(samples, record, own, chosen, limits)
+        return _worded(own, part, (part_past, pairs.rows(record.index)), of, against)
+
+    alone = told(Patterns(patterns.table, {}))
+    return replace(told(patterns), alone=alone) if patterns.covered else alone
 
 
 def _without_history(
@@ -153,7 +165,7 @@ def answer_codes() -> npt.NDArray[np.int64]:
     keys: dict[tuple[str, str], int] = {}
     codes = []
     for place, one in enumerate(catalogue()):
-        unnamed = one.mistake in (UNNAMED, "several-mistakes")
+        unnamed = one.mistake in (UNNAMED, *UNNAMED_ALIKE)
         group = (
             (UNNAMED, "")
             if unnamed
@@ -230,7 +242,11 @@ def _within(relations: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
 
 
 def _worded(
-    own: pd.DataFrame, record: Record, around: tuple[ranges.PastReadings, Columns], patterns: Patterns
+    own: pd.DataFrame,
+    record: Record,
+    around: tuple[ranges.PastReadings, Columns],
+    patterns: Patterns,
+    against: pd.DataFrame,
 ) -> Explained:
     """Put everything into words and tables; ``around`` is what history and pairs say."""
     past, pairs = around
@@ -244,6 +260,7 @@ def _worded(
     sentences = wording.evidence(rows, some.size)
     words[some] = np.where(sentences != "", sentences, words[some])
     told["evidence"] = _with_fallback(told, words)
+    told["evidence"][_is(FOUND_BY_CHECK)[candidate]] = "found by the check above"
     told["title"] = wording.titles(told, "title")
     told["pattern"] = patterns.covers(own)
     told = _with_pairs(told, pairs)
@@ -252,6 +269,7 @@ def _worded(
         relations=wording.relation_table(rows, record.index[sample[some]], rank[some]),
         questions=_questions(told),
         patterns=patterns.table,
+        against=against,
     )
 
 
@@ -260,7 +278,7 @@ def _facts(candidate: Places, ion: npt.NDArray[np.str_]) -> Columns:
     missing = _is("missing-ion")[candidate]
     units = np.array([ANALYTES[code].unit if code in ANALYTES else "" for code in every("analyte")])
     return {
-        "mistake": np.where(_is("several-mistakes"), UNNAMED, every("mistake"))[candidate],
+        "mistake": np.where(np.isin(every("mistake"), UNNAMED_ALIKE), UNNAMED, every("mistake"))[candidate],
         "analyte": np.where(ion != "", ion, every("analyte")[candidate]),
         "other_analyte": every("other")[candidate],
         "detail": np.where(ion != "", np.char.replace(ion, "_", " "), every("detail")[candidate]),

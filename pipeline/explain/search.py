@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.explain import ranges
+from pipeline.explain.check_evidence import HELD_BEYOND, INNOCENT, TRIPPED
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.mistakes.water import soda_like, softened_like
 from pipeline.explain.priors import SOFTENER_MOVED, STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
     from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
     from pipeline.explain.relations.relation import Relation
-    from pipeline.texts import TextColumn
 
 SAMPLES_AT_ONCE: Final = 128
 _AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
@@ -274,6 +274,8 @@ def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
         flags = [seen[name] for name in known.seen_by[place] if name in seen]
         saw = np.logical_or.reduce(flags) if flags else np.full(len(record), not known.seen_by[place])
         prior = prior + np.where(rows & saw[pairs.sample], known.seen[place], 0.0)
+    beyond = seen[HELD_BEYOND][pairs.sample] if HELD_BEYOND in seen else np.zeros(pairs.sample.size, dtype="bool")
+    prior = prior - np.where(beyond & np.isin(every("mistake"), INNOCENT)[pairs.candidate], TRIPPED, 0.0)
     prior = prior + _other_units(record, pairs)
     missing = (every("mistake") == "missing-ion")[pairs.candidate]
     prior = prior + np.where(missing & (unread(record.amounts) != "")[pairs.sample], np.log(UNREAD_RATIO), 0.0)
@@ -317,21 +319,3 @@ def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict
         values[:, rows], spread[:, rows] = new_values, new_spread
     pairs = Pairs(candidate, sample, values, spread)
     return pairs, evaluate(values, record.laboratory_tds[sample])
-
-
-def seen_by_checks(check: TextColumn, at: Places, size: int) -> dict[str, Flags]:
-    """Give the samples that each check of the priors found something in.
-
-    Parameters
-    ----------
-    check : (f,) the check of each finding.
-    at : (f,) place of its sample, -1 where it is none of them.
-    size : number of samples.
-    """
-    wanted = {name for names in priors().seen_by for name in names}
-    flags = {}
-    for name in sorted(wanted):
-        found = np.zeros(size + 1, dtype="bool")
-        found[at[check.isin([name])]] = True
-        flags[name] = found[:-1]
-    return flags

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.registry import CHECKS, Check, cases_of, findings_of, no_findings, severity_ranks
+from pipeline.checks.registry import CHECKS, Check, cases_of, no_findings
+from pipeline.explain.check_evidence import INNOCENT
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.rank import Explained, explain
+from pipeline.explain.screen import DISAGREES, FAR
 from pipeline.normalise.sample_table import places
 from pipeline.reference import table
 from pipeline.texts import TextColumn
-from schemas.columns import ANALYTES, OPEN, SEVERITIES, VERDICTS
+from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -24,21 +26,18 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags
     from pipeline.checks.columns import Cases
     from pipeline.checks.limits import Limits
-    from pipeline.checks.run import Checked
     from pipeline.normalise.sample_table import SampleTable
 
-# True states of a water or its treatment; none of them is a mistake.
-STATES: Final = ("softened-water", "soda-water", "source-change", "exhausted-media", "bypass-moved")
-DISAGREES: Final = 2.0  # standard uncertainties from which a relation disagrees
 MENDS: Final = 1.0  # standard uncertainties by which undoing a mistake must bring a relation nearer
 
 
 @dataclass(frozen=True)
 class SuspicionLimits:
-    """Limits of the check."""
+    """Limits of the check, and of what the weighing makes of the checks whose figures it holds as well."""
 
     percent: float = 60.0  # probability of a mistake from which a person is asked [CP]
-    unusual_percent: float = 95.0  # the same where all relations agree and only the values are unusual [CP]
+    unusual_percent: float = 95.0  # the same where the mistake mends no relation, or only the past disagrees [CP]
+    acquits_percent: float = 50.0  # probability of no mistake from which a check's hold is a note [CP]
 
 
 def single_mistake(samples: SampleTable, limits: Limits) -> Cases:
@@ -61,9 +60,10 @@ def single_mistake(samples: SampleTable, limits: Limits) -> Cases:
     -----
     p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes' rule
     over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged. Held above
-    60 % where some relation is off by two standard uncertainties and the mistake mends one by at least one, above 95 %
-    where the values are only unusual [CP]; a note where an ion was not measured. Only records that no other check
-    holds are looked at.
+    60 % where some relation is off by two standard uncertainties and the mistake mends one by at least one; above 95 %
+    where it mends none, or where only the past of the point disagrees, by three standard deviations [CP]. Values that
+    are merely unusual hold nothing. A note where an ion was not measured. Only records that no other check holds are
+    looked at; a check that holds by figures which are weighed here as well becomes a note where no mistake is likelier.
     """
     result = doubts(explain(samples, no_findings(), limits), limits.of(SuspicionLimits))
     return cases_of(result, samples.about.index)
@@ -88,18 +88,20 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
 
     Parameters
     ----------
-    explained : of the records in question.
+    explained : of the records in question; each is judged by itself.
     bounds : of the check.
 
     Returns
     -------
-    frame, index `sample_id`: `observed` [%], `low` (open), `high`, `alternative`, `analyte`, `mistake`.
+    frame, index `sample_id`: `observed` [%], `low` (open), `high`, `alternative`, `analyte`, `mistake`, `innocent` [%].
     """
+    explained = explained.alone or explained
     told = explained.explanations
     owner, names = pd.factorize(told["sample_id"])
     mistake, likely = TextColumn.from_series(told["mistake"]), told["probability"].to_numpy()
-    innocent = mistake.isin(["no-mistake", *STATES])
-    cleared = pd.Series(np.where(innocent, likely, 0.0)).groupby(owner).sum().clip(upper=1.0).to_numpy()
+    innocent = mistake.isin(INNOCENT)
+    own = innocent & ~mistake.isin(PAIR_ANSWERS)
+    cleared = np.bincount(owner, weights=np.where(own, likely, 0.0), minlength=len(names)).clip(max=1.0)
     exchanged = np.zeros(len(names))
     swapped = mistake.isin(["swapped-samples"])
     np.maximum.at(exchanged, owner[swapped], likely[swapped])
@@ -111,16 +113,25 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     title, evidence, analyte, best = (
         np.append(told[name].to_numpy(dtype=object), "")[row] for name in ("title", "evidence", "analyte", "mistake")
     )
-    calm = _unmoved(explained.relations, names, np.append(told["rank"].to_numpy(), 0)[row], best)
+    against = explained.against.reindex(names)
+    disagrees = against["relations"].to_numpy() >= DISAGREES
+    mended = _mended(explained.relations, names, np.append(told["rank"].to_numpy(), 0)[row], best)
+    paired = np.isin(best.astype("str"), PAIR_ANSWERS)
+    asked = np.select(
+        [paired | (disagrees & mended), disagrees | (against["past"].to_numpy() >= FAR)],
+        [bounds.percent, bounds.unusual_percent],
+        np.nan,
+    )
     return pd.DataFrame(
         {
             "observed": 100.0 * np.maximum(1.0 - cleared, exchanged),
             "low": np.nan,
-            "high": np.where(calm, bounds.unusual_percent, bounds.percent),
+            "high": asked,
             "alternative": pd.Series(title + ": " + evidence, dtype="str").str.rstrip(": .").array,
             "severity": np.where(best == "missing-ion", "note", "hold"),
             "analyte": pd.Series([name if name in ANALYTES else "" for name in analyte], dtype="str").array,
             "mistake": pd.Series(best, dtype="str").array,
+            "innocent": 100.0 * np.minimum(cleared, 1.0 - exchanged),
         },
         index=pd.Index(names, name="sample_id"),
     )
@@ -137,7 +148,7 @@ def _noticed_by() -> dict[str, tuple[str, ...]]:
     return noticed
 
 
-def _said_already(result: pd.DataFrame, findings: pd.DataFrame) -> Flags:
+def said_already(result: pd.DataFrame, findings: pd.DataFrame) -> Flags:
     """Tell the records in which a check has noted the very mistake; its severity stands."""
     check, mistake = TextColumn.from_series(findings["check_id"]), TextColumn.from_series(result["mistake"])
     said = np.zeros(len(result), dtype="bool")
@@ -150,10 +161,10 @@ def _said_already(result: pd.DataFrame, findings: pd.DataFrame) -> Flags:
     return said
 
 
-def _unmoved(
+def _mended(
     relations: pd.DataFrame, names: pd.Index, rank: npt.NDArray[np.int64], mistake: npt.NDArray[np.object_]
 ) -> Flags:
-    """Tell the records of which no relation disagrees or none is mended: their values are unusual at most.
+    """Tell the records of which undoing the likeliest mistake mends a relation.
 
     Parameters
     ----------
@@ -163,73 +174,7 @@ def _unmoved(
     """
     owner = places(names, relations["sample_id"])
     before, after = (np.abs(relations[name].to_numpy()) for name in ("score_before", "score_after"))
-    worst, gain = np.full((2, len(names)), np.nan)
-    np.fmax.at(worst, owner, before)
+    gain = np.full(len(names), np.nan)
     own = relations["rank"].to_numpy() == rank[owner]
     np.fmax.at(gain, owner[own], (before - after)[own])
-    told = ~np.isin(mistake.astype("str"), (UNNAMED, *PAIR_ANSWERS))
-    return np.asarray((worst < DISAGREES) | (told & ~(gain >= MENDS)), dtype="bool")
-
-
-def with_suspects(checked: Checked, explained: Explained, samples: SampleTable) -> Checked:
-    """Hold the records that the limits let pass and the whole of their readings does not.
-
-    Parameters
-    ----------
-    checked : what the checks said.
-    explained : the records they hold, and others.
-    samples : the table both were made from.
-
-    Returns
-    -------
-    Checked with the findings of `single-mistake` and the verdicts that follow.
-    """
-    index = checked.verdict.index
-    held = TextColumn.from_series(checked.verdict).isin(OPEN)
-    result = doubts(explained, SuspicionLimits())
-    result = result[~held[index.get_indexer(result.index)] & ~_said_already(result, checked.findings)]
-    findings, evaluated = findings_of(SINGLE_MISTAKE, result, samples.about.index)
-    seen, missing = int(evaluated.sum()), int((~evaluated).sum())
-    run = pd.DataFrame([(SINGLE_MISTAKE.check_id, seen, missing, len(findings))], columns=checked.runs.columns)
-    runs = pd.concat([checked.runs, run], ignore_index=True).sort_values("check_id", ignore_index=True)
-    if findings.empty:
-        return replace(checked, runs=runs)
-    serious = findings[findings["severity"] != SEVERITIES[0]]
-    noted, suspected = np.zeros((2, len(index)), dtype="bool")
-    noted[places(index, findings["sample_id"])] = True
-    suspected[places(index, serious["sample_id"])] = True
-    noted &= ~checked.verdict.isin(SEVERITIES).to_numpy()
-    verdict = checked.verdict.mask(noted, "note").mask(suspected, "hold")
-    return replace(
-        checked,
-        findings=_merged(checked.findings, findings),
-        verdict=verdict,
-        runs=runs,
-        open_findings=pd.concat(
-            [checked.open_findings, serious[["sample_id", "severity", "analyte"]]], ignore_index=True
-        ),
-    )
-
-
-def _merged(findings: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
-    """Put further findings behind those of their severity; ``findings`` are sorted worst first."""
-    rank, of_more = -severity_ranks(findings), severity_ranks(more)
-    parts = []
-    for severity in reversed(range(1, len(VERDICTS))):
-        begin, end = (int(np.searchsorted(rank, -severity, side)) for side in ("left", "right"))
-        parts += [findings.iloc[begin:end], more[of_more == severity]]
-    merged: pd.DataFrame = pd.concat([part for part in parts if len(part)], ignore_index=True)
-    return merged
-
-
-def of_samples(explained: Explained, samples: pd.Index) -> Explained:
-    """Keep what is told of some samples, and the patterns of whole files."""
-    frames = {
-        name: frame[places(samples, frame["sample_id"]) >= 0].reset_index(drop=True)
-        for name, frame in (
-            ("explanations", explained.explanations),
-            ("relations", explained.relations),
-            ("questions", explained.questions),
-        )
-    }
-    return replace(explained, **frames)
+    return np.asarray((gain >= MENDS) | (mistake.astype("str") == UNNAMED), dtype="bool")

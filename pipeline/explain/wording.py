@@ -16,6 +16,7 @@ from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.mistakes.water import titrations
 from pipeline.explain.ranges import SHIFTED
 from pipeline.explain.record import ROW, SECOND
+from pipeline.explain.relations.density import deviation
 from pipeline.explain.relations.evaluate import RELATIONS
 from pipeline.explain.relations.forms import CALCIUM_SHARE
 from pipeline.explain.search import gaps
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
     from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
-    from pipeline.explain.relations.relation import Relation
 
 RELATION_COLUMNS: Final = (
     "sample_id",
@@ -121,8 +121,8 @@ def relation_rows(record: Record, sample: Places, candidate: Places) -> Columns:
     parts = []
     for number, name in enumerate(RELATIONS):
         old, new = before[name], after[name]
-        sigma = _sigma(new, changed)
-        z_old, z_new = old.gap / _sigma(old, received), new.gap / sigma
+        sigma = deviation(new, changed)
+        z_old, z_new = old.gap / deviation(old, received), new.gap / sigma
         columns = {
             "relation": np.full(len(sample), number),
             "uncertainty": 2.0 * sigma * (100.0 if name == _BALANCE else new.predicted),  # k = 2
@@ -167,11 +167,6 @@ def relation_table(rows: Columns, owner: pd.Index, rank: Places) -> pd.DataFrame
 
 def _variance(spread: Floats) -> Floats:
     return np.nan_to_num(spread) ** 2
-
-
-def _sigma(relation: Relation, variance: Floats) -> Floats:
-    slopes = relation.slopes.items()
-    return np.sqrt(sum((np.nan_to_num(slope) ** 2 * variance[row] for row, slope in slopes), start=relation.model))
 
 
 def evidence(rows: Columns, size: int) -> npt.NDArray[np.object_]:

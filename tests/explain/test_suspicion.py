@@ -8,7 +8,8 @@ import pytest
 from pipeline.checks.limits import Limits
 from pipeline.checks.run import run_all
 from pipeline.explain.rank import explain
-from pipeline.explain.suspicion import KNOWN_CHECKS, of_samples, with_suspects
+from pipeline.explain.suspicion import KNOWN_CHECKS
+from pipeline.explain.verdicts import settled, told_of
 from pipeline.normalise.sample_table import samples_from_wide
 
 # A calcium bicarbonate water as a laboratory gives it: cations 5.99, anions 5.99 meq/L, conductivity that of its ions.
@@ -30,7 +31,7 @@ def judged(*changes: dict[str, float]) -> pd.DataFrame:
     rows = [{"file_sha256": "f" * 64, "label": f"W{place}", **WATER, **change} for place, change in enumerate(changes)]
     samples = samples_from_wide(pd.DataFrame(rows))
     checked = run_all(samples, Limits(), lambda _: None)
-    after = with_suspects(checked, explain(samples, checked.findings, Limits()), samples)
+    after = settled(checked, explain(samples, checked.findings, Limits()), samples, Limits())
     found = after.findings[after.findings["check_id"] == "single-mistake"].set_index("sample_id")["severity"]
     said = found.reindex(after.verdict.index)
     return pd.DataFrame({"before": checked.verdict, "after": after.verdict, "found": said})
@@ -65,7 +66,7 @@ def test_the_check_is_listed_and_explanations_are_kept_for_the_samples_wanted() 
     samples = samples_from_wide(pd.DataFrame([{**WATER, "file_sha256": "f" * 64, "label": "W"}] * 2))
     explained = explain(samples, run_all(samples, Limits(), lambda _: None).findings, Limits())
 
-    kept = of_samples(explained, samples.about.index[:1])
+    kept = told_of(explained, samples.about.index[:1], samples.about.index[:0])
 
     assert "single-mistake" in KNOWN_CHECKS
     assert set(kept.explanations["sample_id"]) == {samples.about.index[0]}

@@ -108,6 +108,7 @@ def catalogue() -> tuple[Candidate, ...]:
         (row, 0.7) for name, row in ROW.items() if name in ANALYTES and name not in ("temperature", "ph")
     )
     found.append(Candidate("several-mistakes", loosened=everything))
+    found.append(Candidate("found-by-check", seen=True))
     return tuple(found)
 
 

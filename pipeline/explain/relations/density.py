@@ -67,6 +67,14 @@ def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, F
     return log_density - 0.5 * misfit, misfit, count
 
 
+def deviation(relation: Relation, variance: Floats) -> Floats:
+    """Combine the uncertainty of the readings (``variance``, (r, n)) with that of the model [JCGM100, 5.1.2]."""
+    total = np.array(np.broadcast_to(relation.model, relation.gap.shape), dtype="float64")
+    for row, slope in relation.slopes.items():
+        total += np.nan_to_num(slope) ** 2 * variance[row]
+    return np.asarray(np.sqrt(total), dtype="float64")
+
+
 def _cleaned(slopes: dict[int, Floats]) -> dict[int, Floats]:
     """Leave out rows nobody read, and let a missing slope count nothing."""
     finite = {row: np.isfinite(slope) for row, slope in slopes.items()}

@@ -77,9 +77,8 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
             )
         listed = findings(store, sample_id=sample_id)
         names = pd.Series(file_names(store), dtype="str")
-    explained = prove(
-        samples, Limits((DateLimits.at(now),)), lambda _: np.asarray(samples.about.index == sample_id), Silent()
-    ).explained
+    own = np.asarray(samples.about.index == sample_id)
+    explained = prove(samples, Limits((DateLimits.at(now),)), lambda _: own, Silent(), asked=own).causes
     open_findings = listed[listed["current_severity"].isin(OPEN)]
     facts = ("sample_id", "called", "label", "client", "site", "stage", "collected_at", "verdict", "current_verdict")
     return Why(

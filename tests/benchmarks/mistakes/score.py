@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline.checks.limits import Limits
 from pipeline.checks.run import run_all
 from pipeline.explain.rank import explain
-from pipeline.explain.suspicion import with_suspects
+from pipeline.explain.verdicts import settled, told_of
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -81,7 +81,9 @@ def judge(table: SampleTable, plantings: dict[int, Planting]) -> pd.DataFrame:
     """
     checked = run_all(table, Limits(), lambda _: None)
     explained = explain(table, checked.findings, Limits())
-    checked = with_suspects(checked, explained, table)
+    checked = settled(checked, explained, table, Limits())
+    index = checked.verdict.index
+    explained = told_of(explained, index, index[checked.verdict.isin(OPEN)])
     about = table.about
     subjects = np.flatnonzero((about["role"] == "subject").to_numpy())
     wanted = [plantings.get(int(place)) for place in subjects]

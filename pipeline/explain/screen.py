@@ -1,0 +1,92 @@
+"""Which samples have to be weighed at all: those of which some measured relation, or the past, disagrees."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.explain.pairs import exchange_suspected
+from pipeline.explain.ranges import PastReadings, past_readings
+from pipeline.explain.record import ROW, Record, record_of
+from pipeline.explain.relations.density import deviation
+from pipeline.explain.relations.evaluate import evaluate
+
+if TYPE_CHECKING:
+    from pipeline.arrays import Flags, Floats
+    from pipeline.checks.limits import Limits
+    from pipeline.normalise.sample_table import SampleTable
+
+DISAGREES: Final = 2.0  # standard uncertainties from which a relation disagrees [JCGM100]
+FAR: Final = 3.0  # standard deviations from which a reading is far from what its point showed before [IH1993]
+_AT_ONCE: Final = 8192  # samples, so that the memory does not grow with them
+
+
+@dataclass(frozen=True)
+class Screened:
+    """The readings of (n,) samples and what speaks against them as they were received.
+
+    Attributes
+    ----------
+    record, past : the readings, and the past of their points.
+    relations, far : distance of the worst relation, and of the reading furthest from its past, in standard deviations.
+    doubtful : a measured relation, the past or the other bottle of a visit speaks against the sample. No other sample
+        can be held by the weighing, so that no other has to be weighed for its verdict.
+    """
+
+    record: Record
+    past: PastReadings
+    relations: Floats
+    far: Floats
+    doubtful: Flags
+
+
+def screened(samples: SampleTable, limits: Limits) -> Screened:
+    """Take the readings of all samples, and tell those that something speaks against.
+
+    Parameters
+    ----------
+    samples : all samples.
+    limits : of the checks.
+    """
+    record = record_of(samples)
+    past = past_readings(samples, record)
+    relations, far = relation_scores(record), past_scores(record, past)
+    doubtful = (relations >= DISAGREES) | (far >= FAR) | exchange_suspected(samples, record, limits)
+    return Screened(record, past, relations, far, np.asarray(doubtful, dtype="bool"))
+
+
+def relation_scores(record: Record) -> Floats:
+    """Give the distance from 0 of the relation that disagrees most, in standard uncertainties.
+
+    Parameters
+    ----------
+    record : (n,) samples.
+
+    Returns
+    -------
+    (n,); missing where no relation could be evaluated.
+    """
+    worst = np.full(len(record), np.nan)
+    for start in range(0, len(record), _AT_ONCE):
+        part = record.take(np.arange(start, min(start + _AT_ONCE, len(record))))
+        variance = np.nan_to_num(part.spread) ** 2
+        for relation in evaluate(part.amounts, part.laboratory_tds).values():
+            np.fmax(
+                worst[start : start + len(part)],
+                np.abs(relation.gap / deviation(relation, variance)),
+                out=worst[start : start + len(part)],
+            )
+    return worst
+
+
+def past_scores(record: Record, past: PastReadings) -> Floats:
+    """Give the distance of the reading that lies furthest from its point's past, in standard deviations of its log."""
+    furthest = np.full(len(record), np.nan)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        for name, centre in past.centre.items():
+            value, spread = record.amounts[ROW[name]], record.spread[ROW[name]]
+            width = np.hypot(past.spread[name], np.minimum(spread / value, 1.0))
+            np.fmax(furthest, np.abs(np.log(np.where(value > 0, value, np.nan)) - centre) / width, out=furthest)
+    return furthest
