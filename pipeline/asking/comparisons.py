@@ -65,7 +65,7 @@ def _sum_words(whole: str, name: str, parts: dict[str, float], of: str) -> Calla
 def _balance(values: Floats) -> Floats:
     with np.errstate(divide="ignore", invalid="ignore"):
         sums = charges(values)
-        return np.where(sums.nearly, np.nan, charge_balance(values, sums).gap)
+        return np.where(sums.full, charge_balance(values, sums).gap, np.nan)
 
 
 def _balance_words(values: Floats) -> str:
@@ -78,7 +78,7 @@ def _electric(values: Floats) -> tuple[Floats, Floats]:
     with np.errstate(divide="ignore", invalid="ignore"):
         sums = charges(values)
         relation = carried_conductivity(values, sums)
-    usable = (sums.cations_known & sums.anions_known) & ~sums.nearly
+    usable = sums.full
     return np.where(usable, relation.gap, np.nan), relation.predicted
 
 

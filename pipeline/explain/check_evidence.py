@@ -18,7 +18,8 @@ if TYPE_CHECKING:
 
 # True states of a water or its treatment; none of them is a mistake.
 STATES: Final = ("softened-water", "soda-water", "source-change", "exhausted-media", "bypass-moved")
-INNOCENT: Final = ("no-mistake", *STATES)
+MISSING: Final = "missing-ion"  # a gap in the record and no mistake of a reading
+INNOCENT: Final = ("no-mistake", *STATES, MISSING)
 HELD_BEYOND: Final = "held-beyond"  # a check holds the sample by what no relation here knows
 TRIPPED: Final = float(np.log(200.0))  # an honest record trips a check that holds once in so many (k = 3) [JCGM100]
 # Checks whose figures the relations, the past and the pair weigh too: of them the weighing is the last word.

@@ -39,7 +39,12 @@ SYSTEMATIC: Final = frozenset(
         "not-temperature-compensated",
     }
 )
-_STATES: Final = ("no-mistake", "softened-water", "soda-water")  # what a sample may be if nothing is wrong with it
+_STATES: Final = (
+    "no-mistake",
+    "softened-water",
+    "soda-water",
+    "missing-ion",
+)  # what a sample may be if nothing is wrong with it
 SCOPES: Final = {"file": "file_sha256", "instrument": "instrument", "operator": "operator"}
 FEWEST: Final = 5  # rows before a source says anything [CP]
 ROWS_LOOKED_AT: Final = 48  # rows of a source that are looked at: they tell as much as all

@@ -21,8 +21,6 @@ UNNAMED_ALIKE: Final = ("several-mistakes", FOUND_BY_CHECK)  # told as "none of 
 STATED_SOFTENER: Final = 0.5  # prior of softened water where the record names a softener [CP]
 SOFTENER_MOVED: Final = 0.2  # of the waters that changed for good: a softener was put in [CP]
 
-UNREAD_RATIO: Final = 20.0  # likelier that an ion is missing where one of the five majors was not read [CP]
-
 
 @dataclass(frozen=True)
 class Priors:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.explain import ranges, wording
-from pipeline.explain.check_evidence import seen_by_checks
+from pipeline.explain.check_evidence import MISSING, seen_by_checks
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
 from pipeline.explain.patterns import Patterns, of_files
@@ -66,7 +66,7 @@ class Explained:
     relations: pd.DataFrame
     questions: pd.DataFrame
     patterns: pd.DataFrame
-    against: pd.DataFrame
+    against: pd.DataFrame = field(default_factory=pd.DataFrame)
     alone: Explained | None = None
 
 
@@ -166,22 +166,13 @@ def answer_codes() -> npt.NDArray[np.int64]:
     codes = []
     for place, one in enumerate(catalogue()):
         unnamed = one.mistake in (UNNAMED, *UNNAMED_ALIKE)
-        group = (
-            (UNNAMED, "")
-            if unnamed
-            else ("missing-ion", one.detail)
-            if one.mistake == "missing-ion"
-            else ("", str(place))
-        )
-        codes.append(keys.setdefault(group, place))
+        codes.append(keys.setdefault((UNNAMED, "") if unnamed else ("", str(place)), place))
     return np.array(codes)
 
 
 def _answers(weighed: pd.DataFrame) -> pd.DataFrame:
     """Turn log posteriors into probabilities, one row per sample and answer; the likeliest step stands for it."""
-    sample, candidate, value, log = (
-        weighed[name].to_numpy() for name in ("sample", "candidate", "value_to", "log_posterior")
-    )
+    sample, candidate, log = (weighed[name].to_numpy() for name in ("sample", "candidate", "log_posterior"))
     top = np.full(sample.max(initial=-1) + 1, -np.inf)
     np.maximum.at(top, sample, log)
     weight = np.exp(log - top[sample])
@@ -189,19 +180,10 @@ def _answers(weighed: pd.DataFrame) -> pd.DataFrame:
     answer = answer_codes()[candidate]
     order = np.lexsort((-share, answer, sample))
     _, first, at = np.unique((sample * answer_codes().size + answer)[order], return_index=True, return_inverse=True)
-    total, mean = (pd.Series(part[order]).groupby(at).sum().to_numpy() for part in (share, value * share))
+    total = np.bincount(at, weights=share[order])
     rows = order[first]
-    ion = _is("missing-ion")[candidate[rows]] & ~np.isnan(value[rows])  # steps of one unknown: told by their mean
-    likely = np.maximum(total, np.finfo("float64").tiny)
-    return (
-        weighed.iloc[rows]
-        .reset_index(drop=True)
-        .assign(
-            answer=answer[rows],
-            probability=np.minimum(total, 1.0),
-            value_to=np.where(ion, mean / likely, value[rows]),
-        )
-    )
+    found = weighed.iloc[rows].reset_index(drop=True)
+    return found.assign(answer=answer[rows], probability=np.minimum(total, 1.0))
 
 
 @cache
@@ -251,7 +233,7 @@ def _worded(
     """Put everything into words and tables; ``around`` is what history and pairs say."""
     past, pairs = around
     sample, candidate, rank = (own[name].to_numpy() for name in ("sample", "candidate", "rank"))
-    told = _facts(candidate, np.where(_is("missing-ion")[candidate], unread(record.amounts)[sample], ""))
+    told = _facts(candidate, np.where(_is(MISSING)[candidate], unread(record.amounts)[sample], ""))
     told |= {name: own[name].to_numpy() for name in ("rank", "probability", "value_from", "value_to")}
     told["sample_id"] = np.asarray(record.index[sample], dtype=object)
     some = np.flatnonzero((rank <= DETAILED) & ~np.isin(told["mistake"], ("no-mistake", UNNAMED)))
@@ -260,6 +242,8 @@ def _worded(
     sentences = wording.evidence(rows, some.size)
     words[some] = np.where(sentences != "", sentences, words[some])
     told["evidence"] = _with_fallback(told, words)
+    gap = np.flatnonzero(_is(MISSING)[candidate])
+    told["evidence"][gap] = wording.of_gaps(told["value_to"][gap], told["analyte"][gap]).to_pylist()
     told["evidence"][_is(FOUND_BY_CHECK)[candidate]] = "found by the check above"
     told["title"] = wording.titles(told, "title")
     told["pattern"] = patterns.covers(own)
@@ -275,7 +259,7 @@ def _worded(
 
 def _facts(candidate: Places, ion: npt.NDArray[np.str_]) -> Columns:
     """Name what each explanation is about; ``ion`` is the one nobody measured, "" where none or more than one."""
-    missing = _is("missing-ion")[candidate]
+    missing = _is(MISSING)[candidate]
     units = np.array([ANALYTES[code].unit if code in ANALYTES else "" for code in every("analyte")])
     return {
         "mistake": np.where(np.isin(every("mistake"), UNNAMED_ALIKE), UNNAMED, every("mistake"))[candidate],

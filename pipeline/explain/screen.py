@@ -10,7 +10,8 @@ import numpy as np
 from pipeline.explain.pairs import exchange_suspected
 from pipeline.explain.ranges import PastReadings, past_readings
 from pipeline.explain.record import ROW, Record, record_of
-from pipeline.explain.relations.density import deviation
+from pipeline.explain.relations.charges import unread
+from pipeline.explain.relations.density import deviation, shortfall
 from pipeline.explain.relations.evaluate import evaluate
 
 if TYPE_CHECKING:
@@ -31,8 +32,8 @@ class Screened:
     ----------
     record, past : the readings, and the past of their points.
     relations, far : distance of the worst relation, and of the reading furthest from its past, in standard deviations.
-    doubtful : a measured relation, the past or the other bottle of a visit speaks against the sample. No other sample
-        can be held by the weighing, so that no other has to be weighed for its verdict.
+    doubtful : a measured relation, the past or the other bottle of a visit speaks against the sample, or one major ion
+        was not read and must be there. Of no other sample can the weighing say anything, so that no other is weighed.
     """
 
     record: Record
@@ -54,6 +55,7 @@ def screened(samples: SampleTable, limits: Limits) -> Screened:
     past = past_readings(samples, record)
     relations, far = relation_scores(record), past_scores(record, past)
     doubtful = (relations >= DISAGREES) | (far >= FAR) | exchange_suspected(samples, record, limits)
+    doubtful |= (unread(record.amounts) != "") & (shortfall(record.amounts, record.spread) >= DISAGREES)
     return Screened(record, past, relations, far, np.asarray(doubtful, dtype="bool"))
 
 

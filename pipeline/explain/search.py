@@ -13,10 +13,10 @@ from pipeline.explain import ranges
 from pipeline.explain.check_evidence import HELD_BEYOND, INNOCENT, TRIPPED
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.mistakes.water import soda_like, softened_like
-from pipeline.explain.priors import SOFTENER_MOVED, STATED_SOFTENER, UNNAMED, UNREAD_RATIO, priors
+from pipeline.explain.priors import SOFTENER_MOVED, STATED_SOFTENER, UNNAMED, priors
 from pipeline.explain.record import ROW, ROWS, UNREAD
 from pipeline.explain.relations.charges import unread
-from pipeline.explain.relations.density import joint_density
+from pipeline.explain.relations.density import joint_density, shortfall
 from pipeline.explain.relations.evaluate import evaluate
 
 if TYPE_CHECKING:
@@ -51,8 +51,10 @@ _MOST_OF: Final = {
     **dict.fromkeys(("nitrate", "silica"), 2_000.0),
     "ph": 14.0,
 }
-_ABSOLUTE: Final = frozenset({ROW["ph"], ROW["temperature"], *(ROW[name] for name in UNREAD)})
+_ABSOLUTE: Final = frozenset({ROW["ph"], ROW["temperature"]})
 _MOST: Final = np.array([_MOST_OF.get(name, np.inf) for name in ROWS])
+_UNREAD_HOLDS: Final = 0.3  # density, against none of it, of the major that was not read at any one size [CP]
+_ALL_READ: Final = 0.1  # of the prior of an ion nobody measured, where nitrate and potassium were read too [CP]
 _UNREAD_ROWS: Final = frozenset(ROW[name] for name in UNREAD)
 
 
@@ -277,10 +279,26 @@ def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
     beyond = seen[HELD_BEYOND][pairs.sample] if HELD_BEYOND in seen else np.zeros(pairs.sample.size, dtype="bool")
     prior = prior - np.where(beyond & np.isin(every("mistake"), INNOCENT)[pairs.candidate], TRIPPED, 0.0)
     prior = prior + _other_units(record, pairs)
-    missing = (every("mistake") == "missing-ion")[pairs.candidate]
-    prior = prior + np.where(missing & (unread(record.amounts) != "")[pairs.sample], np.log(UNREAD_RATIO), 0.0)
+    prior = prior + _of_unread_ions(record, pairs, known.log_prior)
     stated = (every("water") == "softened")[pairs.candidate]
     return np.where(stated & record.softened[pairs.sample], np.log(STATED_SOFTENER), prior)
+
+
+def _of_unread_ions(record: Record, pairs: Pairs, prior: Floats) -> Floats:
+    """Share the prior of no mistake between "the one major that was not read holds nothing" and "it holds the rest".
+
+    A full analysis has hardly an ion left that could hold anything: less than a tenth where all seven were read.
+    """
+    missing = (every("mistake") == "missing-ion")[pairs.candidate]
+    nothing = pairs.candidate == 0
+    single = (unread(record.amounts) != "")[pairs.sample]
+    minor = ~np.isnan(record.amounts[ROW["potassium"]] + record.amounts[ROW["nitrate"]])[pairs.sample]
+    empty = -0.5 * shortfall(record.amounts, record.spread)[pairs.sample] ** 2
+    share = empty - np.logaddexp(empty, np.log(_UNREAD_HOLDS))
+    more = np.where(single & nothing, share, 0.0)
+    held = np.log(-np.expm1(np.minimum(share, -1e-9))) + prior[0] - prior[pairs.candidate]
+    more = np.where(single & missing, held, more)
+    return np.where(~single & missing & minor, np.log(_ALL_READ), more)
 
 
 def _other_units(record: Record, pairs: Pairs) -> Floats:

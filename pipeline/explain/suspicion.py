@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks.registry import CHECKS, Check, cases_of, no_findings
-from pipeline.explain.check_evidence import INNOCENT
+from pipeline.explain.check_evidence import INNOCENT, MISSING
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.priors import UNNAMED
 from pipeline.explain.rank import Explained, explain
@@ -23,11 +23,13 @@ from schemas.columns import ANALYTES
 if TYPE_CHECKING:
     import numpy.typing as npt
 
-    from pipeline.arrays import Flags
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Cases
     from pipeline.checks.limits import Limits
     from pipeline.normalise.sample_table import SampleTable
 
+_WRONG: Final = "All relations together: a reading is wrong with a probability of"
+_GAP: Final = "The record has a gap, with a probability of"
 MENDS: Final = 1.0  # standard uncertainties by which undoing a mistake must bring a relation nearer
 
 
@@ -36,7 +38,7 @@ class SuspicionLimits:
     """Limits of the check, and of what the weighing makes of the checks whose figures it holds as well."""
 
     percent: float = 60.0  # probability of a mistake from which a person is asked [CP]
-    unusual_percent: float = 95.0  # the same where the mistake mends no relation, or only the past disagrees [CP]
+    unusual_percent: float = 95.0  # the same where only the past of the point disagrees [CP]
     acquits_percent: float = 50.0  # probability of no mistake from which a check's hold is a note [CP]
 
 
@@ -61,8 +63,8 @@ def single_mistake(samples: SampleTable, limits: Limits) -> Cases:
     p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes' rule
     over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged. Held above
     60 % where some relation is off by two standard uncertainties and the mistake mends one by at least one; above 95 %
-    where it mends none, or where only the past of the point disagrees, by three standard deviations [CP]. Values that
-    are merely unusual hold nothing. A note where an ion was not measured. Only records that no other check holds are
+    where only the past of the point disagrees, by three standard deviations [CP]. Values that are merely unusual hold
+    nothing. A note where an ion was not measured. Only records that no other check holds are
     looked at; a check that holds by figures which are weighed here as well becomes a note where no mistake is likelier.
     """
     result = doubts(explain(samples, no_findings(), limits), limits.of(SuspicionLimits))
@@ -76,7 +78,7 @@ SINGLE_MISTAKE: Final = Check(
     source="JCGM106",
     severity="hold",
     unit="%",
-    message="All relations together: a reading is wrong with a probability of {observed:0} %. {alternative}.",
+    message="{lead} {observed:0} %. {alternative}.",
     function=single_mistake,
 )
 # Every check there is, by id: those of single rules, and this one.
@@ -98,43 +100,66 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     explained = explained.alone or explained
     told = explained.explanations
     owner, names = pd.factorize(told["sample_id"])
-    mistake, likely = TextColumn.from_series(told["mistake"]), told["probability"].to_numpy()
-    innocent = mistake.isin(INNOCENT)
-    own = innocent & ~mistake.isin(PAIR_ANSWERS)
-    cleared = np.bincount(owner, weights=np.where(own, likely, 0.0), minlength=len(names)).clip(max=1.0)
-    exchanged = np.zeros(len(names))
-    swapped = mistake.isin(["swapped-samples"])
-    np.maximum.at(exchanged, owner[swapped], likely[swapped])
-    guilty = np.flatnonzero(~innocent)
-    guilty = guilty[np.lexsort((-likely[guilty], owner[guilty]))]
-    found, first = np.unique(owner[guilty], return_index=True)
-    row = np.full(len(names), len(told))
-    row[found] = guilty[first]
+    cleared, exchanged, gap = _shares(told, owner, len(names))
+    missing = (gap >= _largest(told, owner, len(names))) & (100.0 * (1.0 - cleared) < bounds.percent)
+    row = _likeliest(told, owner, missing)
     title, evidence, analyte, best = (
         np.append(told[name].to_numpy(dtype=object), "")[row] for name in ("title", "evidence", "analyte", "mistake")
     )
     against = explained.against.reindex(names)
-    disagrees = against["relations"].to_numpy() >= DISAGREES
     mended = _mended(explained.relations, names, np.append(told["rank"].to_numpy(), 0)[row], best)
-    paired = np.isin(best.astype("str"), PAIR_ANSWERS)
+    disagrees = (against["relations"].to_numpy() >= DISAGREES) & mended
     asked = np.select(
-        [paired | (disagrees & mended), disagrees | (against["past"].to_numpy() >= FAR)],
-        [bounds.percent, bounds.unusual_percent],
+        [missing, disagrees | np.isin(best.astype("str"), PAIR_ANSWERS), against["past"].to_numpy() >= FAR],
+        [0.0, bounds.percent, bounds.unusual_percent],
         np.nan,
     )
     return pd.DataFrame(
         {
-            "observed": 100.0 * np.maximum(1.0 - cleared, exchanged),
+            "observed": 100.0 * np.where(missing, gap, np.maximum(1.0 - cleared, exchanged)),
             "low": np.nan,
             "high": asked,
+            "lead": np.where(missing, _GAP, _WRONG),
             "alternative": pd.Series(title + ": " + evidence, dtype="str").str.rstrip(": .").array,
-            "severity": np.where(best == "missing-ion", "note", "hold"),
+            "severity": np.where(missing, "note", "hold"),
             "analyte": pd.Series([name if name in ANALYTES else "" for name in analyte], dtype="str").array,
             "mistake": pd.Series(best, dtype="str").array,
             "innocent": 100.0 * np.minimum(cleared, 1.0 - exchanged),
         },
         index=pd.Index(names, name="sample_id"),
     )
+
+
+def _shares(told: pd.DataFrame, owner: Places, count: int) -> tuple[Floats, Floats, Floats]:
+    """Give for each record the probability that no reading is wrong, that its labels are exchanged, and of a gap."""
+    mistake, likely = TextColumn.from_series(told["mistake"]), told["probability"].to_numpy()
+    own = mistake.isin(INNOCENT) & ~mistake.isin(PAIR_ANSWERS)
+    cleared = np.bincount(owner, weights=np.where(own, likely, 0.0), minlength=count).clip(max=1.0)
+    exchanged, gap = np.zeros((2, count))
+    for shares, name in ((exchanged, "swapped-samples"), (gap, MISSING)):
+        rows = np.flatnonzero(mistake.isin([name]))
+        np.maximum.at(shares, owner[rows], likely[rows])
+    return cleared, exchanged, gap
+
+
+def _largest(told: pd.DataFrame, owner: Places, count: int) -> Floats:
+    """Give the probability of each record's likeliest answer about its own readings."""
+    mistake, likely = TextColumn.from_series(told["mistake"]), told["probability"].to_numpy()
+    largest = np.zeros(count)
+    np.maximum.at(largest, owner, np.where(mistake.isin(PAIR_ANSWERS), 0.0, likely))
+    return largest
+
+
+def _likeliest(told: pd.DataFrame, owner: Places, missing: Flags) -> Places:
+    """Point from each record to its likeliest mistake, or to the gap where it has one; past the end where to none."""
+    mistake, likely = TextColumn.from_series(told["mistake"]), told["probability"].to_numpy()
+    wanted = np.where(missing[owner], mistake.isin([MISSING]), ~mistake.isin(INNOCENT))
+    rows = np.flatnonzero(wanted)
+    rows = rows[np.lexsort((-likely[rows], owner[rows]))]
+    found, first = np.unique(owner[rows], return_index=True)
+    row = np.full(len(missing), len(told))
+    row[found] = rows[first]
+    return row
 
 
 @cache

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
+from pipeline.chemistry.equivalents import CHARGE, MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.mistakes.water import titrations
 from pipeline.explain.ranges import SHIFTED
@@ -95,6 +95,10 @@ _EXCHANGED: Final = (
     "carries the rest"
 )
 _COMMA: Final = ", "
+_MG_PER_MEQ: Final = {  # and the form it is told in
+    **{ion: (MOLAR_MASS[ion] / abs(CHARGE[ion]), "") for ion in ("sodium", "chloride", "sulfate")},
+    **dict.fromkeys(("alkalinity", "total_hardness"), (MG_CACO3_PER_MEQ, " as CaCO3")),
+}
 _UNSAID: Final = re.compile(r" \(\)|: (?=\?)|(?<=\S): \.$")  # what a template leaves around an empty text
 _TOLD: Final = 0.25  # standard deviations a relation must move to be told
 
@@ -225,6 +229,23 @@ def of_states(candidate: Places, sample: Places, record: Record, past: PastReadi
         clauses.append(pc.if_else(pa.array(~np.isnan(now + usual)), clause, None))
     words[moved] = comma_joined(clauses).to_pylist()
     return words
+
+
+def of_gaps(lack: Floats, analyte: npt.NDArray[np.object_]) -> pa.Array:
+    """Say how much of an ion that nobody measured would close the charges.
+
+    Parameters
+    ----------
+    lack : (k,) meq/L.
+    analyte : which quantity; "" where it may be any.
+    """
+    weight = np.array([_MG_PER_MEQ.get(str(name), (np.nan, ""))[0] for name in analyte])
+    forms = pa.array([_MG_PER_MEQ.get(str(name), (np.nan, ""))[1] for name in analyte], pa.string())
+    amounts = {"lack": np.char.mod("%.3g", lack), "mg": np.char.mod("%.3g", lack * weight)}
+    words = {name: pa.array(texts_, pa.string()) for name, texts_ in amounts.items()}
+    plain = filled("about {lack} meq/L of it would close the charges", words)
+    named = filled("about {lack} meq/L of it ({mg} mg/L{form}) would close the charges", {**words, "form": forms})
+    return pc.if_else(pa.array(~np.isnan(weight)), named, plain)
 
 
 def comma_joined(clauses: list[pa.Array]) -> pa.Array:

@@ -175,3 +175,23 @@ def test_what_the_store_knows_of_a_site_is_its_history(waters: Builder, explaine
     assert first(plain)[0] == first(same)[0] == "no-mistake"
     assert first(apart)[1] == "total_hardness"
     assert apart.explanations["value_to"].iloc[0] == pytest.approx(250.0, rel=0.15)
+
+
+@pytest.mark.source("IUPAC2021")
+@pytest.mark.parametrize("scale", [1.0, 12.0])
+def test_a_list_without_bicarbonate_accuses_no_ion_and_names_the_gap(
+    waters: Builder, explained: Explainer, scale: float
+) -> None:
+    """Cations less chloride, sulfate and nitrate: 98/20.04 + 17/12.15 + 21/22.99 + 3/39.10 − 38/35.45 − 55/48.03 − 14/62.00."""
+    listed = {name: scale * value for name, value in LAB.items() if name != "hco3"}
+    meq = 98 / 20.04 + 17 / 12.15 + 21 / 22.99 + 3 / 39.10 - 38 / 35.45 - 55 / 48.03 - 14 / 62.00
+
+    found = explained(waters(**{name: [value] * 6 for name, value in listed.items()}, file_sha256="f" * 64))
+
+    assert found.patterns.empty
+    top = found.explanations[found.explanations["rank"] == 1]
+    assert set(top["mistake"]) == {"missing-ion"}
+    assert set(top["analyte"]) == {"alkalinity"}
+    assert top["value_to"].to_numpy() == pytest.approx(scale * meq, rel=0.02)
+    doubt = doubts(found, SuspicionLimits())
+    assert set(doubt["severity"]) == {"note"}

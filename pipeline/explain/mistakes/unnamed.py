@@ -8,10 +8,10 @@ import numpy as np
 
 from pipeline.explain.mistakes.candidate import Candidate, multiplied
 from pipeline.explain.record import ROW
-from pipeline.explain.relations.charges import sides
+from pipeline.explain.relations.charges import charges
 
 if TYPE_CHECKING:
-    from pipeline.arrays import Flags
+    from pipeline.arrays import Floats
     from pipeline.explain.mistakes.candidate import Change
     from pipeline.explain.record import Record
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 STEPS: Final = (-2.9, -1.6, -0.6, 0.6, 1.6, 2.9)
 STEP_SPREAD: Final = 0.5
 _STEP_WIDTH: Final = 1.6
-UNREAD_STEPS: Final = (0.25, 0.45, 0.8, 1.4, 2.5, 4.5)  # meq/L an ion nobody measured may hold
+UNREAD_SPREAD: Final = 1.2  # ln, of what an ion that nobody measured may hold [HEM1985]
 
 
 def unnamed_mistakes(name: str, row: int) -> list[Candidate]:
@@ -41,21 +41,20 @@ def unnamed_mistakes(name: str, row: int) -> list[Candidate]:
 
 
 def unread_ions() -> list[Candidate]:
-    """Give an ion nobody measured: so many meq/L of it, finely enough to be a smooth distribution."""
+    """Give an ion nobody measured: as much of it as closes the charges, a free unknown of any size."""
 
-    def holds(row: int, meq: float) -> Change:
-        return lambda record: {row: np.full(len(record), meq)}
+    def fills(sign: float) -> Change:
+        def change(record: Record) -> dict[int, Floats]:
+            with np.errstate(divide="ignore", invalid="ignore"):
+                sums = charges(record.amounts)
+            open_side = sums.open_cations if sign > 0 else sums.open_anions
+            lack = np.where(sums.full | (sums.single & open_side), sign * (sums.anions - sums.cations), np.nan)
+            return {ROW["unread cation" if sign > 0 else "unread anion"]: np.where(lack > 0.0, lack, np.nan)}
+
+        return change
 
     return [
-        Candidate("missing-ion", "", "", side, holds(row, meq), ((row, 0.3 * meq),), where=_charged, row=row)
-        for side in ("cation", "anion")
+        Candidate("missing-ion", "", "", side, fills(sign), ((row, UNREAD_SPREAD),), row=row)
+        for side, sign in (("cation", 1.0), ("anion", -1.0))
         for row in (ROW[f"unread {side}"],)
-        for meq in UNREAD_STEPS
     ]
-
-
-def _charged(record: Record) -> Flags:
-    """Tell where an ion that was not read would show: in the balance, or in the conductivity of one closed side."""
-    cations, anions, nearly = sides(record.amounts)
-    conductivity = ~np.isnan(record.amounts[ROW["conductivity"]])
-    return np.asarray((cations & anions) | nearly | (conductivity & (cations | anions)))

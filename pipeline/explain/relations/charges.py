@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Flags, Floats
 
-_MAJORS: Final = ("hardness", "sodium", "alkalinity", "chloride", "sulfate")
+MAJORS: Final = ("hardness", "sodium", "alkalinity", "chloride", "sulfate")
 
 
 @dataclass(frozen=True)
@@ -39,18 +39,41 @@ class Charges:
 
     @property
     def cations_known(self) -> Flags:
-        """Hardness and sodium were read, or are the one major ion that was not."""
-        return (self.known["hardness"] & self.known["sodium"]) | self.nearly
+        """Hardness and sodium were read."""
+        return self.known["hardness"] & self.known["sodium"]
 
     @property
     def anions_known(self) -> Flags:
-        """Alkalinity, chloride and sulfate were read, or are the one major ion that was not."""
-        return (self.known["alkalinity"] & self.known["chloride"] & self.known["sulfate"]) | self.nearly
+        """Alkalinity, chloride and sulfate were read."""
+        return self.known["alkalinity"] & self.known["chloride"] & self.known["sulfate"]
 
     @property
-    def nearly(self) -> Flags:
-        """Exactly one of the five majors was not read: it counts as little, and shows when it is not."""
-        return np.asarray(np.sum([self.known[name] for name in _MAJORS], axis=0) == len(_MAJORS) - 1)
+    def full(self) -> Flags:
+        """All majors were read: the charges must cancel."""
+        return self.cations_known & self.anions_known
+
+    @property
+    def open_anions(self) -> Flags:
+        """All cations were read, some anion was not: it holds whatever the cations lack."""
+        return self.cations_known & ~self.anions_known
+
+    @property
+    def open_cations(self) -> Flags:
+        """All anions were read, some cation was not."""
+        return self.anions_known & ~self.cations_known
+
+    @property
+    def single(self) -> Flags:
+        """Exactly one of the five majors was not read: it can be reckoned from the others."""
+        return np.asarray(np.sum([self.known[name] for name in MAJORS], axis=0) == len(MAJORS) - 1)
+
+    @property
+    def lack(self) -> Floats:
+        """What ions that were not read hold on the open side [meq/L]; 0 where none can hold anything."""
+        apart = self.cations - self.anions
+        return np.where(
+            self.open_anions, np.maximum(apart, 0.0), np.where(self.open_cations, np.maximum(-apart, 0.0), 0.0)
+        )
 
 
 def charges(values: Floats) -> Charges:
@@ -92,25 +115,6 @@ def charges(values: Floats) -> Charges:
     return Charges(meq, slopes, hardness, alkalinity, cations, anions, known)
 
 
-def sides(amounts: Floats) -> tuple[Flags, Flags, Flags]:
-    """Tell which samples have all cations, all anions, and all majors but one.
-
-    Parameters
-    ----------
-    amounts : (r, m) readings, rows of ROWS.
-
-    Returns
-    -------
-    three (m,) flags.
-    """
-    read = {name: ~np.isnan(amounts[row]) for name, row in ROW.items()}
-    read["hardness"] = read["total_hardness"] | (read["calcium"] & read["magnesium"])
-    read["alkalinity"] = read["alkalinity"] | read["bicarbonate"]
-    nearly = np.asarray(np.sum([read[name] for name in _MAJORS], axis=0) == len(_MAJORS) - 1)
-    cations = read["hardness"] & read["sodium"]
-    return cations, read["alkalinity"] & read["chloride"] & read["sulfate"], nearly
-
-
 def unread(amounts: Floats) -> npt.NDArray[np.str_]:
     """Name the one major ion that was not read, "" where none or several were not.
 
@@ -118,12 +122,9 @@ def unread(amounts: Floats) -> npt.NDArray[np.str_]:
     ----------
     amounts : (r, m) readings, rows of ROWS.
     """
-    _, _, nearly = sides(amounts)
-    single = {
-        "sodium": np.isnan(amounts[ROW["sodium"]]),
-        "chloride": np.isnan(amounts[ROW["chloride"]]),
-        "sulfate": np.isnan(amounts[ROW["sulfate"]]),
-        "alkalinity": np.isnan(amounts[ROW["alkalinity"]]) & np.isnan(amounts[ROW["bicarbonate"]]),
-    }
-    named = np.select(list(single.values()), list(single), "total_hardness")
-    return np.where(nearly, named, "")
+    read = {name: ~np.isnan(amounts[row]) for name, row in ROW.items()}
+    read["hardness"] = read["total_hardness"] | (read["calcium"] & read["magnesium"])
+    read["alkalinity"] = read["alkalinity"] | read["bicarbonate"]
+    single = np.sum([read[name] for name in MAJORS], axis=0) == len(MAJORS) - 1
+    named = np.select([~read[name] for name in MAJORS], ["total_hardness", *MAJORS[1:]], "")
+    return np.where(single, named, "")

@@ -10,8 +10,7 @@ from pipeline.arrays import floats
 from pipeline.chemistry.conductance import molal_conductivities
 from pipeline.chemistry.equivalents import CATIONS, CHARGE
 from pipeline.chemistry.ion_pairs import PAIRS, free_ions
-from pipeline.explain.record import ROW
-from pipeline.explain.relations.balance import UNREAD_MAJOR
+from pipeline.explain.record import ROW, UNREAD
 from pipeline.explain.relations.relation import Relation
 
 if TYPE_CHECKING:
@@ -19,7 +18,7 @@ if TYPE_CHECKING:
     from pipeline.explain.relations.charges import Charges
 
 FULL_MODEL: Final = 0.04  # of the conductivity of a full analysis (k = 1) [SCCOMP]
-HALF_MODEL: Final = 0.08  # where one side of the charges is closed by an ion nobody read [CP]
+CLOSED_MODEL: Final = (0.03, 0.20)  # of the share that ions nobody read carry: one of them, or which is not known [CP]
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
 OTHER_SALTS: Final = (
     12.6  # µS/cm of 0.1 meq/L sodium chloride: rain and air bring that much to any water [CP, APHA2510]
@@ -50,16 +49,19 @@ def _carried(meq: dict[str, Floats], ph: Floats) -> tuple[Floats, dict[str, Floa
 def carried_conductivity(values: Floats, sums: Charges) -> Relation:
     """Logarithm of conductivity over what the ions carry: all of them, one side closed, or the titrations alone."""
     observed = values[ROW["conductivity"]]
-    full = sums.cations_known & sums.anions_known
-    half = ~full & (sums.cations_known | sums.anions_known)
-    lack = sums.cations - sums.anions
-    closed = {
-        **sums.meq,
-        "sodium": sums.meq["sodium"] + half * np.maximum(-lack, 0.0),
-        "chloride": sums.meq["chloride"] + half * np.maximum(lack, 0.0),
-    }
+    full, half = sums.full, sums.open_anions | sums.open_cations
+    cation, anion = _closing(sums)
+    lack = sums.lack
+    closed = dict(sums.meq)
+    for side, names in ((sums.open_cations, cation), (sums.open_anions, anion)):
+        for ion, chosen in names.items():
+            closed[ion] = closed[ion] + np.where(side & chosen, lack, 0.0)
     carried, each = _carried(closed, values[ROW["ph"]])
-    carried = carried + values[ROW["unread cation"]] * each["sodium"] + values[ROW["unread anion"]] * each["chloride"]
+    each["unread cation"], each["unread anion"] = (
+        sum((np.where(chosen, each[ion], 0.0) for ion, chosen in names.items()), start=np.zeros(1))
+        for names in (cation, anion)
+    )
+    carried = carried + sum(values[ROW[name]] * each[name] for name in UNREAD)
     larger = np.maximum(sums.cations, sums.anions)
     broad = ~full & ~half & (sums.known["hardness"] | sums.known["alkalinity"])
     predicted = np.select(
@@ -68,31 +70,42 @@ def carried_conductivity(values: Floats, sums: Charges) -> Relation:
     predicted = np.where(predicted > 0, predicted, np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.log(observed / predicted)
-    slopes = _conductivity_slopes(sums, each, half, broad)
+    slopes = _conductivity_slopes(sums, each, lack > 0.0, broad)
     slopes = {row: -slope / predicted for row, slope in slopes.items()}
     slopes[ROW["conductivity"]] = 1.0 / observed
     low, high = HARDNESS_MODEL
     with np.errstate(invalid="ignore"):
         above = np.hypot(high, np.log1p(OTHER_SALTS / predicted))
     one_sided = np.where(gap < 0, low, above)
-    lacking = np.hypot(FULL_MODEL, sums.nearly * UNREAD_MAJOR * each["sodium"] / predicted)
-    spread = np.select([full, half], [lacking, HALF_MODEL], one_sided)
-    usual = np.select([full, half], [lacking, HALF_MODEL], (low + above) / 2.0)
+    unknown = np.where(sums.single, *CLOSED_MODEL) * lack * np.maximum(each["unread cation"], each["unread anion"])
+    of_ions = np.hypot(FULL_MODEL, unknown / predicted)
+    spread = np.select([full | half], [of_ions], one_sided)
+    usual = np.select([full | half], [of_ions], (low + above) / 2.0)
     return Relation(gap, slopes, spread**2, predicted, np.log(spread / usual))
 
 
-def _conductivity_slopes(sums: Charges, each: dict[str, Floats], half: Flags, broad: Flags) -> dict[int, Floats]:
-    """Give µS/cm per unit of each reading; where a side is closed only the heavier side counts, twice."""
+def _closing(sums: Charges) -> tuple[dict[str, Flags], dict[str, Flags]]:
+    """Choose the ion that what was not read is taken for: the major that is missing, the commonest first."""
+    hard = ~sums.known["hardness"] & sums.known["sodium"]
+    alkaline, sulfate = ~sums.known["alkalinity"], ~sums.known["sulfate"] & sums.known["chloride"]
+    return (
+        {"calcium": hard, "sodium": ~hard},
+        {"bicarbonate": alkaline, "sulfate": ~alkaline & sulfate, "chloride": ~alkaline & ~sulfate},
+    )
+
+
+def _conductivity_slopes(sums: Charges, each: dict[str, Floats], closed: Flags, broad: Flags) -> dict[int, Floats]:
+    """Give µS/cm per unit of each reading; an ion whose side is complete counts twice where the other one is closed."""
     cations_lead = sums.cations >= sums.anions
+    closing = np.where(sums.open_anions, each["unread anion"], each["unread cation"])
     slopes: dict[int, Floats] = {}
     for ion, of in sums.slopes.items():
+        complete = sums.open_anions if ion in CATIONS else sums.open_cations
         leads = cations_lead if ion in CATIONS else ~cations_lead
-        closing = each["chloride"] if ion in CATIONS else each["sodium"]
-        alone = np.where(leads, PER_MEQ[0], 0.0)
-        both = each[ion] + np.where(leads, closing, -closing)
-        per_meq = np.where(broad, alone, np.where(half, both, each[ion]))
+        both = each[ion] + np.where(complete, closing, -closing)
+        per_meq = np.where(broad, np.where(leads, PER_MEQ[0], 0.0), np.where(closed, both, each[ion]))
         for row, slope in of.items():
             slopes[row] = slopes.get(row, 0.0) + per_meq * slope
-    slopes[ROW["unread cation"]] = np.where(broad, 0.0, each["sodium"])
-    slopes[ROW["unread anion"]] = np.where(broad, 0.0, each["chloride"])
+    for name in UNREAD:
+        slopes[ROW[name]] = np.where(broad | closed, 0.0, each[name])
     return slopes

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.explain.relations.balance import imbalance
+from pipeline.explain.relations.charges import charges
 from pipeline.explain.relations.relation import Relation, or_zero
 
 if TYPE_CHECKING:
@@ -73,6 +75,21 @@ def deviation(relation: Relation, variance: Floats) -> Floats:
     for row, slope in relation.slopes.items():
         total += np.nan_to_num(slope) ** 2 * variance[row]
     return np.asarray(np.sqrt(total), dtype="float64")
+
+
+def shortfall(amounts: Floats, spread: Floats) -> Floats:
+    """Give what the charges of the side with an ion that was not read lack, in standard uncertainties; 0 if nothing.
+
+    Parameters
+    ----------
+    amounts, spread : (r, m) readings, rows of ROWS, and their standard uncertainties.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        sums = charges(amounts)
+        found = imbalance(amounts, sums)
+        score = found.gap / deviation(found, or_zero(spread) ** 2)
+    lacking = np.where(sums.open_anions, score, np.where(sums.open_cations, -score, 0.0))
+    return np.asarray(np.maximum(or_zero(lacking), 0.0), dtype="float64")
 
 
 def _cleaned(slopes: dict[int, Floats]) -> dict[int, Floats]:

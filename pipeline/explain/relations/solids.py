@@ -29,7 +29,7 @@ UNREAD_SILICA: Final = (10.0, 8.0)  # mg/L in the residue where nobody read it, 
 def dissolved_solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags) -> Relation:
     """Dissolved solids against the sum of the ions where they were weighed, else against the conductivity."""
     tds, observed = values[ROW["tds"]], values[ROW["conductivity"]]
-    full = sums.cations_known & sums.anions_known & laboratory
+    full = sums.full & laboratory
     rest = [ion for ion in (*CATIONS, *ANIONS) if ion in sums.meq]
     weight = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*rest, "bicarbonate")}
     weight["bicarbonate"] = 0.6 * MG_CACO3_PER_MEQ  # what is left of it after evaporation [APHA1030]
