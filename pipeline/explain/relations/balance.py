@@ -26,7 +26,8 @@ def charge_balance(values: Floats, sums: Charges) -> Relation:
     other side.
     """
     found = imbalance(values, sums)
-    free = (sums.open_anions & (found.gap > 0)) | (sums.open_cations & (found.gap < 0))
+    cation, anion = values[ROW["unread cation"]] > 0, values[ROW["unread anion"]] > 0
+    free = (sums.open_anions & (anion | (found.gap > 0))) | (sums.open_cations & (cation | (found.gap < 0)))
     one_sided = sums.open_anions | sums.open_cations
     spread = np.sqrt(found.model)
     shape = np.where(one_sided, np.log(np.where(free, OPEN_SIDE, spread) / ((OPEN_SIDE + spread) / 2.0)), 0.0)
