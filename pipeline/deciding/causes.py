@@ -82,11 +82,9 @@ def _ranked(case: Answering) -> tuple[SampleTable, pd.DataFrame]:
     ).df()
     if len(stored):
         return samples, stored
-    explained = prove(
-        samples, Limits((DateLimits.at(case.now),)), lambda _: np.asarray(samples.about.index == sample_id), Silent()
-    ).explained
-    causes = pd.DataFrame() if explained is None else explained.explanations
-    return samples, causes[causes["sample_id"] == sample_id]
+    own = np.asarray(samples.about.index == sample_id)
+    explained = prove(samples, Limits((DateLimits.at(case.now),)), lambda _: own, Silent(), asked=own).causes
+    return samples, pd.DataFrame(columns=["rank", "title"]) if explained is None else explained.explanations
 
 
 def _pattern(case: Answering) -> pd.DataFrame:
