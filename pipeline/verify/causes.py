@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.reference import table
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.verify.outcomes import Cause
+from pipeline.verify.permeate import SALTS
 from pipeline.verify.promised import ALL, PROMISED, promise
 from pipeline.verify.series import ADDS
 from pipeline.words import Said
@@ -127,7 +128,7 @@ def _log_density(promised: Promise, readings: Readings, judged: list[int]) -> Fl
     value, spread = (part[:, judged] for part in promised.at(_GRID))
     after = readings.after.reindex(list(ALL)).to_numpy(dtype="float64")[judged]
     own = readings.after_u.to_numpy(dtype="float64")[judged]
-    model = np.where(np.array(judged) == ALL.index(_CONDUCTIVITY), _MODEL_CONDUCTIVITY, _MODEL)
+    model = np.where(np.isin(judged, [ALL.index(name) for name in SALTS]), _MODEL_CONDUCTIVITY, _MODEL)
     standard = np.sqrt((spread**2 + own[None] ** 2) / 4 + (model * value) ** 2)
     standard = np.maximum(standard, 1e-6)
     density: Floats = -(((after[None] - value) / standard) ** 2) / 2 - np.log(standard * np.sqrt(2 * np.pi))

@@ -14,6 +14,7 @@ from pipeline.verify.bypass import Bypass, solve_bypass
 from pipeline.verify.causes import Readings, rank
 from pipeline.verify.intervals import Schedule, next_test
 from pipeline.verify.outcomes import Cause, Compared, ProofOutcome, Verification, in_percent
+from pipeline.verify.permeate import SALTS, rejection_read, rejection_said, rejection_settings, share_left
 from pipeline.verify.promised import ALL, PROMISED, Promise, half_width, promise
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
@@ -23,10 +24,11 @@ if TYPE_CHECKING:
 
 
 _LETS_THROUGH: Final = ("exhausted media", "failed membrane", "moved valve")
+MEMBRANE_TRAINS: Final = ("reverse osmosis",)
 _WHAT_SHOWS_IT: Final = {"resin bag": "verify.resin_bag", "magnesium exchanger": "verify.magnesium"}
-_MISSING: Final = Range(float("nan"), float("nan"), float("nan"), "1")
 _CHLORINE: Final = "free_chlorine_mg_l"
 _CONDUCTIVITY: Final = "conductivity_us_cm_25c"
+_USUAL: Final = PROMISED[:3]  # what every visit should have
 _NOTHING_LEFT: Final = 1e-6  # what is left of a difference of two figures that are the same
 _NOTHING: Final = 0.9  # share of raw water from which on a treatment does nothing worth the name [CP]
 
@@ -118,6 +120,12 @@ def verify(
     own = dict(settings or {})
     recorded = own.pop("bypass", float("nan"))
     recorded = 0.0 if known.before_blending else recorded
+    membrane = treatment in MEMBRANE_TRAINS
+    ratio = share_left(raw, known.permeate)
+    failing = _membrane(ratio, known, bounds)
+    if membrane and failing is False and not known.before_blending:
+        own = {**rejection_settings(raw, known.permeate), **own}
+    raw, product = _one_witness(raw, product)
     promised = promise(raw, of_raw, treatment, own, other)
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
     believed = readings.believable()
@@ -131,13 +139,11 @@ def verify(
     possible = _compared(promised, readings, 0.0, bounds, recorded) if open_bypass else compared
     seen = not known.on_hold and _can_be_seen(possible)
     outcome = _outcome(compared, at_best, found, recorded, treatment) if seen else "cannot tell"
-    ratio = _ratio(raw, known.permeate)
-    outcome = "partly" if outcome == "proved" and _membrane(ratio, known, bounds) else outcome
-    causes = rank(
-        promised, believed, treatment, own, (recorded, bounds.bypass), known.used, _membrane(ratio, known, bounds)
-    )
+    outcome = "partly" if outcome == "proved" and failing else outcome
+    causes = rank(promised, believed, treatment, own, (recorded, bounds.bypass), known.used, failing)
     causes = _with_chlorine(causes, compared) if treatment == "carbon" else causes
-    rejection = _rejection(readings, known.permeate, of_product) if treatment == "reverse osmosis" else None
+    widths = (half_width(raw, of_raw), half_width(_of(known.permeate), pd.Series(dtype="float64")))
+    rejection = rejection_read(raw, known.permeate, widths) if membrane else None
     return Verification(
         outcome=outcome,
         treatment=treatment,
@@ -150,7 +156,8 @@ def verify(
         rejection=rejection,
         findings=_findings(outcome, compared, None if known.before_blending else found, recorded, treatment, causes)
         + _alongside(readings, compared, bounds)
-        + _behind_membrane(ratio, known, bounds, treatment)
+        + (() if rejection is None else rejection_said(raw, known.permeate, rejection))
+        + _behind_membrane(ratio, known, failing=bool(membrane and failing))
         + ((Said(_WHAT_SHOWS_IT[treatment]),) if treatment in _WHAT_SHOWS_IT and outcome != "proved" else ()),
         causes=causes,
         next_test=next_test(treatment, known.schedule, fault=known.on_hold or outcome in ("partly", "not proved")),
@@ -181,6 +188,17 @@ def _one(water: pd.Series | pd.DataFrame) -> pd.Series:
     return numbers
 
 
+def _of(water: pd.Series | None) -> pd.Series:
+    return pd.Series(dtype="float64") if water is None else water
+
+
+def _one_witness(raw: pd.Series, product: pd.Series) -> tuple[pd.Series, pd.Series]:
+    """Leave dissolved solids out where the conductivity was read on both sides: they are made of it."""
+    conductivity, solids = SALTS
+    read = all(np.isfinite(float(side.get(conductivity, np.nan))) for side in (raw, product))
+    return (raw.drop(solids, errors="ignore"), product.drop(solids, errors="ignore")) if read else (raw, product)
+
+
 def _shared(treatment: str) -> bool:
     return any(setting.name == "bypass" for setting in TREATMENTS[treatment].settings)
 
@@ -198,7 +216,8 @@ def _compared(
     valve = np.abs(fresh - raw) * (bounds.bypass if np.isfinite(recorded) and promised.shared else 0.0)
     spread = np.hypot(spread, np.nan_to_num(valve))
     usual = bounds.relative * np.abs(value)
-    usual[ALL.index(_CONDUCTIVITY)] = bounds.conductivity * abs(value[ALL.index(_CONDUCTIVITY)])
+    for name in SALTS:
+        usual[ALL.index(name)] = bounds.conductivity * abs(value[ALL.index(name)])
     usual[ALL.index("ph")] = bounds.ph
     usual[ALL.index(_CHLORINE)] = bounds.free_chlorine_mg_l
     allowed = np.fmax(np.hypot(spread, after_u), usual)
@@ -269,32 +288,11 @@ def _outcome(
     return "partly" if fits or mostly else "not proved"
 
 
-def _ratio(raw: pd.Series, permeate: pd.Series | None) -> float:
-    if permeate is None:
-        return float("nan")
-    feed = float(raw.get(_CONDUCTIVITY, np.nan))
-    return float(permeate.get(_CONDUCTIVITY, np.nan)) / feed if feed > 0 else float("nan")
-
-
 def _membrane(ratio: float, known: Circumstances, bounds: VerifyLimits) -> bool | None:
     """Say whether the membrane itself was found failing; None where its own water was not read."""
     if np.isnan(ratio):
         return None
     return ratio > bounds.membrane_ratio or ratio > bounds.baseline_factor * known.permeate_baseline
-
-
-def _rejection(readings: Readings, permeate: pd.Series | None, uncertainty: pd.Series) -> Range:
-    """Work out what the membrane holds back, from the conductivity on both of its sides."""
-    if permeate is None:
-        return _MISSING
-    feed = float(readings.before.get(_CONDUCTIVITY, np.nan))
-    behind = float(permeate.get(_CONDUCTIVITY, np.nan))
-    if not feed > 0 or np.isnan(behind):
-        return _MISSING
-    ratio = behind / feed
-    own = float(half_width(permeate, uncertainty)[_CONDUCTIVITY]) / behind if behind > 0 else 0.0
-    spread = ratio * float(np.hypot(own, float(readings.before_u[_CONDUCTIVITY]) / feed))
-    return Range(1 - ratio, 1 - ratio - spread, min(1 - ratio + spread, 1.0), "1")
 
 
 def _findings(
@@ -362,13 +360,11 @@ def _alongside(readings: Readings, compared: tuple[Compared, ...], bounds: Verif
     believed = readings.believable()
     if not (believed.before.equals(readings.before) and believed.after.equals(readings.after)):
         said.append(Said("verify.conductivity_unit"))
-    lacking = [one.column for one in compared if one.verdict == "not measured" and one.column in PROMISED[:3]]
+    lacking = [one.column for one in compared if one.verdict == "not measured" and one.column in _USUAL]
     said += [Said("verify.not_measured", {"name": Said(f"verify.name.{column}")}) for column in lacking]
     return tuple(said)
 
 
-def _behind_membrane(ratio: float, known: Circumstances, bounds: VerifyLimits, treatment: str) -> tuple[Said, ...]:
+def _behind_membrane(ratio: float, known: Circumstances, *, failing: bool) -> tuple[Said, ...]:
     said = [Said("verify.on_hold")] if known.on_hold else []
-    if treatment == "reverse osmosis" and _membrane(ratio, known, bounds):
-        said.append(Said("verify.membrane", {"percent": 100 * ratio}))
-    return tuple(said)
+    return (*said, Said("verify.membrane", {"percent": 100 * ratio})) if failing else tuple(said)

@@ -27,13 +27,14 @@ PROMISED: Final = (
     "sodium_mg_l",
     "chloride_mg_l",
     "calcium_mg_l",
+    "tds_mg_l",
 )
 ALONGSIDE: Final = ("ph", "free_chlorine_mg_l")
 ALL: Final = (*PROMISED, *ALONGSIDE)
 USUAL_PH: Final = 0.2  # the same of pH [CP]
 _SHARES: Final = np.linspace(0.0, 1.0, 5)
 ANY_PH: Final = 7.5  # stands in for a pH nobody read; of what is looked at only pH itself depends on it
-_VARIED: Final = PROMISED[:5]
+_VARIED: Final = (*PROMISED[:5], "tds_mg_l")
 
 
 @dataclass(frozen=True)
