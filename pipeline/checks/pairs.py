@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import record
-from pipeline.checks.columns import first_that_holds
+from pipeline.checks.treatment_names import judged_as, kind_named
 from pipeline.texts import TextColumn, numbered
 
 if TYPE_CHECKING:
@@ -20,28 +20,10 @@ _DAY: Final = 86_400_000_000  # µs
 _NO_TIME: Final = np.iinfo("int64").min  # a missing moment as a number
 _TREATED: Final = ("treated", "machine_inlet", "permeate")
 
-# Words for a treatment; the first that occurs names it, so a carbon block before a membrane is a membrane.
-_TREATMENT_WORDS: Final[dict[str, str]] = {
-    "remineraliser": r"remineral|re-mineral|aufhärt|calcite|calcit\b|reminéral",
-    "reverse osmosis": r"osmos|\bro\b|umkehr|osmosi|逆浸透|\buo\b",
-    "magnesium exchanger": r"magnes",
-    "buffered decarboniser": r"buffered|gepuffert|tamponné|tamponat",
-    "decarboniser": r"decarbon|dekarbon|entcarbon|entkarbon|weak[- ]acid|décarbonat|schwach sauer",
-    "softener": r"soften|enthärt|adoucisseur|addolcitore|descalcificador|軟水|strong[- ]acid",
-    "carbon": r"carbon|kohle|charbon|carbone|carbón|活性炭",
-}
-
-
-def kind(words: pd.Series) -> pd.Series:
-    """Name the kind of treatment a text speaks of; "" where it names none. Each text is read once."""
-    return kinds(TextColumn.from_series(words)).series(words.index)
-
 
 def kinds(words: TextColumn) -> TextColumn:
-    """Name the kinds of treatment that texts speak of, as ``kind`` does."""
-    each = TextColumn(np.arange(len(words.texts)), words.texts)
-    named = first_that_holds(len(each), {kind: each.mentions(pattern) for kind, pattern in _TREATMENT_WORDS.items()})
-    return TextColumn(named.codes[words.codes], named.texts)
+    """Name the kinds of treatment, or trains of them, that texts speak of; each text is read once."""
+    return words.map(kind_named)
 
 
 def matched_pairs(samples: SampleTable, days_apart: float) -> pd.DataFrame:
@@ -54,8 +36,8 @@ def matched_pairs(samples: SampleTable, days_apart: float) -> pd.DataFrame:
 
     Returns
     -------
-    (k, …) frame: `raw`, `treated` (places in the table), `kind`, `bypass` [%]. Samples that name neither
-    client nor site, or no date while others do, have no pair.
+    (k, …) frame: `raw`, `treated` (places in the table), `kind` (what the pair is judged as), `bypass` [%].
+    Samples that name neither client nor site, or no date while others do, have no pair.
     """
     client, site, stage = (samples.fact(name) for name in ("client", "site", "stage"))
     when = samples.once(record.instants, "collected_at").astype("int64")
@@ -73,7 +55,7 @@ def matched_pairs(samples: SampleTable, days_apart: float) -> pd.DataFrame:
         {
             "raw": before,
             "treated": after,
-            "kind": kinds(TextColumn(named, words.texts)).series(pd.RangeIndex(len(after))),
+            "kind": kinds(TextColumn(named, words.texts)).map(judged_as).series(pd.RangeIndex(len(after))),
             "bypass": record.as_numbers(samples.about, "bypass_percent").to_numpy()[after],
         }
     )

@@ -7,6 +7,7 @@ from typing import Final
 from pipeline.checks import fingerprints
 from pipeline.checks.fingerprints import TreatmentRule
 
+_ADDS_BACK: Final = "reverse osmosis + remineraliser"
 _LOWERING: Final = ("", "decarboniser", "buffered decarboniser", "softener", "reverse osmosis")
 
 
@@ -34,7 +35,7 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
     ),
     TreatmentRule(
         "raw and treated are exactly equal",
-        (*_LOWERING, "magnesium exchanger", "remineraliser"),
+        (*_LOWERING, "magnesium exchanger", "remineraliser", _ADDS_BACK),
         "note",
         "hardness or alkalinity",
         "The bypass is open, the medium is exhausted, or one bottle was measured twice",
@@ -149,7 +150,7 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
     ),
     TreatmentRule(
         "free chlorine behind carbon",
-        ("carbon", "decarboniser", "buffered decarboniser", "reverse osmosis"),
+        ("carbon", "decarboniser", "buffered decarboniser", "reverse osmosis", _ADDS_BACK),
         "note",
         "free chlorine",
         "The carbon is spent or bypassed: a fault of the treatment, not of the data; change it",

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Literal
 
+from pipeline.checks.treatment_names import MEMBRANE
 from pipeline.site.record import ALKALINITY, HARDNESS
 from pipeline.site.retest import RISEN
 from pipeline.treat.processes.naming import NONE
+from pipeline.treat.processes.trains import main_stage
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.verify.series import PERMEATE
 from pipeline.words import Said
@@ -73,7 +75,7 @@ def _of_the_tap(advice: Advice) -> Outcome:
 
 
 def _worn(fitted: str) -> Outcome:
-    return "repair" if fitted in _REGENERATED else "change-medium"
+    return "repair" if main_stage(fitted) in _REGENERATED else "change-medium"
 
 
 def _untested(site: Site, advice: Advice, treated: SiteWater | None) -> Outcome:
@@ -92,7 +94,8 @@ def _of_a_working(fitted: str, advice: Advice) -> Outcome:
     """Say what becomes of a treatment that works, or is taken to, and whose water is not what is wanted."""
     if advice.decision == "cannot advise":
         return "ask-first"
-    able = advice.treatment == fitted or (fitted == "reverse osmosis" and advice.treatment in _MILDER)
+    main = main_stage(fitted)
+    able = advice.treatment in (fitted, main) or (main == MEMBRANE and advice.treatment in _MILDER)
     if able:
         return "readjust"
     return "nothing-needed" if advice.treatment == NONE else "replace"

@@ -12,6 +12,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.site.facts import capacity, fitted_since
 from pipeline.site.pairing import fullest_pair
 from pipeline.treat.processes.naming import NONE
+from pipeline.treat.processes.trains import has_membrane
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.treat.sizing.capacity import EQUIVALENTS_PER_UNIT
 from pipeline.treat.sizing.size import SizeFacts, size
@@ -242,7 +243,7 @@ def _circumstances(course: Timeline, treatment: str, facts: HistoryFacts) -> Cir
 
 def _membrane(course: Timeline, treatment: str) -> tuple[pd.Series | None, float]:
     """Find the permeate of the visit, and what earlier ones let through."""
-    if treatment != "reverse osmosis" or not course.raw:
+    if not has_membrane(treatment) or not course.raw:
         return None, math.nan
     samples = course.samples[course.samples["collected_at"].notna()]
     own = samples[samples["stage"].isin(PERMEATE)]

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from pipeline.treat.processes.naming import treatment_meant
+from pipeline.treat.processes.naming import some_filter, treatment_meant
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.words import Said
 
@@ -138,7 +138,8 @@ def _has_bypass(treatment: str) -> bool:
 
 
 def _not_understood(one: Statement) -> Said:
-    return Said("site.not_understood", {"by": one.speaker, "text": one.written})
+    code = "site.which_filter" if some_filter(one.written) else "site.not_understood"
+    return Said(code, {"by": one.speaker, "text": one.written})
 
 
 def _other_treatment(believed: Statement, other: Statement) -> Said:

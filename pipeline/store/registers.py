@@ -14,6 +14,7 @@ from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST, SMALLEST
 from pipeline.normalise.placing import placed
 from pipeline.store.placing import known_places
+from pipeline.treat.processes.naming import some_filter, treatment_meant
 from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
 from schemas.fields import names
 from schemas.tables import MACHINE_REGISTER, SITE_REGISTER, TREATMENT_REGISTER
@@ -173,10 +174,10 @@ def _check(kind: str, values: Mapping[str, str]) -> None:
     lacking = [name for name in KEYS[kind] if not values.get(name, "").strip()]
     if lacking:
         raise KettlestoneError(f"say which {lacking[0]} (--{lacking[0]}). {UNCHANGED}")
-    if kind == "treatment" and values["treatment"].strip().casefold() not in KNOWN_TREATMENTS:
-        name = values["treatment"]
+    if (name := values.get("treatment", "").strip()) and not treatment_meant(name):
+        which = " Which kind of filter is it?" if some_filter(name) else ""
         raise KettlestoneError(
-            f'there is no treatment "{name}"{did_you_mean(name, KNOWN_TREATMENTS)}\n'
+            f'there is no treatment "{name}"{did_you_mean(name, KNOWN_TREATMENTS)}{which}\n'
             f"  {UNCHANGED}\n  Treatments: {', '.join(KNOWN_TREATMENTS)}."
         )
     for name, largest in LARGEST.items():

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.reference import table
+from pipeline.treat.processes.trains import has_membrane
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.verify.outcomes import Cause
-from pipeline.verify.permeate import SALTS
+from pipeline.verify.permeate import ALL_SALTS
 from pipeline.verify.promised import ALL, PROMISED, promise
 from pipeline.verify.series import ADDS
 from pipeline.words import Said
@@ -128,7 +129,7 @@ def _log_density(promised: Promise, readings: Readings, judged: list[int]) -> Fl
     value, spread = (part[:, judged] for part in promised.at(_GRID))
     after = readings.after.reindex(list(ALL)).to_numpy(dtype="float64")[judged]
     own = readings.after_u.to_numpy(dtype="float64")[judged]
-    model = np.where(np.isin(judged, [ALL.index(name) for name in SALTS]), _MODEL_CONDUCTIVITY, _MODEL)
+    model = np.where(np.isin(judged, [ALL.index(name) for name in ALL_SALTS]), _MODEL_CONDUCTIVITY, _MODEL)
     standard = np.sqrt((spread**2 + own[None] ** 2) / 4 + (model * value) ** 2)
     standard = np.maximum(standard, 1e-6)
     density: Floats = -(((after[None] - value) / standard) ** 2) / 2 - np.log(standard * np.sqrt(2 * np.pi))
@@ -161,7 +162,7 @@ def _let_through(per_reading: Floats, recorded: tuple[float, float], treatment: 
     bypass = 0.0 if np.isnan(recorded[0]) else recorded[0]
     more = (bypass <= _GRID).astype("float64")
     total = per_reading.sum(axis=1)
-    worn = "failed membrane" if treatment == "reverse osmosis" else "exhausted media"
+    worn = "failed membrane" if has_membrane(treatment) else "exhausted media"
     found = [(worn, "", _mean(total, more))]
     if np.isfinite(recorded[0]) and recorded[1] > 0.0:
         found.append(("moved valve", "", _mean(total, anything)))

@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.chemistry.equivalents import MG_CACO3_PER_DEGREE, MG_CACO3_PER_MEQ
 from pipeline.treat.advice import Range
 from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
+from pipeline.treat.processes.trains import has_membrane
 from pipeline.treat.sizing.capacity import LITRE_DEGREES, from_equivalents
 from pipeline.verify.change_points import Bend, Prior, course, reaches
 from pipeline.verify.intervals import Schedule, next_test
@@ -35,7 +36,6 @@ if TYPE_CHECKING:
 
 FEWEST_SAMPLES: Final = 4  # samples before a course is read
 _DROP: Final = MG_CACO3_PER_DEGREE["°dH"]  # mg/L as CaCO3
-_MEMBRANES: Final = ("reverse osmosis",)
 _COURSE: Final[dict[str, Course]] = {
     "steady": "steady",
     "odd reading": "steady",
@@ -276,7 +276,7 @@ def _schedule(series: Series, facts: HistoryFacts, action: Span | None) -> Sched
 
 def _causes(found: Shapes, series: Series, treatment: str, source: tuple[float, Span | None]) -> tuple[Cause, ...]:
     """Name what each shape means for this treatment."""
-    membrane = treatment in _MEMBRANES
+    membrane = has_membrane(treatment)
     step, bend = found.best_step, found.best_bend
     odd_day = series.start + pd.Timedelta(days=float(series.day[found.odd_point]))
     shares_of = {

@@ -8,6 +8,7 @@ from typing import Final
 import pandas as pd
 
 from pipeline.reference import table
+from pipeline.treat.processes.trains import main_stage
 from pipeline.verify.outcomes import NextTest
 from pipeline.words import Said
 
@@ -75,7 +76,7 @@ def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> Nex
     if fault:
         on = schedule.tested_on + pd.Timedelta(days=REPAIR_DAYS)
         return NextTest(on, Said("verify.next.repair", {"date": on, "days": REPAIR_DAYS}))
-    row = _interval(_SITUATION.get(treatment, "new treatment"))
+    row = _interval(_SITUATION.get(main_stage(treatment), "new treatment"))
     days = int(row["first_days"] if schedule.tests_since <= 1 else row["then_days"])
     usual = schedule.tested_on + pd.Timedelta(days=days)
     found = {"verify.next.usual": usual}

@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 
 from pipeline.treat.advice import Range
-from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.treat.processes.trains import adds_minerals, has_membrane
+from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.verify.bypass import Bypass, solve_bypass
 from pipeline.verify.causes import Readings, rank
 from pipeline.verify.intervals import Schedule, next_test
 from pipeline.verify.outcomes import Cause, Compared, ProofOutcome, Verification, in_percent
-from pipeline.verify.permeate import SALTS, rejection_read, rejection_said, rejection_settings, share_left
+from pipeline.verify.permeate import ALL_SALTS, rejection_read, rejection_said, rejection_settings, share_left
 from pipeline.verify.promised import ALL, PROMISED, Promise, half_width, promise
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
@@ -24,9 +25,9 @@ if TYPE_CHECKING:
 
 
 _LETS_THROUGH: Final = ("exhausted media", "failed membrane", "moved valve")
-MEMBRANE_TRAINS: Final = ("reverse osmosis",)
 _WHAT_SHOWS_IT: Final = {"resin bag": "verify.resin_bag", "magnesium exchanger": "verify.magnesium"}
 _CHLORINE: Final = "free_chlorine_mg_l"
+_ALKALINITY: Final = "alkalinity_mg_l_caco3"
 _CONDUCTIVITY: Final = "conductivity_us_cm_25c"
 _USUAL: Final = PROMISED[:3]  # what every visit should have
 _NOTHING_LEFT: Final = 1e-6  # what is left of a difference of two figures that are the same
@@ -120,12 +121,15 @@ def verify(
     own = dict(settings or {})
     recorded = own.pop("bypass", float("nan"))
     recorded = 0.0 if known.before_blending else recorded
-    membrane = treatment in MEMBRANE_TRAINS
+    membrane = has_membrane(treatment)
     ratio = share_left(raw, known.permeate)
     failing = _membrane(ratio, known, bounds)
     if membrane and failing is False and not known.before_blending:
         own = {**rejection_settings(raw, known.permeate), **own}
     raw, product = _one_witness(raw, product)
+    if adds_minerals(treatment) and "added_mg_l_caco3" not in own:
+        recorded = 0.0 if np.isnan(recorded) else recorded
+        own |= _minerals_added(raw, product, treatment, {**own, "bypass": recorded})
     promised = promise(raw, of_raw, treatment, own, other)
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
     believed = readings.believable()
@@ -143,6 +147,8 @@ def verify(
     causes = rank(promised, believed, treatment, own, (recorded, bounds.bypass), known.used, failing)
     causes = _with_chlorine(causes, compared) if treatment == "carbon" else causes
     widths = (half_width(raw, of_raw), half_width(_of(known.permeate), pd.Series(dtype="float64")))
+    # Before raw water is blended in there is no bypass, and of minerals put back it cannot be told.
+    alone = known.before_blending or adds_minerals(treatment)
     rejection = rejection_read(raw, known.permeate, widths) if membrane else None
     return Verification(
         outcome=outcome,
@@ -154,7 +160,7 @@ def verify(
         bypass_by=found.by,
         bypass_agrees=found.agrees,
         rejection=rejection,
-        findings=_findings(outcome, compared, None if known.before_blending else found, recorded, treatment, causes)
+        findings=_findings(outcome, compared, None if alone else found, recorded, treatment, causes)
         + _alongside(readings, compared, bounds)
         + (() if rejection is None else rejection_said(raw, known.permeate, rejection))
         + _behind_membrane(ratio, known, failing=bool(membrane and failing))
@@ -188,13 +194,27 @@ def _one(water: pd.Series | pd.DataFrame) -> pd.Series:
     return numbers
 
 
+def _minerals_added(
+    raw: pd.Series, product: pd.Series, treatment: str, settings: Mapping[str, float]
+) -> dict[str, float]:
+    """Solve what a mineral cartridge adds from the alkalinity: nobody can set it, and it falls with age.
+
+    Hardness and conductivity then have to follow it.
+    """
+    bare = treat(raw.to_frame().T.astype("float64"), treatment, {**settings, "added_mg_l_caco3": 0.0})
+    own = next(one for one in TREATMENTS[treatment].settings if one.name == "added_mg_l_caco3")
+    added = float(product.get(_ALKALINITY, np.nan)) - float(bare[_ALKALINITY].iloc[0])
+    added /= 1.0 - settings["bypass"]
+    return {} if np.isnan(added) else {"added_mg_l_caco3": float(np.clip(added, own.low, own.high))}
+
+
 def _of(water: pd.Series | None) -> pd.Series:
     return pd.Series(dtype="float64") if water is None else water
 
 
 def _one_witness(raw: pd.Series, product: pd.Series) -> tuple[pd.Series, pd.Series]:
     """Leave dissolved solids out where the conductivity was read on both sides: they are made of it."""
-    conductivity, solids = SALTS
+    conductivity, solids = ALL_SALTS
     read = all(np.isfinite(float(side.get(conductivity, np.nan))) for side in (raw, product))
     return (raw.drop(solids, errors="ignore"), product.drop(solids, errors="ignore")) if read else (raw, product)
 
@@ -216,7 +236,7 @@ def _compared(
     valve = np.abs(fresh - raw) * (bounds.bypass if np.isfinite(recorded) and promised.shared else 0.0)
     spread = np.hypot(spread, np.nan_to_num(valve))
     usual = bounds.relative * np.abs(value)
-    for name in SALTS:
+    for name in ALL_SALTS:
         usual[ALL.index(name)] = bounds.conductivity * abs(value[ALL.index(name)])
     usual[ALL.index("ph")] = bounds.ph
     usual[ALL.index(_CHLORINE)] = bounds.free_chlorine_mg_l

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
 # What tells all salts at once, the surest first: one pen on both sides has one factor, which falls out of the ratio.
-SALTS: Final = ("conductivity_us_cm_25c", "tds_mg_l")
+ALL_SALTS: Final = ("conductivity_us_cm_25c", "tds_mg_l")
 _IONS: Final = {
     "calcium_mg_l": "calcium",
     "magnesium_mg_l": "magnesium",
@@ -32,7 +32,7 @@ def salts_read(feed: pd.Series, permeate: pd.Series | None) -> str:
     """Name the column that both waters have and that tells all salts, "" where there is none."""
     if permeate is None:
         return ""
-    both = [name for name in SALTS if _number(feed, name) > 0.0 and np.isfinite(_number(permeate, name))]
+    both = [name for name in ALL_SALTS if _number(feed, name) > 0.0 and np.isfinite(_number(permeate, name))]
     return next(iter(both), "")
 
 
@@ -48,7 +48,7 @@ def rejection_read(feed: pd.Series, permeate: pd.Series | None, widths: tuple[pd
     Parameters
     ----------
     feed, permeate : in canonical columns.
-    widths : k = 2 of both, with the columns of `SALTS`.
+    widths : k = 2 of both, with the columns of `ALL_SALTS`.
 
     Notes
     -----

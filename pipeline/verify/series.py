@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
+from pipeline.treat.processes.trains import main_stage
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -187,7 +188,7 @@ def days_since(moments: pd.Series, start: pd.Timestamp) -> Floats:
 
 
 def _readings(samples: pd.DataFrame, treatment: str) -> tuple[str, pd.DataFrame, bool] | None:
-    for name in _SHOWS.get(treatment, (ALKALINITY, HARDNESS)):
+    for name in _SHOWS.get(main_stage(treatment), (ALKALINITY, HARDNESS)):
         if name not in samples:
             continue
         known = samples[samples[name].notna()]

@@ -176,7 +176,7 @@ def advice_text(report: SiteAnswer, voice: Voice) -> str:
     lines += ["", f"{words.decision}: {words.treatment or voice.say('report.heading.no_advice')}"]
     lines += [f"  {line}" for line in words.lead]
     lines += [line for block in words.blocks for line in _lines(block.heading, block.lines)]
-    if report.advised:
+    if report.advised and report.outcome != "keep":
         lines += _lines(voice.say("report.heading.expected"), expected_lines(report, voice))
     lines += _lines(voice.say("report.heading.unknown"), sentences.unknown(report, voice))
     return "\n".join([*lines, *_lines(voice.say("report.heading.cautions"), caution_lines(report, voice))])

@@ -18,6 +18,7 @@ from pipeline.treat.choosing.limits import CHLORIDE, MEMBRANES, spread
 from pipeline.treat.choosing.optimise import SET_TO, VALVE_STEP, quantity, targets
 from pipeline.treat.choosing.turns import PRINTED_UNITS, answer_named, rounded
 from pipeline.treat.processes.remineralising import grams
+from pipeline.treat.processes.trains import main_stage
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.words import Said, question_of_check
 from schemas.columns import OPEN, WIDE_COLUMNS
@@ -344,10 +345,10 @@ def _of_fitted(case: Case, chosen: Option) -> list[Said]:
     fitted = " ".join(case.treatment.casefold().split())
     if fitted in ("", "none"):
         return []
-    if fitted == chosen.treatment:
+    if chosen.treatment in (fitted, main_stage(fitted)):
         return [Said("choose.note.fitted_same")]
     name: object = answer_named(fitted) if fitted in TREATMENTS else case.treatment
-    able = fitted == "reverse osmosis" and chosen.treatment in ("decarboniser", "buffered decarboniser")
+    able = main_stage(fitted) == "reverse osmosis" and chosen.treatment in ("decarboniser", "buffered decarboniser")
     code = "needless" if chosen.treatment == "none" else "can" if able else "other"
     return [Said(f"choose.note.fitted_{code}", {"fitted": name})]
 

@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import re
 from typing import Final
 
 import pandas as pd
 
-from pipeline.checks.pairs import kind
+from pipeline.checks.treatment_names import JOINT, kind_named
 from pipeline.treat.processes.treatments import TREATMENTS
 
 NONE: Final = "none"
-_NOTHING: Final = ("none", "no", "nothing", "keine", "keiner", "aucun", "aucune", "nessuno", "nessuna", "ninguno",
-                   "ninguna", "geen")  # fmt: skip
+_NOTHING: Final = ("none", "no", "nothing", "no treatment", "kein", "keine", "keiner", "keins", "ohne", "nichts",
+                   "aucun", "aucune", "sans", "rien", "nessuno", "nessuna", "niente", "senza", "ninguno", "ninguna",
+                   "nada", "sin", "geen", "zonder", "niets", "なし", "無し", "无")  # fmt: skip
+# A filter, and nobody knows what it takes out: which kind it is has to be asked.
+_SOME_FILTER: Final = re.compile(
+    r"(?:water|tap|kitchen|inline)?[ -]?filters?(?: system| cartridge)?|(?:wasser|trinkwasser)filter(?:system|anlage)?"
+    r"|filterkartusche|filterpatrone|filtre(?: à eau)?|filtro(?: (?:per l'|dell'|d')?acqua| (?:de|para) agua)?"
+    r"|(?:water)?filter(?:systeem|patroon)?|浄水器|净水器|滤水器"
+)
 # Small devices and what else the register of treatments knows by another word than its name; the first that occurs.
 _DEVICES: Final = {
     "resin bag": r"resin (?:bag|sachet)|\bsachet|harzbeutel|filterbeutel|beutel im tank|bustina|bolsa de resina",
@@ -21,6 +29,17 @@ _DEVICES: Final = {
     "demineraliser": r"\bdemineral|\bdeioni|\bvollentsalz|\bdéminéral|\bdesmineral",
     "calcite contact": r"calcite (?:bed|contact)|marmorkies|\bhydro-?kalk",
 }
+
+
+def some_filter(text: str) -> bool:
+    """Say whether a text names a filter and not what it does.
+
+    Example
+    -------
+    >>> some_filter("Wasserfilter"), some_filter("Aktivkohlefilter"), some_filter("filtre à eau")
+    (True, False, True)
+    """
+    return _SOME_FILTER.fullmatch(" ".join(text.casefold().split())) is not None
 
 
 def treatment_meant(text: str) -> str:
@@ -44,6 +63,8 @@ def treatment_meant(text: str) -> str:
         return plain
     if plain in _NOTHING:
         return NONE
+    if JOINT in (meant := kind_named(plain)):
+        return meant
     words = pd.Series([plain], dtype="str")
     device = next((name for name, pattern in _DEVICES.items() if words.str.contains(pattern, regex=True).iloc[0]), "")
-    return device or str(kind(words).iloc[0])
+    return device or meant

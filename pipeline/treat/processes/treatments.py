@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.checks.treatment_names import JOINT, TRAINS
 from pipeline.chemistry.carbonate import speciate
 from pipeline.chemistry.equivalents import column
 from pipeline.chemistry.mixing import blend
@@ -28,6 +29,7 @@ from pipeline.treat.processes import (
 from pipeline.treat.processes.prediction import lay_out, with_bounds
 from pipeline.treat.processes.settings import SETTINGS, Setting, TreatmentSettings, settle
 from pipeline.treat.processes.solutes import Solutes, dissolved
+from pipeline.treat.processes.trains import main_stage, of_stage, settings_of_train, stages_of
 from pipeline.treat.processes.venting import vented
 from pipeline.words import Said
 
@@ -42,15 +44,16 @@ __all__ = ["TREATMENTS", "Setting", "Treatment", "blend_waters", "named", "treat
 
 @dataclass(frozen=True)
 class Treatment:
-    """One treatment: what it is called, what it does to solutes, what can be set, and what it needs to know.
+    """One treatment: what it is called, its stages in a row, what can be set, and what it needs to know.
 
+    A single treatment is its own only stage; ``_APPLY`` has what each stage does to solutes.
     ``removes`` is the load that uses it up: ``hardness alkalinity calcium salts chlorine`` or ``nothing``;
     ``second_water`` is ``no``, ``may`` or ``must``; ``hygiene_days`` the longest a medium stays in (NaN: no limit).
     """
 
     name: str
     title: Said
-    apply: Callable[[Solutes, TreatmentSettings], Solutes]
+    stages: tuple[str, ...]
     settings: tuple[Setting, ...]
     needs: tuple[str, ...]
     removes: str
@@ -88,20 +91,23 @@ _APPLY: Final[dict[str, Callable[[Solutes, TreatmentSettings], Solutes]]] = {
 def _read() -> dict[str, Treatment]:
     rows = table("treatments").fillna({"needs": ""}).set_index("treatment")
     hygiene = rows["hygiene_days"].astype("float64")
-    return {
-        name: Treatment(
+    found = {}
+    for name in (*_APPLY, *map(JOINT.join, TRAINS)):
+        stages, main = stages_of(name), main_stage(name)
+        needed = [text for stage in stages for text in str(rows.loc[stage, "needs"]).split()]
+        known = [float(hygiene[stage]) for stage in stages if not np.isnan(hygiene[stage])]
+        found[name] = Treatment(
             name,
             Said(f"treat.{name.replace(' ', '-')}"),
-            apply,
-            SETTINGS.get(name, ()),
-            tuple(str(rows.loc[name, "needs"]).split()),
-            str(rows.loc[name, "removes"]),
-            str(rows.loc[name, "second_water"]),
-            float(hygiene[name]),
-            str(rows.loc[name, "source"]),
+            stages,
+            settings_of_train(name, SETTINGS),
+            tuple(dict.fromkeys(needed)),
+            str(rows.loc[main, "removes"]),
+            str(rows.loc[main, "second_water"]),
+            min(known, default=float("nan")),
+            str(rows.loc[main, "source"]),
         )
-        for name, apply in _APPLY.items()
-    }
+    return found
 
 
 _LEAST_SODIUM: Final = 1e-6  # meq/L, rounding
@@ -197,19 +203,28 @@ def _once(
     if second is not None:
         added, also = dissolved(second)
         known = known.both(also)
-    treated = treatment.apply(raw, TreatmentSettings(chosen, added))
-    if "exhausted" in chosen:
-        bypass = chosen.get("bypass", np.zeros(len(waters)))
-        treated = media.through(raw, treated, bypass, chosen["exhausted"])
-    if "chlorine_removed" in chosen:
-        works = (1.0 - chosen["exhausted"]) * chosen.get("water_passes", np.ones(len(waters)))
-        treated = media.dechlorinated(treated, chosen["chlorine_removed"] * works, chosen["chloramine_removed"] * works)
+    treated = raw
+    for stage in treatment.stages:
+        own = of_stage(treatment.name, stage, chosen, SETTINGS.get(stage, ()))
+        treated = _through_stage(treated, stage, own, added)
     short = known.ions["sodium"] & (treated.sodium < -_LEAST_SODIUM)
     if short.any():
         raise KettlestoneError(
             f"{treatment.name}: the softened water holds too little sodium for this hardness; check both readings"
         )
     return lay_out(waters, raw, treated.settled(), known)
+
+
+def _through_stage(water: Solutes, stage: str, chosen: Mapping[str, np.ndarray], added: Solutes | None) -> Solutes:
+    """Send waters through one stage, round it, and past its tired part; its carbon comes last."""
+    treated = _APPLY[stage](water, TreatmentSettings(chosen, added))
+    whole = np.ones_like(water.hardness)
+    if "exhausted" in chosen:
+        treated = media.through(water, treated, chosen.get("bypass", 0.0 * whole), chosen["exhausted"])
+    if "chlorine_removed" in chosen:
+        works = (1.0 - chosen["exhausted"]) * chosen.get("water_passes", whole)
+        treated = media.dechlorinated(treated, chosen["chlorine_removed"] * works, chosen["chloramine_removed"] * works)
+    return treated
 
 
 def blend_waters(waters: pd.DataFrame, shares: pd.Series[float] | pd.DataFrame) -> pd.DataFrame:

@@ -11,6 +11,7 @@ import numpy as np
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.errors import KettlestoneError
 from pipeline.treat.advice import Range
+from pipeline.treat.processes.trains import has_membrane
 from pipeline.treat.processes.treatments import named
 from pipeline.treat.sizing.capacity import RATED_LITRES, from_equivalents, to_equivalents
 from pipeline.treat.sizing.load import medium_load
@@ -115,7 +116,7 @@ def size(raw: pd.DataFrame, treated: pd.DataFrame, treatment: str, facts: SizeFa
     if len(raw) == 0 or len(raw) != len(treated):
         raise KettlestoneError("size: give the same rows before and after treatment, at least one")
     per_day = _range(facts.litres_per_day, "litre/day")
-    day = membrane_day(per_day, facts.bypass, facts.membrane) if treatment == "reverse osmosis" else None
+    day = membrane_day(per_day, facts.bypass, facts.membrane) if has_membrane(treatment) else None
     if chosen.removes in ("nothing", "chlorine") or day is not None:
         return _without_capacity(chosen, facts, day)
     loads = medium_load(raw, treated, treatment)
