@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -27,6 +27,7 @@ from pipeline.store.appender import appending
 from pipeline.store.batch_record import new_batch_id, utc
 from pipeline.store.database import Store, start
 from pipeline.store.files import stored_batches
+from pipeline.store.frames import next_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -78,6 +79,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         joined = join(store, gathered, settings)
         gathered = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined))
         with store.transaction():
+            first = next_number(store.connection, "finding", "finding_id")
             with appending(store, batch_id) as appender:
                 _add_what_was_read(appender, gathered, joined, started)
                 proof = prove(
@@ -86,7 +88,9 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
                     lambda checked: _chosen(joined, checked, settings),
                     listener,
                 )
-                batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)
+                batch = replace(
+                    _batch(gathered, joined, proof, _run(batch_id, started, settings), settings), first_finding=first
+                )
                 listener.stage("storing")
                 _add_what_was_found(appender, batch)
                 summary = _write(folder, batch)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -10,8 +11,10 @@ from typing import TYPE_CHECKING
 import duckdb
 import pandas as pd
 import pytest
+from rich.console import Console
 
 from pipeline.intake import run
+from pipeline.report.terminal.summary import show_summary
 from pipeline.settings import load_settings
 from schemas.columns import OPEN
 
@@ -176,3 +179,45 @@ def test_samples_whose_cause_nobody_looked_for_are_stored_all_the_same(tmp_path:
     listed = [one for one in done.summary["attention"]["listed"] if one["verdict"] in OPEN]
     assert len(listed) > 10
     assert all(one["explanation"] for one in listed)
+
+
+def test_the_terminal_says_it_in_forty_lines_and_the_verdict_last(finished: Finished) -> None:
+    screen = io.StringIO()
+
+    show_summary(finished.summary, finished.folder, Console(file=screen, width=80))
+
+    lines = screen.getvalue().rstrip().splitlines()
+    worst = [line for line in lines if re.match(r"[■✕] \d+ ", line)]
+    assert len(lines) <= 40
+    assert "of 136 samples: do not use these yet" in " ".join(lines[-2:])
+    assert len(worst) == 5
+    assert [line[0] for line in worst] == sorted((line[0] for line in worst), key="✕■".index)
+    assert "38 more samples on hold or rejected: kettlestone findings --by-client lists them" in lines
+
+
+def test_the_page_begins_with_who_to_call_and_folds_the_rest(finished: Finished) -> None:
+    page = (finished.folder / "summary.html").read_text(encoding="utf-8")
+    work = {line["sample_id"]: line for group in finished.summary["work"] for line in group["lines"]}
+    held = {one["sample_id"]: one for one in finished.summary["attention"]["listed"] if one["verdict"] in OPEN}
+
+    order = [page.index(f'<h2 id="{name}">') for name in ("files", "work", "details")]
+    assert order == sorted(order)
+    assert page.index("<details>") > order[-1]
+    assert work.keys() == held.keys()
+    for sample_id, line in work.items():
+        assert line["numbers"] == [f["finding_id"] for f in held[sample_id]["findings"] if f["severity"] in OPEN]
+        assert line["cause"] or line["todo"]
+    [planted] = [line for line in work.values() if line["called"] == "HG-4A"]
+    assert (planted["cell"], planted["written"]) == ("gouttes_brumevalle.csv:11", "Conductivité à 25 °C (µS/cm) “59.6”")
+    assert planted["cause"] == "Conductivity: another unit (mS/m): 59.6 → 596 µS/cm (95 %)"
+
+
+def test_the_page_assesses_one_usable_water_of_each_site(finished: Finished, samples: pd.DataFrame) -> None:
+    page = (finished.folder / "summary.html").read_text(encoding="utf-8")
+    section = page.split("What the waters will do", 1)[1].split("</details>", 1)[0]
+    shown = re.findall(r'<tr><th scope="row">([^<]+)<br>', section)
+
+    assert len(shown) >= 10
+    assert not set(shown) & set(samples.index[samples["verdict"].isin(OPEN)])
+    places = samples.loc[[name for name in shown if name in samples.index], ["client", "site"]].dropna()
+    assert not places.duplicated().any()

@@ -118,9 +118,10 @@ def _judged(
     proved = {verdict.kind: verdict.proved for verdict in verdicts if verdict.proved}
     notices = [_proof(verdict, file_sha256) for verdict in verdicts if verdict.proved]
     evidence = {
-        (file_sha256, verdict.kind.column, verdict.kind.why): evidence_text(verdict)
-        for verdict in verdicts
-        if not verdict.proved
+        # The form of readings that are used is answered where they are on hold, not by an option of the intake.
+        (file_sha256, one.kind.column, one.kind.why): evidence_text(one, option=one.kind.waits_for != FORM)
+        for one in verdicts
+        if not one.proved
     }
     if proved:
         table = replace(table, cells=with_units(table.cells, found, proved))

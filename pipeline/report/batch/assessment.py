@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.reference import gathered
 from pipeline.report.batch.page import environment
 from pipeline.report.wording import CAUTION
+from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 MOST_LISTED: Final = 50
 _ABOUT: Final = ("called", "client", "site")
+_REACHES_THE_MACHINE: Final = ("treated", "machine_inlet", "permeate")
 _ORDER: Final = (
     "act",
     "probably act",
@@ -120,30 +122,43 @@ def _scale_lines(quantities: pd.DataFrame, chosen: pd.Index) -> dict[str, list[s
 
 
 def block(assessment: Assessment, samples: pd.DataFrame) -> str:
-    """Render the section of the summary page.
+    """Render the section of the summary page: of every site the latest usable water that reaches its machine.
 
     Parameters
     ----------
     assessment : verdicts and quantities of the batch.
-    samples : index `sample_id`, with `called client site`.
+    samples : index `sample_id`, with `called client site stage collected_at verdict`.
 
     Returns
     -------
-    HTML, everything escaped; at most 50 samples, and how many more there are.
+    HTML, everything escaped; at most 50 places, and how many more there are.
     """
-    rows, total = worst_waters(assessment, samples)
-    classes = assessment.quantities.loc[assessment.quantities["quantity"] == "hardness_class", "method"]
+    usable = _of_places(samples)
+    verdicts = assessment.verdicts[assessment.verdicts["sample_id"].isin(usable)]
+    quantities = assessment.quantities[assessment.quantities["sample_id"].isin(usable)]
+    rows, total = worst_waters(replace(assessment, verdicts=verdicts, quantities=quantities), samples)
+    classes = quantities.loc[quantities["quantity"] == "hardness_class", "method"]
     return (
         environment()
         .get_template("assessment.html.j2")
         .render(
             rows=rows,
             total=total,
-            profiles=list(dict.fromkeys(assessment.verdicts["profile"])),
+            profiles=list(dict.fromkeys(verdicts["profile"])),
             hardness=[(str(word), int(count)) for word, count in classes.value_counts().items()],
             caution=CAUTION,
         )
     )
+
+
+def _of_places(samples: pd.DataFrame) -> pd.Index:
+    """Choose of every site its latest usable sample, of treated water where there is one; of no site each sample."""
+    usable = samples[~samples["verdict"].isin(OPEN)]
+    order = usable.assign(
+        treated=usable["stage"].isin(_REACHES_THE_MACHINE),
+        place=np.where((usable["client"] == "") & (usable["site"] == ""), usable.index, ""),
+    ).sort_values(["treated", "collected_at"], kind="stable", na_position="first")
+    return order.groupby(["client", "site", "place"], sort=False).tail(1).index
 
 
 def assessment_text(assessment: Assessment, samples: pd.DataFrame, most: int = MOST_LISTED) -> str:

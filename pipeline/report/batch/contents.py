@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from pipeline.texts import TextColumn
 from schemas.columns import CONTROLS
 
@@ -33,6 +35,7 @@ class Batch:
     check_runs : `check_id evaluated not_evaluated flagged`.
     assessment : what the waters will do, or None where the batch is too large to ask for all of it.
     explained : which mistake explains the samples on hold, or None where there is nothing to explain.
+    first_finding : number that the store gives the first of ``findings``; the others follow in their order.
     """
 
     record: dict[str, Any]
@@ -46,6 +49,12 @@ class Batch:
     check_runs: pd.DataFrame
     assessment: Assessment | None = None
     explained: Explained | None = None
+    first_finding: int = 1
+
+    @property
+    def numbered_findings(self) -> pd.DataFrame:
+        """Give the findings with the numbers by which they are answered."""
+        return self.findings.assign(finding_id=np.arange(self.first_finding, self.first_finding + len(self.findings)))
 
     @property
     def waters(self) -> pd.DataFrame:

@@ -16,8 +16,10 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from pipeline.arrays import Places
+    from pipeline.report.batch.contents import Batch
 
 _COLUMNS = ["file_sha256", "column", "problem", "cells", "question"]
+_ASKED_BY = "ambiguous-unit"
 _FORM = "form-ambiguous"  # of readings that are used all the same, on hold until the form is said
 
 
@@ -81,7 +83,31 @@ def _distinct(frame: pd.DataFrame, *names: str) -> tuple[Places, Places]:
     return first_rows(number), np.bincount(number)
 
 
-def coverage(set_aside: pd.DataFrame, used: int, waiting: pd.DataFrame, names: pd.Series[str]) -> dict[str, Any]:
+def form_questions(batch: Batch) -> dict[tuple[str, str], int]:
+    """Give (file, heading) → the number of the finding by which the form of a column is answered."""
+    if not (batch.waiting["problem"] == _FORM).any():
+        return {}
+    found = batch.numbered_findings
+    found = found[TextColumn.from_series(found["check_id"]).isin([_ASKED_BY])]
+    owner = batch.samples["file_sha256"].reindex(found["sample_id"]).astype("str").to_numpy()
+    file = np.where(found["sample_id"].isna(), found["file_sha256"].fillna("").astype("str"), owner)
+    readings = batch.readings[TextColumn.from_series(batch.readings["ambiguous"]).stated()]
+    asked = readings[["file_sha256", "column", "analyte"]].astype("str").drop_duplicates()
+    numbered_ones = pd.DataFrame({"file_sha256": file, "analyte": found["analyte"], "number": found["finding_id"]})
+    both = asked.merge(numbered_ones.drop_duplicates(["file_sha256", "analyte"]), on=["file_sha256", "analyte"])
+    return {
+        (sha, column): int(number)
+        for sha, column, number in zip(both["file_sha256"], both["column"], both["number"], strict=True)
+    }
+
+
+def coverage(
+    set_aside: pd.DataFrame,
+    used: int,
+    waiting: pd.DataFrame,
+    names: pd.Series[str],
+    forms: Mapping[tuple[str, str], int],
+) -> dict[str, Any]:
     """Balance the cells of a batch.
 
     Parameters
@@ -90,11 +116,13 @@ def coverage(set_aside: pd.DataFrame, used: int, waiting: pd.DataFrame, names: p
     used : readings accepted.
     waiting : of ``waiting_columns``.
     names : SHA-256 → name of the file.
+    forms : of ``form_questions``.
 
     Returns
     -------
     `cells used set_aside unread waiting`: cells = used + set_aside; ``unread`` are those set aside that a person could
-    still have read, not the limits and averages; ``waiting`` a list of `file column cells question`.
+    still have read, not the limits and averages; ``waiting`` a list of `file column cells question problem
+    number answer`.
     """
     known = TextColumn.from_series(set_aside["problem"]).isin([c for c, problem in PROBLEMS.items() if problem.settled])
     return {
@@ -109,7 +137,16 @@ def coverage(set_aside: pd.DataFrame, used: int, waiting: pd.DataFrame, names: p
                 "cells": int(cells),
                 "question": question,
                 "problem": problem,
+                "number": forms.get((sha, column)),
+                "answer": _answer(forms.get((sha, column))),
             }
             for sha, column, problem, cells, question in waiting[_COLUMNS].itertuples(index=False, name=None)
         ],
     }
+
+
+def _answer(number: int | None) -> str:
+    """Say how the question about a form is answered; that about a unit says it itself."""
+    if number is None:
+        return ""
+    return f"kettlestone decide {number} accept, if it was read right; else decide {number} correct --unit … --basis …"

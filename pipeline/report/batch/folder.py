@@ -187,7 +187,7 @@ def _refused(out: Path, error: OSError) -> KettlestoneError:
 
 
 def _blocks(batch: Batch) -> list[str]:
-    return [] if batch.assessment is None else [block(batch.assessment, batch.samples)]
+    return [] if batch.assessment is None else [block(batch.assessment, batch.waters)]
 
 
 def _explanations(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index

@@ -12,7 +12,7 @@ from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.report import causes
 from pipeline.report.batch import chart
 from pipeline.report.compiled import BesideModules
-from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, VERDICT_WORDS, batch_headline, controls, lead
+from pipeline.report.wording import CAUTION, MEANINGS, SIGNS, VERDICT_WORDS, batch_headline, controls, counted, lead
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -40,7 +40,13 @@ def environment() -> Environment:
     )
     made.filters["cause"] = causes.cause_line
     made.filters["number"] = causes.significant
+    made.filters["basename"] = file_name
     return made
+
+
+def file_name(path: str) -> str:
+    """Leave out the folders of a file's name."""
+    return path.rpartition("/")[2]
 
 
 def batch_page(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequence[str] = ()) -> str:
@@ -71,5 +77,6 @@ def batch_page(summary: Mapping[str, Any], samples: pd.DataFrame, blocks: Sequen
         right=chart.RIGHT,
         top=chart.TOP,
         bottom=chart.BOTTOM,
+        counted=counted,
         blocks=[Markup(block) for block in blocks],  # noqa: S704 - rendered by this module's own templates
     )

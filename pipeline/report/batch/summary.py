@@ -11,7 +11,8 @@ from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.problems import PROBLEMS
 from pipeline.reference import gathered
 from pipeline.report import causes
-from pipeline.report.batch.coverage import coverage
+from pipeline.report.batch.coverage import coverage, form_questions
+from pipeline.report.batch.work_list import work_list
 from pipeline.texts import TextColumn, first_rows, numbered
 from pipeline.words import question_of_check, say
 from schemas.columns import ANALYTES, CONTROLS, OPEN, SEVERITIES, VERDICTS
@@ -26,6 +27,9 @@ MOST_SAMPLES: Final = 200
 _MOST_LABELS: Final = 12
 _MOST_PLACES: Final = 3  # of a kind of problem in a file
 _SHOWN: Final = ("called", "label", "client", "site", "stage", "collected_at", "verdict", "not_evaluated")
+_TOLD: Final = [
+    "finding_id", "check_id", "severity", "message", "evidence", "observed", "low", "high", "unit", "analyte",
+]  # fmt: skip
 _LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
 
@@ -40,10 +44,11 @@ def summarise(batch: Batch) -> dict[str, Any]:
     Returns
     -------
     JSON-ready dictionary: `schema_version batch verdict entries coverage files samples controls checks patterns
-    source_findings attention repeat ask assessment set_aside notices`. At most 200 samples are listed under
+    source_findings attention work repeat ask assessment set_aside notices`. At most 200 samples are listed under
     `attention`; how many there are in all stands beside them, and all of them are in ``findings.csv``.
     """
-    waters = batch.waters
+    waters, findings = batch.waters, batch.numbered_findings
+    attention = _attention(batch)
     verdicts = waters["verdict"].value_counts()
     accepted, aside = len(batch.readings), len(batch.set_aside)
     return {
@@ -51,14 +56,15 @@ def summarise(batch: Batch) -> dict[str, Any]:
         "batch": batch.record,
         "verdict": _worst(batch),
         "entries": {"read": accepted + aside, "accepted": accepted, "set_aside": aside},
-        "coverage": coverage(batch.set_aside, accepted, batch.waiting, _names(batch)),
+        "coverage": coverage(batch.set_aside, accepted, batch.waiting, _names(batch), form_questions(batch)),
         "files": _records(batch.files),
         "samples": {"total": len(waters), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
         "controls": _controls(batch),
         "checks": _checks(batch),
         "patterns": causes.patterns(batch.explained, _names(batch)),
-        "source_findings": _findings(batch.findings[batch.findings["sample_id"].isna()].head(MOST_SAMPLES), batch),
-        "attention": _attention(batch),
+        "source_findings": _findings(findings[findings["sample_id"].isna()].head(MOST_SAMPLES), batch),
+        "attention": attention,
+        "work": work_list(batch, attention["listed"]),
         "repeat": _repeat(batch),
         "ask": _ask(batch),
         "assessment": [] if batch.assessment is None else _records(batch.assessment.verdicts.head(MOST_SAMPLES)),
@@ -100,14 +106,25 @@ def _names(batch: Batch) -> pd.Series[str]:
 
 def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
     names = _names(batch)
-    columns = ["check_id", "severity", "message", "evidence", "observed", "low", "high", "unit"]
+    columns = [
+        "finding_id",
+        "check_id",
+        "severity",
+        "message",
+        "evidence",
+        "observed",
+        "low",
+        "high",
+        "unit",
+        "analyte",
+    ]
     listed = findings[columns].assign(file=findings["file_sha256"].map(names).fillna("").astype("str"))
     return [{name: None if pd.isna(value) else value for name, value in record.items()} for record in _records(listed)]
 
 
 def _attention(batch: Batch) -> dict[str, Any]:
     """List the samples a person must look at, the worst first, each with its findings and their cause."""
-    samples, findings = batch.samples, batch.findings
+    samples, findings = batch.samples, batch.numbered_findings
     shown = samples[[name for name in samples if name in _SHOWN]]
     chosen = shown.iloc[worst(samples, findings)]
     place = samples.index.get_indexer(pd.Index(findings["sample_id"]))

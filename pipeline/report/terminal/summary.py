@@ -1,25 +1,27 @@
-"""The summary in the terminal: counts, the worst first, and where the rest is."""
+"""The summary in the terminal: at most forty lines, the worst five samples, where the rest is, and the verdict last."""
 
 from __future__ import annotations
 
+import textwrap
 from typing import TYPE_CHECKING, Any, Final
 
 from rich.console import Console
-from rich.table import Table
 from rich.text import Text
 
-from pipeline.report.causes import NOTHING, OPEN_END
-from pipeline.report.causes import cause_line as headline_of
 from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, controls, counted
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
     from pathlib import Path
 
-_TOP: Final = 20
-_KINDS: Final = 5
+_WORST: Final = 5
+_QUESTIONS: Final = 4
+_UNREAD: Final = 3
+_REMARKS: Final = 3
+_LINES: Final = 2  # of a question or a sample; what is cut ends in "…" and stands on the page
 _WHOLE_FILE: Final = ("file-not-understood", "file-empty", "file-unreadable", "file-too-large")
 _STYLES: Final = {"ok": "green", "unjudged": "magenta", "note": "blue", "hold": "yellow", "reject": "red"}
+_LEAST_WIDTH: Final = 60
 
 
 def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | None = None) -> None:
@@ -32,8 +34,8 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
     console : for tests; default standard output.
     """
     screen = console or Console()
+    width = max(screen.width, _LEAST_WIDTH)
     samples, entries = summary["samples"], summary["entries"]
-    screen.print(Text(batch_headline(summary), style="bold"))
     screen.print(
         f"{counted(entries['read'], 'entry', 'entries')} read = {entries['accepted']} accepted"
         f" + {entries['set_aside']} set aside, from {counted(len(summary['files']), 'file')}"
@@ -41,76 +43,89 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
     screen.print(Text("   ").join(_word(word, samples[word]) for word in SIGNS))
     if said := controls(summary):
         screen.print(said)
-    _waiting(screen, summary["coverage"]["waiting"])
-    for pattern in summary["patterns"][:_TOP]:
-        screen.print(Text("one mistake, many rows ", "bold"), end="")
-        sure = f" ({pattern['words']})" if pattern["words"] else ""
-        screen.print(Text(f"{pattern['message']}{sure}  {pattern['file']}"))
-    for finding in summary["source_findings"][:_TOP]:
-        screen.print(Text(f"{SIGNS[finding['severity']]} {finding['severity']} ", _STYLES[finding["severity"]]), end="")
-        screen.print(Text(f"{finding['message']}  {finding['file']}"))
-    if summary["attention"]["listed"]:
-        screen.print(_worst(summary["attention"]["listed"]))
-    rest = summary["attention"]["total"] - min(_TOP, len(summary["attention"]["listed"]))
-    if rest > 0:
-        screen.print(f"{counted(rest, 'more sample')} with findings: {folder / 'findings.csv'}")
-    _problems(screen, summary)
-    screen.print(Text(f"Page to read or print: {folder / 'summary.html'}"))
+    for text, style in [*_of_files(summary, width), *_worst(summary, width), *_problems(summary, width)]:
+        screen.print(Text(text, style=style), soft_wrap=True)
+    screen.print(Text(f"Work list, to read or print: {folder / 'summary.html'}"), soft_wrap=True)
+    screen.print(Text(batch_headline(summary), style="bold"))
 
 
 def _word(word: str, count: int) -> Text:
     return Text(f"{SIGNS[word]} {count} {VERDICT_WORDS[word]}", style=_STYLES[word] if count else "dim")
 
 
-def _worst(listed: list[dict[str, Any]]) -> Table:
-    table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
-    for heading, width in (("", 8), ("sample", 24), ("where", 22), ("finding", None)):
-        table.add_column(heading, overflow="fold", max_width=width)
-    for sample in listed[:_TOP]:
-        worst = sample["findings"][0] if sample["findings"] else {"message": "", "check_id": ""}
-        more = len(sample["findings"]) - 1
-        place = " · ".join(part for part in (sample["client"], sample["site"]) if part)
-        table.add_row(
-            Text(f"{SIGNS[sample['verdict']]} {sample['verdict']}", style=_STYLES[sample["verdict"]]),
-            Text(sample["called"]),
-            Text(place),
-            _finding(worst["message"] + (f"  (+{more} more)" if more else ""), sample["explanation"]),
-        )
-    return table
+def _short(text: str, width: int, first: str = "", lines: int = _LINES) -> str:
+    """Wrap a text to so many lines; what is cut ends in "…"."""
+    found = textwrap.wrap(
+        f"{first}{text}", width, subsequent_indent="  ", max_lines=lines, placeholder=" …", break_on_hyphens=False
+    )
+    return "\n".join(found)
 
 
-def _finding(message: str, explanation: Mapping[str, Any] | None) -> Text:
-    """Give the worst finding, and under it what most likely happened."""
-    text = Text(message)
-    if explanation and explanation["causes"][0]["mistake"] not in (NOTHING, OPEN_END) and not explanation["pattern"]:
-        text.append(f"\n→ {headline_of(explanation['causes'][0])}", "bold")
-    return text
+def _of_files(summary: Mapping[str, Any], width: int) -> list[tuple[str, str]]:
+    """Ask about whole files: columns that wait, one mistake in many rows, what a whole source shows."""
+    told = [
+        (f"? {_asked(one)}{_name(one['file'])}: {one['question']} ({counted(one['cells'], 'cell')})", "")
+        for one in summary["coverage"]["waiting"]
+    ]
+    told += [
+        (f"{_name(one['file'])}: {one['message']}{' (' + one['words'] + ')' if one['words'] else ''}", "bold")
+        for one in summary["patterns"]
+    ]
+    told += [
+        (f"{SIGNS[one['severity']]} {_number(one)}{_name(one['file'])}: {one['message']}", _STYLES[one["severity"]])
+        for one in summary["source_findings"]
+    ]
+    lines = [(_short(text, width), style) for text, style in told[:_QUESTIONS]]
+    rest = len(told) - _QUESTIONS
+    return [*lines, (f"{counted(rest, 'more question')} about whole files: see the page", "dim")] if rest > 0 else lines
 
 
-def _problems(screen: Console, summary: Mapping[str, Any]) -> None:
-    """List files that were not understood, then a few kinds of the other problems."""
+def _asked(question: Mapping[str, Any]) -> str:
+    """Give the number by which a question about a form is answered; one about a unit says how it is."""
+    return "" if question["number"] is None else f"{question['number']} "
+
+
+def _number(finding: Mapping[str, Any]) -> str:
+    return "" if finding["severity"] == "note" else f"{finding['finding_id']} "
+
+
+def _worst(summary: Mapping[str, Any], width: int) -> Iterable[tuple[str, str]]:
+    """Give the five worst samples that wait: number, place, cell, and the likeliest cause or what to do."""
+    placed = {line["sample_id"]: (group, line) for group in summary["work"] for line in group["lines"]}
+    listed = [placed[one["sample_id"]] for one in summary["attention"]["listed"] if one["sample_id"] in placed]
+    for group, line in listed[:_WORST]:
+        place = " · ".join(part for part in (group["client"], group["site"]) if part)
+        said = line["cause"] or f"{line['fault']}. {line['todo']}"
+        numbers = " ".join(str(number) for number in line["numbers"][:1])
+        first = f"{SIGNS[line['verdict']]} {numbers} {line['called']}"
+        about = ", ".join(part for part in (place, line["cell"], line["written"]) if part)
+        yield _short(f" ({about}): {said}", width, first), _STYLES[line["verdict"]]
+    waiting = summary["samples"]["hold"] + summary["samples"]["reject"]
+    if (rest := waiting - len(listed[:_WORST])) > 0:
+        yield f"{counted(rest, 'more sample')} on hold or rejected: kettlestone findings --by-client lists them", "dim"
+
+
+def _problems(summary: Mapping[str, Any], width: int) -> Iterable[tuple[str, str]]:
+    """List files that were not understood, then the most frequent of the other problems."""
     unread = [row for row in summary["notices"] if row["problem"] in _WHOLE_FILE]
     remarks = [row for row in summary["notices"] if row["problem"] not in _WHOLE_FILE]
-    for rows, most in ((unread, _TOP), (summary["set_aside"], _KINDS), (remarks, _KINDS)):
+    other = [*summary["set_aside"], *remarks]
+    for rows, most, lines in ((unread, _UNREAD, _LINES), (other, _REMARKS, 1)):
         for row in rows[:most]:
-            screen.print(Text(_problem(row), style="dim"))
-        if len(rows) > most:
-            screen.print(Text(f"{counted(len(rows) - most, 'more kind')} of problem: see the page", style="dim"))
+            yield _short(_problem(row), width, lines=lines), "dim"
+    rest = max(len(unread) - _UNREAD, 0) + max(len(other) - _REMARKS, 0)
+    if rest:
+        yield f"{counted(rest, 'more kind')} of problem: see the page", "dim"
 
 
 def _problem(row: Mapping[str, Any]) -> str:
     """Word one kind of problem of one file: the first of its kind, how many there are, and the first three places."""
     if row["count"] == 1:
-        place = f"{row['name']}:{row['line']}" if row["line"] else row["name"]
+        place = f"{_name(row['name'])}:{row['line']}" if row["line"] else _name(row["name"])
         return f"{place} {row['column']}: {row['message']}".replace(" : ", ": ")
     rest = ", …" if row["count"] > len(row["places"]) else ""
-    return f"{row['name']}: {row['count']:,} times ({', '.join(row['places'])}{rest}), first: {row['message']}"
+    return f"{_name(row['name'])}: {row['count']:,} times ({', '.join(row['places'])}{rest}), first: {row['message']}"
 
 
-def _waiting(screen: Console, waiting: list[Mapping[str, Any]]) -> None:
-    """Ask what columns wait for, one question a line."""
-    for one in waiting[:_TOP]:
-        screen.print(Text("? ", "bold"), end="")
-        screen.print(Text(f"{one['file']}: {one['question']} ({counted(one['cells'], 'cell')})"))
-    if len(waiting) > _TOP:
-        screen.print(Text(f"{counted(len(waiting) - _TOP, 'more question')}: see the page", style="dim"))
+def _name(path: str) -> str:
+    return path.rpartition("/")[2]
