@@ -16,9 +16,10 @@ if TYPE_CHECKING:
 
 _WORST: Final = 5
 _QUESTIONS: Final = 4
+_QUESTION_LINES: Final = 12  # of all questions together
 _UNREAD: Final = 3
 _REMARKS: Final = 3
-_LINES: Final = 2  # of a question or a sample; what is cut ends in "…" and stands on the page
+_LINES: Final = 2  # of a sample; what is cut ends in "…" and stands on the page
 _WHOLE_FILE: Final = ("file-not-understood", "file-empty", "file-unreadable", "file-too-large")
 _STYLES: Final = {"ok": "green", "unjudged": "magenta", "note": "blue", "hold": "yellow", "reject": "red"}
 _LEAST_WIDTH: Final = 60
@@ -75,7 +76,8 @@ def _of_files(summary: Mapping[str, Any], width: int) -> list[tuple[str, str]]:
         (f"{SIGNS[one['severity']]} {_number(one)}{_name(one['file'])}: {one['message']}", _STYLES[one["severity"]])
         for one in summary["source_findings"]
     ]
-    lines = [(_short(text, width), style) for text, style in told[:_QUESTIONS]]
+    each = _QUESTION_LINES // max(min(len(told), _QUESTIONS), 1)
+    lines = [(_short(text, width, lines=each), style) for text, style in told[:_QUESTIONS]]
     rest = len(told) - _QUESTIONS
     return [*lines, (f"{counted(rest, 'more question')} about whole files: see the page", "dim")] if rest > 0 else lines
 
