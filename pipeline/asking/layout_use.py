@@ -47,7 +47,10 @@ def layout_notices(
             continue
         if layout.stated in used and not absent:
             continue
-        faults = [*_places(layout, tables), *([f"the columns {_listed(absent)}"] if absent else [])]
+        faults = [
+            *_places(layout, tables),
+            *([f"the {'column' if len(absent) == 1 else 'columns'} {_listed(absent)}"] if absent else []),
+        ]
         if faults:
             verb = "was used, but names" if layout.stated in used else "was not used: it names"
             detail = f'the layout "{layout.name}" {verb} {" and ".join(faults)}'

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.header_rows import heads_of
+from pipeline.ingest.header_rows import heads_of, numeric
 from pipeline.ingest.matching import Match, match_layout, stated_above
+from pipeline.ingest.side_by_side import LEADING, side_by_side
+from pipeline.ingest.spellings import heading_words
 from pipeline.problems import no_problems, problem_frame
 
 if TYPE_CHECKING:
@@ -18,7 +22,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
-    from pipeline.arrays import Flags
+    from pipeline.arrays import Flags, Places
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.layout_file import Layout
 
@@ -45,8 +49,9 @@ def blocks_of(
 ) -> list[GridBlock]:
     """Take the tables of a grid apart.
 
-    A lower table begins below an empty row, with headings of its own, maybe under a title. Rows below an empty
-    row that have none still belong to the table above.
+    A lower table begins below an empty row, with headings of its own, maybe under a title, or where headings of its
+    own stand below the data. Rows below an empty row that have none still belong to the table above. Tables may stand
+    side by side.
 
     Parameters
     ----------
@@ -56,19 +61,19 @@ def blocks_of(
 
     Returns
     -------
-    The blocks from top to bottom; the first one holds everything above the second.
+    The blocks from top to bottom and from left to right; the first one holds everything above the second.
     """
     starts = _tables(grid, layouts)
     blocks: list[GridBlock] = []
     first = 0
     for start, end in pairwise([*starts, len(grid)]):
         # What stands above the first table belongs to it; a lower one that cannot be read stands for itself.
-        part = _rows(grid, start if blocks else first, end)
-        match = match_table(part, layouts)
-        if match is not None:
-            blocks.append(_block(part, match, blocks))
-        elif blocks:
-            blocks.append(GridBlock(part, None))
+        for part in side_by_side(_rows(grid, start if blocks else first, end)):
+            match = match_table(part, layouts)
+            if match is not None:
+                blocks.append(_block(part, match, blocks))
+            elif blocks:
+                blocks.append(GridBlock(part, None))
     return blocks or [GridBlock(grid, None)]
 
 
@@ -91,6 +96,12 @@ def _tables(grid: Grid, layouts: Sequence[Layout]) -> list[int]:
     gaps = np.flatnonzero(_empty(grid))
     begin = gaps[np.append(np.diff(gaps) > 1, True)] + 1 if len(gaps) else gaps
     begin = begin[begin < len(grid)]
+    # Such a row below a title, or at the top, is part of a head that begins above it; below a number it is none.
+    like = _like_headings(grid)
+    titled = np.isin(like, np.add.outer(np.append(begin, 0), np.arange(_TITLE)))
+    behind = np.array([not any(map(numeric, grid.row(row - 1))) for row in like[titled].tolist()], dtype=bool)
+    titled[titled] = behind
+    begin = np.union1d(begin, like[~titled])
     starts, above = [0], _headings(grid, 0, layouts)
     for first in begin.tolist() if len(begin) <= _MOST else ():
         headings = _headings(grid, first, layouts)
@@ -98,6 +109,26 @@ def _tables(grid: Grid, layouts: Sequence[Layout]) -> list[int]:
             starts.append(first)
             above = headings
     return starts
+
+
+def _like_headings(grid: Grid) -> Places:
+    """Find rows below the first that begin like a row of headings: with a word that names what rows are."""
+    rows = np.arange(1, len(grid), dtype=np.int64)
+    leading = pc.is_in(pc.utf8_lower(grid.cells(0, rows)), value_set=pa.array(_leading_words(), type=grid.flat.type))
+    return np.asarray(rows[leading.to_numpy(zero_copy_only=False)])
+
+
+@lru_cache(maxsize=1)
+def _leading_words() -> list[str]:
+    """Give the headings, in small letters, of what names the rows of a table."""
+    words = {
+        spelling.casefold()
+        for group in heading_words()["groups"]
+        if (group.get("field") or group.get("role")) in LEADING
+        for spellings in group["headings"].values()
+        for spelling in spellings
+    }
+    return sorted(words)
 
 
 def _empty(grid: Grid) -> Flags:

@@ -91,8 +91,8 @@ def column_name(source: Source, column: SourceColumn) -> str:
     """Name a column by its heading, one without a heading by its letter; in a workbook also by sheet and letter."""
     heading = " ".join(column.heading.split())
     if source.grid.sheet:
-        return f"{source.grid.sheet}!{letter(column.position)}: {heading or 'without a heading'}"
-    return heading or f"column {letter(column.position)}, without a heading"
+        return f"{source.grid.sheet}!{letter(source.grid.left + column.position)}: {heading or 'without a heading'}"
+    return heading or f"column {letter(source.grid.left + column.position)}, without a heading"
 
 
 def letter(position: int) -> str:

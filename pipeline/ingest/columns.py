@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.headings import Heading, read_heading
 from pipeline.ingest.meanings import Meaning, own_form
-from pipeline.ingest.spellings import key
+from pipeline.ingest.spellings import heading_words, key, word_keys
 from pipeline.ingest.titrants import titrant_of, titrant_text
 from pipeline.notation.signs import fold
 
@@ -177,11 +178,24 @@ def _paired(columns: list[SourceColumn]) -> tuple[SourceColumn, ...]:
     counted = {(column.analyte, column.stage) for column in columns if column.form in ("drops", "titrant_ml")}
     measured = {(column.analyte, column.stage) for column in columns if column.role == "measurement"}
     paired = [_settled(column, counted, measured) for column in columns]
-    paired = _with_site_codes(paired)
+    paired = [_filtered(column, paired) for column in _with_site_codes(paired)]
     tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in _TESTS}
     if len(tests) == 1:
         paired = [_of_only_test(column, *tests) for column in paired]
     return tuple(_with_titrant(column) for column in paired)
+
+
+def _filtered(column: SourceColumn, columns: Sequence[SourceColumn]) -> SourceColumn:
+    """Take "Filtered" beside the raw water of the same quantity for what came through the filter, no fraction."""
+    if column.role != "measurement" or column.stage or _filter_words().isdisjoint(key(column.heading).split()):
+        return column
+    raw = any(other.analyte == column.analyte and other.stage == "raw" for other in columns)
+    return replace(column, stage="treated") if raw else column
+
+
+@lru_cache(maxsize=1)
+def _filter_words() -> frozenset[str]:
+    return frozenset(word_keys(heading_words()["filtered words"], "de"))
 
 
 def _with_titrant(column: SourceColumn) -> SourceColumn:

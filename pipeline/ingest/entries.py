@@ -38,8 +38,8 @@ class ColumnEntries:
     """The entries of one measurement column.
 
     ``at`` are positions among the body rows, ``texts`` the cells as written, ``about`` the category
-    columns of ``schemas.tables.CELL_COLUMNS`` plus `ec_reference` and `tds_scale` as the names of long
-    tables state them; all of one length.
+    columns of ``schemas.tables.CELL_COLUMNS`` plus `ec_reference`, `tds_scale` and `temperature_compensation` as the
+    names of long tables state them; all of one length.
     """
 
     column: SourceColumn

@@ -34,6 +34,7 @@ class Grid:
     cut_off : the last row has no line end and fewer cells than the row before, or an open quote.
     notices : remarks on the file (PROBLEM_COLUMNS).
     number_cells : of a sheet, True where ``flat`` holds a true number, so its decimal mark is certain.
+    left : columns of its sheet that stand left of it, where tables stand side by side.
     date_cells : of a sheet, True where ``flat`` holds a true date, written as ISO text.
     """
 
@@ -48,6 +49,7 @@ class Grid:
     notices: pd.DataFrame = field(default_factory=no_problems)
     number_cells: npt.NDArray[np.bool_] | None = None
     date_cells: npt.NDArray[np.bool_] | None = None
+    left: int = 0
 
     def __len__(self) -> int:
         """Count the rows."""

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 _VOLUME: Final = "titrant_ml"
 _STRENGTH_UNIT: Final = re.compile(r"\s*[(\[]\s*([MN])\s*[)\]]$")
 _STRENGTH_UNITS: Final = {"M": "mol/L", "N": "eq/L"}
+_NAME: Final = 3  # letters of a name; a shorter word may be a unit or a symbol
+_TOGETHER: Final = {"nitrate", "nitrite"}  # what is read as a sum
 _LONGEST: Final = 120  # letters; a longer cell is prose, not a heading
 _DEPTH: Final = 5  # parts that may be split off one heading
 _ZONE: Final = re.compile(
@@ -100,10 +102,22 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
         return blank
     if not (own and own.only) and (titrated := _of_titrant(written, own)):
         return replace(titrated, text=text)
+    if not (own and (own.only or key(written) in own.folded)) and _of_two(written):
+        return blank
     settled = _settled(_search(written, blank, own, _DEPTH) or blank)
     if not settled.meanings and not (own and own.only) and may_name(written):
         settled = _compose(written, blank, _DEPTH, set()) or blank
     return settled if settled.own else _worth_of_drop(settled)
+
+
+def _of_two(text: str) -> bool:
+    """Tell whether a heading names two quantities, one behind the other: "Calcium / Hardness" may be either."""
+    parts = [part.strip() for part in _BRACKET.sub(" ", text).split("/")]
+    if len(parts) != 2 or not all(len(part) >= _NAME and part.replace(" ", "").isalpha() for part in parts):  # noqa: PLR2004 - two names
+        return False
+    meant = [read_heading(part).chosen() for part in parts]
+    codes = {meaning.code for meaning in meant if meaning is not None and meaning.kind == "analyte"}
+    return len(codes) == len(parts) and not codes <= _TOGETHER
 
 
 def _of_titrant(text: str, own: OwnSpellings | None) -> Heading | None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -43,6 +43,7 @@ class Parameter:
     basis: str = ""
     ec_reference: str = ""
     tds_scale: str = ""
+    compensation: str = ""
 
 
 @dataclass(frozen=True)
@@ -101,7 +102,12 @@ def _parameters(source: Source, names: TextColumn, codes: TextColumn) -> dict[st
                 basis=heading.basis or meaning.basis,
                 ec_reference=f"{at} °C" if at and meaning.code == "conductivity" else "",
                 tds_scale=dried_at(meaning, at),
+                compensation="" if at else meaning.compensation,
             )
+    raw = next((one.compensation for one in found.values() if one.compensation), "")
+    if raw:
+        # The temperature of the water is what such a conductivity needs, so it is told of the same row.
+        found |= {text: replace(one, compensation=raw) for text, one in found.items() if one.analyte == "temperature"}
     return {"": Parameter(), **found}
 
 
@@ -210,6 +216,10 @@ def _about(
         "status": stated("status").otherwise(remark.map(lambda text: "" if signs_text(text) else text)),
         "ec_reference": reference,
         "tds_scale": of_name(lambda parameter: parameter.tds_scale),
+        "temperature_compensation": composed(
+            [reference, of_name(lambda parameter: parameter.compensation)],
+            lambda at, compensation: "" if at else compensation,
+        ),
     }
 
 

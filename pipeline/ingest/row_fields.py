@@ -117,7 +117,7 @@ def row_frame(
     stated = with_second_columns(source, stated, at)
     stated["stage"], stated["stage_from"] = _with_derived_stage(stated)
     stated["activity"], control_from = _with_derived_control(stated)
-    for field in ("ec_reference", "tds_scale"):
+    for field in ("ec_reference", "tds_scale", "temperature_compensation"):
         stated[field] = stated[field].otherwise(_named_by_entries(source, blocks, field, at))
     if not any(stated["label"].texts) and source.match.orientation != "samples-in-rows":
         stated["label"] = TextColumn.constant(name, len(at))
@@ -238,7 +238,7 @@ def _named_by_entries(
         if said is not None and any(said.texts):
             codes[block.at] = said.codes.astype("int32") + len(texts)
             texts.extend(said.texts)
-    return TextColumn(codes[at], tuple(texts))
+    return TextColumn(codes[at], tuple(texts)).distinct()
 
 
 def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.chemistry.compensation import EC25_PER_EC20, factor_to_25c
-from pipeline.texts import TextColumn
+from pipeline.texts import TextColumn, numbered
 
 if TYPE_CHECKING:
-    from pipeline.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats, Places
 
 
 _NONE: Final = re.compile(r"^(none|no|off|nein|keine|aus|non|sans|aucune|nessuna|nee|geen|raw|なし)\b")
@@ -23,6 +23,7 @@ _SLOPE: Final = re.compile(r"(\d+(?:[.,]\d+)?)\s*%")
 _CONVERTED: Final = (20.0, 25.0)
 COMPENSATED_HERE: Final = "uncompensated, to 25 °C by"  # begins the note of a reading that a computation brought there
 _SLOPES: Final = (0.01, 0.03)  # per °C: what natural and treated waters can have [APHA2510]
+_BOTTLE: Final = ("label", "client", "site", "collected_on")
 _APART_C: Final = 2.0  # nearer to 25 °C two readings do not tell a slope
 _UNCOMPENSATED, _UNCLEAR = 1, 2
 _SOLIDS: Final[dict[str, str]] = {
@@ -82,7 +83,7 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
         (unclear, "temperature compensation is stated in unknown words"),
     )
     temperature = _temperature(table, len(rows))[row]
-    taught = _taught_slope(table, raw & (slope == 0.0), own & (reference == _CONVERTED[1]), temperature)
+    taught = _taught_slope(table, rows, raw & (slope == 0.0), own & (reference == _CONVERTED[1]), temperature)
     factor, notes, lacking = _factors(raw, slope, taught, temperature)
     factor[at_20] = EC25_PER_EC20
     note, doubt = (TextColumn.from_series(table[name]) for name in ("note", "ambiguous"))
@@ -94,7 +95,7 @@ def at_25c(table: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
     return table.assign(**scaled, note=note.category(), ambiguous=doubt.category())
 
 
-def _taught_slope(table: pd.DataFrame, raw: Flags, at_25: Flags, temperature: Floats) -> Floats:
+def _taught_slope(table: pd.DataFrame, rows: pd.DataFrame, raw: Flags, at_25: Flags, temperature: Floats) -> Floats:
     """Give each raw reading the slope that the pairs of its file show [1/°C], 0 where they show none."""
     slope = np.zeros(len(table))
     if not raw.any() or not at_25.any():
@@ -102,14 +103,27 @@ def _taught_slope(table: pd.DataFrame, raw: Flags, at_25: Flags, temperature: Fl
     file = pd.factorize(table["file_sha256"])[0].astype("int64")
     place = file * (int(table["line"].max()) + 1) + table["line"].to_numpy(dtype="int64")
     value = table["value"].to_numpy(dtype="float64")
-    stated = pd.Series(value[at_25], index=place[at_25]).groupby(level=0).first()
-    ratio = value[raw] / stated.reindex(place[raw]).to_numpy()
+    stated = _beside(value, place, raw, at_25)
+    if np.isnan(stated).any():
+        # In a long table the two stand on lines of their own: what names the bottle brings them together.
+        names = numbered([TextColumn.from_series(rows[name]) for name in _BOTTLE])
+        bottle = np.where(rows["label"] != "", names, -1 - np.arange(len(rows)))[table["row"].to_numpy(dtype="int64")]
+        of_file = pd.factorize(file * (len(rows) + 1) * 2 + bottle)[0].astype("int64")
+        stated = np.where(np.isnan(stated), _beside(value, of_file, raw, at_25), stated)
+    ratio = value[raw] / stated
     away = temperature[raw] - _CONVERTED[1]
     shown = np.divide(ratio - 1.0, away, out=np.full(len(away), np.nan), where=np.abs(away) >= _APART_C)
     shown[(shown < _SLOPES[0]) | (shown > _SLOPES[1])] = np.nan
     of_file = pd.Series(shown).groupby(file[raw]).transform("median")
     slope[raw] = np.nan_to_num(np.round(of_file.to_numpy(), 4))
     return slope
+
+
+def _beside(value: Floats, place: Places, raw: Flags, at_25: Flags) -> Floats:
+    """Give each raw reading the one at 25 °C of the same place, missing where there is none or several."""
+    known = pd.Series(value[at_25], index=place[at_25])
+    single = known[~known.index.duplicated(keep=False)]
+    return np.asarray(single.reindex(place[raw]), dtype="float64")
 
 
 def _factors(

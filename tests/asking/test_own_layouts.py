@@ -76,6 +76,6 @@ def test_a_layout_that_names_a_column_or_a_sheet_that_is_not_there_says_so(tmp_p
 
     other = intake(tmp_path, LIST.replace("A,", "C,"), "two.csv", "--layouts", str(layouts))
 
-    assert 'was used, but names the columns "Natriumm", which' in notices(used, "layout-names-absent")[0]
+    assert 'was used, but names the column "Natriumm", which' in notices(used, "layout-names-absent")[0]
     told = notices(other, "layout-names-absent")[0]
-    assert 'was not used: it names the sheet "Data" (the file has no sheets) and the columns "Natriumm"' in told
+    assert 'was not used: it names the sheet "Data" (the file has no sheets) and the column "Natriumm"' in told

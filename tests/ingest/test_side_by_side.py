@@ -1,0 +1,98 @@
+"""Tables beside and below each other without a gap, and headings that name two things."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from pipeline.ingest.blocks import blocks_of, with_cover
+from pipeline.ingest.extract import Extract, extract
+from pipeline.ingest.grid import Grid
+from pipeline.ingest.headings import read_heading
+from pipeline.ingest.layouts import load_layouts
+from pipeline.ingest.side_by_side import side_by_side
+from pipeline.normalise.readings import NormaliseSettings, normalise
+
+LAYOUTS = load_layouts()
+
+
+def grid_of(text: str) -> Grid:
+    return Grid.from_rows([line.split(";") for line in text.splitlines()])
+
+
+def extracts(text: str) -> list[Extract]:
+    found = with_cover(blocks_of(grid_of(text), LAYOUTS))
+    return [extract(grid, match, "0" * 64) for grid, match in found]
+
+
+def told(text: str) -> set[tuple[str, str, str]]:
+    """Label, quantity and cell of every accepted entry."""
+    return {
+        (part.rows["label"].iloc[cell["row"]], str(cell["analyte"]), str(cell["raw_text"]))
+        for part in extracts(text)
+        for cell in part.cells.to_dict("records")
+    }
+
+
+FIRST = {("A1", "ph", "7.4"), ("A1", "total_hardness", "210"), ("A2", "ph", "7.5"), ("A2", "total_hardness", "220")}
+SECOND = {("B1", "chloride", "22"), ("B1", "sulfate", "31"), ("B2", "chloride", "23"), ("B2", "sulfate", "32")}
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Sample;pH;Hardness (mg/L CaCO3);;Sample;Cl (mg/L);SO4 (mg/L)\nA1;7.4;210;;B1;22;31\nA2;7.5;220;;B2;23;32",
+        "Sample;pH;Hardness (mg/L CaCO3);;Lab no;Cl mg/L;SO4 mg/L\nA1;7.4;210;;B1;22;31\nA2;7.5;220;;B2;23;32",
+        "Kitchen\nSample;pH;Hardness (mg/L CaCO3);Sample;Cl mg/L;SO4 mg/L\nA1;7.4;210;B1;22;31\nA2;7.5;220;B2;23;32",
+        "Sample;pH;Hardness (mg/L CaCO3)\nA1;7.4;210\nA2;7.5;220\nSample;Cl (mg/L);SO4 (mg/L)\nB1;22;31\nB2;23;32",
+    ],
+    ids=["gap", "gap, other heading", "no gap, titles", "below without an empty row"],
+)
+def test_every_table_keeps_its_own_samples(text: str) -> None:
+    """The chlorides of the second table were stored as those of the samples beside them."""
+    assert told(text) == FIRST | SECOND
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Sample;Date;pH;Date;EC (µS/cm)\nA1;1.3.2025;7.4;2.3.2025;400",  # the second date is of the same sample
+        "Sample;pH;Sample;EC (µS/cm)\nA1;7.4;A1;400\nA2;7.5;A2;410",  # the label is repeated for the eye
+        "Parameter;Before;After\npH;7.4;6.9\nCalcium mg/l;80;20",
+    ],
+)
+def test_one_table_stays_one(text: str) -> None:
+    assert len(side_by_side(grid_of(text))) == 1
+
+
+def test_a_cell_keeps_its_column_in_the_sheet() -> None:
+    [_, right] = side_by_side(grid_of("Sample;pH;;Sample;pH\nA1;7.4;;B1;7.1"))
+
+    assert (right.left, right.row(1)) == (3, ["B1", "7.1"])
+
+
+def test_filtered_beside_raw_is_behind_the_filter() -> None:
+    [part] = extracts("Date;Raw;;Filtered;\n;pH;Hardness °dH;pH;Hardness °dH\n2025-03-01;7.4;14;6.9;8")
+
+    assert sorted(part.rows["stage"]) == ["raw", "treated"]
+
+
+def test_a_heading_with_a_stroke_between_two_quantities_is_asked_about() -> None:
+    for heading in ("Calcium / Hardness", "Alkalinity/Hardness (mg/L)", "Chlorid / Sulfat"):
+        assert read_heading(heading).meanings == (), heading
+    for heading, code in {"Calcium / Kalzium": "calcium", "Nitrate/nitrite as N": "nitrate_nitrite"}.items():
+        assert [meaning.code for meaning in read_heading(heading).meanings] == [code]
+
+
+@pytest.mark.source("ISO7888")
+def test_an_uncompensated_conductivity_of_a_long_table_is_brought_to_25_by_its_pairs() -> None:
+    """S1 shows 420 beside 520 at 14 °C: 1.75 % per °C; so 424 at 15 °C are 424 / (1 - 0.175) = 514."""
+    rows = ["S1;SPC;520;µS/cm", "S1;COND;420;µS/cm", "S1;Temperature;14;°C"]
+    rows += ["S2;COND;424;µS/cm", "S2;Temperature;15;°C"]
+    [part] = extracts("\n".join(["Sample;Parameter;Result;Unit", *rows]))
+
+    found = normalise([part], ["0" * 64], NormaliseSettings()).readings
+    conductivity = found[found["analyte"] == "conductivity"]
+
+    assert conductivity["value"].tolist() == pytest.approx([520.0, 520.0, 514.0], rel=2e-3)
+    assert isinstance(conductivity, pd.DataFrame)
