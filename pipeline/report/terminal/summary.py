@@ -14,6 +14,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
 
+_MOST: Final = 40  # lines in all
+_FIXED: Final = 7  # of them for counts, controls, what is left out, the page and the verdict
 _WORST: Final = 5
 _QUESTIONS: Final = 4
 _QUESTION_LINES: Final = 12  # of all questions together
@@ -44,7 +46,9 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
     screen.print(Text("   ").join(_word(word, samples[word]) for word in SIGNS))
     if said := controls(summary):
         screen.print(said)
-    for text, style in [*_of_files(summary, width), *_worst(summary, width), *_problems(summary, width)]:
+    told = [*_of_files(summary, width), *_worst(summary, width)]
+    room = _MOST - _FIXED - sum(text.count("\n") + 1 for text, _ in told)
+    for text, style in [*told, *_problems(summary, width, room)]:
         screen.print(Text(text, style=style), soft_wrap=True)
     screen.print(Text(f"Work list, to read or print: {folder / 'summary.html'}"), soft_wrap=True)
     screen.print(Text(batch_headline(summary), style="bold"))
@@ -107,12 +111,14 @@ def _worst(summary: Mapping[str, Any], width: int) -> Iterable[tuple[str, str]]:
         yield f"{counted(rest, 'more sample')} on hold or rejected: kettlestone findings --by-client lists them", "dim"
 
 
-def _problems(summary: Mapping[str, Any], width: int) -> Iterable[tuple[str, str]]:
-    """List files that were not understood, then the most frequent of the other problems."""
+def _problems(summary: Mapping[str, Any], width: int, room: int) -> Iterable[tuple[str, str]]:
+    """List files that were not understood, then the most frequent of the other problems, in so many lines."""
     unread = [row for row in summary["notices"] if row["problem"] in _WHOLE_FILE]
     remarks = [row for row in summary["notices"] if row["problem"] not in _WHOLE_FILE]
     other = [*summary["set_aside"], *remarks]
-    for rows, most, lines in ((unread, _UNREAD, _LINES), (other, _REMARKS, 1)):
+    left = room - _LINES * min(len(unread), _UNREAD)
+    each = max(left // max(min(len(other), _REMARKS), 1), 1)
+    for rows, most, lines in ((unread, _UNREAD, _LINES), (other, _REMARKS, each)):
         for row in rows[:most]:
             yield _short(_problem(row), width, lines=lines), "dim"
     rest = max(len(unread) - _UNREAD, 0) + max(len(other) - _REMARKS, 0)
