@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 class KitLimits:
     """Limits of the drop-kit checks; common practice of the trade [CP] unless a key says otherwise."""
 
-    agreement_drops: float = 0.6  # half a drop and the rounding of the typed value [CP]
+    rounded_degree: float = 0.012  # 17.8, 17.85 or 18 mg/L for a German degree: what a rounded worth changes [CP]
+    rounded_most: float = 0.3  # of a drop: a product rounded to fives or tens is off by no more [CP]
     fewest_drops: float = 3.0  # at one or two drops only the interval is an honest statement [CP]
     larger_sample: float = 4.0  # times the volume: a quarter of the step [CP]
     volume_tolerance: float = 0.10  # a ratio of 0.45-0.55 or 1.8-2.2 points at the volume [CP]
@@ -45,6 +46,7 @@ OTHER_KITS: Final[dict[str, float]] = {
     "a kit of 50 mg/L per drop": 50.0,
 }
 _SAME_KIT: Final = 0.01  # worths of a drop as close as this are one, rounded otherwise
+_NO_REST: Final = 1e-6
 LABORATORY: Final = ("laboratory", "burette", "photometer")
 
 
@@ -125,7 +127,7 @@ def count_vs_value(samples: SampleTable, limits: KitLimits) -> Cases:
     Parameters
     ----------
     samples : readings of form `drops` and `typed`, paired by sample, quantity and line.
-    limits : ``agreement_drops`` [drops].
+    limits : ``rounded_degree`` [-], ``rounded_most`` [drops].
 
     Returns
     -------
@@ -133,14 +135,19 @@ def count_vs_value(samples: SampleTable, limits: KitLimits) -> Cases:
 
     Notes
     -----
-    expected = n · d · Vnominal / Vused [CP]; allowed: 0.6 of one drop. `alternative` names the other
-    factor or volume that gives the typed number within 1 % or its rounding, `alternative_value` that number.
+    expected = n · d · Vnominal / Vused [CP]: arithmetic, in which only rounding is allowed: 1.2 % for the worth of a
+    drop, or half of the typed value's last digit (fives and tens count as digits) up to 0.3 of a drop. `alternative`
+    names the other factor or volume that gives the typed number within 1 % or its rounding, `alternative_value` that
+    number.
     """
     typed = np.flatnonzero(samples.once(record.said, "form").isin(["typed"]))
     beside, row = _typed_beside(samples, typed)
     count = len(row)
     value = record.as_numbers(samples.readings, "value").to_numpy()[row]
-    expected, allowed = beside.counted, limits.agreement_drops * beside.step
+    expected = beside.counted
+    allowed = np.maximum(
+        limits.rounded_degree * expected, np.fmin(_half_digit(value), limits.rounded_most * beside.step)
+    )
     slip, other = _other_multiplication(beside, value)
     low, high = expected - allowed, expected + allowed
     wrong = outside(value, low, high)
@@ -162,6 +169,12 @@ def count_vs_value(samples: SampleTable, limits: KitLimits) -> Cases:
         "alternative_value": other,
         "alternative": worded(count, {"slip": slip, "alternative_value": other}, templates),
     }
+
+
+def _half_digit(values: Floats) -> Floats:
+    """Give half of the last digit a number was rounded to: tens, fives, ones or tenths."""
+    whole = [np.abs(values / size - np.round(values / size)) < _NO_REST for size in (10.0, 5.0, 1.0)]
+    return np.select(whole, [5.0, 2.5, 0.5], 0.05)
 
 
 def _typed_beside(samples: SampleTable, typed: Places) -> tuple[DropCounts, Places]:

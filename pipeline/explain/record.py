@@ -15,6 +15,7 @@ from pipeline.checks import evidence
 from pipeline.checks.alkalinity import TREATED_STAGES
 from pipeline.checks.hardness import SOFTENED_WORDS
 from pipeline.checks.record import as_numbers, instants
+from pipeline.explain import no_witness
 from pipeline.normalise.sample_table import column_numbers, places
 from pipeline.texts import TextColumn, numbered
 from schemas.columns import ANALYTES, WIDE_COLUMNS
@@ -36,7 +37,7 @@ _SMALLEST: Final = 0.002  # no reading is better known than that, relative (k = 
 _WIDEST: Final = 0.6  # nor worse: a number was read, and it was not 0 (k = 1, relative) [CP]
 _FIRST_DROP: Final = (1.0 / np.e, 1.0)  # of a drop, and relative: ln x of anything from 0 to one drop [JCGM100, 4.3.7]
 _PLAIN_NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
-_TYPED_DROPS: Final = 0.3  # of a drop: what rounding leaves between a count and its typed value (k = 1) [CP]
+_TYPED_ROUNDED: Final = 0.006  # relative: what rounding leaves between a count and its typed value (k = 1) [CP]
 
 
 @dataclass(frozen=True)
@@ -57,6 +58,7 @@ class Record:
     counted : (r, n) a reading of a drop kit, a strip, or typed by hand.
     treated, softened : (n,) what the record says of the water.
     laboratory_tds : (n,) dissolved solids were weighed or summed, not shown by a meter.
+    reckoned : (s, n) the second reading (rows of SECOND) was typed beside the count or the volumes it comes from.
     """
 
     index: pd.Index
@@ -73,6 +75,7 @@ class Record:
     treated: Flags
     softened: Flags
     laboratory_tds: Flags
+    reckoned: Flags
 
     def __len__(self) -> int:
         """Count the samples."""
@@ -110,6 +113,7 @@ def record_of(samples: SampleTable) -> Record:
     step, volume = np.full(size, np.nan), np.full(size, np.nan)
     worth, written = np.ones(size), np.full(size, np.nan)
     exact, counted = np.zeros(size, dtype="bool"), np.zeros(size, dtype="bool")
+    reckoned = np.zeros((len(SECOND), size[1]), dtype="bool")
     wide = samples.measured.to_numpy(dtype="float64").T
     own = slice(0, len(WIDE_COLUMNS))
     low, high = (frame.to_numpy(dtype="float64").T for frame in (samples.low, samples.high))
@@ -121,7 +125,7 @@ def record_of(samples: SampleTable) -> Record:
     spread[own] = np.where(bound, (high - low) / np.sqrt(12.0), half)
     exact[own] = ~np.isnan(wide)
     counted[own] = np.array([*(name in COUNTED for name in METHODS), False])[method]
-    _add_written(samples, (values, spread, worth, written, step, volume, exact, counted))
+    _add_written(samples, (values, spread, worth, written, step, volume, exact, counted), reckoned)
     known = ~np.isnan(written)
     written = np.where(known, written, values)
     drop = exact & ~np.isnan(step)
@@ -131,6 +135,20 @@ def record_of(samples: SampleTable) -> Record:
     spread = np.where(first, _FIRST_DROP[1] * middle, spread)
     half = np.nan_to_num(np.where(drop, values - middle, 0.0))
     values = middle
+    for place, name in enumerate(SECOND):  # a typed count is as far above the middle of the interval as the count is
+        row, first_row = ROW[f"second {name}"], ROW[name]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(
+                reckoned[place] & (half[first_row] > 0), half[first_row] / (values[first_row] + half[first_row]), 0.0
+            )
+        half[row] = np.where(share > 0, share * values[row], half[row])
+        values[row] = values[row] * (1.0 - share)
+    laboratory_tds = np.asarray(samples.method["tds_mg_l"].isin(["laboratory", "burette"]))
+    for name, flags in no_witness.computed(samples, values, laboratory_tds).items():
+        values[ROW[name], flags] = spread[ROW[name], flags] = np.nan
+        exact[ROW[name], flags] = False
+    for name, flags in no_witness.by_difference(samples).items():
+        spread[ROW[name]] = no_witness.loosened(values[ROW[name]], spread[ROW[name]], flags)
     _add_twins(samples, values, spread, half)
     values[ROW[UNREAD[0]] :] = 0.0
     spread[ROW[UNREAD[0]] :] = 0.0
@@ -154,16 +172,19 @@ def record_of(samples: SampleTable) -> Record:
         counted=counted,
         treated=samples.fact("stage").isin(TREATED_STAGES),
         softened=evidence.says(samples, ("supply", "treatment", "comment"), SOFTENED_WORDS),
-        laboratory_tds=np.asarray(samples.method["tds_mg_l"].isin(["laboratory", "burette"])),
+        laboratory_tds=laboratory_tds,
+        reckoned=reckoned,
     )
 
 
 def _add_written(
-    samples: SampleTable, parts: tuple[Floats, Floats, Floats, Floats, Floats, Floats, Flags, Flags]
+    samples: SampleTable,
+    parts: tuple[Floats, Floats, Floats, Floats, Floats, Floats, Flags, Flags],
+    reckoned: Flags,
 ) -> None:
     """Add how the preferred reading was written, and the second reading of the quantities read twice.
 
-    ``parts`` are new arrays of `record_of`, filled in place before anyone else sees them.
+    ``parts`` and ``reckoned`` are new arrays of `record_of`, filled in place before anyone else sees them.
     """
     values, spread, worth, written, step, volume, exact, counted = parts
     readings = samples.readings
@@ -184,9 +205,10 @@ def _add_written(
         row, code = ROW[f"second {name}"], ROW[name]
         rows = np.flatnonzero((rank == 1) & (what == code) & ~np.isnan(found.value))
         cell = row, at[rows]
-        typed, drop = found.typed[rows], step[code, at[rows]]
+        typed = found.typed[rows]
         values[cell] = found.value[rows]
-        spread[cell] = np.where(typed & ~np.isnan(drop), _TYPED_DROPS * drop, found.uncertainty[rows] / 2.0)
+        spread[cell] = np.where(typed, _TYPED_ROUNDED * found.value[rows], found.uncertainty[rows] / 2.0)
+        reckoned[SECOND.index(name), at[rows]] = typed
         worth[cell], written[cell] = found.unit_worth[rows], found.figure[rows]
         step[cell], exact[cell] = found.step[rows], True
         volume[cell] = np.where(typed, volume[code, at[rows]], found.volume[rows])

@@ -74,7 +74,7 @@ def relation_scores(record: Record) -> Floats:
     for start in range(0, len(record), _AT_ONCE):
         part = record.take(np.arange(start, min(start + _AT_ONCE, len(record))))
         variance = np.nan_to_num(part.spread) ** 2
-        for relation in evaluate(part.amounts, part.laboratory_tds).values():
+        for relation in evaluate(part.amounts, part.laboratory_tds, part.reckoned).values():
             np.fmax(
                 worst[start : start + len(part)],
                 np.abs(relation.gap / deviation(relation, variance)),

@@ -110,7 +110,7 @@ def judged(record: Record, past: PastReadings, seen: dict[str, Flags], among: Fl
 
 
 def _weighed(record: Record, pairs: Pairs, past: PastReadings, at: Places, seen: dict[str, Flags]) -> pd.DataFrame:
-    found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample])
+    found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample], record.reckoned[:, pairs.sample])
     fit, misfit, count = joint_density(found, pairs.spread)
     usual = _usual(record, pairs, past, at)
     rows = every("row")[pairs.candidate]
@@ -336,4 +336,4 @@ def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict
         _apply(one, {} if one.change is None else one.change(part), new_values, new_spread)
         values[:, rows], spread[:, rows] = new_values, new_spread
     pairs = Pairs(candidate, sample, values, spread)
-    return pairs, evaluate(values, record.laboratory_tds[sample])
+    return pairs, evaluate(values, record.laboratory_tds[sample], record.reckoned[:, sample])

@@ -212,3 +212,24 @@ def test_a_bottle_at_the_wrong_place_has_no_history_there() -> None:
     own = last[last["mistake"] != "swapped-samples"].iloc[0]
     assert (own["mistake"], own["analyte"], own["detail"]) == ("wrong-unit", "conductivity", "mS/cm")
     assert last.loc[last["mistake"] == "swapped-samples", "probability"].item() > 0.5
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    ("typed", "mistake"), [(393.1, "digits-transposed"), (339.1, "no-mistake"), (340.0, "no-mistake")]
+)
+def test_a_value_typed_beside_its_count_is_arithmetic(
+    counted: Callable[..., SampleTable], explained: Callable[..., Explained], typed: float, mistake: str
+) -> None:
+    """19 drops of 17.848 mg/L are 339.1: 393.1 has two digits exchanged, though a kit may well be off by as much."""
+    kit = {"sample_id": "c", "analyte": "total_hardness"}
+    about = pd.DataFrame({"client": ["c"]}, index=pd.Index(["c"], name="sample_id"))
+    readings = [
+        {**kit, "drops": 19.0, "degree": 17.848, "nominal": 10.0, "used": 10.0},
+        {**kit, "value": typed, "uncertainty": 50.0, "method": "typed", "form": "typed", "raw_text": str(typed)},
+    ]
+
+    row = first(explained(counted(readings, about)), "c")
+
+    assert row["mistake"] == mistake
+    assert row["probability"] > 0.9

@@ -7,6 +7,7 @@ those of the conductivity. So the relations are judged together, see ``density``
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -16,11 +17,18 @@ from pipeline.chemistry.equivalents import (
     CACO3_PER_MAGNESIUM,
     HCO3_PER_CACO3,
 )
-from pipeline.explain.record import SECOND
+from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.relations.balance import charge_balance
 from pipeline.explain.relations.charges import charges
 from pipeline.explain.relations.conductivity import carried_conductivity
-from pipeline.explain.relations.forms import CARBONATE_PER_CACO3, FORM_MODEL, REPEAT_MODEL, calcium_of_hardness, ratio
+from pipeline.explain.relations.forms import (
+    CARBONATE_PER_CACO3,
+    FORM_MODEL,
+    REPEAT_MODEL,
+    ROUNDING_MODEL,
+    calcium_of_hardness,
+    ratio,
+)
 from pipeline.explain.relations.solids import dissolved_solids
 
 if TYPE_CHECKING:
@@ -39,13 +47,14 @@ RELATIONS: Final[tuple[str, ...]] = (
 )
 
 
-def evaluate(values: Floats, laboratory_tds: Flags) -> dict[str, Relation]:
+def evaluate(values: Floats, laboratory_tds: Flags, reckoned: Flags | None = None) -> dict[str, Relation]:
     """Evaluate every relation for (m,) columns of readings.
 
     Parameters
     ----------
     values : (r, m) readings, rows of ROWS.
     laboratory_tds : (m,) dissolved solids were weighed or summed.
+    reckoned : (s, m) the second reading was reckoned from the first: what is not known of that is in both.
 
     Returns
     -------
@@ -80,6 +89,9 @@ def evaluate(values: Floats, laboratory_tds: Flags) -> dict[str, Relation]:
                 FORM_MODEL**2,
             ),
         }
-        for name in SECOND:
-            found[f"second {name}"] = ratio(values, f"second {name}", {name: 1.0}, REPEAT_MODEL**2)
+        for place, name in enumerate(SECOND):
+            same = np.zeros(values.shape[1], dtype="bool") if reckoned is None else reckoned[place]
+            again = ratio(values, f"second {name}", {name: 1.0}, np.where(same, ROUNDING_MODEL, REPEAT_MODEL) ** 2)
+            slopes = {row: np.where(same & (row == ROW[name]), 0.0, slope) for row, slope in again.slopes.items()}
+            found[f"second {name}"] = replace(again, slopes=slopes)
     return found

@@ -22,6 +22,7 @@ CARBONATE_PER_CACO3: Final = 2.0 * MG_CACO3_PER_MEQ / MOLAR_MASS["carbonate"]  #
 FORM_MODEL: Final = 0.01  # two forms of one figure: rounding [CP]
 CALCIUM_SHARE: Final = (0.78, 0.40, 0.13)  # of the hardness; below, above (ln) [HEM1985]
 REPEAT_MODEL: Final = 0.02  # two readings of one bottle [CP]
+ROUNDING_MODEL: Final = 0.003  # a count and its product: rounding [CP]
 _MAY_MISS: Final = ("carbonate",)  # not reported below pH 8.3
 
 
