@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 from pipeline.assess.machines import known_machines, named_machine
 from pipeline.assess.profiles import Profile, published
 from pipeline.errors import KettlestoneError
-from pipeline.site.advice import SOFTENED, advise, supply_of
+from pipeline.site.advice import SOFTENED, advise, case_of_site, supply_of
+from pipeline.site.basis import base_doubts, days_between
 from pipeline.site.outcome import outcome_of, outcome_said
 from pipeline.site.record import ALKALINITY, HARDNESS, RAW_STAGES, site_record
 from pipeline.site.retest import verified
@@ -118,10 +119,13 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
     raw = site.raw if counts else None
     if advice.decision == "decided" and any(visit.stage in RAW_STAGES for visit in site.held):
         advice = replace(advice, decision="conditional")
-    treated = _judged(site.treated, site, profile) if raw is not None else None
+    treated = _judged(site.treated, site, profile) if raw is not None or site.raw is None else None
     retest = verified(site, today)
     outcome = outcome_of(site, advice, retest, treated)
-    given = _kept(site, advice, treated) if outcome == "keep" else advice
+    if outcome == "readjust":
+        set_anew = _readjusted(site, advice, profile)
+        outcome, advice = ("replace", advice) if set_anew is None else (outcome, set_anew)
+    given = _kept(site, advice, treated) if outcome == "keep" else _on_doubts(site, advice)
     return SiteAnswer(
         site=site,
         profile=profile,
@@ -133,6 +137,44 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
         expected=None if outcome == "keep" else _expected(given, site, profile),
         today=today,
         softened=raw is not None and supply_of(site, raw) == SOFTENED,
+    )
+
+
+def _readjusted(site: Site, advice: Advice, profile: Profile) -> Advice | None:
+    """Set what is fitted for this water; None where no setting of it meets the targets."""
+    from pipeline.treat.choosing.optimise import optimise, turned  # noqa: PLC0415 - scipy is slow to import
+    from pipeline.treat.choosing.reasons import how_it_is_set  # noqa: PLC0415 - same
+
+    fitted = site.fitted.treatment
+    if advice.treatment == fitted or site.raw is None or not turned(fitted):
+        return advice
+    case = case_of_site(site, site.raw, profile)
+    option = optimise(case, fitted)
+    if not option.fits:
+        return None
+    return replace(
+        advice,
+        decision="decided",
+        row="readjust",
+        treatment=fitted,
+        settings=option.settings,
+        predicted=option.predicted,
+        reasons=how_it_is_set(case, option),
+        conditions=(),
+        window=option.window,
+    )
+
+
+def _on_doubts(site: Site, advice: Advice) -> Advice:
+    """Let an advice depend on what is doubtful about its raw sample, and say of which days its waters are."""
+    if advice.decision == "cannot advise":
+        return advice
+    found = base_doubts(site)
+    return replace(
+        advice,
+        decision="conditional" if found else advice.decision,
+        reasons=(*advice.reasons, *days_between(site)),
+        conditions=(*found, *advice.conditions),
     )
 
 

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pipeline.site.retest import Retest
     from pipeline.site.water import SiteWater
     from pipeline.treat.advice import Advice
+    from pipeline.verify.outcomes import Verification
 
 Outcome = Literal["keep", "readjust", "change-medium", "repair", "replace", "fit", "nothing-needed", "ask-first"]
 # What the likeliest cause of a failed test asks for; any other has to be asked about first.
@@ -60,12 +61,23 @@ def outcome_of(site: Site, advice: Advice, retest: Retest | None, treated: SiteW
         return _worn(fitted)
     if found is None:
         return _untested(site, advice, treated)
-    if found.outcome == "cannot tell" or RISEN in {said.code for said in found.findings}:
+    suits = _suits(site, treated)
+    if RISEN in {said.code for said in found.findings} or (found.outcome == "cannot tell" and not suits):
         return "ask-first"
+    return _of_the_pair(fitted, advice, found, suits=suits)
+
+
+def _of_the_pair(fitted: str, advice: Advice, found: Verification, *, suits: bool) -> Outcome:
+    """Go by what comes out first: a water that suits is kept unless a fault of the treatment is named."""
     cause = found.causes[0].name if found.causes else ""
+    if found.outcome == "not proved" and cause == "as set":
+        return _worn(fitted)  # nothing recorded, and next to nothing is left of its work
     if found.outcome == "proved" or cause == "as set":
-        return "keep" if _suits(site, treated) else _of_a_working(fitted, advice)
-    return _worn(fitted) if cause == "exhausted media" else _BY_CAUSE.get(cause, "ask-first")
+        return "keep" if suits else _of_a_working(fitted, advice)
+    if cause == "exhausted media":
+        return _worn(fitted)
+    named = _BY_CAUSE.get(cause, "ask-first")
+    return "keep" if suits and named in ("ask-first", "readjust") else named
 
 
 def _of_the_tap(advice: Advice) -> Outcome:

@@ -120,6 +120,7 @@ class Site:
     held : further samples on hold that are not older than ``raw``, the latest first.
     bottled : bottled waters, view `v_sample`.
     course : the samples through time; None where none is from behind a treatment.
+    series : all samples through time, canonical columns with `stage collected_at current_verdict`; None without any.
     """
 
     name: SiteName
@@ -131,6 +132,7 @@ class Site:
     held: tuple[Visit, ...]
     bottled: pd.DataFrame
     course: Timeline | None = None
+    series: pd.DataFrame | None = None
 
     @property
     def fitted(self) -> Fitted:
@@ -195,6 +197,7 @@ def site_record(
         held=waiting(visits, raw),
         bottled=site_records.bottled_samples(store, name.client),
         course=None if rebuilt is None else _course(rebuilt, drawn),
+        series=None if rebuilt is None else _through_time(rebuilt, drawn),
     )
 
 
@@ -223,6 +226,12 @@ def _course(rebuilt: SampleTable, drawn: pd.DataFrame) -> Timeline | None:
     facts = kept[["label", "stage", "collected_at", "current_verdict", "counter_litres"]]
     samples = value.loc[kept.index].join(facts)
     return Timeline(samples, spread.loc[kept.index], *last_pair(samples))
+
+
+def _through_time(rebuilt: SampleTable, drawn: pd.DataFrame) -> pd.DataFrame:
+    """Lay all samples out, the oldest first, with what they are."""
+    value, _ = _with_limits(rebuilt)
+    return value.loc[drawn.index].join(drawn[["label", "stage", "collected_at", "current_verdict"]])
 
 
 def _with_limits(table: SampleTable) -> tuple[pd.DataFrame, pd.DataFrame]:

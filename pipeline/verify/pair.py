@@ -100,8 +100,8 @@ def verify(
 
     Returns
     -------
-    Verification. `proved`: everything judged agrees at the recorded setting, and the change is larger than its
-    uncertainty. `partly`: the pattern fits at another or an unrecorded setting, or most of it agrees.
+    Verification. `proved`: everything judged agrees at the recorded setting, or at one where none was recorded, and
+    the change is larger than its uncertainty. `partly`: the pattern fits at another setting, or most of it agrees.
     `not proved`: it does not. `cannot tell`: nothing the treatment changes was read on both sides, the change
     expected is smaller than its uncertainty, or a reading is on hold.
 
@@ -128,7 +128,7 @@ def verify(
         own = {**rejection_settings(raw, known.permeate), **own}
     raw, product = _one_witness(raw, product)
     if adds_minerals(treatment) and "added_mg_l_caco3" not in own:
-        recorded = 0.0 if np.isnan(recorded) else recorded
+        recorded = 0.0 if np.isnan(recorded) and has_membrane(treatment) else recorded
         own |= _minerals_added(raw, product, treatment, {**own, "bypass": recorded})
     promised = promise(raw, of_raw, treatment, own, other)
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
@@ -197,15 +197,15 @@ def _one(water: pd.Series | pd.DataFrame) -> pd.Series:
 def _minerals_added(
     raw: pd.Series, product: pd.Series, treatment: str, settings: Mapping[str, float]
 ) -> dict[str, float]:
-    """Solve what a mineral cartridge adds from the alkalinity: nobody can set it, and it falls with age.
+    """Solve what a mineral cartridge adds from the alkalinity where it is more than usual: nobody can set it.
 
-    Hardness and conductivity then have to follow it.
+    Hardness and conductivity then have to follow it; less than usual means that it is used up.
     """
-    bare = treat(raw.to_frame().T.astype("float64"), treatment, {**settings, "added_mg_l_caco3": 0.0})
+    known = {name: value for name, value in settings.items() if np.isfinite(value)}
+    bare = treat(raw.to_frame().T.astype("float64"), treatment, {**known, "added_mg_l_caco3": 0.0})
     own = next(one for one in TREATMENTS[treatment].settings if one.name == "added_mg_l_caco3")
     added = float(product.get(_ALKALINITY, np.nan)) - float(bare[_ALKALINITY].iloc[0])
-    added /= 1.0 - settings["bypass"]
-    return {} if np.isnan(added) else {"added_mg_l_caco3": float(np.clip(added, own.low, own.high))}
+    return {} if np.isnan(added) else {"added_mg_l_caco3": float(np.clip(added, own.default, own.high))}
 
 
 def _of(water: pd.Series | None) -> pd.Series:
@@ -304,6 +304,8 @@ def _outcome(
     if found.known and not (found.best.low < _NOTHING and found.best.value < _NOTHING):
         return "not proved"
     fits = found.known and all(one.verdict == "agrees" for one in _judged(at_best))
+    if fits and np.isnan(recorded):
+        return "proved"  # at the setting that the readings tell themselves: nothing disagrees with it
     mostly = 2 * len(agree) > len(judged) and any(one.role == "moves" for one in agree)
     return "partly" if fits or mostly else "not proved"
 
@@ -324,7 +326,7 @@ def _findings(
     causes: tuple[Cause, ...],
 ) -> tuple[Said, ...]:
     undisputed = found is not None and found.agrees is not False and _shared(treatment)
-    unrecorded = outcome == "partly" and np.isnan(recorded) and undisputed
+    unrecorded = outcome == "proved" and np.isnan(recorded) and undisputed
     more = found is None or found.best.value > recorded
     worn = outcome == "partly" and more and bool(causes) and causes[0].name in _LETS_THROUGH
     special = "unrecorded" if unrecorded else "lets_through" if worn else outcome.replace(" ", "_")

@@ -72,7 +72,8 @@ def retest(settings: Settings, site: str, today: date, *, as_json: bool, languag
         text = json.dumps({**_data(answer, found, course, language), "next_test": after}, ensure_ascii=False, indent=1)
     else:
         text = "\n".join([*_lines(answer, found, course, language), "", when])
-    return Retested(text, CLEAN if found.proved else FINDINGS)
+    clean = found.proved and not answer.site.fitted.notices
+    return Retested(text, CLEAN if clean else FINDINGS)
 
 
 def _nothing_to_verify(site: Site) -> KettlestoneError:

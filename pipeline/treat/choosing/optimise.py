@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.arrays import floats
+from pipeline.checks.treatment_names import JOINT
 from pipeline.chemistry.equivalents import column
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
@@ -16,6 +17,7 @@ from pipeline.treat.advice import Option, Range, Window
 from pipeline.treat.choosing import limits as held
 from pipeline.treat.choosing.case import ALKALINITY, CALCIUM_HARDNESS, CONDUCTIVITY, HARDNESS
 from pipeline.treat.choosing.recipe import recipe_for
+from pipeline.treat.processes.trains import main_stage
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.words import Said
 from schemas.columns import COLUMNS
@@ -63,6 +65,11 @@ class _Line:
 
     settings: Floats
     columns: Mapping[str, Floats]
+
+
+def turned(treatment: str) -> str:
+    """Name what is turned on a treatment, "" where nothing is; on a train it is the bypass of its main stage."""
+    return TURNED.get(treatment, TURNED.get(main_stage(treatment), "") if JOINT in treatment else "")
 
 
 def targets(case: Case, treatment: str) -> tuple[float, float]:
@@ -131,7 +138,7 @@ def optimise(case: Case, treatment: str, other: pd.Series[float] | None = None) 
         raise KettlestoneError("hardness and alkalinity must be known before a treatment can be set; measure both")
     if treatment == "salt dosing":
         return _dosed(case, waters)
-    if treatment in TURNED:
+    if turned(treatment):
         return _turned(case, waters, treatment, other)
     if treatment in ("unsoftened tap", "softener bypass"):
         return _untested_tap(case, waters, treatment)
@@ -241,7 +248,7 @@ def _solved(treated: pd.DataFrame, name: str, unit: str) -> Range:
 
 def _line(waters: pd.DataFrame, treatment: str, other: pd.Series[float] | None) -> _Line:
     """Work a treatment out at a few settings, and lay straight lines between them."""
-    name = TURNED[treatment]
+    name = turned(treatment)
     own = next(setting for setting in TREATMENTS[treatment].settings if setting.name == name)
     nodes = np.linspace(own.low, own.high, _NODES if treatment in _CURVED else 2)
     size = len(waters)
@@ -259,7 +266,7 @@ def _line(waters: pd.DataFrame, treatment: str, other: pd.Series[float] | None) 
 
 
 def _turned(case: Case, waters: pd.DataFrame, treatment: str, other: pd.Series[float] | None) -> Option:
-    name, kept = TURNED[treatment], held.limits_for(case, treatment)
+    name, kept = turned(treatment), held.limits_for(case, treatment)
     line = _line(waters, treatment, other)
     if np.isnan(line.columns[ALKALINITY][:, 0]).all() or np.isnan(line.columns[HARDNESS][:, 0]).all():
         return Option(treatment, {}, {}, fits=False, obstacles=(Said("choose.obstacle.unsolved"),))

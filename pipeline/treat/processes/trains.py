@@ -42,8 +42,8 @@ def has_membrane(treatment: str) -> bool:
 
 
 def adds_minerals(treatment: str) -> bool:
-    """Say whether minerals are put back at the end of a train."""
-    return len(stages_of(treatment)) > 1 and stages_of(treatment)[-1] == REMINERALISER
+    """Say whether a mineral cartridge comes last, alone or in a train."""
+    return stages_of(treatment)[-1] == REMINERALISER
 
 
 def stage_setting(treatment: str, stage: str, setting: str) -> str:
