@@ -31,6 +31,7 @@ COMMANDS: Final[dict[str, str]] = {
     "convert": "Convert a VALUE from one unit into another.",
     "decide": "Answer findings; who and why are kept with the answer.",
     "doctor": "Say whether the store is sound.",
+    "due": "List the sites to visit, by date, and why.",
     "enter": "Enter a visit to a SITE; verdict and advice come at once.",
     "explain": "Say what most likely happened to a SAMPLE.",
     "findings": "List the findings that wait for an answer.",

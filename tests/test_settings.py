@@ -110,6 +110,7 @@ WORDS = {
     "decide": ["1", "accept", "--by", "A", "--why", "b"],
     "convert": ["9", "drops", "mg/L"],
     "doctor": [],
+    "due": [],
     "enter": ["X", "--hardness", "9"],
     "explain": ["X"],
     "findings": [],

@@ -5,13 +5,13 @@ from __future__ import annotations
 import difflib
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+import pandas as pd
+
 from pipeline.errors import KettlestoneError
 from pipeline.store.frames import append
 from pipeline.store.sql import identifier
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from pipeline.store.database import Store
 
 # Every site the store has heard of. A sample without a client belongs to the one client that has its site.
@@ -148,6 +148,18 @@ def site_findings(store: Store, samples: pd.DataFrame) -> pd.DataFrame:
         "ORDER BY list_position(['reject', 'hold', 'note'], current_severity), finding_id",
         [[str(name) for name in samples["sample_id"]]],
     ).df()
+
+
+def repeats_wanted(store: Store, site: SiteName) -> list[tuple[str, pd.Timestamp]]:
+    """Give the samples of a site that wait for a new reading, and since when: label and day of the decision."""
+    found = store.connection.execute(
+        "SELECT any_value(coalesce(nullif(s.called, ''), f.sample_id)), max(f.decided_at)::date "
+        "FROM v_finding AS f JOIN v_sample AS s USING (sample_id) "
+        "WHERE f.is_current AND f.decision = 'repeat' AND coalesce(f.repeated_by, '') = '' "
+        "AND s.site = $1 AND s.client IN ('', $2) GROUP BY f.sample_id ORDER BY 2, 1",
+        [site.site, site.client],
+    ).fetchall()
+    return [(str(label), pd.Timestamp(day)) for label, day in found]
 
 
 def bottled_samples(store: Store, client: str) -> pd.DataFrame:

@@ -91,6 +91,11 @@ def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> Nex
     return NextTest(ahead[code], Said(code, values))
 
 
+def yearly_test(tested_on: pd.Timestamp) -> pd.Timestamp:
+    """Say when a water that nothing treats is tested again."""
+    return tested_on + pd.Timedelta(days=int(_interval("raw")["then_days"]))
+
+
 def _interval(situation: str) -> pd.Series:
     rows = table("retest_intervals").set_index("situation")
     found: pd.Series = rows.T[situation]

@@ -1,0 +1,118 @@
+"""The round: which sites to visit by a day, and why: a test is due, a medium is used up, a repeat is wanted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from pipeline.errors import KettlestoneError
+from pipeline.site.record import site_record
+from pipeline.site.retest import verified
+from pipeline.verify.intervals import yearly_test
+from pipeline.verify.series import RAW
+from pipeline.words import Said
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from datetime import date
+
+    from pipeline.site.record import Site
+    from pipeline.store.database import Store
+    from pipeline.store.site_records import SiteName
+
+NEVER, REPEAT, USED_UP, NEXT_TEST, YEARLY = "never tested raw", "repeat wanted", "used up", "next test", "yearly"
+
+
+@dataclass(frozen=True)
+class Stop:
+    """One site of the round.
+
+    Attributes
+    ----------
+    name : client and site.
+    on : the day by which it is to be visited.
+    kind : `NEVER`, `REPEAT`, `USED_UP`, `NEXT_TEST` or `YEARLY`: the most pressing reason.
+    said : all reasons, the most pressing first.
+    overdue_days : how long ago that day was.
+    tested_on : the last test, None where there is none.
+    """
+
+    name: SiteName
+    on: pd.Timestamp
+    kind: str
+    said: tuple[Said, ...]
+    overdue_days: int
+    tested_on: pd.Timestamp | None
+
+
+def round_until(store: Store, until: date, today: date) -> list[Stop]:
+    """List the sites that are to be visited by a day, the earliest first.
+
+    Parameters
+    ----------
+    store : open.
+    until : the last day of the round.
+    today : what lies before it is overdue.
+    """
+    from pipeline.store.site_records import known_sites  # noqa: PLC0415 - duckdb is not needed by the reports
+
+    found = [stop for name in known_sites(store) for stop in _stops(store, name, today)]
+    return sorted(
+        (stop for stop in found if stop.on <= pd.Timestamp(until)),
+        key=lambda stop: (stop.on, stop.name),
+    )
+
+
+def _stops(store: Store, name: SiteName, today: date) -> Iterator[Stop]:
+    """Give the stop of one site, if any day is set for it."""
+    try:
+        site = site_record(store, name.name, today)
+    except KettlestoneError:  # a name that means several places is visited under none of them
+        return
+    day = pd.Timestamp(today)
+    due = sorted(_reasons(store, site, today), key=lambda one: one[0])
+    if not due:
+        return
+    first = due[0]
+    yield Stop(
+        name=name,
+        on=first[0],
+        kind=first[1],
+        said=tuple(said for _, _, said in due if said is not None),
+        overdue_days=max((day - first[0]).days, 0),
+        tested_on=_tested_on(site),
+    )
+
+
+def _reasons(store: Store, site: Site, today: date) -> Iterator[tuple[pd.Timestamp, str, Said]]:
+    from pipeline.store.site_records import repeats_wanted  # noqa: PLC0415 - duckdb is not needed by the reports
+
+    day = pd.Timestamp(today)
+    for label, since in repeats_wanted(store, site.name):
+        yield since, REPEAT, Said("round.repeat", {"label": label, "date": since})
+    if not _raw_days(site):
+        yield day, NEVER, Said("round.never")
+    retest = verified(site, today)
+    if retest is None:
+        if (tested := _tested_on(site)) is not None:
+            due = yearly_test(tested)
+            yield due, YEARLY, Said("round.yearly", {"date": due})
+        return
+    if not retest.replaced and retest.course.course == "exhausted":
+        yield day, USED_UP, Said("round.used_up")
+    if retest.next_test.on is not None:
+        yield retest.next_test.on.normalize(), NEXT_TEST, retest.next_test.said
+
+
+def _raw_days(site: Site) -> list[pd.Timestamp]:
+    """Give the days on which the tap was tested; a sample that names no stage is taken as of the tap."""
+    if site.series is None:
+        return []
+    return [pd.Timestamp(when) for when in site.series.loc[site.series["stage"].isin([*RAW, ""]), "collected_at"]]
+
+
+def _tested_on(site: Site) -> pd.Timestamp | None:
+    when = None if site.series is None else site.series["collected_at"].max()
+    return None if when is None or pd.isna(when) else pd.Timestamp(when).normalize()
