@@ -1,0 +1,175 @@
+"""Changes of the water itself: another source, or one quantity that jumps at a site."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pandas as pd
+
+from pipeline.trends.steps import Steps, find_steps
+
+if TYPE_CHECKING:
+    from pipeline.arrays import Codes, Flags, Floats
+    from pipeline.trends.panel import Panel, SamplingPoints
+
+
+TOGETHER: Final = ("total_hardness", "alkalinity", "conductivity")
+_SMALLEST, _LARGEST = 0.05, 0.12  # the least and the most moved quantity, as logarithms
+_DEVIATES: Final = 2.5
+_ALTERNATING: Final = 3  # steps back and forth
+_SEASONAL_YEARS: Final = 1.5
+_SAME_LEVEL: Final = 0.5
+_NEAR_YEARS: Final = 0.17  # two months
+_STEP_SIZE, _STEP_PH, _STEP_DEVIATES, _STEP_STRENGTH = 0.25, 0.4, 6.0, 30.0
+_FLOOR: Final = 0.02
+_ROUNDS: Final = 3
+CHANGE_FIELDS: Final = ["kind", "place", "analyte", "at", "earliest", "latest", "before", "after", "evidence"]
+
+
+def source_changes(panels: dict[str, Panel], places: SamplingPoints, utility: Codes) -> tuple[pd.DataFrame, Floats]:
+    """Find where hardness, alkalinity and conductivity of a raw water moved together.
+
+    Returns
+    -------
+    One row for each change and quantity (``CHANGE_FIELDS``; times in years), and the times of the changes by place,
+    to compare a site only with itself under one source: (m, 2) place and time.
+    """
+    here: list[str] = [name for name in TOGETHER if name in panels]
+    raw = np.flatnonzero((places.table["stage"] == "raw").to_numpy()[np.maximum(places.place, 0)] & (places.place >= 0))
+    values = np.full((len(places.place), len(here)), np.nan)
+    for column, name in enumerate(here):
+        panel = panels[name]
+        known = panel.first & np.isfinite(panel.value)
+        values[panel.sample[known], column] = np.log(panel.value[known])
+    raw = raw[(~np.isnan(values[raw])).any(axis=1)] if here else raw[:0]
+    raw = raw[np.lexsort((places.year[raw], places.place[raw]))]
+    if len(here) < 2 or not len(raw):  # noqa: PLR2004 - together means two at least
+        return pd.DataFrame(columns=CHANGE_FIELDS), np.zeros((0, 2))
+    place, year, known_values = places.place[raw], places.year[raw], values[raw]
+    steps = find_steps(place, year, known_values, np.full(len(here), _FLOOR), seasonal=True, rounds=_ROUNDS)
+    steps = _chosen(steps, _together(steps))
+    steps = _chosen(steps, ~_back_and_forth(steps, year))
+    if not len(steps.series):
+        return pd.DataFrame(columns=CHANGE_FIELDS), np.zeros((0, 2))
+    levels = _levels(place, known_values, steps)
+    return _told(steps, year, levels, here, utility), np.column_stack([place[steps.after], year[steps.after]])
+
+
+def _chosen(steps: Steps, kept: Flags) -> Steps:
+    return Steps(*(getattr(steps, name)[kept] for name in Steps.__dataclass_fields__))
+
+
+def _together(steps: Steps) -> Flags:
+    """Tell the steps in which all that was measured, two quantities at least, moved one way and far enough."""
+    known = ~np.isnan(steps.size)
+    size = np.abs(steps.size)
+    one_way = np.abs(np.nansum(np.sign(steps.size), axis=1)) == known.sum(axis=1)
+    least = np.where(known, size, np.inf).min(axis=1, initial=np.inf)
+    most = np.where(known, size, 0.0).max(axis=1, initial=0.0)
+    sure = np.where(known, np.abs(steps.deviates), np.inf).min(axis=1, initial=np.inf)
+    moved: Flags = (known.sum(axis=1) >= 2) & one_way & (least >= _SMALLEST) & (most >= _LARGEST) & (sure >= _DEVIATES)  # noqa: PLR2004 - together means two at least
+    return moved
+
+
+def _back_and_forth(steps: Steps, year: Floats) -> Flags:
+    """Tell the steps of places that go back and forth between two waters, each for less than a year and a half."""
+    size = np.nanmean(np.where(np.isnan(steps.size), np.nan, steps.size), axis=1) if len(steps.series) else np.zeros(0)
+    back = np.zeros(len(size), dtype=bool)
+    same = steps.series[1:] == steps.series[:-1]
+    soon = year[steps.after[1:]] - year[steps.after[:-1]] < _SEASONAL_YEARS
+    opposed = np.abs(size[1:] + size[:-1]) < _SAME_LEVEL * np.minimum(np.abs(size[1:]), np.abs(size[:-1]))
+    turns = same & soon & opposed
+    back[1:] |= turns
+    back[:-1] |= turns
+    many = pd.Series(back).groupby(steps.series).transform("sum").to_numpy() >= _ALTERNATING
+    return back & many
+
+
+def _levels(place: Codes, values: Floats, steps: Steps) -> Floats:
+    """Give the median before and after every step, of the stretch of the series on either side: (steps, 2, k)."""
+    divided = np.zeros(len(place), dtype=np.int64)
+    divided[steps.after] = 1
+    divided[1:] += place[1:] != place[:-1]
+    stretch = np.cumsum(divided > 0)
+    medians = pd.DataFrame(values).groupby(stretch).median().to_numpy()
+    names = np.unique(stretch, return_inverse=True)[1]
+    return np.asarray(np.exp(np.stack([medians[names[steps.before]], medians[names[steps.after]]], axis=1)))
+
+
+def _told(steps: Steps, year: Floats, levels: Floats, here: list[str], utility: Codes) -> pd.DataFrame:
+    """Write one row for each change and quantity, with what speaks for it."""
+    first, last = year[steps.earliest], year[steps.latest]
+    moment = (year[steps.before] + year[steps.after]) / 2
+    zone = utility[steps.series]
+    rows = []
+    for number, place in enumerate(steps.series):
+        near = (zone == zone[number]) & (np.abs(moment - moment[number]) < _NEAR_YEARS) & (steps.series != place)
+        others = len(np.unique(steps.series[near])) if zone[number] >= 0 else 0
+        evidence = _evidence(steps.size[number], levels[number], here, others)
+        rows += [
+            (
+                "source-change",
+                int(place),
+                name,
+                moment[number],
+                first[number],
+                last[number],
+                *levels[number][:, k],
+                evidence,
+            )
+            for k, name in enumerate(here)
+            if not np.isnan(steps.size[number, k])
+        ]
+    return pd.DataFrame(rows, columns=CHANGE_FIELDS)
+
+
+_WORDS: Final = {"total_hardness": "hardness", "alkalinity": "alkalinity", "conductivity": "conductivity"}
+
+
+def _evidence(size: Floats, levels: Floats, here: list[str], others: int) -> str:
+    moved = ", ".join(
+        f"{_WORDS[name]} {100 * np.expm1(size[k]):+.0f} %" for k, name in enumerate(here) if not np.isnan(size[k])
+    )
+    text = f"together: {moved}"
+    if {"total_hardness", "conductivity"} <= set(here):
+        hardness, conductivity = here.index("total_hardness"), here.index("conductivity")
+        before, after = levels[:, conductivity] / levels[:, hardness]
+        if np.isfinite(before + after):
+            kind = (
+                "diluted or concentrated alike" if abs(np.log(after / before)) < _LARGEST else "a water of another make"
+            )
+            text += f"; conductivity to hardness {before:.2f} before, {after:.2f} after: {kind}"
+    sites = "1 other site" if others == 1 else f"{others} other sites"
+    known = f"{sites} of the utility changed in the same weeks" if others else "seen at this site alone so far"
+    return f"{text}; {known}. Ask the utility when it changed the source, and the site whether its connection changed."
+
+
+_ALONE: Final = "this quantity alone jumps and stays. Ask whether kit, unit or laboratory changed, then the utility."
+
+
+def single_steps(panel: Panel, places: SamplingPoints, epoch: Codes) -> pd.DataFrame:
+    """Find where one quantity of a raw water jumps for good, by far more than season and drift would."""
+    raw = (places.table["stage"] == "raw").to_numpy()
+    rows = np.flatnonzero(panel.first & np.isfinite(panel.value) & raw[panel.place])
+    if not len(rows):
+        return pd.DataFrame(columns=CHANGE_FIELDS)
+    series = np.unique(panel.place[rows] * 64 + epoch[rows], return_inverse=True)[1]
+    rows = rows[np.lexsort((panel.year[rows], series))]
+    series = np.sort(series)
+    values = np.log(panel.value[rows]) if panel.logarithmic else panel.value[rows]
+    steps = find_steps(series, panel.year[rows], values[:, None], np.array([2 * _FLOOR]), seasonal=True, rounds=2)
+    size, sure = np.abs(steps.size[:, 0]), np.abs(steps.deviates[:, 0])
+    worth = _STEP_SIZE if panel.logarithmic else _STEP_PH
+    steps = _chosen(steps, (size >= worth) & (sure >= _STEP_DEVIATES) & (steps.strength >= _STEP_STRENGTH))
+    if not len(steps.series):
+        return pd.DataFrame(columns=CHANGE_FIELDS)
+    levels = _levels(series, values[:, None], steps)[:, :, 0]
+    levels = levels if panel.logarithmic else np.log(levels)
+    year = panel.year[rows]
+    return pd.DataFrame({
+        "kind": "step", "place": panel.place[rows][steps.after], "analyte": panel.analyte,
+        "at": (year[steps.before] + year[steps.after]) / 2, "earliest": year[steps.earliest],
+        "latest": year[steps.latest], "before": levels[:, 0], "after": levels[:, 1],
+        "evidence": _ALONE,
+    })[CHANGE_FIELDS]  # fmt: skip

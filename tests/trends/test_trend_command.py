@@ -1,0 +1,122 @@
+"""`trend`: files in, answers out, against a country whose truth is known."""
+
+from __future__ import annotations
+
+import csv
+import io
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from click.testing import Result
+
+KEYS = [
+    "by", "group", "analyte", "stage", "unit", "samples", "sites", "censored", "median", "slope_per_year",
+    "slope_low", "slope_high", "p", "q", "season", "changes",
+]  # fmt: skip
+
+
+def one(rows: list[dict[str, Any]], group: str, analyte: str) -> dict[str, Any]:
+    [row] = [row for row in rows if (row["group"], row["analyte"]) == (group, analyte)]
+    return row
+
+
+def test_every_record_has_the_same_keys(records: Callable[[str], list[dict[str, Any]]]) -> None:
+    for by in ("region", "instrument"):
+        assert all(list(row) == KEYS for row in records(by))
+
+
+def test_a_drift_is_told_with_its_slope(records: Callable[[str], list[dict[str, Any]]]) -> None:
+    """1 mg/L of chloride a year, in the north only."""
+    north = one(records("region"), "North", "chloride")
+
+    assert north["slope_low"] < 1.0 < north["slope_high"]
+    assert north["q"] < 0.01
+    assert (north["samples"], north["sites"], north["unit"]) == (240, 6, "mg/L")
+
+
+def test_nothing_else_drifts(records: Callable[[str], list[dict[str, Any]]]) -> None:
+    """Not a change of source, not sites that come late, not a water that goes back and forth with the seasons.
+
+    Sodium goes with chloride, and so does conductivity by a little.
+    """
+    told = {(row["group"], row["analyte"]) for row in records("region") if row["q"] is not None and row["q"] <= 0.1}
+
+    assert {("North", "chloride"), ("North", "sodium")} <= told
+    assert told <= {("North", "chloride"), ("North", "sodium"), ("North", "conductivity")}
+
+
+def test_what_whoever_was_sampled_would_show_stands_beside(trend: Callable[..., Result]) -> None:
+    """Two hard sites of the east begin late: medians of all samples rise by 5 mg/L a year, no water does."""
+    text = trend("--by", "region", "--analyte", "hardness").stdout
+
+    [row] = [line.split() for line in text.splitlines() if line.strip().startswith("East")]
+    assert float(row[-1]) > 3
+    assert "unmatched: the slope that medians of whoever was sampled would show." in text
+
+
+def test_a_change_of_source_is_dated_within_its_gap(records: Callable[[str], list[dict[str, Any]]]) -> None:
+    """The hill's water got 40 % harder in the middle of 2019, at all five sites; the lake's goes back and forth."""
+    found = [(row, change) for row in records("site") for change in row["changes"] if change["kind"] == "source-change"]
+
+    assert {row["group"] for row, _ in found} == {f"South-{number}" for number in range(5)}
+    assert {row["analyte"] for row, _ in found} == {"total_hardness", "alkalinity", "conductivity"}
+    for row, change in found:
+        assert change["earliest"] < "2019-07-02" <= change["latest"]
+        assert change["earliest"] <= change["date"] <= change["latest"]
+        if row["analyte"] == "total_hardness":
+            assert change["after"] / change["before"] == pytest.approx(1.4, abs=0.08)
+            assert "4 other sites of the utility" in change["evidence"]
+
+
+def test_a_meter_that_reads_high_is_named_and_no_other(records: Callable[[str], list[dict[str, Any]]]) -> None:
+    found = {row["group"]: change for row in records("instrument") for change in row["changes"]}
+
+    assert list(found) == ["EC-2"]
+    assert found["EC-2"]["kind"] == "instrument"
+    assert found["EC-2"]["after"] / one(records("instrument"), "EC-2", "conductivity")["median"] == pytest.approx(
+        0.08, abs=0.02
+    )
+    assert "beside the laboratory" in found["EC-2"]["evidence"]
+
+
+def test_readings_below_a_limit_are_counted_and_summed_up(records: Callable[[str], list[dict[str, Any]]]) -> None:
+    """Log-normal nitrate with the median exp(0.3) = 1.35, more than half of it below 1.5."""
+    north = one(records("region"), "North", "nitrate")
+
+    assert 0.5 < north["censored"] < 0.7
+    assert north["median"] == pytest.approx(1.35, abs=0.15)
+    assert north["q"] > 0.1
+
+
+def test_the_season_is_told(records: Callable[[str], list[dict[str, Any]]]) -> None:
+    season = one(records("region"), "North", "total_hardness")["season"]
+
+    assert season["Q1"] > 0 > season["Q3"]
+
+
+def test_csv_holds_the_same_rows(trend: Callable[..., Result], tmp_path: Path) -> None:
+    done = trend("--by", "region", "--analyte", "chloride", "--out", str(tmp_path / "trend.csv"))
+
+    with (tmp_path / "trend.csv").open(encoding="utf-8-sig") as file:
+        rows = list(csv.DictReader(io.StringIO(file.read())))
+    assert done.exit_code == 0
+    assert [row["group"] for row in rows] == ["East", "North", "South"]
+    assert list(rows[0]) == KEYS
+
+
+def test_no_rows_say_why(trend: Callable[..., Result]) -> None:
+    text = trend("--by", "kit", "--region", "West").stdout
+
+    assert text.startswith("No rows: no sample that counts names a kit and fits --region West.")
+
+
+def test_an_unknown_quantity_is_answered_with_the_nearest(trend: Callable[..., Result]) -> None:
+    done = trend("--analyte", "chlorid")
+
+    assert done.exit_code == 2
+    assert 'did you mean "chloride"?' in done.stderr
