@@ -19,6 +19,7 @@ from pipeline.report.batch.assessment import block
 from pipeline.report.batch.page import batch_page
 from pipeline.report.batch.tables import write_csv
 from pipeline.report.causes import questions_answered
+from pipeline.visible import visible
 
 if TYPE_CHECKING:
     from collections.abc import Container, Iterator, Mapping
@@ -97,7 +98,7 @@ class BatchFolder:
                 json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
             )
             page = batch_page(summary, batch.waters, _blocks(batch))
-            (self.work / "summary.html").write_text(page, encoding="utf-8")
+            (self.work / "summary.html").write_text(visible(page), encoding="utf-8")
             write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
             write_csv(_explanations(batch), self.work / "explanations.csv")
             write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")

@@ -2,26 +2,30 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING, BinaryIO, Final
 
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 from pyarrow import csv
 
+from pipeline.visible import COMMANDING, visible
+
 if TYPE_CHECKING:
     from pathlib import Path
 
-# A spreadsheet takes a cell that begins like this for a formula [OWASP-CSV].
-_FORMULA = r"^([=+\-@\t\r])"
-_ROWS = 100_000  # rows written at a time, so that a long table is never held twice
-_BATCH = 4_096  # rows turned into text at a time: costs half of what the writer's own choice does
+# A spreadsheet takes a cell that begins like this for a formula, some also a line within a cell [OWASP-CSV].
+_FORMULA: Final = r"(^|\n)([=+\-@\t\r])"
+_SUSPECT: Final = rf"{_FORMULA}|[{COMMANDING}]"
+_ROWS: Final = 100_000  # rows written at a time, so that a long table is never held twice
+_BATCH: Final = 4_096  # rows turned into text at a time: costs half of what the writer's own choice does
 
 
 def write_csv(frame: pd.DataFrame, sink: Path | BinaryIO) -> None:
     """Write a frame as UTF-8 CSV with a header line.
 
-    Text cells that begin like a formula get a leading apostrophe; numbers are never changed.
+    Text cells that begin like a formula get a leading apostrophe, signs that command a terminal become visible;
+    numbers are never changed.
 
     Parameters
     ----------
@@ -60,6 +64,9 @@ def _array(column: pd.Series) -> pa.Array:
 
 def _text(array: pa.Array) -> pa.Array:
     # Most columns of a large table are empty; that is seen at once.
-    if not pc.max(pc.binary_length(array)).as_py() or not pc.any(pc.match_substring_regex(array, _FORMULA)).as_py():
+    if not pc.max(pc.binary_length(array)).as_py() or not pc.any(pc.match_substring_regex(array, _SUSPECT)).as_py():
         return array
-    return pc.replace_substring_regex(array, pattern=_FORMULA, replacement=r"'\1")
+    coded = array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
+    coded = coded.dictionary_encode()
+    shown = pa.array([None if text is None else visible(text) for text in coded.dictionary.to_pylist()], pa.string())
+    return pc.replace_substring_regex(shown, pattern=_FORMULA, replacement=r"\1'\2").take(coded.indices)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import io
 import math
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 from markupsafe import Markup
 
@@ -18,6 +18,7 @@ from pipeline.report.client import chart as client_chart
 from pipeline.report.client import table as client_table
 from pipeline.report.client.units import MG_L, figure
 from pipeline.site.record import ALKALINITY, HARDNESS
+from pipeline.visible import visible
 
 if TYPE_CHECKING:
     from pipeline.report.client.sentences import Voice
@@ -64,7 +65,7 @@ def client_page(report: SiteAnswer, voice: Voice) -> str:
         "citations": _citations(report),
         "made": voice.say("report.made", day=voice.day(report.today), version=__version__),
     }
-    return environment().get_template("client.html.j2").render(page)
+    return visible(environment().get_template("client.html.j2").render(page))
 
 
 class _Words:
@@ -164,5 +165,10 @@ def pdf(page: str) -> bytes:
             "  Install kettlestone[pdf], or write --out FILE.html and print it from a browser."
         ) from error
     target = io.BytesIO()
-    weasyprint.HTML(string=page).write_pdf(target)
+    weasyprint.HTML(string=page, url_fetcher=_fetch_nothing).write_pdf(target)
     return target.getvalue()
+
+
+def _fetch_nothing(url: str) -> NoReturn:
+    """Refuse every address: a page holds all that belongs to it."""
+    raise ValueError(f"a page fetches nothing, and {url} was asked for")

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -17,6 +16,7 @@ from pipeline.checks.record_dates import DateLimits
 from pipeline.errors import KettlestoneError
 from pipeline.prove import prove
 from pipeline.report import causes
+from pipeline.report.terminal.screen import Screen
 from pipeline.report.wording import SIGNS, VERDICT_WORDS
 from pipeline.stages import Silent
 from pipeline.store.database import Store
@@ -28,6 +28,8 @@ from schemas.columns import CONTROLS, OPEN
 
 if TYPE_CHECKING:
     from datetime import datetime
+
+    from rich.console import Console
 
     from pipeline.settings import Settings
 
@@ -94,7 +96,7 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
 
 def show_why(answer: Why, console: Console | None = None) -> None:
     """Print the answer."""
-    screen = console or Console()
+    screen = console or Screen()
     sample, explanation = answer.sample, answer.explanation
     verdict = sample["current_verdict"]
     place = " · ".join(part for part in (sample["client"], sample["site"], sample["stage"]) if part)

@@ -9,10 +9,10 @@ from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.report.terminal.screen import Screen
 from pipeline.report.wording import SIGNS, counted
 from pipeline.store.database import Store
 from pipeline.store.findings import findings, known_batch, known_check, known_file
@@ -110,7 +110,7 @@ def findings_text(found: pd.DataFrame, asked: FindingsWanted, *, by_client: bool
         return _nothing(asked)
     width = shutil.get_terminal_size((100, 24)).columns
     printed = io.StringIO()
-    screen = Console(file=printed, width=width, color_system=None)
+    screen = Screen(file=printed, width=width, color_system=None)
     table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
     table.add_column("no.", justify="right")
     table.add_column("", width=8)

@@ -5,14 +5,16 @@ from __future__ import annotations
 import textwrap
 from typing import TYPE_CHECKING, Any, Final
 
-from rich.console import Console
 from rich.text import Text
 
+from pipeline.report.terminal.screen import Screen
 from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, controls, counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from pathlib import Path
+
+    from rich.console import Console
 
 _MOST: Final = 40  # lines in all
 _FIXED: Final = 7  # of them for counts, controls, what is left out, the page and the verdict
@@ -36,7 +38,7 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
     folder : where the files of the batch are.
     console : for tests; default standard output.
     """
-    screen = console or Console()
+    screen = console or Screen()
     width = max(screen.width, _LEAST_WIDTH)
     samples, entries = summary["samples"], summary["entries"]
     screen.print(
