@@ -18,6 +18,7 @@ from pipeline import __version__
 from pipeline.commands import fault
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import EXIT_CANNOT, EXIT_FAULT, EXIT_TERMINATED, KettlestoneError
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -97,7 +98,7 @@ class _Commands(click.Group):
 
 
 def _leave(ctx: click.Context, paragraph: str, code: int) -> None:
-    click.echo(f"kettlestone: {paragraph}", err=True)
+    echo(f"kettlestone: {paragraph}", err=True)
     ctx.exit(code)
 
 

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import doctest
 import re
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import pytest
 from click.testing import CliRunner
 
 from pipeline import visible
 from pipeline.cli import main
-
-if TYPE_CHECKING:
-    from pathlib import Path
 
 # Unicode Standard Annex 9 lists the signs of direction, ECMA-48 C0 and C1; OWASP the beginnings of formulas.
 COMMANDS = re.compile("[\x00-\x08\x0b-\x1f\x7f\x80-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]")
@@ -73,6 +70,13 @@ def test_no_cell_of_a_table_begins_like_a_formula(told: dict[str, str]) -> None:
 def test_the_page_runs_and_fetches_nothing(told: dict[str, str]) -> None:
     assert "default-src 'none'" in told["summary.html"]
     assert "<script" not in told["summary.html"]
+
+
+def test_what_is_printed_goes_through_one_gate() -> None:
+    package = Path(visible.__file__).parent
+    others = [path.name for path in package.rglob("*.py") if re.search(r"click\.echo\(", path.read_text("utf-8"))]
+
+    assert [name for name in others if name != "visible.py"] == []
 
 
 def test_the_example_runs() -> None:

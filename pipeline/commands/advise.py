@@ -9,6 +9,7 @@ import click
 
 from pipeline.commands.options import JSON, LANGUAGE, LITRES, settings
 from pipeline.report.client.answer import Asked, advise_on
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -41,7 +42,7 @@ def command(
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     asked = Asked(machine=machine, profile=profile, litres_per_day=litres_per_day, language=language)
     answer = advise_on(settings, site, asked, datetime.now(UTC).date(), as_json=as_json)
-    click.echo(answer.text)
+    echo(answer.text)
     if answer.trouble:
-        click.echo(f"kettlestone: {answer.trouble}", err=True)
+        echo(f"kettlestone: {answer.trouble}", err=True)
     raise SystemExit(answer.exit_code)

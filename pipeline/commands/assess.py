@@ -9,6 +9,7 @@ import click
 
 from pipeline.commands.options import JSON, LITRES, settings
 from pipeline.report.terminal.assess import assess_text, one_off
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -92,4 +93,4 @@ def command(
             profiles=profiles,
             as_json=as_json,
         )
-    click.echo(text)
+    echo(text)

@@ -6,6 +6,7 @@ import click
 
 from pipeline.commands.options import JSON
 from pipeline.report.terminal.checks import check_text, list_all
+from pipeline.visible import echo
 
 
 @click.command
@@ -13,4 +14,4 @@ from pipeline.report.terminal.checks import check_text, list_all
 @JSON
 def command(check_id: str | None, as_json: bool) -> None:
     """List the checks, or explain one with its limits and source."""
-    click.echo(check_text(check_id, as_json=as_json) if check_id else list_all(as_json=as_json))
+    echo(check_text(check_id, as_json=as_json) if check_id else list_all(as_json=as_json))

@@ -9,6 +9,7 @@ import click
 from pipeline.commands.options import settings
 from pipeline.kits import COUNTED_IN_DROPS, named_kit
 from pipeline.report.terminal.assess import convert_text, drops_text
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -32,6 +33,6 @@ def command(
     kettlestone convert 9 drops mg/L --kit french-degree
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     if unit_from.casefold() in COUNTED_IN_DROPS:
-        click.echo(drops_text(value, named_kit(settings.kit, settings.kits), volume_used, unit_to, analyte))
+        echo(drops_text(value, named_kit(settings.kit, settings.kits), volume_used, unit_to, analyte))
     else:
-        click.echo(convert_text(value, unit_from, unit_to, analyte))
+        echo(convert_text(value, unit_from, unit_to, analyte))

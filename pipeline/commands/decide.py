@@ -14,6 +14,7 @@ from pipeline.deciding.selection import Selected, select
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.intake import headings_in
 from pipeline.report.terminal.decisions import outcomes_json, outcomes_text
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -72,7 +73,7 @@ def command(
     said = {"by": settings.by or "", "reach": reach or "", **answer}
     answers = [Answer(number, action, **said) for number in chosen]
     outcomes = decide_all(settings, answers, datetime.now(UTC), headings_in)
-    click.echo(outcomes_json(outcomes, alone=len(numbers) == 1) if as_json else outcomes_text(outcomes))
+    echo(outcomes_json(outcomes, alone=len(numbers) == 1) if as_json else outcomes_text(outcomes))
 
 
 def _read(words: tuple[str, ...]) -> tuple[list[int], str]:

@@ -8,6 +8,7 @@ import click
 
 from pipeline.commands.options import JSON, settings
 from pipeline.report.terminal.soundness import soundness
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -25,5 +26,5 @@ def command(every_file: bool, settings: Settings, as_json: bool) -> None:
     Leaves with 0 where all is sound, with 1 where something was told or mended, with 2 where the store is not sound.
     """
     text, code = soundness(settings, every_file=every_file, as_json=as_json)
-    click.echo(text)
+    echo(text)
     raise SystemExit(code)

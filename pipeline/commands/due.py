@@ -11,6 +11,7 @@ from pipeline.commands.options import LANGUAGE, settings, table_output
 from pipeline.errors import EXIT_CLEAN, EXIT_FINDINGS, UNCHANGED, KettlestoneError
 from pipeline.report.terminal.round import due_table, due_text
 from pipeline.report.terminal.table_output import put_out
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.report.terminal.table_output import TableOutput
@@ -35,7 +36,7 @@ def command(until: str, language: str, settings: Settings, wanted: TableOutput) 
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     today = datetime.now(UTC).date()
     found = due_table(settings, last_day(until, today), today, language)
-    click.echo(put_out(found, wanted, lambda: due_text(found, last_day(until, today))))
+    echo(put_out(found, wanted, lambda: due_text(found, last_day(until, today))))
     raise SystemExit(EXIT_FINDINGS if len(found) else EXIT_CLEAN)
 
 

@@ -17,6 +17,7 @@ from pipeline.entry.typed import METERED, POINTS, TITRATED, TypedVisit, amount, 
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.kits import named_kit
 from pipeline.report.terminal.entered import entered_json, entered_text
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -74,9 +75,9 @@ def command(site: str, settings: Settings, as_json: bool, language: str, preview
         worded = entered_json if as_json else entered_text
         remarks = _remarks(place, entered.again, preview=preview)
         answer = worded(own, entered.sample_id, advised, remarks, now, language)
-    click.echo(answer.text)
+    echo(answer.text)
     if answer.trouble:
-        click.echo(f"kettlestone: {answer.trouble}", err=True)
+        echo(f"kettlestone: {answer.trouble}", err=True)
     raise SystemExit(answer.exit_code)
 
 

@@ -10,6 +10,7 @@ import click
 from pipeline.commands.options import JSON, settings
 from pipeline.errors import EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.report.terminal.explain import show_why, why
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -29,7 +30,7 @@ def command(sample: str, settings: Settings, as_json: bool) -> None:
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     answer = why(settings, sample, datetime.now(UTC))
     if as_json:
-        click.echo(answer.as_json())
+        echo(answer.as_json())
     else:
         show_why(answer)
     raise SystemExit(EXIT_FINDINGS if answer.something else EXIT_CLEAN)

@@ -10,6 +10,7 @@ from pipeline.commands.options import settings, table_output
 from pipeline.errors import EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.report.terminal.findings import WAITING_FOR, FindingsWanted, findings_text, list_findings
 from pipeline.report.terminal.table_output import put_out
+from pipeline.visible import echo
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -40,5 +41,5 @@ def command(by_client: bool, settings: Settings, wanted: TableOutput, **which: A
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     asked = FindingsWanted(**which)
     found = list_findings(settings, asked, by_client=by_client)
-    click.echo(put_out(found, wanted, lambda: findings_text(found, asked, by_client=by_client)))
+    echo(put_out(found, wanted, lambda: findings_text(found, asked, by_client=by_client)))
     raise SystemExit(EXIT_FINDINGS if found["current_severity"].isin(OPEN).any() else EXIT_CLEAN)

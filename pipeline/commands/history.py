@@ -10,6 +10,7 @@ import click
 from pipeline.commands.options import settings, table_output
 from pipeline.report.terminal.history import events_text, list_events
 from pipeline.report.terminal.table_output import put_out
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.report.terminal.table_output import TableOutput
@@ -32,4 +33,4 @@ def command(sample: str | None, since: str | None, settings: Settings, wanted: T
     kettlestone history --since yesterday
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     found = list_events(settings, sample, since, datetime.now(UTC))
-    click.echo(put_out(found, wanted, lambda: events_text(found, sample, since, settings.time_zone)))
+    echo(put_out(found, wanted, lambda: events_text(found, sample, since, settings.time_zone)))

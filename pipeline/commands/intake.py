@@ -18,6 +18,7 @@ from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.memory import keep_freed
 from pipeline.report.terminal.progress import Progress
 from pipeline.report.terminal.summary import show_summary
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -50,7 +51,7 @@ def command(paths: tuple[Path, ...], units: tuple[str, ...], settings: Settings,
     with Progress(enabled=sys.stderr.isatty()) as progress:
         finished = run(paths, settings, progress, answers)
     if as_json:
-        click.echo(json.dumps(finished.summary, ensure_ascii=False, default=str))
+        echo(json.dumps(finished.summary, ensure_ascii=False, default=str))
     else:
         show_summary(finished.summary, finished.folder)
     clean = finished.summary["verdict"] == "ok"

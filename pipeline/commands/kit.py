@@ -8,6 +8,7 @@ import click
 
 from pipeline.commands.options import JSON, settings
 from pipeline.report.terminal.kits import kit_list, kit_text
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -26,7 +27,7 @@ def command() -> None:
 @JSON
 def _list(settings: Settings, as_json: bool) -> None:
     """List every kit: what one drop is worth, and at which sample volume."""
-    click.echo(kit_list(settings, as_json=as_json))
+    echo(kit_list(settings, as_json=as_json))
 
 
 @command.command("show")
@@ -35,4 +36,4 @@ def _list(settings: Settings, as_json: bool) -> None:
 @JSON
 def _show(name: str, settings: Settings, as_json: bool) -> None:
     """Show everything that is known of the kit NAME."""
-    click.echo(kit_text(settings, name, as_json=as_json))
+    echo(kit_text(settings, name, as_json=as_json))

@@ -12,6 +12,7 @@ from pipeline.commands.options import BY, JSON, LAYOUTS, settings, who_asks
 from pipeline.report.terminal.layouts import layout_text, propose
 from pipeline.report.terminal.shapes import forget, remembered
 from pipeline.report.terminal.sheets import SHEETS, sheet_text, write_sheet
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -30,7 +31,7 @@ def command() -> None:
 @click.option("--out", type=click.Path(path_type=Path), help="Write the proposal to this JSON file.")
 def _propose(file: Path, out: Path | None) -> None:
     """Propose a layout for an unknown file and say how sure each column is."""
-    click.echo(propose(file, out))
+    echo(propose(file, out))
 
 
 @command.command("check")
@@ -39,7 +40,7 @@ def _propose(file: Path, out: Path | None) -> None:
 @LAYOUTS
 def _check(file: Path, settings: Settings) -> None:
     """Show which layout fits a file and what becomes of each column."""
-    click.echo(layout_text(file, settings.layouts))
+    echo(layout_text(file, settings.layouts))
 
 
 @command.command("template")
@@ -47,7 +48,7 @@ def _check(file: Path, settings: Settings) -> None:
 @click.option("--out", type=click.Path(path_type=Path), help="FILE.csv or FILE.xlsx [printed].")
 def _template(kind: str, out: Path | None) -> None:
     """Write an empty sheet of a KIND: the headings, and one example row to overwrite."""
-    click.echo(sheet_text(kind).rstrip("\n") if out is None else write_sheet(kind, out))
+    echo(sheet_text(kind).rstrip("\n") if out is None else write_sheet(kind, out))
 
 
 @command.command("remembered")
@@ -55,7 +56,7 @@ def _template(kind: str, out: Path | None) -> None:
 @JSON
 def _remembered(settings: Settings, as_json: bool) -> None:
     """List the units and layouts that are kept for files of one shape, and who settled them when."""
-    click.echo(remembered(settings, as_json=as_json))
+    echo(remembered(settings, as_json=as_json))
 
 
 @command.command("forget")
@@ -64,4 +65,4 @@ def _remembered(settings: Settings, as_json: bool) -> None:
 @settings
 def _forget(shape: str, settings: Settings) -> None:
     """Forget what is kept for a SHAPE: its name in the list, or the beginning of it."""
-    click.echo(forget(settings, shape, by=who_asks(settings), now=datetime.now(UTC)))
+    echo(forget(settings, shape, by=who_asks(settings), now=datetime.now(UTC)))

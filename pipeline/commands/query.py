@@ -8,6 +8,7 @@ import click
 
 from pipeline.commands.options import settings, table_output
 from pipeline.report.terminal.queries import prepared, query_text
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.report.terminal.table_output import TableOutput
@@ -23,4 +24,4 @@ def command(name_or_sql: str | None, settings: Settings, wanted: TableOutput) ->
 
     Without NAME_OR_SQL the prepared questions are listed.
     """
-    click.echo(prepared() if name_or_sql is None else query_text(settings, name_or_sql, wanted))
+    echo(prepared() if name_or_sql is None else query_text(settings, name_or_sql, wanted))

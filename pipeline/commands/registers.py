@@ -10,6 +10,7 @@ import click
 from pipeline.commands.options import BY, JSON, settings, table_output
 from pipeline.report.terminal.registers import entered, listing, register_text
 from pipeline.store.registers import option
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -62,7 +63,7 @@ def _list(kind: str) -> click.Command:
     @settings
     @table_output
     def command(settings: Settings, wanted: TableOutput) -> None:
-        click.echo(listing(settings, kind, wanted))
+        echo(listing(settings, kind, wanted))
 
     return command
 
@@ -75,7 +76,7 @@ def _show(kind: str) -> click.Command:
     @settings
     @JSON
     def command(site: str, settings: Settings, as_json: bool) -> None:
-        click.echo(register_text(settings, kind, site, as_json=as_json))
+        echo(register_text(settings, kind, site, as_json=as_json))
 
     return command
 
@@ -92,7 +93,7 @@ def _set(kind: str) -> click.Command:
     @settings
     def command(site: str, why: str, facts: tuple[str, ...], settings: Settings, **values: str | None) -> None:
         given = {name: value.strip() for name, value in values.items() if value is not None} | _named(facts)
-        click.echo(entered(settings, kind, site, given, by=settings.by or "", why=why, now=datetime.now(UTC)))
+        echo(entered(settings, kind, site, given, by=settings.by or "", why=why, now=datetime.now(UTC)))
 
     return command
 

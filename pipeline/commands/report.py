@@ -10,6 +10,7 @@ import click
 
 from pipeline.commands.options import LANGUAGE, settings
 from pipeline.report.client.answer import Asked, write_report
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -31,7 +32,7 @@ def command(site: str, language: str, unit: str, page: Path | None, settings: Se
     kettlestone report "Client / Site" --unit mg/L --out page.pdf
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     answer = write_report(settings, site, Asked(language=language, unit=unit), datetime.now(UTC).date(), page)
-    click.echo(answer.text)
+    echo(answer.text)
     if answer.trouble:
-        click.echo(f"kettlestone: {answer.trouble}", err=True)
+        echo(f"kettlestone: {answer.trouble}", err=True)
     raise SystemExit(answer.exit_code)

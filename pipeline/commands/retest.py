@@ -9,6 +9,7 @@ import click
 
 from pipeline.commands.options import JSON, LANGUAGE, settings
 from pipeline.report.terminal.retest import retest
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -29,5 +30,5 @@ def command(site: str, language: str, settings: Settings, as_json: bool) -> None
     kettlestone retest "Client / Site" --json
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     found = retest(settings, site, datetime.now(UTC).date(), as_json=as_json, language=language)
-    click.echo(found.text)
+    echo(found.text)
     raise SystemExit(found.exit_code)

@@ -10,6 +10,7 @@ import click
 from pipeline.commands.options import settings
 from pipeline.store.database import Store
 from pipeline.store.snapshot import snapshot
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -24,4 +25,4 @@ def command(target: Path, settings: Settings) -> None:
     TARGET is a file ending in .duckdb, or a folder of Parquet files.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as opened:
-        click.echo(snapshot(opened, target))
+        echo(str(snapshot(opened, target)))

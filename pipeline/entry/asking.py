@@ -9,6 +9,7 @@ import click
 
 from pipeline.entry.typed import METERED, TITRATED, metered, titrated
 from pipeline.errors import KettlestoneError
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,7 +41,7 @@ def asked_readings(before: pd.DataFrame | None, kit: Kit, given: dict[str, str])
     -------
     text of every reading that was given.
     """
-    click.echo(f"Kit: {kit.title}. Press Enter for what was not measured.", err=True)
+    echo(f"Kit: {kit.title}. Press Enter for what was not measured.", err=True)
     answers = dict(given)
     for word in (*TITRATED, *METERED):
         if word not in answers and (text := _answer(word, _question(word, before, kit), kit)):
@@ -56,7 +57,7 @@ def _answer(word: str, question: str, kit: Kit) -> str:
         try:
             titrated(word, text, kit) if word in TITRATED else metered(word, text)
         except KettlestoneError as error:
-            click.echo(str(error).split(".\n", maxsplit=1)[0] + ".", err=True)
+            echo(str(error).split(".\n", maxsplit=1)[0] + ".", err=True)
             continue
         return text
 
