@@ -13,6 +13,7 @@ from pipeline.report.terminal.table_output import TABLE, TableOutput
 from pipeline.report.terminal.trend import TREND_FORMATS, ask_trends, trend_text
 from pipeline.store.observations import Chosen
 from pipeline.trends.answer import GROUPS
+from pipeline.visible import echo
 from schemas.columns import ANALYTES, OTHER_ANALYTES, STAGES
 
 if TYPE_CHECKING:
@@ -70,7 +71,7 @@ def command(
     )  # fmt: skip
     form = "json" if as_json else form or _of_name(target)
     answer, out = ask_trends(settings, chosen, grouping)
-    click.echo(trend_text(answer, out, chosen, TableOutput(form, target)))
+    echo(trend_text(answer, out, chosen, TableOutput(form, target)))
 
 
 def _of_name(target: Path | None) -> str:
