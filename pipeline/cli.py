@@ -35,6 +35,7 @@ COMMANDS: Final[dict[str, str]] = {
     "due": "List the sites to visit, by date, and why.",
     "enter": "Enter a visit to a SITE; verdict and advice come at once.",
     "explain": "Say what most likely happened to a SAMPLE.",
+    "field-sheet": "Write a page to fill in at SITES, on a phone or on paper.",
     "findings": "List the findings that wait for an answer.",
     "history": "Tell what happened, and who decided it and why.",
     "intake": "Read files and folders, check every record, store all.",

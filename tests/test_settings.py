@@ -113,6 +113,7 @@ WORDS = {
     "due": [],
     "enter": ["X", "--hardness", "9"],
     "explain": ["X"],
+    "field-sheet": ["X"],
     "findings": [],
     "history": [],
     "intake": ["X"],

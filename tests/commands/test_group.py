@@ -34,7 +34,7 @@ def test_help_of_the_group_says_what_the_command_says_first(name: str) -> None:
 
 
 def test_every_module_of_a_command_is_listed() -> None:
-    modules = {module.name for module in pkgutil.iter_modules(pipeline.commands.__path__)}
+    modules = {module.name.replace("_", "-") for module in pkgutil.iter_modules(pipeline.commands.__path__)}
 
     assert modules - SHARED == set(COMMANDS)
 
