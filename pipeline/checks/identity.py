@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks import coincidence, record
+from pipeline.checks import coincidence, evidence, record
 from pipeline.checks.columns import either, stacked_cases, taken, worded
 from pipeline.checks.registry import check
-from pipeline.texts import numbered
+from pipeline.texts import TextColumn, numbered
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -31,7 +31,11 @@ class IdentityLimits:
     chance_elsewhere: float = 1e-5  # of two sites on different days, where that is rare [CP]
     visit_spread: float = 0.03  # of a figure between visits to a steady water, one standard deviation [CP]
     visit_spread_ph: float = 0.1  # the same of pH [CP]
-    printed_sites: int = 3  # the same analysis at as many sites on one day was printed, not copied [CP]
+    printed_sites: int = 3  # the same analysis at as many sites or points on one day was printed, not copied [CP]
+    printed_share: float = (
+        0.2  # of a file's analyses: so many are printed for several places, then all of them are [CP]
+    )
+    window_days: float = 400.0  # a row is copied from the last visits, and not from years ago [CP]
 
 
 # How much an exact tie says: a drop count and a pH with one decimal tie by chance, a label always does.
@@ -53,6 +57,7 @@ _COMPARED: Final[list[str]] = [
 ]
 _WEIGHT: Final[dict[str, float]] = {"drops": 0.5, "typed": 0.5, "strip": 0.0, "label": 0.0, "calculated": 0.0}
 _PH_WEIGHT: Final = 0.5
+_ON_SITE: Final = ("drops", "strip", "typed", "burette", "meter", "photometer")
 
 
 @check(
@@ -84,16 +89,22 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
     Notes
     -----
     A tie in a finely read quantity counts 1, in a drop count or a pH 0.5, in a strip or a label 0; 2.5 is
-    needed [CP]. Same point and day: a double entry, note. Three sites or more on one day: one analysis
-    printed for a zone, one note for the source. One site on different days: a note, unless the figures
-    were read so finely that chance gives them less than once in a hundred million pairs of visits
-    (``coincidence.chance``): hold. Two sites: a note, unless one supply would give the tie less than once in
-    500 pairs on one day, where rows are copied within a sheet, or once in a hundred thousand on different
-    days: hold. Anything else: hold. Blanks, standards and duplicates are left out.
+    needed [CP]. Compared are the records of one client (of a file that names none: of that file) that lie no more
+    than 400 days apart, one after the other, and those of one file on one day. Same point and day: a double entry,
+    note. Three sites or more on one day, or three points of one stage, or analyses of a laboratory in a file that
+    prints a fifth of them for several places: one analysis printed for a zone, one note for the source. One site on
+    different days: a note, unless the figures were read so finely that chance gives them less than once in a hundred
+    million pairs of visits (``coincidence.chance``): hold. Two sites: a note, unless one supply would give the tie
+    less than once in 500 pairs on one day, where rows are copied within a sheet, or once in a hundred thousand on
+    different days: hold. Anything else: hold. Blanks, standards and duplicates are left out.
     """
     heavy = samples.fact("activity").isin(["", "routine"]) & (_tie_weight(samples) >= limits.tie_weight)
     values = samples.measured[_COMPARED].to_numpy()[heavy]
-    group, _ = pd.factorize(pd.util.hash_pandas_object(pd.DataFrame(values), index=False).to_numpy())
+    at = np.flatnonzero(heavy)
+    of_client = _alike(samples, at, values, samples.fact("client"), limits.window_days)
+    of_sheet = _alike(samples, at, values, samples.fact("file_sha256"), 0.5)
+    apart = np.bincount(of_client, minlength=1)[of_client] <= 1
+    group = np.where(apart, len(at) + of_sheet, of_client)
     tied = np.bincount(group, minlength=1)[group] > 1
     place = np.flatnonzero(heavy)[tied]
     ties = _ties(samples, place, pd.factorize(group[tied])[0])
@@ -107,7 +118,7 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
             1 / coincidence.chance(mine, _COMPARED, limits.visit_spread, limits.visit_spread_ph)
         )
     compared = (~np.isnan(values[tied])).sum(axis=1)
-    printed = (ties.days <= 1) & (ties.sites >= limits.printed_sites)
+    printed = _printed(samples, ties, heavy, limits)
     found = _judged_ties(samples, ties, printed, compared, once_in, limits)
     told = {name: taken(column, np.flatnonzero(~printed)) for name, column in found.items()}
     first = np.flatnonzero(printed & ties.first)
@@ -115,6 +126,34 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
     once = {**{name: taken(column, first) for name, column in found.items()}, "file_sha256": file}
     places = np.append(place[~printed], np.full(len(first), -1))
     return {**stacked_cases(told, once), "place": places, "evaluated": heavy}
+
+
+def _alike(samples: SampleTable, place: Places, values: Floats, within: TextColumn, days: float) -> Places:
+    """Give the records at some places the number of those with the same values, of one owner and of one time."""
+    owner = within.take(place).otherwise(samples.fact("file_sha256").take(place))
+    figures, different = pd.factorize(pd.util.hash_pandas_object(pd.DataFrame(values), index=False).to_numpy())
+    group = numbered([(figures, len(different)), owner])
+    when = samples.once(record.instants, "collected_at")[place]
+    day = np.where(np.isnat(when), -np.inf, when.astype("datetime64[D]").astype("float64"))
+    order = np.lexsort((day, group))
+    with np.errstate(invalid="ignore"):
+        apart = np.diff(day[order]) > days
+    begins = np.append(False, (np.diff(group[order]) != 0) | (apart & np.isfinite(day[order][:-1])))[: len(order)]
+    numbers = np.zeros(len(place), dtype="int64")
+    numbers[order] = np.cumsum(begins)
+    return numbers
+
+
+def _printed(samples: SampleTable, ties: _Ties, heavy: Flags, limits: IdentityLimits) -> Flags:
+    """Tell the records that one analysis was printed for: a supply zone, and its addresses."""
+    one_day = (ties.days <= 1) & (ties.places > 1)
+    several = one_day & (ties.sites >= limits.printed_sites)
+    several |= one_day & (ties.stages <= 1) & (ties.places >= limits.printed_sites)
+    file = samples.fact("file_sha256").codes
+    size = np.bincount(file[heavy], minlength=int(file.max(initial=0)) + 1)
+    shared = np.bincount(file[ties.place[one_day & ties.laboratory]], minlength=len(size))
+    listed = (shared >= limits.printed_share * size) & (shared >= 2 * limits.printed_sites)
+    return np.asarray(several | (one_day & ties.laboratory & listed[file[ties.place]]), dtype="bool")
 
 
 def _one_figure(numbers: Floats) -> Floats:
@@ -128,6 +167,7 @@ def _one_figure(numbers: Floats) -> Floats:
 class _Ties:
     """Records with equal figures, (k,) each: position, how many carry the figures, and of how many origins.
 
+    ``stages`` counts the different stages, ``laboratory`` tells those that nobody counted or read off a meter;
     ``first`` tells the first record of each group, ``other`` is the position of the first one of the others.
     """
 
@@ -136,6 +176,8 @@ class _Ties:
     sites: Floats
     days: Floats
     places: Floats
+    stages: Floats
+    laboratory: Flags
     first: Flags
     other: Places
 
@@ -154,9 +196,18 @@ def _ties(samples: SampleTable, place: Places, group: Places) -> _Ties:
         sites=_distinct(group, where[place], np.ones(len(group), dtype="bool")),
         days=_distinct(group, day.astype("int64"), ~np.isnat(day)),
         places=_distinct(group, point[place], np.ones(len(group), dtype="bool")),
+        stages=_distinct(group, samples.fact("stage").codes[place], np.ones(len(group), dtype="bool")),
+        laboratory=_of_laboratory(samples)[place],
         first=first,
         other=place[np.where(first, order[start + 1][group], order[start][group])],
     )
+
+
+def _of_laboratory(samples: SampleTable) -> Flags:
+    counted = np.zeros(len(samples), dtype="bool")
+    for column in _COMPARED:
+        counted |= evidence.obtained(samples, column, *_ON_SITE)
+    return ~counted
 
 
 def _distinct(group: Places, code: Places, known: Flags) -> Floats:

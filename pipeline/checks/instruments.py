@@ -10,10 +10,11 @@ import numpy as np
 from pipeline.checks import evidence, record
 from pipeline.checks.columns import either, stacked_cases
 from pipeline.checks.registry import check
-from pipeline.texts import TextColumn
+from pipeline.chemistry.conductance import carried
+from pipeline.texts import TextColumn, numbered
 
 if TYPE_CHECKING:
-    from pipeline.arrays import Flags
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
@@ -30,6 +31,7 @@ class InstrumentLimits:
     strip_readings: int = 5  # before a repeated maximum says anything [CP]
     strip_share: float = 0.3  # [CP]
     strip_repeats: int = 3  # [CP]
+    carried_within: float = 0.08  # a conductivity at the end of a range that the ions carry was read [SCCOMP]
     low_conductivity_us_cm: float = 100.0  # pH electrodes drift below [ISO10523]
 
 
@@ -38,6 +40,7 @@ _CALIBRATED: Final = ("ph", "conductivity")
 _METER_METHODS: Final = ("meter", "photometer", "unknown")
 # What a display shows when it has run out of digits [CP].
 _FULL_SCALE_TEXT: Final = r"^\s*(?:19[.,]99|199[.,]9|999|1999|3999|9999|19999|1\s*[.,]|1\s+)\s*(?:[^\d.,].*)?$"
+_BEYOND: Final = 1.001  # times a number, from which a larger one is larger
 _FULL_SCALE: Final = (999.0, 1999.0, 3999.0, 9999.0, 19999.0)
 
 
@@ -67,7 +70,8 @@ def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     Notes
     -----
     999, 1999, 3999, 9999, 19.99, 199.9 and "1 ." are what such displays print [CP]. A laboratory
-    or published value of 999 is not a display and passes.
+    or published value of 999 is not a display and passes. So does a number that the same instrument (in a file that
+    names none: its meters) exceeds elsewhere, and a conductivity that the ions of the record carry within 8 % [SCCOMP].
     """
     display = samples.once(record.said, "analyte").isin(_METERED) & samples.once(record.said, "method").isin(
         _METER_METHODS
@@ -75,11 +79,14 @@ def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     chosen = np.flatnonzero(display)
     readings = samples.readings
     shown = TextColumn.of(readings.iloc[chosen], "raw_text")
-    by_value = np.isin(readings["value"].to_numpy(dtype="float64")[chosen], _FULL_SCALE)
+    value = readings["value"].to_numpy(dtype="float64")[chosen]
+    by_value = np.isin(value, _FULL_SCALE)
+    at_end = np.where(shown.stated(), shown.mentions(_FULL_SCALE_TEXT), by_value)
+    at_end &= ~_shows_more(samples, chosen, value) & ~_carried_by_ions(samples, chosen, value, limits)
     meters: Cases = {
         "place": samples.once(record.positions)[chosen],
         "analyte": samples.once(record.said, "analyte").take(chosen),
-        "observed": np.where(shown.stated(), shown.mentions(_FULL_SCALE_TEXT), by_value).astype("float64"),
+        "observed": at_end.astype("float64"),
         "high": 0.0,
         "shown": shown.map(lambda text: text or "the limit of the display"),
         "severity": "reject",
@@ -87,6 +94,25 @@ def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     }
     found = stacked_cases(meters, _strips(samples, limits))
     return {**found, "low": np.nan}
+
+
+def _shows_more(samples: SampleTable, chosen: Places, value: Floats) -> Flags:
+    """Tell the readings of an instrument that shows a larger number elsewhere: its range does not end there."""
+    place = samples.once(record.positions)[chosen]
+    said = ("instrument", "analyte")
+    file = TextColumn(np.append(samples.fact("file_sha256").codes, -1)[place], (*samples.fact("file_sha256").texts, ""))
+    code = numbered([file, *(samples.once(record.said, name).take(chosen) for name in said)])
+    most = np.full(int(code.max(initial=-1)) + 1, -np.inf)
+    np.maximum.at(most, code, np.nan_to_num(value, nan=-np.inf))
+    return np.asarray(most[code] > _BEYOND * value, dtype="bool")
+
+
+def _carried_by_ions(samples: SampleTable, chosen: Places, value: Floats, limits: InstrumentLimits) -> Flags:
+    """Tell the conductivities that the ions of their record carry."""
+    place = samples.once(record.positions)[chosen]
+    electric = samples.once(record.said, "analyte").take(chosen).isin(["conductivity"])
+    expected = np.append(carried(samples.filled).conductivity, np.nan)[place]
+    return np.asarray(electric & (np.abs(value / expected - 1.0) <= limits.carried_within), dtype="bool")
 
 
 def _strips(samples: SampleTable, limits: InstrumentLimits) -> Cases:

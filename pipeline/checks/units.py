@@ -10,6 +10,7 @@ import pandas as pd
 
 from pipeline.checks import evidence, record
 from pipeline.checks.columns import either, outside, range_words, stacked_cases, within
+from pipeline.checks.forms import settlement
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
@@ -62,7 +63,7 @@ OTHER_FORM: Final[dict[str, tuple[str, float]]] = {
     source="CP",
     limits=UnitLimits,
     severity="hold",
-    message="{analyte}: {why}. Read as {value:2}; {alternative}. Ask what the number counts.",
+    message="{analyte}: {why}. Read as {value:2}; {alternative}. {settlement}",
 )
 def ambiguous_unit(samples: SampleTable, limits: UnitLimits) -> Cases:
     """List readings whose unit or form had to be assumed.
@@ -81,6 +82,8 @@ def ambiguous_unit(samples: SampleTable, limits: UnitLimits) -> Cases:
 
     Notes
     -----
+    The record settles it where its charges, its conductivity or its hardness fit the number as it was read, and the
+    other form at least 20 times worse: then it is a note (``checks.forms``).
     The other values follow from molar masses [IUPAC2021]: HCO3/CaCO3 1.219, CaCO3/Ca 2.497, NO3/N 4.427.
     """
     unclear = np.flatnonzero(samples.once(record.said, "ambiguous").stated())
@@ -90,15 +93,21 @@ def ambiguous_unit(samples: SampleTable, limits: UnitLimits) -> Cases:
     noted = np.isin([*ANALYTES, ""], limits.only_noted)
     analyte = samples.once(record.analyte_codes)[unclear]
     value = record.as_numbers(samples.readings, "value").to_numpy()[unclear]
+    place = samples.once(record.positions)[unclear]
+    told = settlement(samples, place, analyte, value, factor[analyte])
     return {
-        "place": samples.once(record.positions)[unclear],
+        "place": place,
         "observed": np.ones(len(unclear)),
         "analyte": samples.once(record.said, "analyte").take(unclear),
-        "severity": either(noted[analyte], "note", "hold"),
+        "severity": either(noted[analyte] | told.settled, "note", "hold"),
         "why": samples.once(record.said, "ambiguous").take(unclear),
         "value": value,
         "alternative": TextColumn(analyte % len(words), tuple(words)),
         "alternative_value": value * factor[analyte],
+        "balance_percent": told.balance,
+        "other_balance_percent": told.other_balance,
+        "times_likelier": told.times_likelier,
+        "settlement": told.words(),
         "low": np.nan,
         "high": 0.0,
         "evaluated": np.full(len(samples), "ambiguous" in samples.readings),

@@ -72,7 +72,7 @@ def test_two_sites_on_one_supply_may_read_alike_in_coarse_steps(
 ) -> None:
     """Two counts 0.403 each, pH 0.282, 640 in steps of ten 0.147: once in 150; 641 in steps of one: once in 1480."""
     samples = table_of(
-        client=["A", "B"],
+        client=["A", "A"],
         site=["1", "2"],
         stage=["raw", "raw"],
         collected_at=pd.to_datetime(["2025-01-10", f"2025-01-{second_day}"], utc=True),
@@ -103,3 +103,44 @@ def test_only_figures_beyond_chance_or_of_two_sites_hold_a_record(
     }
     steady = found.set_index("sample_id").loc["2", "message"]
     assert "steady water read in steps" in str(steady)
+
+
+@pytest.mark.common_practice
+def test_strangers_and_other_years_are_not_compared(table_of: Callable[..., SampleTable]) -> None:
+    """A row is copied within a sheet or from the last visit: not from another client, and not from three years ago."""
+    row = {
+        "ph": 7.63,
+        "conductivity_us_cm_25c": 548.0,
+        "calcium_mg_l": 78.4,
+        "sodium_mg_l": 13.72,
+        "chloride_mg_l": 27.3,
+    }
+    days = pd.to_datetime(["2022-01-10", "2025-01-10", "2025-02-10"], utc=True)
+    samples = table_of(
+        client=["A", "A", "B"], site=["1", "1", "2"], file_sha256=["a", "b", "c"], collected_at=days,
+        **{name: [value] * 3 for name, value in row.items()},
+    )  # fmt: skip
+
+    found, _ = run_check(CHECKS["copied-reading"], samples, Limits())
+
+    assert found.empty
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize("places", [2, 5])
+def test_one_analysis_printed_for_the_addresses_of_a_zone_is_no_copy(
+    table_of: Callable[..., SampleTable], places: int
+) -> None:
+    """Five streets of one place; or a list in which six analyses stand for two streets each."""
+    rows = 12 // places * places
+    zone = np.arange(rows) // places
+    samples = table_of(
+        client=["C"] * rows, site=["Town"] * rows, sampling_point=[f"Street {place}" for place in range(rows)],
+        file_sha256=["f"] * rows, collected_at=pd.to_datetime(["2025-01-10"] * rows, utc=True),
+        calcium_mg_l=(41.3 + zone).tolist(), magnesium_mg_l=(11.2 + zone).tolist(), chloride_mg_l=(9.7 + zone).tolist(),
+    )  # fmt: skip
+
+    found, _ = run_check(CHECKS["copied-reading"], samples, Limits())
+
+    assert set(found["severity"]) == {"note"}
+    assert found["sample_id"].isna().all()
