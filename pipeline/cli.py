@@ -47,7 +47,7 @@ COMMANDS: Final[dict[str, str]] = {
     "retest": "Say whether the treatment of a SITE does its work.",
     "site": "The register of sites: what each place is, and what it was.",
     "snapshot": "Publish a read-only copy of the store.",
-    "trend": "Say what drifts, what changed and since when, and how sure that is.",
+    "trend": "Say what drifts, what changed since when, and how sure that is.",
     "treatment": "The register of treatments: what is fitted where.",
 }
 _SAFE: Final = "A batch is stored whole or not at all; run the command again."

@@ -125,6 +125,7 @@ WORDS = {
     "retest": ["X"],
     "site": ["show", "X"],
     "snapshot": ["X"],
+    "trend": ["--by", "site"],
     "treatment": ["set", "X", "--treatment", "none", "--by", "A", "--why", "b"],
 }
 WITHOUT = {"checks"}

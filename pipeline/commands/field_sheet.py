@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 def command(sites: tuple[str, ...], due: bool, until: str, target: Path, language: str, settings: Settings) -> None:
     """Write a page to fill in at SITES, on a phone or on paper.
 
-    It works without network, says at once what cannot be, keeps what was typed, and hands it over as a CSV for kettlestone intake.
+    It works without network, says at once what cannot be, keeps what was typed, and hands it over as a CSV for
+    kettlestone intake.
 
     \b
     kettlestone field-sheet TF-1 SB-1 --out tuesday.html

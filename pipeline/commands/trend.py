@@ -54,7 +54,7 @@ def command(
     as_json: bool,
     **where: str,
 ) -> None:
-    """Say what drifts, what changed and since when, and how sure that is.
+    """Say what drifts, what changed since when, and how sure that is.
 
     Every site is compared only with itself; a region's trend is that of its sites together. Samples on hold,
     rejected or not judged and laboratory controls do not count unless let in.
