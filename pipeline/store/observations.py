@@ -60,7 +60,7 @@ _SAMPLES = """
     WHERE {where}
     ORDER BY sample_id
 """
-# What v_reading calls `counts`, without its texts: a later report or a correction in force takes a reading's place.
+# Of the texts of v_reading none is needed here, only which readings count.
 _READINGS = """
     SELECT c.number AS sample, CAST(v.kind_id AS INTEGER) AS kind,
         CASE WHEN k.form = 'drops' AND k.qualifier <> '<' THEN (v.value_low + v.value_high) / 2 ELSE v.value END
@@ -70,9 +70,7 @@ _READINGS = """
     JOIN (SELECT * FROM reading_kind WHERE {kinds}) AS k USING (kind_id)
     JOIN chosen_sample AS c USING (sample_id)
     WHERE (v.value IS NOT NULL OR v."limit" IS NOT NULL)
-        AND v.reading_id NOT IN (SELECT reading_id FROM superseded)
-        AND v.reading_id NOT IN (SELECT corrects FROM v_correction WHERE corrects IS NOT NULL)
-        AND (v.decision_id IS NULL OR v.reading_id IN (SELECT reading_id FROM v_correction))
+        AND v.reading_id IN (SELECT reading_id FROM v_reading WHERE counts)
     ORDER BY v.reading_id
 """
 _KINDS = """

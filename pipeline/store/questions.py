@@ -3,23 +3,43 @@
 from __future__ import annotations
 
 import re
+import threading
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Final
 
 import duckdb
+import pandas as pd
 
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store import faults, migrate
-from pipeline.store.sql import literal
+from pipeline.store.sql import identifier, literal
+from pipeline.treat.processes.naming import treatment_meant
 
 if TYPE_CHECKING:
-    import pandas as pd
+    from collections.abc import Callable, Mapping
 
     from pipeline.store.database import Store
 
 _NAME: Final = re.compile(r"[a-z][a-z0-9-]*")
+_EXPLAINED: Final = re.compile(r"^--   (\w+): (.+)$", re.MULTILINE)
+MOST_ROWS: Final = 1_000_000
+MOST_SECONDS: Final = 120.0
+_FILTERED: Final = ("sample", "reading", "v_reading", "v_sample", "v_finding", "v_latest", "v_trend", "v_region")
+_CHUNK: Final = 64  # vectors of 2,048 rows that are fetched at a time
+
+
+@dataclass(frozen=True)
+class QueryScope:
+    """What a question is asked of: only a region or client, only from a day on; and how much it may take."""
+
+    region: str = ""
+    client: str = ""
+    since: date | None = None
+    most_rows: int = MOST_ROWS
+    most_seconds: float = MOST_SECONDS
 
 
 def named_queries() -> dict[str, str]:
@@ -30,7 +50,24 @@ def named_queries() -> dict[str, str]:
     }
 
 
-def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.DataFrame:
+def answer_columns(name: str) -> dict[str, str]:
+    """Give the columns of the answer to a named question: name → what it holds.
+
+    Raises
+    ------
+    KettlestoneError : no question has that name.
+    """
+    return dict(_EXPLAINED.findall(_named(name)))
+
+
+def query(
+    store: Store,
+    name_or_sql: str,
+    *,
+    today: date | None = None,
+    asked: QueryScope | None = None,
+    given: Mapping[str, Callable[[Store], pd.DataFrame]] | None = None,
+) -> pd.DataFrame:
     """Answer a named question, or run SQL that reads.
 
     The store must be open read-only; files outside it cannot be reached from the SQL.
@@ -40,21 +77,33 @@ def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.Da
     name_or_sql : a name of ``named_queries`` or SQL over the views.
     today : what "the last 90 days" counts back from; default the day of the clock (UTC). SQL of one's
         own gets it as ``getvariable('today')``.
+    asked : only of some samples, and limits.
+    given : further tables that a question may name, each worked out where it does.
 
     Raises
     ------
-    KettlestoneError : no question has that name, or the SQL is not one statement that is understood.
+    KettlestoneError : no question has that name, the SQL is not one statement that is understood, or it takes too long.
     """
     if not store.read_only:
         raise ValueError("questions are asked on a store opened read-only")
+    asked = asked or QueryScope()
     text = name_or_sql.strip()
     sql = _named(text) if _NAME.fullmatch(text) else text
     connection = store.connection
+    for name, frame_of in {"treatment_meaning": treatment_meanings, **(given or {})}.items():
+        if re.search(rf"\b{name}\b", sql):
+            connection.register(name, frame_of(store))
+    _narrow(connection, asked)
     connection.execute(f"SET VARIABLE today = DATE {literal(str(today or datetime.now(UTC).date()))}")
     connection.execute("SET enable_external_access = false")
     try:
         _refuse_unless_one(connection.extract_statements(sql))
-        return _answered(connection, sql)
+        return _answered(connection, sql, asked)
+    except duckdb.InterruptException as error:
+        raise KettlestoneError(
+            f"the question took more than {asked.most_seconds:g} s and was stopped.\n  {UNCHANGED}\n"
+            "  Ask for less, or allow more with --seconds."
+        ) from error
     except duckdb.Error as error:
         if faults.is_damaged(error):
             raise faults.damaged(store.path, error) from error
@@ -65,15 +114,63 @@ def query(store: Store, name_or_sql: str, *, today: date | None = None) -> pd.Da
         ) from error
 
 
-def _answered(connection: duckdb.DuckDBPyConnection, sql: str) -> pd.DataFrame:
+def treatment_meanings(store: Store) -> pd.DataFrame:
+    """Give the one name of every treatment that samples name in some words or language: `treatment meant`."""
+    found = store.connection.execute("SELECT DISTINCT treatment FROM sample WHERE treatment <> ''").df()
+    return found.assign(meant=found["treatment"].map(treatment_meant))
+
+
+def _narrow(connection: duckdb.DuckDBPyConnection, asked: QueryScope) -> None:
+    """Put a view of the samples that are asked for in front of each table and view."""
+    database, schema = connection.execute("SELECT current_database(), current_schema()").fetchall()[0]
+    conditions = {
+        name: f"{name} = {literal(getattr(asked, name))}" for name in ("region", "client") if getattr(asked, name)
+    }
+    if asked.since:
+        conditions["collected_at"] = f"collected_at >= DATE {literal(str(asked.since))}"
+    if not conditions:
+        return
+    samples = " AND ".join(conditions.values())
+    for name in _FILTERED:
+        source = f"{identifier(database)}.{identifier(schema)}.{identifier(name)}"
+        columns = {row[0] for row in connection.execute(f"DESCRIBE {source}").fetchall()}
+        if "sample_id" in columns:
+            of = f"{identifier(database)}.{identifier(schema)}.sample"
+            where = f"sample_id IN (SELECT sample_id FROM {of} WHERE {samples})"  # noqa: S608 - names and quoted texts
+        else:
+            where = " AND ".join(text for column, text in conditions.items() if column in columns) or "true"
+        connection.execute(f"CREATE OR REPLACE TEMP VIEW {identifier(name)} AS SELECT * FROM {source} WHERE {where}")  # noqa: S608 - same
+
+
+def _answered(connection: duckdb.DuckDBPyConnection, sql: str, asked: QueryScope) -> pd.DataFrame:
     """Run a question on a thread of its own: signals reach only a thread that does not wait inside the engine."""
+    timer = threading.Timer(asked.most_seconds, connection.interrupt)
+    timer.start()
     with ThreadPoolExecutor(1) as engine:
-        answer = engine.submit(lambda: connection.execute(sql).df())
+        answer = engine.submit(_fetched, connection, sql, asked.most_rows)
         try:
             return answer.result()
         except BaseException:
             connection.interrupt()
             raise
+        finally:
+            timer.cancel()
+
+
+def _fetched(connection: duckdb.DuckDBPyConnection, sql: str, most: int) -> pd.DataFrame:
+    """Fetch an answer, so many rows of it; `attrs["cut"]` says that there would have been more."""
+    connection.execute(sql)
+    parts = [connection.fetch_df_chunk(_CHUNK)]
+    rows = len(parts[0])
+    while len(parts[-1]) and rows <= most:
+        parts.append(connection.fetch_df_chunk(_CHUNK))
+        rows += len(parts[-1])
+    filled = [part for part in parts if len(part)] or parts[:1]
+    found = pd.concat(filled, ignore_index=True)
+    cut = len(found) > most
+    found = found.head(most)
+    found.attrs["cut"] = cut
+    return found
 
 
 def _refuse_unless_one(statements: list[duckdb.Statement]) -> None:

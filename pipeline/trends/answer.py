@@ -131,7 +131,11 @@ def _of_groups(changes: pd.DataFrame, places: SamplingPoints, code: Codes, names
     owner = code[order[last]]
     table = places.table.iloc[place].reset_index(drop=True)
     named = changes.reset_index(drop=True).assign(
-        group=[names[number] for number in owner], site=table["name"], stage=table["stage"]
+        group=[names[number] for number in owner],
+        site=table["name"],
+        stage=table["stage"],
+        client=table["client"],
+        sampling_point=table["sampling_point"],
     )
     return pd.DataFrame(named[owner >= 0])
 

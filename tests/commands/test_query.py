@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING
 
+import pandas as pd
 import pytest
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from click.testing import Result
 
@@ -40,3 +42,21 @@ def test_one_statement_is_answered(ask: Callable[..., Result], sql: str) -> None
 
 def test_a_misspelt_question_is_answered_with_the_nearest(ask: Callable[..., Result]) -> None:
     assert 'did you mean "import-quality"?' in ask("query", "import-qualiti").stderr
+
+
+def test_the_list_says_what_each_question_answers_and_what_its_columns_hold(ask: Callable[..., Result]) -> None:
+    assert "source-changes" in ask("query", "--list").stdout
+    assert "last day on which the old water was seen" in ask("query", "source-changes", "--list").stdout
+
+
+def test_no_rows_say_why(ask: Callable[..., Result]) -> None:
+    text = ask("query", "never-tested-raw", "--region", "Nowhere").stdout
+
+    assert text.startswith("No rows: the question was understood, and nothing fits it and --region Nowhere.")
+    assert "on hold, rejected or not judged" in text
+
+
+def test_an_answer_goes_into_a_file_of_its_format(ask: Callable[..., Result], tmp_path: Path) -> None:
+    ask("query", "import-quality", "--out", str(tmp_path / "quality.parquet"))
+
+    assert pd.read_parquet(tmp_path / "quality.parquet")["name"].str.endswith("sheet.csv").all()

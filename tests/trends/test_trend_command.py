@@ -4,9 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+import json
 from typing import TYPE_CHECKING, Any
 
 import pytest
+from click.testing import CliRunner
+
+from pipeline.cli import main
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -120,3 +124,12 @@ def test_an_unknown_quantity_is_answered_with_the_nearest(trend: Callable[..., R
 
     assert done.exit_code == 2
     assert 'did you mean "chloride"?' in done.stderr
+
+
+def test_the_question_about_sources_gives_the_same_changes(country_store: Path) -> None:
+    done = CliRunner().invoke(main, ["query", "source-changes", "--json", "--store", str(country_store)])
+
+    found = json.loads(done.stdout)
+    assert sorted(row["site"] for row in found) == [f"South-{number}" for number in range(5)]
+    assert all(row["earliest"][:10] < "2019-07-02" <= row["latest"][:10] for row in found)
+    assert all(row["hardness_after"] > 1.3 * row["hardness_before"] for row in found)

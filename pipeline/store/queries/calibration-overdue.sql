@@ -1,5 +1,10 @@
 -- Instruments whose last calibration lay more than 90 days before the sample, or is not known
 -- 90 days for field meters [CP].
+--   instrument: instrument
+--   samples: samples read with it
+--   without_date: of these, samples that name no day of calibration
+--   last_calibration: last day of calibration known
+--   last_sample: time of the last sample, UTC
 WITH used AS (
     SELECT DISTINCT r.instrument, r.sample_id, s.calibrated_on, s.collected_at
     FROM reading AS r

@@ -1,5 +1,10 @@
 -- How raw waters lie in steps of 25 mg/L hardness and alkalinity, by region, with the share inside the coffee zone
 -- Zone: total hardness 50-175 and alkalinity 40-75 mg/L as CaCO3 [ECWC2016, second-hand].
+--   region: region
+--   hardness_from: lower end of the step of hardness [mg/L as CaCO3]
+--   alkalinity_from: lower end of the step of alkalinity [mg/L as CaCO3]
+--   samples: samples in this cell
+--   region_inside_percent: share of the samples of the region inside the zone
 WITH raw AS (
     SELECT region, total_hardness_mg_l_caco3 AS hardness, alkalinity_mg_l_caco3 AS alkalinity
     FROM v_sample

@@ -1,4 +1,12 @@
 -- What each input file brought: entries accepted and set aside, copied rows, doubtful units, holds
+--   batch_id: batch
+--   name: input file
+--   status: what became of it
+--   accepted: entries accepted
+--   set_aside: entries set aside
+--   copied: findings of copied readings
+--   doubtful_units: findings of doubtful units
+--   holds_and_rejects: findings that hold or reject
 WITH accepted AS (
     SELECT file_sha256, count(*) AS accepted FROM reading GROUP BY file_sha256
 ), aside AS (

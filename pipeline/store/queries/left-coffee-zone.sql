@@ -1,5 +1,11 @@
 -- Sites whose raw water left the coffee zone in the last 90 days, with the first date
 -- Zone: total hardness 50-175 and alkalinity 40-75 mg/L as CaCO3 [ECWC2016, second-hand].
+--   client: client
+--   site: site
+--   sampling_point: tap or outlet
+--   first_outside: first sample outside, UTC
+--   total_hardness_mg_l_caco3: its total hardness
+--   alkalinity_mg_l_caco3: its alkalinity
 WITH judged AS (
     SELECT client, site, sampling_point, collected_at, total_hardness_mg_l_caco3, alkalinity_mg_l_caco3,
         total_hardness_mg_l_caco3 BETWEEN 50 AND 175 AND alkalinity_mg_l_caco3 BETWEEN 40 AND 75 AS inside

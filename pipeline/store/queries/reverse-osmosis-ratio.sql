@@ -1,5 +1,13 @@
 -- Reverse osmosis units whose permeate conducts more than 10 % of the feed, or 50 % more than their own baseline
 -- Permeate and raw water of one site within a day; the baseline is the median of the earlier ratios [CP].
+--   client: client
+--   site: site
+--   sampling_point: tap or outlet
+--   collected_at: time of the permeate, UTC
+--   permeate_us_cm_25c: conductivity of the permeate
+--   feed_us_cm_25c: conductivity of the raw water
+--   ratio_percent: permeate by feed
+--   baseline_percent: median of the earlier ratios
 WITH pairs AS (
     SELECT p.client, p.site, p.sampling_point, p.collected_at,
         p.conductivity_us_cm_25c AS permeate_us_cm_25c, f.conductivity_us_cm_25c AS feed_us_cm_25c,
