@@ -111,7 +111,8 @@ def _named(frame: pd.DataFrame, name: str) -> pd.DataFrame:
         renamed.index = pd.Index([f"{name}/{identifier}" for identifier in frame.index], name="sample_id")
     for column_name in ("sample_id", "client", "file_sha256"):
         if column_name in frame:
-            renamed[column_name] = f"{name}/" + frame[column_name].astype("str")
+            text = frame[column_name].astype("str")
+            renamed[column_name] = (f"{name}/" + text).where(text != "", "").to_numpy()
     return renamed
 
 

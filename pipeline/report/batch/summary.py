@@ -62,7 +62,7 @@ def summarise(batch: Batch) -> dict[str, Any]:
         "controls": _controls(batch),
         "checks": _checks(batch),
         "patterns": causes.patterns(batch.explained, _names(batch)),
-        "source_findings": _findings(findings[findings["sample_id"].isna()].head(MOST_SAMPLES), batch),
+        "source_findings": _findings(_of_sources(findings, batch).head(MOST_SAMPLES), batch),
         "attention": attention,
         "work": work_list(batch, attention["listed"]),
         "repeat": _repeat(batch),
@@ -120,6 +120,16 @@ def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
     ]
     listed = findings[columns].assign(file=findings["file_sha256"].map(names).fillna("").astype("str"))
     return [{name: None if pd.isna(value) else value for name, value in record.items()} for record in _records(listed)]
+
+
+def _of_sources(findings: pd.DataFrame, batch: Batch) -> pd.DataFrame:
+    """Keep the findings about whole sources, and those of controls: many rows may stand on one that fails."""
+    control = batch.samples.index[TextColumn.of(batch.samples, "activity").isin(CONTROLS)]
+    failed = findings["sample_id"].isin(control) & findings["severity"].isin(OPEN)
+    told = findings[findings["sample_id"].isna() | failed].drop_duplicates(["sample_id", "check_id", "message"])
+    told = told[told["sample_id"].isna() | ~told.duplicated(["check_id", "message"])]
+    owner = batch.samples["file_sha256"].reindex(told["sample_id"]).to_numpy()
+    return told.assign(file_sha256=told["file_sha256"].where(told["sample_id"].isna(), owner))
 
 
 def _attention(batch: Batch) -> dict[str, Any]:
