@@ -77,6 +77,7 @@ def _count_from_1(value: object) -> int:
 _FOLDER: Final = {"accepted": Accepted('a folder, for example "results"', _path)}
 _FILE: Final = {"accepted": Accepted('a file, for example "results/kettlestone.duckdb"', _path)}
 _KITS: Final = {"accepted": Accepted('a file, for example "kits.toml"', _path)}
+_PICTURE: Final = {"accepted": Accepted('a picture, for example "logo.png"', _path)}
 _NAME: Final = {"accepted": Accepted("a name in quotation marks", _name)}
 _ZONE: Final = {"accepted": Accepted('the name of a time zone, for example "Europe/Zurich"', _time_zone)}
 _AMOUNT: Final = {"accepted": Accepted("a number from 0 up", _amount)}
@@ -103,6 +104,10 @@ class Settings:
     lock_wait_s : how long to wait for another process that writes to the store [s].
     kit : the kit whose drops are counted where none is named.
     kits : file with kits of your own.
+    firm : the consultant's name on a client's page.
+    contact : the address there; its lines.
+    signed_by : who signs the page.
+    logo : a picture for the page.
     """
 
     out: Path = field(default=Path("outputs"), metadata=_FOLDER)
@@ -117,6 +122,10 @@ class Settings:
     lock_wait_s: float = field(default=30.0, metadata=_AMOUNT)
     kit: str = field(default="german-degree", metadata=_NAME)
     kits: Path | None = field(default=None, metadata=_KITS)
+    firm: str | None = field(default=None, metadata=_NAME)
+    contact: str | None = field(default=None, metadata=_NAME)
+    signed_by: str | None = field(default=None, metadata=_NAME)
+    logo: Path | None = field(default=None, metadata=_PICTURE)
 
     def plain(self) -> dict[str, Any]:
         """Give the settings as JSON-ready values."""

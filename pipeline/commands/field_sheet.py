@@ -11,6 +11,7 @@ import click
 from pipeline.commands.due import last_day
 from pipeline.commands.options import LANGUAGE, settings
 from pipeline.report.field_sheet import write_field_sheet
+from pipeline.visible import echo
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -36,4 +37,4 @@ def command(sites: tuple[str, ...], due: bool, until: str, target: Path, languag
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     today = datetime.now(UTC).date()
     end = last_day(until, today) if due or until else None
-    click.echo(write_field_sheet(settings, sites, end, today, target, language))
+    echo(write_field_sheet(settings, sites, end, today, target, language))

@@ -125,6 +125,8 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
     if outcome == "readjust":
         set_anew = _readjusted(site, advice, profile)
         outcome, advice = ("replace", advice) if set_anew is None else (outcome, set_anew)
+    if outcome == "ask-first" and advice.decision == "decided":
+        advice = replace(advice, decision="conditional")
     given = _kept(site, advice, treated) if outcome == "keep" else _on_doubts(site, advice)
     return SiteAnswer(
         site=site,

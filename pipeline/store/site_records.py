@@ -150,6 +150,22 @@ def site_findings(store: Store, samples: pd.DataFrame) -> pd.DataFrame:
     ).df()
 
 
+def tested_sites(store: Store, batch_id: str | None) -> list[SiteName]:
+    """List the sites with samples, all of them or those of one batch (its name, or the beginning of it)."""
+    found = store.connection.execute(
+        "SELECT DISTINCT client, site FROM v_sample WHERE (site <> '' OR client <> '') "
+        "AND activity IN ('', 'routine') AND (stage <> 'bottled' OR site <> '') AND starts_with(batch_id, $1)",
+        [batch_id or ""],
+    ).fetchall()
+    own = {(str(client), str(site)) for client, site in found}
+    sites = known_sites(store)
+    return [
+        name
+        for name in sites
+        if (name.client, name.site) in own or (("", name.site) in own and sum(o.site == name.site for o in sites) == 1)
+    ]
+
+
 def repeats_wanted(store: Store, site: SiteName) -> list[tuple[str, pd.Timestamp]]:
     """Give the samples of a site that wait for a new reading, and since when: label and day of the decision."""
     found = store.connection.execute(

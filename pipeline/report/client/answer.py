@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from pipeline.errors import KettlestoneError
 from pipeline.report.client import advice_text
 from pipeline.report.client import page as client_page
+from pipeline.report.client.letterhead import letterhead, page_name
 from pipeline.report.client.sentences import Voice
 from pipeline.report.client.units import own_unit
 from pipeline.site.answer import SiteAnswer, answer_of
@@ -73,8 +73,7 @@ def write_report(settings: Settings, site: str, asked: Asked, today: date, out: 
     Parameters
     ----------
     settings, site, asked, today : as for `advise_on`.
-    out : file ending in ``.html`` or ``.pdf``; default ``report-<mark of the site>.html`` in the folder
-        of results.
+    out : file ending in ``.html`` or ``.pdf``; default ``<client>-<site>-<day>.html`` in the folder of results.
 
     Returns
     -------
@@ -87,8 +86,8 @@ def write_report(settings: Settings, site: str, asked: Asked, today: date, out: 
     if out is not None and out.suffix.lower() not in (".html", ".pdf"):
         raise KettlestoneError(f"{out}: a report is written as .html or .pdf.\n  Nothing was written.")
     report = build(settings, site, asked, today)
-    page = client_page.client_page(report, _voice(report.site, asked))
-    target = out or settings.out / f"report-{_mark(report.site)}.html"
+    page = client_page.client_page(report, _voice(report.site, asked), letterhead(settings))
+    target = out or settings.out / f"{page_name(report.site.name, today)}.html"
     content = client_page.pdf(page) if target.suffix.lower() == ".pdf" else page.encode()
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
@@ -98,6 +97,35 @@ def write_report(settings: Settings, site: str, asked: Asked, today: date, out: 
             f"{target}: the report cannot be written ({error.strerror or error}).\n  Give another file with --out."
         ) from error
     return Reply(str(target), _exit_code(report), _keep(settings, report))
+
+
+def write_reports(
+    settings: Settings, batch_id: str | None, asked: Asked, today: date, folder: Path, ending: str = ".html"
+) -> list[Reply]:
+    """Write the page of every site that was tested, or of those with samples in one batch.
+
+    Parameters
+    ----------
+    settings, asked, today : as for `advise_on`.
+    batch_id : name of a batch; None for all sites.
+    folder : for the pages; each is called by client, site and day.
+    ending : ``.html`` or ``.pdf``.
+
+    Raises
+    ------
+    KettlestoneError : no store, no such batch, no site, or as for `write_report`.
+    """
+    from pipeline.store.database import Store  # noqa: PLC0415 - duckdb is not needed by the page
+    from pipeline.store.site_records import tested_sites  # noqa: PLC0415
+
+    with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
+        names = tested_sites(store, batch_id)
+    if not names:
+        which = "The store" if batch_id is None else f'Batch "{batch_id}"'
+        raise KettlestoneError(f"{which} has no sample of a site.\n  Nothing was written.")
+    return [
+        write_report(settings, name.name, asked, today, folder / f"{page_name(name, today)}{ending}") for name in names
+    ]
 
 
 def build(settings: Settings, site: str, asked: Asked, today: date) -> SiteAnswer:
@@ -128,11 +156,6 @@ def _voice(site: Site, asked: Asked) -> Voice:
 
 def _exit_code(report: SiteAnswer) -> int:
     return _DECIDED if report.advice.decision == "decided" else _OPEN
-
-
-def _mark(site: Site) -> str:
-    """Name a site in a file name; names that clients chose are never part of a path."""
-    return hashlib.sha256("\n".join(site.name).encode()).hexdigest()[:8]
 
 
 def _keep(settings: Settings, report: SiteAnswer) -> str:

@@ -16,6 +16,7 @@ from pipeline.report.batch.page import environment
 from pipeline.report.client import advice_text, sentences
 from pipeline.report.client import chart as client_chart
 from pipeline.report.client import table as client_table
+from pipeline.report.client.letterhead import Letterhead, unbroken
 from pipeline.report.client.units import MG_L, figure
 from pipeline.site.record import ALKALINITY, HARDNESS
 from pipeline.visible import visible
@@ -31,17 +32,19 @@ _ALWAYS: Final = ("CP", "GUM2008", "PB1982", "PB1991", "SIMPLELSI")
 _MOST_CITED: Final = 12
 
 
-def client_page(report: SiteAnswer, voice: Voice) -> str:
+def client_page(report: SiteAnswer, voice: Voice, letterhead: Letterhead | None = None) -> str:
     """Render the page.
 
     Parameters
     ----------
     report : what it says.
     voice : language and unit.
+    letterhead : of the consultant; None for none.
 
     Returns
     -------
-    HTML, everything escaped; one A4 sheet for an ordinary site.
+    HTML, everything escaped; one A4 sheet for an ordinary site: what is found and advised in front, what is not
+    known, the cautions and the sources on its back.
     """
     now = report.now
     page = {
@@ -63,9 +66,10 @@ def client_page(report: SiteAnswer, voice: Voice) -> str:
         "unknown": sentences.unknown(report, voice),
         "cautions": advice_text.caution_lines(report, voice),
         "citations": _citations(report),
+        "head": letterhead or Letterhead(),
         "made": voice.say("report.made", day=voice.day(report.today), version=__version__),
     }
-    return visible(environment().get_template("client.html.j2").render(page))
+    return unbroken(visible(environment().get_template("client.html.j2").render(page)))
 
 
 class _Words:

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pipeline.site.record import Site, Visit
     from pipeline.treat.advice import Advice
 
-ORDER = ("numbers", "machine", "advice", "unknown", "cautions")
+ORDER = ("advice", "numbers", "machine", "unknown", "cautions")
 
 
 def _page(report: SiteAnswer, language: str = "en", unit: str = "°dH") -> str:
