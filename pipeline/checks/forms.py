@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 _TIMES: Final = 20.0  # times likelier: strong evidence [JEFFREYS]
-_FITS: Final = 2.5  # standard uncertainties within which the reading itself must agree [JCGM100]
+_TELLS: Final = 1.0  # log odds from which a row says anything [JEFFREYS]
+_CORRELATION: Final = 0.2  # of what the models do not know between the rows of a column [CP]
 _BALANCE_MODEL: Final = 0.008  # of the sum of charges, k = 1 [CP]
 _CONDUCTIVITY_MODEL: Final = 0.05  # of a conductivity, model and meter, k = 1 [SCCOMP]
 _HARDNESS_MODEL: Final = 0.03  # two titrations, k = 1 [CP]
@@ -78,11 +79,13 @@ def settlement(samples: SampleTable, place: Places, analyte: Places, value: Floa
     Returns
     -------
     Settlement. Charges, conductivity and hardness are compared as far as they were read; "as read" is settled where it
-    fits within 2.5 standard uncertainties and the other form at least 20 times worse.
+    is at least 20 times likelier, by the record or by all rows of its column together.
 
     Notes
     -----
-    ln odds = ½ Σ (z²_other − z²_read) [JEFFREYS]; both forms count as equally likely before.
+    ln odds = ½ Σ (z²_other − z²_read) [JEFFREYS]; both forms count as equally likely before. Where neither fits within
+    a standard uncertainty, something else is wrong too, and all are taken as so much larger. n rows count as
+    n/(1 + 0.2 (n − 1)).
     """
     names = [*ANALYTES, ""]
     per = np.array([_PER_MG.get(name, (np.nan, ""))[0] for name in names])[analyte]
@@ -94,16 +97,34 @@ def settlement(samples: SampleTable, place: Places, analyte: Places, value: Floa
         _conductivities(samples, place, mobile * np.abs(per) * more),
         _hardness(samples, place, of_hardness * more),
     ]
-    odds = sum((np.nan_to_num(other**2 - read**2) for read, other in gaps), start=np.zeros(len(place))) / 2.0
-    worst = np.fmax.reduce([np.abs(read) for read, _ in gaps])
+    odds = _odds(gaps)
+    odds = _of_column(odds, samples.fact("file_sha256").codes[place] * len(names) + analyte)
     charges = samples.once(balance, IonBalanceLimits())
     shift = per * more
     total = charges.cations + charges.anions
     with np.errstate(divide="ignore", invalid="ignore"):
         percent = 100.0 * (charges.cations - charges.anions)[place] / total[place]
         other = 100.0 * ((charges.cations - charges.anions)[place] + shift) / (total[place] + np.abs(per) * more)
-    settled = (odds >= np.log(_TIMES)) & (worst <= _FITS)
-    return Settlement(percent, other, np.exp(np.clip(odds, -50.0, 50.0)), np.asarray(settled, dtype="bool"))
+    return Settlement(percent, other, np.exp(np.clip(odds, -50.0, 50.0)), odds >= np.log(_TIMES))
+
+
+def _odds(gaps: list[tuple[Floats, Floats]]) -> Floats:
+    """Give the log odds for as read; where neither form fits, what else is wrong widens every uncertainty."""
+    total = np.zeros(len(gaps[0][0]))
+    for read, other in gaps:
+        wider = np.maximum(np.fmin(np.abs(read), np.abs(other)), 1.0)
+        total += np.nan_to_num((other**2 - read**2) / wider**2) / 2.0
+    return total
+
+
+def _of_column(odds: Floats, column: Places) -> Floats:
+    """Let the rows of one column speak together, as they hold one form; one that contradicts them speaks for itself."""
+    code = np.unique(column, return_inverse=True)[1]
+    telling = np.abs(odds) >= _TELLS
+    count = np.maximum(np.bincount(code, weights=telling), 1.0)
+    together = np.bincount(code, weights=odds) / (1.0 + _CORRELATION * (count - 1.0))
+    own = (odds <= -_TELLS) | (odds >= together[code])
+    return np.asarray(np.where(own, odds, together[code]), dtype="float64")
 
 
 def _charges(samples: SampleTable, place: Places, shift: Floats) -> tuple[Floats, Floats]:

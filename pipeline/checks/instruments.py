@@ -71,7 +71,8 @@ def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     -----
     999, 1999, 3999, 9999, 19.99, 199.9 and "1 ." are what such displays print [CP]. A laboratory
     or published value of 999 is not a display and passes. So does a number that the same instrument (in a file that
-    names none: its meters) exceeds elsewhere, and a conductivity that the ions of the record carry within 8 % [SCCOMP].
+    names none: the meter of a client) exceeds elsewhere, and a conductivity that the ions of the record carry within
+    8 % [SCCOMP].
     """
     display = samples.once(record.said, "analyte").isin(_METERED) & samples.once(record.said, "method").isin(
         _METER_METHODS
@@ -99,9 +100,13 @@ def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Cases:
 def _shows_more(samples: SampleTable, chosen: Places, value: Floats) -> Flags:
     """Tell the readings of an instrument that shows a larger number elsewhere: its range does not end there."""
     place = samples.once(record.positions)[chosen]
-    said = ("instrument", "analyte")
-    file = TextColumn(np.append(samples.fact("file_sha256").codes, -1)[place], (*samples.fact("file_sha256").texts, ""))
-    code = numbered([file, *(samples.once(record.said, name).take(chosen) for name in said)])
+    said = [samples.once(record.said, name).take(chosen) for name in ("analyte", "instrument")]
+    whose = [
+        TextColumn(np.append(fact.codes, len(fact.texts))[place], (*fact.texts, ""))
+        for fact in map(samples.fact, ("file_sha256", "client"))
+    ]
+    whose[1] = whose[1].where(said[1].stated(), "")
+    code = numbered([*whose, *said])
     most = np.full(int(code.max(initial=-1)) + 1, -np.inf)
     np.maximum.at(most, code, np.nan_to_num(value, nan=-np.inf))
     return np.asarray(most[code] > _BEYOND * value, dtype="bool")

@@ -38,7 +38,10 @@ _PK_OPEN: Final = 7.82  # −log of K1·KH at 25 °C: 6.35 + 1.47 [PB1982]
 _LINEAR: Final = ("temperature", "ph")
 _TREATED_WIDER: Final = 1.6  # times the spread behind a treatment [CP]
 _TREATED_ALKALINITY: Final = 1.2  # ln, alkalinity over hardness behind a treatment [CP]
-_HISTORY_LEAST: Final = 0.10  # ln, what a steady source varies by (k = 1) [CP]
+_HISTORY_LEAST: Final = (
+    0.10,
+    0.30,
+)  # ln, what a steady source varies by: what moves together, any other ion (k = 1) [CP]
 _HISTORY_SAMPLES: Final = 3
 _SOURCE_SHIFT: Final = 1.0  # ln, how far another source may lie as a whole (k = 1) [CP]
 _SOURCE_OWN: Final = (0.7, 0.9)  # ln, and each of the three beside it; any other ion by itself [CP]
@@ -103,7 +106,8 @@ def past_readings(samples: SampleTable, record: Record) -> PastReadings:
 
     Returns
     -------
-    History; at least three other samples are needed. Spread: 1.4826 × the median distance, not below 10 % [CP],
+    History; at least three other samples are needed. Spread: 1.4826 × the median distance, not below 10 %
+    (of a single ion 20 %) [CP],
     wider for few samples (√(1 + 2/n)).
     """
     none = np.full(len(record), np.nan)
@@ -117,7 +121,8 @@ def past_readings(samples: SampleTable, record: Record) -> PastReadings:
     middle, distance, others = (numbers[: len(record)].T for numbers in _robust(log, numbered(parts)))
     known = (others >= _HISTORY_SAMPLES) & placed
     centre = np.where(known, middle, np.nan)
-    spread = np.maximum(distance, _HISTORY_LEAST) * np.sqrt(1.0 + 2.0 / np.maximum(others, 1.0))
+    least = np.array([_HISTORY_LEAST[name not in SHIFTED] for name in HISTORY])[:, None]
+    spread = np.maximum(distance, least) * np.sqrt(1.0 + 2.0 / np.maximum(others, 1.0))
     most = np.where(known, others, 0.0).max(axis=0)
     return PastReadings(dict(zip(HISTORY, centre, strict=True)), dict(zip(HISTORY, spread, strict=True)), most)
 

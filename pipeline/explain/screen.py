@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.explain.pairs import exchange_suspected
-from pipeline.explain.ranges import PastReadings, past_readings
+from pipeline.explain.ranges import SHIFTED, PastReadings, past_readings
 from pipeline.explain.record import ROW, Record, record_of
 from pipeline.explain.relations.charges import unread
 from pipeline.explain.relations.density import deviation, shortfall
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 DISAGREES: Final = 2.0  # standard uncertainties from which a relation disagrees [JCGM100]
-FAR: Final = 3.0  # standard deviations from which a reading is far from what its point showed before [IH1993]
+FAR: Final = 3.5  # standard deviations from which a reading is far from what its point showed before [IH1993]
 _AT_ONCE: Final = 8192  # samples, so that the memory does not grow with them
 
 
@@ -84,10 +84,11 @@ def relation_scores(record: Record) -> Floats:
 
 
 def past_scores(record: Record, past: PastReadings) -> Floats:
-    """Give the distance of the reading that lies furthest from its point's past, in standard deviations of its log."""
+    """Give how far hardness, alkalinity or conductivity lies from its point's past, in standard deviations (ln)."""
     furthest = np.full(len(record), np.nan)
     with np.errstate(divide="ignore", invalid="ignore"):
-        for name, centre in past.centre.items():
+        for name in SHIFTED:
+            centre = past.centre[name]
             value, spread = record.amounts[ROW[name]], record.spread[ROW[name]]
             width = np.hypot(past.spread[name], np.minimum(spread / value, 1.0))
             np.fmax(furthest, np.abs(np.log(np.where(value > 0, value, np.nan)) - centre) / width, out=furthest)

@@ -30,7 +30,10 @@ if TYPE_CHECKING:
 
 _WRONG: Final = "All relations together: a reading is wrong with a probability of"
 _GAP: Final = "The record has a gap, with a probability of"
-MENDS: Final = 1.0  # standard uncertainties by which undoing a mistake must bring a relation nearer
+MENDS: Final = (
+    1.5  # log odds by which undoing a mistake must mend the relations themselves: what is usual does not count
+)
+UNNAMED_FROM: Final = 3.0  # standard uncertainties from which a relation disagrees though no known mistake mends it
 
 
 @dataclass(frozen=True)
@@ -62,10 +65,11 @@ def single_mistake(samples: SampleTable, limits: Limits) -> Cases:
     -----
     p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes' rule
     over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged. Held above
-    60 % where some relation is off by two standard uncertainties and the mistake mends one by at least one; above 95 %
-    where only the past of the point disagrees, by three standard deviations [CP]. Values that are merely unusual hold
-    nothing. A note where an ion was not measured. Only records that no other check holds are
-    looked at; a check that holds by figures which are weighed here as well becomes a note where no mistake is likelier.
+    60 % where some relation is off by two standard uncertainties and the mistake mends the relations by log odds of
+    1.5, or where one is off by three and no known mistake fits; above 95 % where only the past of the point disagrees,
+    by 3.5 standard deviations [CP, IH1993]. Values that are merely unusual hold nothing. A note where an ion was not
+    measured. Only records that no other check holds are looked at; a check that holds by figures which are weighed
+    here as well becomes a note where no mistake is likelier.
     """
     result = doubts(explain(samples, no_findings(), limits), limits.of(SuspicionLimits))
     return cases_of(result, samples.about.index)
@@ -75,7 +79,7 @@ SINGLE_MISTAKE: Final = Check(
     check_id="single-mistake",
     title="No single mistake makes all readings of the record agree better",
     rationale=(single_mistake.__doc__ or "").strip(),
-    source="JCGM106",
+    source="JCGM106, IH1993",
     severity="hold",
     unit="%",
     message="{lead} {observed:0} %. {alternative}.",
@@ -107,8 +111,9 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
         np.append(told[name].to_numpy(dtype=object), "")[row] for name in ("title", "evidence", "analyte", "mistake")
     )
     against = explained.against.reindex(names)
-    mended = _mended(explained.relations, names, np.append(told["rank"].to_numpy(), 0)[row], best)
-    disagrees = (against["relations"].to_numpy() >= DISAGREES) & mended
+    worst = against["relations"].to_numpy()
+    mended = _mended(explained.relations, names, np.append(told["rank"].to_numpy(), 0)[row])
+    disagrees = (worst >= DISAGREES) & np.where(best.astype("str") == UNNAMED, worst >= UNNAMED_FROM, mended)
     asked = np.select(
         [missing, disagrees | np.isin(best.astype("str"), PAIR_ANSWERS), against["past"].to_numpy() >= FAR],
         [0.0, bounds.percent, bounds.unusual_percent],
@@ -186,20 +191,17 @@ def said_already(result: pd.DataFrame, findings: pd.DataFrame) -> Flags:
     return said
 
 
-def _mended(
-    relations: pd.DataFrame, names: pd.Index, rank: npt.NDArray[np.int64], mistake: npt.NDArray[np.object_]
-) -> Flags:
-    """Tell the records of which undoing the likeliest mistake mends a relation.
+def _mended(relations: pd.DataFrame, names: pd.Index, rank: npt.NDArray[np.int64]) -> Flags:
+    """Tell the records of which undoing the likeliest mistake makes the relations agree much better.
 
     Parameters
     ----------
     relations : of `Explained`.
     names : (n,) the records.
-    rank, mistake : (n,) of the likeliest mistake of each; 0 and "" where there is none.
+    rank : (n,) of the likeliest mistake of each; 0 where there is none.
     """
     owner = places(names, relations["sample_id"])
-    before, after = (np.abs(relations[name].to_numpy()) for name in ("score_before", "score_after"))
-    gain = np.full(len(names), np.nan)
-    own = relations["rank"].to_numpy() == rank[owner]
-    np.fmax.at(gain, owner[own], (before - after)[own])
-    return np.asarray((gain >= MENDS) | (mistake.astype("str") == UNNAMED), dtype="bool")
+    before, after = (relations[name].to_numpy() ** 2 for name in ("score_before", "score_after"))
+    own = (owner >= 0) & (relations["rank"].to_numpy() == rank[owner])
+    gain = np.bincount(owner[own], weights=(before - after)[own], minlength=len(names)) / 2.0
+    return np.asarray(gain >= MENDS, dtype="bool")
