@@ -34,6 +34,7 @@ _ALL_ROWS: Final = 0.9  # of the rows that must agree in a proof; the rest may h
 _PROVED_TOGETHER: Final = 3  # columns; of more, not every combination of units was tried
 _PROVING: Final = ("balance", "conductivity", "hardness")
 _UNUSUAL: Final = 2.5  # standard deviations from the usual size, as logarithms [HEM1985]
+_SYSTEMS: Final = ("mg/L", "mmol/L", "meq/L")
 Units = dict["CellKind", "UnitCandidate"]
 
 
@@ -97,8 +98,9 @@ def judge_units(file: FileReadings) -> list[Verdict]:
         involved = [kind for kind in verdicts if kind.analyte in comparison.quantities]
         if involved and (comparison.proves or _undecided(verdicts, involved)):
             _compare(file, comparison, involved, verdicts)
+    system = _common_system([one for one in verdicts.values() if one.tested]) if verdicts else ""
     for verdict in verdicts.values():
-        verdict.fitting.sort(key=partial(_rank, file, verdict))
+        verdict.fitting.sort(key=partial(_rank, file, verdict, system))
     _prove(file, verdicts)
     return list(verdicts.values())
 
@@ -107,12 +109,18 @@ def _undecided(verdicts: dict[CellKind, Verdict], involved: Sequence[CellKind]) 
     return any(len(verdicts[kind].fitting) > 1 for kind in involved)
 
 
-def _rank(file: FileReadings, verdict: Verdict, unit: UnitCandidate) -> tuple[int, bool, float, int]:
-    """Order units: by how many relations agree, the usual size, how well they agree, and how common they are."""
+def _rank(file: FileReadings, verdict: Verdict, system: str, unit: UnitCandidate) -> tuple[int, bool, bool, float, int]:
+    """Order units: by how many relations agree, the system of the table, the usual size, how well they agree."""
     found = [one for one in verdict.agreements.get(unit.text, ()) if one.comparison.proves]
     worst = max((one.gap for one in found), default=0.0)
     apart = worst if worst > _AS_WELL[0] else 0.0
-    return -len(found), unit not in verdict.usual, apart, file.units[verdict.kind].index(unit)
+    return (
+        -len(found),
+        not unit.text.startswith(system),
+        unit not in verdict.usual,
+        apart,
+        file.units[verdict.kind].index(unit),
+    )
 
 
 def _compare(
@@ -179,7 +187,7 @@ def _combinations(left: dict[CellKind, list[UnitCandidate]]) -> Iterator[Units]:
         yield from (dict(zip(kinds, chosen, strict=True)) for chosen in product(*left.values()))
         return
     offered: set[tuple[str, ...]] = set()
-    for system in ("mg/L", "mmol/L", "meq/L"):
+    for system in _SYSTEMS:
         common = {kind: _of_system(units, system) for kind, units in left.items()}
         for kind in kinds:
             for unit in left[kind]:
@@ -191,7 +199,17 @@ def _combinations(left: dict[CellKind, list[UnitCandidate]]) -> Iterator[Units]:
 
 
 def _of_system(units: Sequence[UnitCandidate], system: str) -> UnitCandidate:
-    return next((unit for unit in units if unit.text.startswith(system)), units[0])
+    # Of an ion of one charge a millimole is a milliequivalent, and only one of the two is offered.
+    names = (system, "mmol/L") if system == "meq/L" else (system,)
+    return next((unit for name in names for unit in units if unit.text.startswith(name)), units[0])
+
+
+def _common_system(verdicts: Sequence[Verdict]) -> str:
+    """Give the system in which most columns of the table may be: people seldom mix them."""
+    may_be = {
+        system: sum(_of_system(one.fitting, system).text.startswith(system) for one in verdicts) for system in _SYSTEMS
+    }
+    return max(_SYSTEMS, key=lambda system: may_be[system])
 
 
 def _usual(file: FileReadings, kind: CellKind) -> tuple[UnitCandidate, ...]:
