@@ -121,7 +121,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "column-not-understood",
         'the column "{column}" holds numbers, but its heading is no known quantity{detail}',
         "Add the heading to a layout with the quantity it holds, or as ignored (kettlestone layout propose FILE).",
-        question='Which quantity does "{column}" hold?',
+        question='Which quantity does "{column}" hold{detail}?',
     ),
     # remarks on files and rows
     Problem(
@@ -202,6 +202,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "readings-repeated",
         "{detail} readings were there already, word for word, from another file",
         "Nothing to do: they are kept, and count once.",
+    ),
+    Problem(
+        "missing-code",
+        '"{raw_text}" stands {detail} times where nothing can be below zero; it was read as a missing value',
+        "Nothing to do if that is right; else correct the cells and import the file again.",
     ),
     Problem("column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."),
     Problem(

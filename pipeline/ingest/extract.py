@@ -17,6 +17,7 @@ from pipeline.ingest.cell_frame import cell_frame, column_name, entry_headings, 
 from pipeline.ingest.column_notices import column_notices, origin_notices
 from pipeline.ingest.entries import ColumnEntries, Source, has_content, wide_blocks
 from pipeline.ingest.long_entries import LongEntries, long_entries
+from pipeline.ingest.missing_codes import with_missing_codes
 from pipeline.ingest.register_notices import register_notices
 from pipeline.ingest.row_fields import RowFrame, RowPart, parts_of, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices, vanished_notices, vanished_rows
@@ -85,10 +86,11 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     -------
     Extract; a row that is a limit, an average, a footer, too long or cut off is set aside entry by entry.
     """
+    if match.layout.kind in _REGISTERS:
+        return _register(Source(grid, match, match.rows(grid)), file_sha256)
+    match, gaps = with_missing_codes(grid, match, file_sha256)
     rows = match.rows(grid)
     source = Source(grid, match, rows)
-    if match.layout.kind in _REGISTERS:
-        return _register(source, file_sha256)
     if match.orientation == "samples-in-rows":
         long = LongEntries(wide_blocks(source), TextColumn.constant("", len(rows)), np.zeros(len(rows), bool), {})
     else:
@@ -109,6 +111,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
         line = source.grid.line[source.rows[at]].astype(np.int32)
         cells = cell_frame(source, long.blocks, order, block_of, row_of, line, texts.result())
     notices = [
+        *gaps,
         *word_notices(frame, file_sha256),
         *column_notices(source, file_sha256),
         *second_notices(source, file_sha256),

@@ -34,6 +34,14 @@ def statistic(heading: str) -> str:
     return "" if found in ("a method", "units") else found
 
 
+def _of_law(heading: str) -> bool:
+    """Tell whether a heading names the limit of a law by its number: "NR140 Preventive Action Limit"."""
+    fillers = word_keys(heading_words()["row_fillers"])
+    words = key(_ASIDE.sub(" ", heading)).split()
+    named = " ".join(word for word in words if word not in fillers and not any(sign.isdigit() for sign in word))
+    return word_table("row_words").get(named) == "a limit value"
+
+
 @lru_cache(maxsize=4096)
 def statistic_of_known(heading: str) -> str:
     """Say which statistic or limit of a known quantity a heading names ("Calcium min", "Grenzwert Nitrat").
@@ -79,7 +87,7 @@ def measuring(heading: str, unit: str = "") -> bool:
 @lru_cache(maxsize=4096)
 def beside_results(heading: str) -> bool:
     """Say whether a heading names what stands beside results: an uncertainty, a limit, a sum of ions, a class."""
-    return uncertain(heading) or any(_ignored(part) for part, _ in _parts(heading))
+    return uncertain(heading) or _of_law(heading) or any(_ignored(part) for part, _ in _parts(heading))
 
 
 def _ignored(part: str) -> bool:

@@ -1,0 +1,61 @@
+"""Numbers that stand for "no value": -9, -99, -999.0 where a quantity cannot be below zero."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from pipeline.problems import problem_frame
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from pipeline.ingest.grid import Grid
+    from pipeline.ingest.matching import Match
+
+_CODE: Final = r"^-9+(?:[.,][09]+)?$"
+_FEWEST: Final = 3  # times a code stands in a table; once it may be a slip
+_BELOW_ZERO: Final = ("temperature", "redox", "saturation_index", "calcite_dissolution")  # quantities that may be
+
+
+def with_missing_codes(grid: Grid, match: Match, file_sha256: str) -> tuple[Match, list[pd.DataFrame]]:
+    """Count a repeated -9, -99, -999 of quantities that cannot be negative among the gaps of a table.
+
+    Returns
+    -------
+    The match, its layout with the codes among the words for a gap, and a notice for each code.
+    """
+    rows = match.rows(grid)
+    found: dict[str, int] = {}
+    first: dict[str, tuple[int, str]] = {}
+    for column in match.measured:
+        if column.analyte in _BELOW_ZERO:
+            continue
+        texts = grid.cells(column.position, rows)
+        coded = pc.starts_with(texts, "-9")
+        if not pc.any(coded).as_py():
+            continue
+        at = np.flatnonzero(pc.and_(coded, pc.match_substring_regex(texts, _CODE)).to_numpy(zero_copy_only=False))
+        for text, row in zip(texts.take(pa.array(at)).to_pylist(), at.tolist(), strict=True):
+            found[text] = found.get(text, 0) + 1
+            first.setdefault(text, (row, column.heading))
+    codes = [text for text, count in found.items() if count >= _FEWEST]
+    if not codes:
+        return match, []
+    layout = replace(match.layout, missing=(*match.layout.missing, *codes))
+    notices = [
+        problem_frame(
+            "missing-code",
+            file_sha256=file_sha256,
+            line=int(grid.line[rows[first[text][0]]]),
+            column=first[text][1],
+            raw_text=text,
+            detail=str(found[text]),
+        )
+        for text in codes
+    ]
+    return replace(match, layout=layout), notices
