@@ -118,6 +118,12 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         question='Which quantity is "{detail}"?',
     ),
     Problem(
+        "no-quantity-of-water",
+        '"{detail}" is measured beside the water and says nothing of it',
+        "Nothing to do; it is kept here so that nothing is lost.",
+        settled=True,
+    ),
+    Problem(
         "column-not-understood",
         'the column "{column}" holds numbers, but its heading is no known quantity{detail}',
         "Add the heading to a layout with the quantity it holds, or as ignored (kettlestone layout propose FILE).",

@@ -16,7 +16,7 @@ import pandas as pd
 from pipeline.ingest.cell_frame import cell_frame, column_name, entry_headings, entry_texts
 from pipeline.ingest.column_notices import column_notices, origin_notices
 from pipeline.ingest.entries import ColumnEntries, Source, has_content, wide_blocks
-from pipeline.ingest.long_entries import LongEntries, long_entries
+from pipeline.ingest.long_entries import LongEntries, beside_water, long_entries
 from pipeline.ingest.missing_codes import with_missing_codes
 from pipeline.ingest.register_notices import register_notices
 from pipeline.ingest.row_fields import RowFrame, RowPart, parts_of, row_frame, word_notices
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 _SAME_SAMPLE: Final = ("label", "client", "site", "sampling_point", "stage", "collected_on")
 _REGISTERS: Final = {"sites": SITE_COLUMNS, "treatments": TREATMENT_COLUMNS}
+_BESIDE_WATER: Final = "no-quantity-of-water"
 
 
 @dataclass(frozen=True)
@@ -254,21 +255,25 @@ def _judged(
     texts = entry_texts(long.blocks, order[chosen])
     lines = pd.Series(source.grid.line[source.rows[at[chosen]]])
     headings = entry_headings(source, long.blocks, block_of[chosen]).series()
-    names = long.names.take(at[chosen]).series()
+    named = long.names.take(at[chosen])
+    known, names = named.mask(beside_water), named.series()
     frames = []
     for number in np.unique(kind[chosen]):
-        code, detail = kinds.problems[number] if number >= 0 else ("analyte-unknown", "")
+        code, detail = kinds.problems[number] if number >= 0 else ("", "")
         mask = kind[chosen] == number
-        frames.append(
+        parts = [(code, mask)] if number >= 0 else [("analyte-unknown", mask & ~known), (_BESIDE_WATER, mask & known)]
+        frames += [
             problem_frame(
                 code,
                 file_sha256=file_sha256,
-                line=lines[mask],
-                column=headings[mask],
-                raw_text=texts[mask],
-                detail=names[mask] if number < 0 else detail,
+                line=lines[part],
+                column=headings[part],
+                raw_text=texts[part],
+                detail=names[part] if number < 0 else detail,
             )
-        )
+            for code, part in parts
+            if part.any()
+        ]
     return ~aside, _in_order(frames)
 
 

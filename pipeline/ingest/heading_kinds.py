@@ -7,6 +7,7 @@ from functools import lru_cache
 from typing import Final
 
 from pipeline.ingest.headings import read_heading
+from pipeline.ingest.names import spaced
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
 from pipeline.ingest.unit_text import unit_at_end
 
@@ -75,7 +76,7 @@ def identifying(heading: str, *, whole: bool = False) -> bool:
         return False
     known = word_keys(heading_words()["identifier words"], "de")
     endings = tuple(heading_words()["identifier endings"])
-    said = [word in known or word.endswith(endings) for word in key(heading).split()]
+    said = [word in known or word.endswith(endings) for word in key(spaced(heading)).split()]
     return bool(said) and (all(said) if whole else any(said))
 
 

@@ -75,6 +75,12 @@ def long_entries(source: Source) -> LongEntries:
     return LongEntries(with_forms(source, blocks), names.otherwise(codes), is_fact, facts)
 
 
+def beside_water(name: str) -> bool:
+    """Tell whether the name of a parameter is known as no quantity of the water: air, flow, a sum that others give."""
+    meaning = read_heading(name).chosen()
+    return meaning is not None and meaning.code == "ignored"
+
+
 def _labelled(source: Source) -> bool:
     return any(column.role == "about" and column.code == "label" for column in source.match.columns)
 
