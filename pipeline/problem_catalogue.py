@@ -118,6 +118,12 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         question='Which quantity is "{detail}"?',
     ),
     Problem(
+        "described-in-words",
+        '"{raw_text}" describes what is seen and counts nothing',
+        "Nothing to do; it is kept here so that nothing is lost.",
+        settled=True,
+    ),
+    Problem(
         "no-quantity-of-water",
         '"{detail}" is measured beside the water and says nothing of it',
         "Nothing to do; it is kept here so that nothing is lost.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.headings import Heading, read_heading
@@ -177,12 +178,30 @@ def _paired(columns: list[SourceColumn]) -> tuple[SourceColumn, ...]:
     """Settle what a column is beside the others: typed values, remarks without a value, bare drops."""
     counted = {(column.analyte, column.stage) for column in columns if column.form in ("drops", "titrant_ml")}
     measured = {(column.analyte, column.stage) for column in columns if column.role == "measurement"}
-    paired = [_settled(column, counted, measured) for column in columns]
+    paired = [_settled(column, counted, measured) for column in _with_neighbours(columns)]
     paired = [_filtered(column, paired) for column in _with_site_codes(paired)]
     tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in _TESTS}
     if len(tests) == 1:
         paired = [_of_only_test(column, *tests) for column in paired]
     return tuple(_with_titrant(column) for column in paired)
+
+
+def _with_neighbours(columns: list[SourceColumn]) -> list[SourceColumn]:
+    """Let a bare "Unit" or "Flag" that follows each of several quantities speak for the one left of it."""
+    followed = [
+        (column, before)
+        for before, column in pairwise(columns)
+        if column.role in ("unit", "qualifier", "limit") and before.role == "measurement" and before.analyte
+    ]
+    if len(followed) < 2 or not any(column.role == "unit" for column, _ in followed):  # noqa: PLR2004 - several
+        return columns
+    spoken = {column.position: before for column, before in followed}
+    return [
+        replace(column, role="companion", code=column.role, analyte=of.analyte, stage=of.stage)
+        if (of := spoken.get(column.position))
+        else column
+        for column in columns
+    ]
 
 
 def _filtered(column: SourceColumn, columns: Sequence[SourceColumn]) -> SourceColumn:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.headings import Heading, read_heading
 from pipeline.ingest.meanings import OwnSpellings
-from pipeline.ingest.spellings import key
+from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, split_unit
 
 if TYPE_CHECKING:
@@ -203,6 +203,8 @@ def _score(cells: Sequence[str], units: Sequence[UnitText | None], own: OwnSpell
         if heading is not None and heading.meanings:
             said = (heading.meanings[0].code, heading.affix, heading.stage, heading.basis, heading.at)
             weights[said] = max(weights.get(said, 0), _weight(heading))
+        elif cell and (stage := word_table("stages").get(key(cell).rpartition(" ")[2])):
+            weights[("sample", stage)] = 1
     stated = sum(unit is not None and unit.unit != "" for unit in units)
     return sum(weights.values()) + stated
 

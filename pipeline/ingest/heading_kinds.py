@@ -80,6 +80,15 @@ def identifying(heading: str, *, whole: bool = False) -> bool:
     return bool(said) and (all(said) if whole else any(said))
 
 
+@lru_cache(maxsize=4096)
+def counting(heading: str) -> bool:
+    """Say whether what makes a heading an identifier is a word that a result may have as well: "KMnO4 index"."""
+    known = word_keys(heading_words()["identifier words"], "de")
+    counters = word_keys(heading_words()["counting words"])
+    named = [word for word in key(spaced(heading)).split() if word in known]
+    return bool(named) and all(word in counters for word in named)
+
+
 def measuring(heading: str, unit: str = "") -> bool:
     """Say whether a heading, or a row of units below it, states a unit of results, maybe one that is not known."""
     return bool(_MEASURING.search(unit or unit_at_end(heading)[1]) or _UNIT_LIKE.search(heading))

@@ -15,6 +15,7 @@ from pipeline.ingest.heading_kinds import AVERAGE, identifying, statistic, uncer
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.sample_columns import sample_columns
 from pipeline.ingest.spellings import key, word_table
+from pipeline.ingest.stage_words import stage_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -225,7 +226,7 @@ def _results(columns: tuple[SourceColumn, ...], numeric: Mapping[int, str]) -> d
 
 
 def _stage(column: SourceColumn) -> str:
-    return word_table("stages").get(key(column.heading), "")
+    return word_table("stages").get(key(column.heading), "") or stage_of(column.heading, label=True)
 
 
 def stated_above(rows: list[list[str]]) -> dict[str, str]:

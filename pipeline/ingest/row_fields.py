@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.entries import ColumnEntries, Source
     from pipeline.ingest.matching import Match
 
+_DAY: Final = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}[./]\d{1,2}[./](?:\d\d){1,2}")
 _CELSIUS: Final = re.compile(r"^\D*(\d{2})\s*(?:°|deg\.?|grad|o)?\s*c?\s*$", re.IGNORECASE)
 _WORDS: Final = {"stage": ("stages", STAGES), "activity": ("activities", ACTIVITIES)}
 
@@ -191,6 +192,7 @@ def _of_part(part: RowPart, field: str, facts: Mapping[str, Mapping[str, str]]) 
         "ec_reference": part.ec_reference,
         "tds_scale": part.tds_scale,
         "temperature_compensation": part.compensation,
+        "collected_on": part.sample if not stated and _DAY.fullmatch(part.sample.strip()) else "",
     }
     return own.get(field, "") or stated
 

@@ -14,6 +14,7 @@ import numpy as np
 from pipeline.ingest.columns import SourceColumn, looks_numeric
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.spellings import key, word_table
+from pipeline.ingest.stage_words import stage_of
 from pipeline.ingest.unit_text import split_unit
 
 if TYPE_CHECKING:
@@ -49,11 +50,27 @@ def sample_columns(grid: Grid) -> SampleColumns | None:
     first = int(at.min())
     while first and _states(grid.row(first - 1), position):
         first -= 1
-    labels = grid.row(first - 1) if first else []
+    labels = _labels(grid, first, position)
     columns = tuple(_column(grid, number, position, at, labels) for number in range(width))
     if not any(column.role == "measurement" for column in columns):
         return None
     return SampleColumns(first, columns, len(set(names.values())))
+
+
+def _labels(grid: Grid, first: int, names: int) -> list[str]:
+    """Give the labels above the samples; where they come again, each with the one over it: "Kitchen before"."""
+    if not first:
+        return []
+    labels = grid.row(first - 1)
+    own = [label for label in labels[names + 1 :] if label]
+    if first < 2 or len(set(own)) == len(own):  # noqa: PLR2004 - two rows
+        return labels
+    above, last = [], ""
+    for number in range(len(labels)):
+        upper = grid.row(first - 2)
+        last = (upper[number] if number < len(upper) else "") or last
+        above.append(last if number > names else "")
+    return [f"{upper} {label}".strip() if label else "" for upper, label in zip(above, labels, strict=True)]
 
 
 def _quantities(grid: Grid, position: int, rows: np.ndarray) -> dict[int, str]:
@@ -93,5 +110,5 @@ def _column(grid: Grid, number: int, names: int, at: np.ndarray, labels: list[st
     if not looks_numeric(texts):
         return SourceColumn(number, heading, "unknown")
     label = heading or f"column {number + 1}"
-    stage = word_table("stages").get(key(heading), "")
+    stage = word_table("stages").get(key(heading), "") or stage_of(heading, label=True)
     return SourceColumn(number, label, "measurement", form="value", sample=label, stage=stage)

@@ -13,7 +13,14 @@ import pyarrow as pa
 from pipeline.ingest.cell_frame import column_name
 from pipeline.ingest.columns import DROP_WORDS, FIGURE
 from pipeline.ingest.entries import has_content
-from pipeline.ingest.heading_kinds import beside_results, identifying, measuring, statistic, statistic_of_known
+from pipeline.ingest.heading_kinds import (
+    beside_results,
+    counting,
+    identifying,
+    measuring,
+    statistic,
+    statistic_of_known,
+)
 from pipeline.ingest.names import left_over
 from pipeline.ingest.unit_text import split_unit
 from pipeline.problems import problem_frame
@@ -94,7 +101,8 @@ def _judged(column: SourceColumn, filled: pd.Series, source: Source) -> UnreadCo
     if kind and (source.match.orientation != "samples-in-rows" or kind != "a number or a sum"):
         return UnreadColumn(column, "not-a-sample", kind)
     certain = measuring(heading, column.unit)
-    if beside_results(heading) or identifying(heading) or (not certain and _numbers_identify(filled, heading)):
+    keyed = identifying(heading) and not (counting(heading) and _with_decimals(filled))
+    if beside_results(heading) or keyed or (not certain and _numbers_identify(filled, heading)):
         return None
     words = ", ".join(f'"{word}"' for word in left_over(heading))
     return UnreadColumn(column, _NOT_UNDERSTOOD, f"; nothing explains {words}" if words else "")
@@ -114,6 +122,11 @@ def _is_figure(text: str) -> bool:
         return False
     rest = found["rest"].strip()
     return not rest or bool(_BESIDE.match(rest) or re.match(DROP_WORDS, text, re.IGNORECASE) or split_unit(rest))
+
+
+def _with_decimals(filled: pd.Series) -> bool:
+    """Say whether a column holds fractions, which no counter and no key has."""
+    return bool(filled.str.fullmatch(r"\s*[<>]?\s*\d+[.,]\d{1,2}\s*").any())
 
 
 def _numbers_identify(filled: pd.Series, heading: str) -> bool:

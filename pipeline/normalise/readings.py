@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pandas as pd
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
     from pipeline.ingest.extract import Extract
 
+_SEEN: Final = ("colour", "turbidity")  # quantities that are described in words as well
 Aliases = tuple[tuple[str, str], ...]
 
 
@@ -174,13 +175,24 @@ def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd
             "raw_basis": cells["basis"],
             "instrument": pd.Series(pd.Categorical(rows["instrument"]).take(row)),
             "status": cells["status"],
-            "problem": read["problem"],
+            "problem": _or_described(read["problem"], cells),
             "detail": TextColumn.constant("", len(cells)).category(),
             "uncertainty": np.nan,
             "value_low": np.nan,
             "value_high": np.nan,
         }
     )
+
+
+def _or_described(problem: pd.Series, cells: pd.DataFrame) -> pd.Series:
+    """Tell words for what is seen ("colourless", "klar") from numbers that cannot be read."""
+    analyte, found = TextColumn.from_series(cells["analyte"]), TextColumn.from_series(problem)
+    at = np.flatnonzero(found.isin(["number-unreadable"]) & analyte.isin(_SEEN))
+    if not len(at):
+        return problem
+    worded = np.zeros(len(problem), dtype="bool")
+    worded[at] = ~cells["raw_text"].iloc[at].astype("str").str.contains(r"\d").to_numpy(dtype="bool")
+    return pd.Series(found.where(worded, "described-in-words").category(), index=problem.index)
 
 
 def _converted(

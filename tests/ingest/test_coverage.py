@@ -8,6 +8,7 @@ import pandas as pd
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.ingest.blocks import blocks_of, with_cover
 from pipeline.ingest.extract import extract
 from pipeline.ingest.grid import Grid
 from pipeline.ingest.layouts import load_layouts, match_layout
@@ -29,6 +30,7 @@ FIGURES = st.one_of(
     st.just("-"),
 )
 GAPS = ("", "-")
+LAYOUTS = load_layouts()
 
 
 @st.composite
@@ -61,7 +63,7 @@ def tables(draw: st.DrawFn) -> tuple[list[list[str]], int]:
 def test_cells_of_columns_of_figures_are_used_or_set_aside(table: tuple[list[list[str]], int]) -> None:
     rows, filled = table
     grid = Grid.from_rows(rows)
-    found = match_layout(grid, load_layouts())
+    found = match_layout(grid, LAYOUTS)
     assert found is not None
 
     read = extract(grid, found, SHA, "list.csv")
@@ -79,7 +81,7 @@ def test_cells_of_columns_of_figures_are_used_or_set_aside(table: tuple[list[lis
 def test_no_value_is_stored_that_the_cell_does_not_say(table: tuple[list[list[str]], int]) -> None:
     """All units here are mg/L of the ion, so value or limit is the figure of the cell itself."""
     grid = Grid.from_rows(table[0])
-    found = match_layout(grid, load_layouts())
+    found = match_layout(grid, LAYOUTS)
     assert found is not None
 
     done = normalise([extract(grid, found, SHA, "list.csv")], [SHA], NormaliseSettings())
@@ -88,3 +90,60 @@ def test_no_value_is_stored_that_the_cell_does_not_say(table: tuple[list[list[st
         figure = float(re.sub(r"[^0-9.]", "", text))
         stored = limit if text.startswith("<") else value
         assert abs(stored - figure) < 1e-9
+
+
+CONTROLS = {"Feldblindwert 2": "blank", "KCl 1413": "standard", "W-7 dup": "duplicate", "blanc de terrain": "blank"}
+SHEETS = [("Probe", "mg/l"), ("Sample", "mg/L"), ("Campione", "mg/l"), ("Muestra", "mg/L"), ("Próbka", "mg/l")]
+
+
+@st.composite
+def sheets(draw: st.DrawFn) -> tuple[list[list[str]], set[tuple[str, str, str]]]:
+    """Write two tables beside or below each other, controls among their samples; and what each cell belongs to."""
+    label, unit = draw(st.sampled_from(SHEETS))
+    names = draw(st.lists(st.sampled_from(KNOWN), min_size=4, max_size=6, unique=True))
+    labels = [f"W-{number}x" for number in range(4)] + draw(st.lists(st.sampled_from(list(CONTROLS)), unique=True))
+    owners = draw(st.permutations(labels))
+    parts, said = [], set()
+    for columns, of in ((names[:2], owners[: len(owners) // 2]), (names[2:], owners[len(owners) // 2 :])):
+        cells = [["12.5" if row == 0 else str(draw(FIGURES)) for _ in columns] for row in range(len(of))]
+        said |= {
+            (owner, name, cell)
+            for owner, row in zip(of, cells, strict=True)
+            for name, cell in zip(columns, row, strict=True)
+            if cell not in GAPS
+        }
+        rows = [[owner, *row] for owner, row in zip(of, cells, strict=True)]
+        parts.append([[label, *(f"{name} ({unit})" for name in columns)], *rows])
+    left, right = parts
+    if draw(st.booleans()):
+        gap = [[""]] * draw(st.integers(0, 1))
+        return [*left, *gap, *right], said
+    width, gaps = len(left[0]), [""] * draw(st.integers(0, 1))
+    height = max(len(left), len(right))
+    padded = [
+        [*(left[row] if row < len(left) else [""] * width), *gaps, *(right[row] if row < len(right) else [])]
+        for row in range(height)
+    ]
+    return padded, said
+
+
+@settings(max_examples=12, deadline=None)
+@given(sheets())
+def test_every_cell_stays_with_its_sample_and_controls_are_known(
+    sheet: tuple[list[list[str]], set[tuple[str, str, str]]],
+) -> None:
+    """The heading and the label of each cell are those it was written under, in whichever table of the sheet."""
+    rows, said = sheet
+
+    parts = [
+        extract(grid, found, SHA, "list.csv") for grid, found in with_cover(blocks_of(Grid.from_rows(rows), LAYOUTS))
+    ]
+
+    read = {
+        (str(part.rows["label"].iloc[cell["row"]]), str(cell["column"]).partition(" (")[0], str(cell["raw_text"]))
+        for part in parts
+        for cell in part.cells.to_dict("records")
+    }
+    assert read == said
+    kinds = {str(row["label"]): str(row["activity"]) for part in parts for row in part.rows.to_dict("records")}
+    assert kinds == {label: CONTROLS.get(label, "") for label in kinds}
