@@ -19,6 +19,7 @@ from pipeline.deciding.repeats import close_repeats
 from pipeline.gathering import gather
 from pipeline.joining import join, ownerless
 from pipeline.prove import prove
+from pipeline.register_words import unknown_words
 from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.coverage import waiting_columns
 from pipeline.report.batch.folder import BatchFolder, folder_for
@@ -77,7 +78,9 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         folder_for(batch_id, settings.out, stored_batches(store)) as folder,
     ):
         joined = join(store, gathered, settings)
-        gathered = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined))
+        gathered = (
+            gathered.noted(joined.notices).noted(ownerless(store, gathered, joined)).noted(unknown_words(gathered))
+        )
         with store.transaction():
             first = next_number(store.connection, "finding", "finding_id")
             with appending(store, batch_id) as appender:

@@ -206,6 +206,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "Correct it and import the register again; it is kept as written and not reckoned with.",
     ),
     Problem(
+        "register-word",
+        '"{raw_text}" is not understood; what would be understood is {detail}',
+        "Write one of these words and import the register again; it is kept as written and counts as not known.",
+    ),
+    Problem(
         "register-owner",
         'the row names no client, and {detail} have a site "{raw_text}"',
         "Add a column client and import the register again; until then the row counts for none of them.",

@@ -90,10 +90,13 @@ def _set(kind: str) -> click.Command:
     @click.option("--fact", "facts", multiple=True, metavar="NAME=VALUE", help="Anything else worth keeping.")
     @BY
     @click.option("--why", required=True, help="Why.")
+    @click.option("--new", is_flag=True, help="The site is a new one.")
     @settings
-    def command(site: str, why: str, facts: tuple[str, ...], settings: Settings, **values: str | None) -> None:
+    def command(
+        site: str, why: str, facts: tuple[str, ...], new: bool, settings: Settings, **values: str | None
+    ) -> None:
         given = {name: value.strip() for name, value in values.items() if value is not None} | _named(facts)
-        echo(entered(settings, kind, site, given, by=settings.by or "", why=why, now=datetime.now(UTC)))
+        echo(entered(settings, kind, site, given, by=settings.by or "", why=why, now=datetime.now(UTC), new=new))
 
     return command
 

@@ -60,7 +60,7 @@ def find_site(store: Store, text: str) -> SiteName:
     """
     found = sites_called(store, text)
     if not found:
-        raise _unknown(text, known_sites(store))
+        raise unknown_site(store, text, 'Write a site, "client / site", or the label of a sample.')
     return _only(text, found)
 
 
@@ -101,15 +101,16 @@ def _only(text: str, found: list[SiteName]) -> SiteName:
     )
 
 
-def _unknown(text: str, sites: list[SiteName]) -> KettlestoneError:
+def unknown_site(store: Store, text: str, what_to_do: str) -> KettlestoneError:
+    """Word that nothing has a name: with the names that are like it, else the first of all, and what to do."""
+    sites = known_sites(store)
     names = {_plain(part): site for site in sites for part in (site.site, site.client, site.name) if part}
     near = difflib.get_close_matches(_plain(text), names, n=3)
     meant = list(dict.fromkeys(names[name].name for name in near))
     lines = "\n".join(f"    {name}" for name in meant or [site.name for site in sites[:_MOST_NAMED]])
     listed = f"  {'Similar' if meant else 'Known'} sites:\n{lines}\n" if lines else "  The store knows no site yet.\n"
     return KettlestoneError(
-        f'no site, client or sample of the store is called "{text}".\n{listed}'
-        '  Nothing was done. Write a site, "client / site", or the label of a sample.'
+        f'no site, client or sample of the store is called "{text}".\n{listed}  Nothing was done. {what_to_do}'
     )
 
 

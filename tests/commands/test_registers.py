@@ -78,3 +78,42 @@ def test_litres_have_one_option_everywhere(ask: Ask) -> None:
         assert json.loads(ask(kind, "list", "--json").stdout)[0]["litres_per_day"] == "40"
 
     assert '--litres "-1": write a number' in ask("site", "set", "Bar", "--litres", "-1", *BY).stderr
+
+
+def test_a_site_that_nobody_knows_has_to_be_meant(ask: Ask) -> None:
+    words = ("machine", "set", "Barr", "--machine", "dual boiler", *BY)
+
+    refused = ask(*words)
+
+    assert refused.exit_code == 2
+    assert "Similar sites:\n    C / Bar" in refused.stderr
+    assert "Give --new" in refused.stderr
+    assert ask(*words, "--new").exit_code == 0
+    assert json.loads(ask("machine", "list", "--json").stdout)[0]["site"] == "Barr"
+
+
+def test_the_label_of_a_sample_means_its_site(ask: Ask) -> None:
+    assert ask("treatment", "set", "a-1", "--treatment", "softener", *BY).exit_code == 0
+
+    assert "treatment: softener" in ask("treatment", "show", "A-1").stdout
+    assert json.loads(ask("treatment", "list", "--json").stdout)[0]["site"] == "Bar"
+
+
+def test_a_machine_that_nobody_knows_is_said_at_once(ask: Ask) -> None:
+    result = ask("site", "set", "Bar", "--machine", "steam engine", *BY)
+
+    assert result.exit_code == 2
+    assert 'machine "steam engine" is not known. Known: brewer' in result.stderr
+
+
+def test_words_of_a_register_that_are_not_understood_are_told_when_it_is_imported(tmp_path: Path) -> None:
+    (tmp_path / "sites.csv").write_text(
+        "client,site,machine,treatment\nC,One,steam engine,Wasserfilter\nC,Two,Vollautomat,RO + mineral cartridge\n",
+        encoding="utf-8",
+    )
+
+    done = CliRunner().invoke(main, ["intake", str(tmp_path / "sites.csv"), "--out", str(tmp_path / "out"), "--json"])
+
+    (told,) = [row for row in json.loads(done.stdout)["notices"] if row["problem"] == "register-word"]
+    assert (told["count"], told["line"]) == (2, 2)
+    assert '"steam engine" is not understood; what would be understood is a machine: brewer' in told["message"]

@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any, Final
 
+from pipeline.assess.machines import known_machines
 from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.register_words import machine_not_known
 from pipeline.report.terminal.table_output import plain_table, put_out
 from pipeline.store.database import Store
 from pipeline.store.registers import KEYS, enter, entries, in_force, of_site
+from pipeline.store.site_records import sites_called, unknown_site
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -45,7 +48,8 @@ def register_text(settings: Settings, kind: str, site: str, *, as_json: bool) ->
     KettlestoneError : there is no store, or nothing is registered for that site.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        rows = of_site(entries(store, kind), site)
+        named = sites_called(store, site)
+        rows = of_site(entries(store, kind), named[0].name if len(named) == 1 else site)
     if rows.empty:
         raise KettlestoneError(
             f'no {kind} is registered for "{site}".\n  {UNCHANGED}\n'
@@ -62,15 +66,28 @@ def register_text(settings: Settings, kind: str, site: str, *, as_json: bool) ->
 
 
 def entered(
-    settings: Settings, kind: str, site: str, values: Mapping[str, str], *, by: str, why: str, now: datetime
+    settings: Settings, kind: str, site: str, values: Mapping[str, str], *, by: str, why: str, now: datetime, new: bool
 ) -> str:
     """Enter a new row and say what changed; the only treatment or machine in force need not be named.
 
+    Parameters
+    ----------
+    settings, kind, site, values, by, why, now : as for `pipeline.store.registers.enter`; a site is found by all its
+        names.
+    new : whether the site may be one that nobody knows.
+
     Raises
     ------
-    KettlestoneError : see `pipeline.store.registers.enter`.
+    KettlestoneError : the site is not known, or see `pipeline.store.registers.enter`.
     """
+    if machine_not_known(values.get("machine", "")):
+        known = ", ".join(known_machines())
+        raise KettlestoneError(f'machine "{values["machine"]}" is not known. Known: {known}.\n  {UNCHANGED}')
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
+        named = sites_called(store, site)
+        if not named and not new:
+            raise unknown_site(store, site, "Give --new to enter a site that nobody knows yet.")
+        site = named[0].name if len(named) == 1 else site
         row = enter(store, kind, site, _only_one(store, kind, site) | dict(values), by=by, why=why, now=now)
         rows = of_site(entries(store, kind), f"{row['client'].item()} / {row['site'].item()}")
     return "\n".join(["Entered; earlier entries stay.", *_history(rows, kind)[-1:]])
