@@ -103,8 +103,10 @@ def _with_interval(group: Codes, values: Floats, count: int) -> tuple[Floats, Fl
 def _told_medians(median: Floats, share: Floats, owner: Codes, value: Floats, limit: Floats) -> Floats:
     """Estimate the medians that lie below a limit from the readings above it; none where hardly any has a value."""
     told = np.where(np.isfinite(median), median, np.nan)
+    order = np.argsort(owner, kind="stable")
+    starts = np.searchsorted(owner[order], np.arange(len(median) + 1))
     for number in np.flatnonzero(np.isneginf(median) & (share <= _MOST_CENSORED)):
-        mine = owner == number
+        mine = order[starts[number] : starts[number + 1]]
         told[number] = float(np.median(regression_on_order(value[mine], ~np.isnan(limit[mine]))))
     return told
 

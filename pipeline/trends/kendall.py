@@ -13,8 +13,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.trends.cells import group_medians
-
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -65,10 +63,14 @@ def kendall(blocks: Blocks, group: Codes, groups: int) -> Kendall:
     score, joint, separate, years = _scores(low, high, group, groups)
     variance = np.maximum(joint, separate)
     owner, least, most = _pair_slopes(low, high, time, group)
-    slope = _slope(owner, least, most, groups)
+    counts = np.bincount(owner, minlength=groups)
+    least = least[np.lexsort((least, owner))]
+    # Without readings below a limit the two bounds of every slope are one.
+    most = least if (low == high)[np.isfinite(low)].all() else most[np.lexsort((most, owner))]
+    slope = _slope(least, most, counts)
     drift = np.where(np.isfinite(slope), slope, 0.0)[group, None] * np.where(np.isfinite(time), time, 0.0)
     _, around, _, _ = _scores(low - drift, high - drift, group, groups)
-    bounds = _interval(owner, least, most, np.maximum(around, separate), groups)
+    bounds = _interval(least, most, counts, np.maximum(around, separate))
     enough = (years >= LEAST_YEARS) & (variance > 0)
     z = (score - np.sign(score)) / np.sqrt(np.where(variance > 0, variance, 1.0))
     p = np.where(enough, two_sided(z), np.nan)
@@ -132,25 +134,26 @@ def _pair_slopes(low: Floats, high: Floats, time: Floats, group: Codes) -> tuple
     return np.concatenate(owners), np.concatenate(least), np.concatenate(most)
 
 
-def _slope(owner: Codes, least: Floats, most: Floats, groups: int) -> Floats:
+def _slope(least: Floats, most: Floats, counts: Codes) -> Floats:
     """Give the median slope of every group; NaN where censoring leaves it open (the two bounds differ)."""
-    lower, upper = group_medians(owner, least, groups), group_medians(owner, most, groups)
+    middle = (counts + 1) / 2
+    lower = _at_rank(least, counts, middle)
+    upper = lower if most is least else _at_rank(most, counts, middle)
     settled = np.abs(upper - lower) <= _SETTLED * np.maximum(np.abs(upper), np.abs(lower))
     return np.where(settled, (lower + upper) / 2, np.nan)
 
 
-def _interval(owner: Codes, least: Floats, most: Floats, spread: Floats, groups: int) -> tuple[Floats, Floats]:
+def _interval(least: Floats, most: Floats, counts: Codes, spread: Floats) -> tuple[Floats, Floats]:
     """Give the slopes at Gilbert's ranks, between neighbours in proportion."""
-    counts = np.bincount(owner, minlength=groups)
     half = _Z95 * np.sqrt(spread)
-    lower = _at_rank(owner, least, counts, (counts - half) / 2)
-    upper = _at_rank(owner, most, counts, (counts + half) / 2 + 1)
-    return lower, upper
+    return _at_rank(least, counts, (counts - half) / 2), _at_rank(most, counts, (counts + half) / 2 + 1)
 
 
-def _at_rank(owner: Codes, slopes: Floats, counts: Codes, rank: Floats) -> Floats:
-    """Give the slope at a rank, counted from 1, of every group; NaN where a group has none."""
-    ranked = slopes[np.lexsort((slopes, owner))]
+def _at_rank(ranked: Floats, counts: Codes, rank: Floats) -> Floats:
+    """Give the slope at a rank, counted from 1, of every group; NaN where a group has none.
+
+    ``ranked``: the slopes of the groups one after the other, rising within each.
+    """
     starts = np.concatenate(([0], np.cumsum(counts)[:-1]))
     filled = counts > 0
     found = np.full(len(counts), np.nan)

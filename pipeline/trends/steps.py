@@ -11,9 +11,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pandas as pd
 
-from pipeline.trends.cells import SEASONS, group_medians
+from pipeline.trends.cells import SEASONS
 
 if TYPE_CHECKING:
     from pipeline.arrays import Codes, Flags, Floats
@@ -94,14 +93,29 @@ def _at_starts(values: Floats | Codes, part: Codes) -> Any:  # noqa: ANN401 - of
 def _tamed(series: Codes, column: Floats, least: float) -> Floats:
     """Take wild readings back towards the middle of the visits around them."""
     known = np.flatnonzero(~np.isnan(column))
-    values = pd.Series(column[known])
-    rolling = values.groupby(series[known]).rolling(_WINDOW, center=True, min_periods=_LEAST)
-    middle = rolling.median().to_numpy()
-    scatter = values.sub(middle).abs().groupby(series[known]).rolling(_WINDOW, center=True, min_periods=_LEAST).median()
-    reach = _WILD * np.maximum(1.4826 * scatter.to_numpy(), least)
+    values = column[known]
+    middle = _window_medians(series[known], values)
+    scatter = _window_medians(series[known], np.abs(values - middle))
+    reach = _WILD * np.maximum(1.4826 * scatter, least)
     tame = column.copy()
     tame[known] = np.where(np.isnan(middle), values, np.clip(values, middle - reach, middle + reach))
     return tame
+
+
+def _window_medians(series: Codes, values: Floats) -> Floats:
+    """Give the median of the visits around each, of its series; NaN where there are too few."""
+    reach = _WINDOW // 2
+    around = np.full((len(values), _WINDOW), np.nan)
+    for column, shift in enumerate(range(-reach, reach + 1)):
+        row = np.arange(len(values)) + shift
+        inside = np.clip(row, 0, max(len(values) - 1, 0))
+        mine = (row == inside) & (series[inside] == series)
+        around[:, column] = np.where(mine, values[inside], np.nan)
+    around.sort(axis=1)
+    count = _WINDOW - np.isnan(around).sum(axis=1)
+    rows = np.arange(len(values))
+    middle = (around[rows, np.maximum(count - 1, 0) // 2] + around[rows, np.minimum(count // 2, _WINDOW - 1)]) / 2
+    return np.where(count >= _LEAST, middle, np.nan)
 
 
 @dataclass(frozen=True)
@@ -232,8 +246,9 @@ def _independent(part: Codes, fits: list[_Fit], best: Codes) -> Floats:
     after = np.arange(len(part)) > best[part]
     share = np.full(parts, 1.0)
     for fit in fits:
-        middle = group_medians(part * 2 + after, fit.residual, parts * 2)
-        rest = fit.residual - np.nan_to_num(middle)[part * 2 + after]
+        side = part * 2 + after
+        middle = np.bincount(side, fit.residual, parts * 2) / np.maximum(np.bincount(side, minlength=parts * 2), 1)
+        rest = fit.residual - middle[side]
         same = part[1:] == part[:-1]
         product = np.bincount(part[1:][same], (rest[1:] * rest[:-1])[same], parts)
         square = np.bincount(part, rest**2, parts)
