@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
 from pipeline.commands.options import JSON, settings
 from pipeline.did_you_mean import did_you_mean
 from pipeline.report.terminal.table_output import TABLE, TableOutput
-from pipeline.report.terminal.trend import TREND_FORMATS, ask_trends, trend_text
+from pipeline.report.terminal.trend import HTML, TREND_FORMATS, ask_trends, trend_text
 from pipeline.store.observations import Chosen
 from pipeline.trends.answer import GROUPS
 from pipeline.visible import echo
 from schemas.columns import ANALYTES, OTHER_ANALYTES, STAGES
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
     from pipeline.settings import Settings
 
 _LET_IN: Final = ("unjudged", "hold", "reject", "controls")
@@ -37,6 +35,7 @@ _LET_IN: Final = ("unjudged", "hold", "reject", "controls")
 @click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="To this day.")
 @click.option("--let-in", multiple=True, type=click.Choice(_LET_IN), help="Count these samples too; may be repeated.")
 @click.option("--format", "form", type=click.Choice(TREND_FORMATS), help="How the answer is written [table].")
+@click.option("--html", is_flag=True, help="One page to read or print: the same as --format html.")
 @click.option("--out", "target", type=click.Path(path_type=Path), help="Write the answer to this file.")
 @settings
 @JSON
@@ -44,15 +43,14 @@ def command(
     grouping: str,
     analytes: tuple[str, ...],
     stages: tuple[str, ...],
-    since: datetime | None,
-    until: datetime | None,
     let_in: tuple[str, ...],
     form: str | None,
     target: Path | None,
     settings: Settings,
     *,
+    html: bool,
     as_json: bool,
-    **where: str,
+    **where: Any,  # noqa: ANN401 - texts and days
 ) -> None:
     """Say what drifts, what changed since when, and how sure that is.
 
@@ -65,12 +63,13 @@ def command(
     kettlestone trend --by instrument --analyte conductivity
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     verdicts = ("ok", "note", *(word for word in let_in if word != "controls"))
+    since, until = (where[name].date() if where[name] else None for name in ("since", "until"))
     chosen = Chosen(
         tuple(_analyte(name) for name in analytes), stages, where["client"], where["site"], where["region"],
-        since.date() if since else None, until.date() if until else None, verdicts, "controls" in let_in,
+        since, until, verdicts, "controls" in let_in,
     )  # fmt: skip
-    form = "json" if as_json else form or _of_name(target)
-    answer, out = ask_trends(settings, chosen, grouping)
+    form = "json" if as_json else HTML if html else form or _of_name(target)
+    answer, out = ask_trends(settings, chosen, grouping, pictures=form == HTML)
     echo(trend_text(answer, out, chosen, TableOutput(form, target)))
 
 

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.trends.course import COURSE_COLUMNS, group_course
 from pipeline.trends.device_rows import DEVICES, device_changes, device_rows
 from pipeline.trends.discovery import discovery_rate
 from pipeline.trends.exhaustion import exhaustions
@@ -41,15 +42,17 @@ class Trends:
     rows: pd.DataFrame
     changes: pd.DataFrame
     nameless: int
+    courses: pd.DataFrame
 
 
-def trends(found: Observations, by: str) -> Trends:
+def trends(found: Observations, by: str, pictures: int = 0) -> Trends:
     """Work out the trends of every group.
 
     Parameters
     ----------
     found : samples and readings that count.
     by : one of ``GROUPS``.
+    pictures : of how many of the surest trends the course is wanted too.
     """
     samples, kinds = found.samples, found.kinds
     places = sampling_points(samples)
@@ -62,8 +65,9 @@ def trends(found: Observations, by: str) -> Trends:
     site = pd.factorize(places.table["client"] + "\x1f" + places.table["site"])[0]
     tables, changes = [], [changed, exhaustions(panels, places, samples["counter_litres"].to_numpy(dtype=np.float64))]
     jumped = []
+    epochs: dict[str, Codes] = {}
     for panel in panels.values():
-        epoch = _epoch(panel, moments, site)
+        epoch = epochs[panel.analyte] = _epoch(panel, moments, site)
         changes.append(single_steps(panel, places, epoch))
         if by in DEVICES:
             tables.append(device_rows(panel, by, samples, kinds, places))
@@ -75,8 +79,15 @@ def trends(found: Observations, by: str) -> Trends:
     water = _joined([] if by in DEVICES else [_of_groups(part, places, code, names) for part in changes], [])
     all_changes = _joined([water, *jumped], ["group", "stage", "analyte", "kind", "site", "at", "earliest"])
     rows = rows.sort_values(["group", "analyte", "stage"], ignore_index=True)
+    best = rows.sort_values(["q", "p"]).head(0 if by in DEVICES else pictures)
+    numbers = {name: number for number, name in enumerate(names)}
+    drawn = [
+        group_course(panels[analyte], places, code, epochs[analyte] * (by != "site"), (numbers[group], group, stage))
+        for analyte, group, stage in best[["analyte", "group", "stage"]].astype("str").to_numpy().tolist()
+    ]
     order = ["group", "at", "site", "analyte"]
-    return Trends(by, rows, all_changes.sort_values(order, ignore_index=True), int((places.place < 0).sum()))
+    all_changes = all_changes.sort_values(order, ignore_index=True)
+    return Trends(by, rows, all_changes, int((places.place < 0).sum()), _joined(drawn, COURSE_COLUMNS))
 
 
 def _joined(parts: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -133,3 +134,27 @@ def test_the_question_about_sources_gives_the_same_changes(country_store: Path) 
     assert sorted(row["site"] for row in found) == [f"South-{number}" for number in range(5)]
     assert all(row["earliest"][:10] < "2019-07-02" <= row["latest"][:10] for row in found)
     assert all(row["hardness_after"] > 1.3 * row["hardness_before"] for row in found)
+
+
+def test_the_page_says_what_changed_where_how_sure_and_what_to_do(trend: Callable[..., Result], tmp_path: Path) -> None:
+    page = tmp_path / "page.html"
+    done = trend("--html", "--out", str(page))
+    text = page.read_text("utf-8")
+
+    assert done.stdout == f"Page to read, print or send: {page}\n"
+    assert "<script" not in text
+    assert "http" not in text
+    headline = text.split("<h1>")[1].split("</h1>")[0]
+    assert re.fullmatch(r"[23] trends, 1 change of source, 0 media used up and 0 instruments .*", headline)
+    assert "North: Chloride" in text
+    assert text.count("<svg") >= 2
+    assert "5 sites (South-0, South-1, South-2, South-3, South-4)" in text
+    assert "Chloride rises in North by" in text
+
+
+def test_a_site_shows_its_change_in_its_picture(trend: Callable[..., Result], tmp_path: Path) -> None:
+    """The slope is that of the time before and after apart; the course is that of the tap, with the change marked."""
+    page = tmp_path / "site.html"
+    trend("--by", "site", "--site", "North-1", "--html", "--out", str(page))
+
+    assert "North-1: Chloride" in page.read_text("utf-8")

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
 from pipeline.report.terminal.table_output import CSV, JSON, PARQUET, TABLE, TableOutput, put_out
+from pipeline.report.trend.page import PICTURES, SURE_TREND, UNIT_SIGNS, trend_page
 from pipeline.report.wording import counted
 from pipeline.store.database import Store
 from pipeline.store.observations import Chosen, left_out, observations
@@ -18,20 +20,19 @@ from pipeline.trends.panel import day_of, quantity_title
 if TYPE_CHECKING:
     from pipeline.settings import Settings
 
-TREND_FORMATS: Final = (TABLE, JSON, CSV, PARQUET)
-SURE_TREND: Final = 0.1  # of the trends told at this q one in ten is chance
+HTML: Final = "html"
+TREND_FORMATS: Final = (TABLE, JSON, CSV, PARQUET, HTML)
 _SHOWN: Final = 60
 _CHANGES_SHOWN: Final = 40
-_UNITS: Final = {"uS/cm": "µS/cm", "[pH]": "", "Cel": "°C"}
 _CHANGE_COLUMNS: Final = ["kind", "site", "date", "earliest", "latest", "before", "after", "evidence"]
 
 
-def ask_trends(settings: Settings, chosen: Chosen, by: str) -> tuple[Trends, dict[str, int]]:
+def ask_trends(settings: Settings, chosen: Chosen, by: str, *, pictures: bool) -> tuple[Trends, dict[str, int]]:
     """Work out the trends of a store, and count the samples that were left out, by reason."""
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         found = observations(store, chosen)
         out = left_out(store, chosen)
-    answer = trends(found, by)
+    answer = trends(found, by, PICTURES if pictures else 0)
     return answer, out | ({"without client and site": answer.nameless} if answer.nameless else {})
 
 
@@ -39,11 +40,21 @@ def trend_text(answer: Trends, out: dict[str, int], chosen: Chosen, wanted: Tabl
     """Give the answer as it is wanted: to look at, or as data."""
     if wanted.form == TABLE:
         return put_out(pd.DataFrame(), wanted, lambda: _looked_at(answer, out, chosen))
+    if wanted.form == HTML:
+        return _page(answer, out, chosen, wanted)
     records = trend_records(answer)
     if wanted.form in {CSV, PARQUET}:
         records["season"] = records["season"].map(_as_json)
         records["changes"] = records["changes"].map(_as_json)
     return put_out(records, wanted, str)
+
+
+def _page(answer: Trends, out: dict[str, int], chosen: Chosen, wanted: TableOutput) -> str:
+    """Write the page, to the file that is named or to trend.html."""
+    target = wanted.target or Path("trend.html")
+    page = trend_page(answer, out, " ".join(_asked_for(chosen)))
+    put_out(pd.DataFrame(), TableOutput(TABLE, target), lambda: page)
+    return f"Page to read, print or send: {target}"
 
 
 def _as_json(value: Any) -> str | None:  # noqa: ANN401 - what stands in a cell
@@ -99,12 +110,7 @@ def _looked_at(answer: Trends, out: dict[str, int], chosen: Chosen) -> str:
 
 def why_nothing(out: dict[str, int], chosen: Chosen, by: str) -> str:
     """Say why there is no trend to tell."""
-    asked = [
-        f"--{name} {getattr(chosen, name)}"
-        for name in ("client", "site", "region", "since", "until")
-        if getattr(chosen, name)
-    ]
-    asked += [f"--analyte {name}" for name in chosen.analytes] + [f"--stage {name}" for name in chosen.stages]
+    asked = _asked_for(chosen)
     lines = [
         f"No rows: no sample that counts names {'an' if by[0] in 'aeiou' else 'a'} {by}"
         + (f" and fits {' '.join(asked)}." if asked else ".")
@@ -112,6 +118,12 @@ def why_nothing(out: dict[str, int], chosen: Chosen, by: str) -> str:
     if out:
         lines.append(left_out_text(out))
     return "\n".join(lines)
+
+
+def _asked_for(chosen: Chosen) -> list[str]:
+    names = ("client", "site", "region", "since", "until")
+    asked = [f"--{name} {getattr(chosen, name)}" for name in names if getattr(chosen, name)]
+    return asked + [f"--analyte {name}" for name in chosen.analytes] + [f"--stage {name}" for name in chosen.stages]
 
 
 def left_out_text(out: dict[str, int]) -> str:
@@ -129,7 +141,7 @@ def _table(rows: pd.DataFrame, by: str) -> str:
         "a year": [_signed(value) for value in rows["slope_per_year"]],
         "95 %": [f"{_signed(low)} to {_signed(high)}" if np.isfinite(low + high) else "" for low, high in
                  zip(rows["slope_low"], rows["slope_high"], strict=True)],
-        "unit": [_UNITS.get(unit, unit) for unit in rows["unit"]],
+        "unit": [UNIT_SIGNS.get(unit, unit) for unit in rows["unit"]],
         "q": [f"{q:.2g}" if np.isfinite(q) else "too short" for q in rows["q"]],
         "unmatched": [_signed(value) for value in rows["pooled_slope"]],
     })  # fmt: skip

@@ -1,0 +1,1 @@
+"""The page of trends: what changed, where, how sure, what to do."""

@@ -1,0 +1,209 @@
+"""One page about trends: what changed, where, how sure, and what to do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from pipeline.report.batch.page import environment
+from pipeline.report.trend.multiples import HEIGHT, WIDTH, trend_picture
+from pipeline.report.wording import CAUTION, counted
+from pipeline.trends.panel import day_of, quantity_title
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import pandas as pd
+
+    from pipeline.trends.answer import Trends
+
+PICTURES: Final = 24
+SURE_TREND: Final = 0.1  # of the trends told at this q one in ten is chance
+UNIT_SIGNS: Final = {"uS/cm": "µS/cm", "[pH]": "", "Cel": "°C"}
+_ROWS: Final = 400
+_SITES: Final = 8
+_SAME_CHANGE_YEARS: Final = 0.17
+_STEADY: Final = "no trend"
+
+
+def trend_page(answer: Trends, out: Mapping[str, int], asked: str) -> str:
+    """Render the page.
+
+    Parameters
+    ----------
+    answer : with the courses of its surest trends.
+    out : samples that were left out, by reason.
+    asked : what was asked for, in words; empty: everything.
+    """
+    rows = answer.rows.sort_values(["q", "p"], na_position="last", ignore_index=True)
+    sure = rows[rows["q"] <= SURE_TREND]
+    changes = answer.changes
+    sources, media = _sources(changes), _kind(changes, "exhaustion")
+    devices = _kind(changes, "instrument")
+    steps = _kind(changes, "step")
+    template = environment().get_template("trend.html.j2")
+    return template.render(
+        by=answer.by,
+        asked=asked,
+        headline=_headline(sure, sources, media, devices),
+        tested=int(rows["p"].notna().sum()),
+        series=len(rows),
+        years=_years(rows),
+        pictures=_pictures(answer, sure),
+        more_trends=max(len(sure) - PICTURES, 0),
+        sources=sources,
+        media=media,
+        devices=devices,
+        steps=steps,
+        actions=_actions(sure, sources, media, devices),
+        rows=[_cells(row) for row in rows.head(_ROWS).to_dict("records")],
+        left=max(len(rows) - _ROWS, 0),
+        out=[f"{counted(count, 'sample')} {reason}" for reason, count in out.items()],
+        caution=CAUTION,
+        sure=SURE_TREND,
+        width=WIDTH,
+        height=HEIGHT,
+    )
+
+
+def _headline(sure: pd.DataFrame, sources: list[Any], media: list[Any], devices: list[Any]) -> str:
+    """Say in one sentence what there is."""
+    parts = [
+        counted(len(sure), "trend") if len(sure) else _STEADY,
+        counted(len(sources), "change of source", "changes of source"),
+        counted(len(media), "medium used up", "media used up"),
+        counted(len(_device_names(devices)), "instrument or person that reads high, low or jumped",
+                "instruments or people that read high, low or jumped"),
+    ]  # fmt: skip
+    return ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def _device_names(devices: list[Any]) -> list[str]:
+    """Name the devices; what is told of each begins with its name."""
+    return sorted({one["evidence"].partition(" reads ")[0].partition(" jumps ")[0] for one in devices})
+
+
+def _years(rows: pd.DataFrame) -> str:
+    if rows.empty or "first_year" not in rows or not rows["first_year"].notna().any():
+        return ""
+    return f"{int(rows['first_year'].min())} to {int(rows['last_year'].max())}"
+
+
+def _pictures(answer: Trends, sure: pd.DataFrame) -> list[dict[str, Any]]:
+    """Draw the surest trends."""
+    if answer.courses.empty:
+        return []
+    courses = dict(iter(answer.courses.groupby(["group", "analyte", "stage"])))
+    found = []
+    for row in sure.head(PICTURES).to_dict("records"):
+        course = courses.get((row["group"], row["analyte"], row["stage"]))
+        if course is None:
+            continue
+        own = answer.changes
+        marks = own[(own["group"] == row["group"]) & (own["analyte"] == row["analyte"]) & (own["kind"] != "exhaustion")]
+        slope = (row["slope_per_year"], row["slope_low"], row["slope_high"])
+        at = marks["at"].tolist() if answer.by == "site" else []
+        picture = trend_picture(course, slope, at)
+        found.append({"row": _cells(row), "picture": picture})
+    return found
+
+
+def _cells(row: Mapping[Any, Any]) -> dict[str, str]:
+    """Word one row of the table."""
+    low, high = row["slope_low"], row["slope_high"]
+    q, median, slope = row["q"], row["median"], row["slope_per_year"]
+    share = 100 * slope / median if np.isfinite(slope) and np.isfinite(median) and median > 0 else np.nan
+    return {
+        "group": row["group"],
+        "quantity": quantity_title(row["analyte"]),
+        "stage": row["stage"],
+        "sites": f"{int(row['sites']):,}",
+        "samples": f"{int(row['samples']):,}",
+        "below": f"{100 * row['censored']:.0f} %" if row["censored"] else "",
+        "median": f"{median:.3g}" if np.isfinite(median) else "",
+        "unit": UNIT_SIGNS.get(row["unit"], row["unit"]),
+        "slope": f"{slope:+.2g}" if np.isfinite(slope) else "",
+        "share": f"{share:+.1f} % a year" if np.isfinite(share) else "",
+        "interval": f"{low:+.2g} to {high:+.2g}" if np.isfinite(low) and np.isfinite(high) else "",
+        "q": _sureness(q),
+        "unmatched": f"{row['pooled_slope']:+.2g}" if np.isfinite(row["pooled_slope"]) else "",
+        "season": _season(row["season"]),
+    }
+
+
+def _sureness(q: float) -> str:
+    if not np.isfinite(q):
+        return "too short to say"
+    if q <= SURE_TREND:
+        return f"q {q:.1g}" if q >= 0.0001 else "q < 0.0001"  # noqa: PLR2004 - no more digits than mean something
+    return f"{_STEADY} (q {q:.1g})"
+
+
+def _season(season: Any) -> str:  # noqa: ANN401 - dict or nothing
+    if not isinstance(season, dict):
+        return ""
+    return " ".join(f"{value:+.2g}" for value in season.values())
+
+
+def _sources(changes: pd.DataFrame) -> list[dict[str, Any]]:
+    """Tell changes of source of one group within two months as one, with its sites."""
+    if changes.empty:
+        return []
+    own = changes[changes["kind"] == "source-change"].sort_values(["group", "at"])
+    found: list[dict[str, Any]] = []
+    for row in own.drop_duplicates(["site", "earliest", "latest"]).to_dict("records"):
+        last = found[-1] if found else None
+        if last and last["group"] == row["group"] and row["at"] - last["at"] < _SAME_CHANGE_YEARS:
+            last["sites"].append(row["site"])
+            continue
+        found.append({
+            "group": row["group"], "at": row["at"], "sites": [row["site"]], "evidence": row["evidence"],
+            "earliest": day_of(row["earliest"]), "latest": day_of(row["latest"]),
+        })  # fmt: skip
+    for one in found:
+        names = sorted(set(one["sites"]))
+        more = f" and {len(names) - _SITES} more" if len(names) > _SITES else ""
+        one["named"] = ", ".join(names[:_SITES]) + more
+        one["count"] = counted(len(names), "site")
+    return sorted(found, key=lambda one: -one["at"])
+
+
+def _kind(changes: pd.DataFrame, kind: str) -> list[dict[str, Any]]:
+    """List the changes of one kind, the latest first."""
+    if changes.empty:
+        return []
+    # An instrument is used in many groups; the change is one.
+    own = changes[changes["kind"] == kind].drop_duplicates(["site", "analyte", "earliest", "latest", "evidence"])
+    return [
+        {
+            "group": row["group"], "site": row["site"], "quantity": quantity_title(row["analyte"]),
+            "before": f"{row['before']:.3g}", "after": f"{row['after']:.3g}", "evidence": row["evidence"],
+            "earliest": day_of(row["earliest"]), "latest": day_of(row["latest"]),
+        }
+        for row in own.sort_values("at", ascending=False).to_dict("records")
+    ]  # fmt: skip
+
+
+def _actions(sure: pd.DataFrame, sources: list[Any], media: list[Any], devices: list[Any]) -> list[str]:
+    """Say what to do, the most useful first."""
+    found = []
+    if devices:
+        names = _device_names(devices)
+        found.append(f"Check against a standard, and talk to whoever uses: {', '.join(names[:_SITES])}.")
+    if sources:
+        first = sources[0]
+        found.append(
+            f"Ask the utility about the change between {first['earliest']} and {first['latest']} ({first['group']}, "
+            f"{first['count']}); set the treatments there anew, then retest."
+        )
+    if media:
+        sites = sorted({one["site"] for one in media})
+        found.append(f"Change media earlier at {counted(len(sites), 'site')}: {', '.join(sites[:_SITES])}.")
+    rising = sure[(sure["slope_per_year"] > 0) & sure["analyte"].isin(["chloride", "total_hardness", "alkalinity"])]
+    found += [
+        f"{quantity_title(row['analyte'])} rises in {row['group']} by {row['slope_per_year']:.2g} "
+        f"{UNIT_SIGNS.get(row['unit'], row['unit'])} a year: look at bypass settings and machines there."
+        for row in rising.head(3).to_dict("records")
+    ]
+    return found or ["Nothing: no trend, change or biased instrument is sure enough to act on."]
