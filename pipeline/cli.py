@@ -29,6 +29,7 @@ COMMANDS: Final[dict[str, str]] = {
     "advise": "Say what to do about the water of a SITE.",
     "assess": "Say what a water will do in the machine and in the cup.",
     "checks": "List the checks, or explain one with its limits and source.",
+    "control": "Draw the control charts of standards and blanks.",
     "convert": "Convert a VALUE from one unit into another.",
     "decide": "Answer findings; who and why are kept with the answer.",
     "doctor": "Say whether the store is sound.",

@@ -107,6 +107,7 @@ def test_every_setting_is_documented() -> None:
 WORDS = {
     "advise": ["X"],
     "assess": ["--th", "200"],
+    "control": [],
     "decide": ["1", "accept", "--by", "A", "--why", "b"],
     "convert": ["9", "drops", "mg/L"],
     "doctor": [],

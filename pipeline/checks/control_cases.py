@@ -42,7 +42,7 @@ def control_table(rows: list[ControlRow]) -> pd.DataFrame:
 
 _COLUMNS: Final = (
     "place", "kind", "called", "analyte", "value", "figure", "true", "added", "parent", "parent_value", "temperature_c",
-    "day",
+    "day", "instrument", "method",
 )  # fmt: skip
 
 

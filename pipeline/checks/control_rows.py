@@ -40,6 +40,8 @@ class ControlRow:
     parent_value: float
     temperature_c: float
     day: str
+    instrument: str
+    method: str
 
 
 @cache
@@ -74,10 +76,8 @@ def control_rows(samples: SampleTable) -> list[ControlRow]:
     days = samples.once(record.instants, "collected_at").astype("datetime64[D]")
     rows = samples.readings.iloc[own]
     told = []
-    texts = record.as_texts(rows, "raw_text")
-    for at, analyte, value, text in zip(
-        place[own].tolist(), rows["analyte"].astype("str"), rows["value"], texts, strict=True
-    ):
+    texts = [record.as_texts(rows, name) for name in ("analyte", "raw_text", "instrument", "method")]
+    for at, value, analyte, text, instrument, method in zip(place[own].tolist(), rows["value"], *texts, strict=True):
         if analyte in _NO_QUANTITY:
             continue
         parent = _parent(labels.iloc[at], files.iloc[at], waters) if kinds.iloc[at] in ("duplicate", "spike") else -1
@@ -98,6 +98,8 @@ def control_rows(samples: SampleTable) -> list[ControlRow]:
                 parent_value=_of(samples, parent, analyte),
                 temperature_c=float(measured["temperature_c"].iloc[at]),
                 day="" if np.isnat(days[at]) else str(days[at]),
+                instrument=instrument,
+                method=method,
             )
         )
     return told

@@ -62,7 +62,7 @@ def meter_standard(samples: SampleTable, limits: ControlLimits) -> Cases:
     3 % and 0.1 pH [CP].
     """
     rows = [r for r in samples.once(control_rows) if r.kind == "standard" and r.analyte in ("conductivity", "ph")]
-    true = np.array([_true_conductivity(r) if r.analyte == "conductivity" else _true_ph(r) for r in rows])
+    true = np.array([true_value(r) for r in rows])
     table = control_table(rows).assign(true=true)
     of_ph = (table["analyte"] == "ph").to_numpy()
     reach = np.where(of_ph, limits.buffer_ph, limits.conductivity_percent / 100.0 * true)
@@ -129,6 +129,11 @@ def ph_slope(samples: SampleTable, limits: ControlLimits) -> Cases:
         )
     )
     return control_cases(samples, found, touched_waters(samples, found, outside=fails(found)))
+
+
+def true_value(row: ControlRow) -> float:
+    """Give what a standard of conductivity or a pH buffer should have read; missing where nothing says which it is."""
+    return _true_conductivity(row) if row.analyte == "conductivity" else _true_ph(row)
 
 
 def _true_conductivity(row: ControlRow) -> float:
