@@ -18,6 +18,7 @@ from pipeline.asking.layout_use import layout_notices
 from pipeline.asking.shapes import headings_of, known_shapes
 from pipeline.batch import finish
 from pipeline.file_names import legible
+from pipeline.ingest.apart import ReaderLimits
 from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import FileResult
@@ -85,6 +86,7 @@ def read_file(
     already : SHA-256 of the files the store has; of such a file nothing is read but what an answer is given to now.
     answers : what is known of units.
     """
+    limits = ReaderLimits(settings.reader_memory_mb, settings.reader_seconds)
     units, name = answers or Answers(), STANDARD_INPUT_NAME if path == STANDARD_INPUT else legible(path)
     try:
         content = _content(path, settings.max_file_mb * 1_000_000)
@@ -93,11 +95,11 @@ def read_file(
     source = {"file_sha256": content.sha256, "name": name, "bytes": content.size}
     if content.sha256 not in already:
         keep(settings.store, content.sha256, content.data)
-        return _read_content(content, source, layouts, units)
+        return _read_content(content, source, layouts, units, limits)
     known = {**source, **_EMPTY_LEDGER, "status": "known"}
     if not units.given:
         return FileResult(source=known)
-    result = _read_content(content, source, layouts, units)
+    result = _read_content(content, source, layouts, units, limits)
     if not isinstance(result, AskedFile):
         return FileResult(source=known)
     if not result.source["entries"]:
@@ -113,11 +115,11 @@ def _content(path: Path, max_bytes: int) -> FileContent:
 
 
 def _read_content(
-    content: FileContent, source: dict[str, Any], layouts: Sequence[Layout], answers: Answers
+    content: FileContent, source: dict[str, Any], layouts: Sequence[Layout], answers: Answers, limits: ReaderLimits
 ) -> FileResult:
     """Take the bytes of a file to tables of text."""
     try:
-        tables = grids(content, "cp1252")
+        tables = grids(content, "cp1252", limits)
     except Unreadable as error:
         return _refused(source, error.code, str(error))
     blocks = [block for grid in tables for block in blocks_of(grid, layouts, answers.match)]

@@ -98,6 +98,9 @@ class Settings:
     time_zone : of dates and times that name none (IANA name).
     sample_window_hours : unlabelled readings at one point count as one sample within this time [h].
     max_file_mb : a larger input file is refused [MB].
+    reader_memory_mb : what the process that reads workbooks may take [MiB]; where the system has no such limit
+        (Windows), sizes alone are checked.
+    reader_seconds : how long reading one workbook may take [s].
     assess_most : a batch of more new samples is stored and checked, but assessed only when asked.
     explain_most : in a batch of more new samples the likely mistakes are told at once only of those that the summary
         lists, the worst 200; of the others when asked. The verdicts do not depend on it.
@@ -117,6 +120,8 @@ class Settings:
     time_zone: str = field(default="UTC", metadata=_ZONE)
     sample_window_hours: float = field(default=1.0, metadata=_AMOUNT)
     max_file_mb: int = field(default=2048, metadata=_COUNT_FROM_1)
+    reader_memory_mb: int = field(default=2048, metadata=_COUNT_FROM_1)
+    reader_seconds: float = field(default=120.0, metadata=_AMOUNT)
     assess_most: int = field(default=5000, metadata=_COUNT)
     explain_most: int = field(default=1000, metadata=_COUNT)
     lock_wait_s: float = field(default=30.0, metadata=_AMOUNT)

@@ -17,6 +17,7 @@ import pandas as pd
 
 from pipeline.file_names import legible
 from pipeline.ingest import spreadsheet
+from pipeline.ingest.apart import ReaderLimits
 from pipeline.ingest.decoding import Unreadable, decode
 from pipeline.ingest.delimited import split
 from pipeline.ingest.pdf import document
@@ -47,6 +48,7 @@ ACCEPTED: Final = (
 STANDARD_INPUT: Final = Path("-")
 STANDARD_INPUT_NAME: Final = "standard input"
 _GZIP: Final = b"\x1f\x8b"
+_USUAL_LIMITS: Final = ReaderLimits()
 
 
 @dataclass(frozen=True)
@@ -210,7 +212,9 @@ def _unpack(data: bytes, max_bytes: int) -> bytes:
     return unpacked
 
 
-def grids(content: FileContent, fallback_encoding: str | None = None) -> list[Grid]:
+def grids(
+    content: FileContent, fallback_encoding: str | None = None, limits: ReaderLimits = _USUAL_LIMITS
+) -> list[Grid]:
     """Take a file apart: one grid for a text file, one for each sheet with content of a workbook.
 
     What a file is is told by its first bytes, not by its name.
@@ -219,13 +223,14 @@ def grids(content: FileContent, fallback_encoding: str | None = None) -> list[Gr
     ----------
     content : a file as ``read_content`` gives it.
     fallback_encoding : encoding of text that is not UTF-8, noted when it is used; None takes Windows-1252.
+    limits : what reading a workbook may cost.
 
     Raises
     ------
     Unreadable : neither text nor a workbook, damaged, encrypted, or without any cell.
     """
     if spreadsheet.is_workbook(content.unpacked):
-        found = spreadsheet.sheets(content.unpacked)
+        found = spreadsheet.sheets(content.unpacked, limits)
     elif document.is_pdf(content.unpacked):
         found = document.pages(content.unpacked)
     else:

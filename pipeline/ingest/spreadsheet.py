@@ -3,29 +3,25 @@
 from __future__ import annotations
 
 import datetime as dt
-import io
 from dataclasses import replace
-from functools import partial
 from itertools import chain
-from typing import TYPE_CHECKING, Any, Final, TypeVar
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
-from python_calamine import CalamineError, CalamineWorkbook, PasswordError, SheetTypeEnum, SheetVisibleEnum
 
+from pipeline.ingest.apart import ReaderLimits, read_apart
 from pipeline.ingest.decoding import Unreadable
 from pipeline.ingest.grid import Grid, first_cells
 from pipeline.ingest.workbook_xml import SheetMarks, check_sizes, read_marks
 from pipeline.problems import no_problems, problem_frame
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from pipeline.ingest.apart import SheetCells
 
-    from python_calamine import SheetMetadata
-
-_Result = TypeVar("_Result")
+_USUAL: Final = ReaderLimits()
 
 _ZIP: Final = b"PK\x03\x04"
 _COMPOUND: Final = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
@@ -40,8 +36,8 @@ def is_workbook(data: bytes) -> bool:
     return data.startswith((_ZIP, _COMPOUND))
 
 
-def sheets(data: bytes) -> list[Grid]:
-    """Read every visible sheet that holds anything.
+def sheets(data: bytes, limits: ReaderLimits = _USUAL) -> list[Grid]:
+    """Read every visible sheet that holds anything; the cells are read in a process of its own.
 
     Formulas without a stored value, error values and merged cells are found in .xlsx and .xlsm; the other
     formats do not show them. An error value stays as its text (#N/A), so that the entry is not lost.
@@ -60,12 +56,11 @@ def sheets(data: bytes) -> list[Grid]:
         raise Unreadable("the workbook is encrypted; save it without a password")
     if data.startswith(_ZIP):
         check_sizes(data)
-        marks = read_marks(data)
-    workbook, listed = _guarded(partial(_open, data))
-    shown = [sheet for sheet in listed if _is_shown(sheet)]
-    found = [_guarded(partial(_grid, workbook, sheet.name, marks.get(sheet.name))) for sheet in shown]
+        marks = read_marks(data, limits.cells)
+    listed = read_apart(data, limits)
+    found = [_grid(sheet, marks.get(sheet.name)) for sheet in listed if sheet.shown]
     filled = [grid for grid in found if grid is not None]
-    hidden = [sheet.name for sheet in listed if not _is_shown(sheet)]
+    hidden = [sheet.name for sheet in listed if not sheet.shown]
     if not filled:
         also = f" ({', '.join(hidden)} not shown)" if hidden else ""
         raise Unreadable(f"no sheet of the workbook holds anything{also}", "file-empty")
@@ -73,37 +68,14 @@ def sheets(data: bytes) -> list[Grid]:
     return [replace(filled[0], notices=notices), *filled[1:]]
 
 
-def _open(data: bytes) -> tuple[CalamineWorkbook, list[SheetMetadata]]:
-    workbook = CalamineWorkbook.from_filelike(io.BytesIO(data))
-    return workbook, workbook.sheets_metadata
-
-
-def _guarded(step: Callable[[], _Result]) -> _Result:
-    """Run a step of the workbook reader; say plainly what its errors mean."""
-    try:
-        return step()
-    except PasswordError as error:
-        raise Unreadable("the workbook is encrypted; save it without a password") from error
-    except (CalamineError, OSError, ValueError, OverflowError) as error:
-        raise Unreadable(f"the workbook is damaged ({error}); open it and save it again") from error
-    except BaseException as error:
-        if type(error).__name__ != "PanicException":  # the reader's own crash; not an Exception
-            raise
-        raise Unreadable("the workbook is damaged; open it and save it again") from error
-
-
-def _is_shown(sheet: SheetMetadata) -> bool:
-    return bool(sheet.typ == SheetTypeEnum.WorkSheet and sheet.visible == SheetVisibleEnum.Visible)
-
-
 def _skipped(name: str) -> pd.DataFrame:
     detail = f'the sheet "{name}" is hidden or holds no cells; it was not read'
     return problem_frame("sheet-skipped", file_sha256="", line=0, column=name, raw_text="", detail=detail)
 
 
-def _grid(workbook: CalamineWorkbook, name: str, marks: SheetMarks | None) -> Grid | None:
-    """Read one sheet; None if it holds nothing."""
-    rows = workbook.get_sheet_by_name(name).to_python(skip_empty_area=False)
+def _grid(sheet: SheetCells, marks: SheetMarks | None) -> Grid | None:
+    """Lay out one sheet; None if it holds nothing."""
+    rows, name = sheet.rows, sheet.name
     cells = list(chain.from_iterable(rows))
     width = len(rows[0]) if rows else 0
     texts = [_text(cell) for cell in cells]

@@ -21,7 +21,6 @@ from pipeline.ingest.decoding import Unreadable
 
 MAX_UNPACKED_BYTES: Final = 1 << 30
 MAX_PARTS: Final = 10_000
-MAX_CELLS: Final = 50_000_000
 _CHUNK: Final = 1 << 20
 
 # Tags are bounded ({0,400}, no "<" inside), so that no input makes a pattern slow.
@@ -38,7 +37,9 @@ _ERROR: Final = re.compile(
     rb"<(?:\w+:)?v>([^<]+)</(?:\w+:)?v>"
 )
 _MERGED: Final = re.compile(rb'<(?:\w+:)?mergeCell\s[^<>]{0,400}?\bref="(([A-Z]{1,3}\d{1,7}):[A-Z]{1,3}\d{1,7})"')
-_PLACE: Final = re.compile(rb'<(?:\w+:)?c\s[^<>]{0,400}?\br="([A-Z]{1,3})(\d{1,7})"')
+_PLACE: Final = re.compile(rb"<(?:\w+:)?c\s[^<>]{0,400}?\br=[\"']([A-Za-z]{1,20})(\d{1,20})[\"']")
+_ROW: Final = re.compile(rb"<(?:\w+:)?row\s[^<>]{0,400}?\br=[\"'](\d{1,20})[\"']")
+_ROWS, _COLUMNS = 1_048_576, 16_384  # of a sheet [ECMA-376]
 _ROWS_REPEATED: Final = re.compile(rb'^[^<>]{0,400}?number-rows-repeated="(\d{1,12})"')
 _COLUMNS_REPEATED: Final = re.compile(rb'number-columns-repeated="(\d{1,12})"')
 
@@ -74,23 +75,32 @@ def check_sizes(data: bytes) -> None:
         raise Unreadable(f"the workbook is damaged or encrypted ({error}); open it and save it again") from error
 
 
-def read_marks(data: bytes) -> dict[str, SheetMarks]:
+def read_marks(data: bytes, most_cells: int) -> dict[str, SheetMarks]:
     """Find formulas without value, errors and merged cells of every sheet, by sheet name.
 
     Empty for workbooks that are not Office Open XML with XML sheets.
 
+    Parameters
+    ----------
+    data : the workbook, zipped.
+    most_cells : of a sheet, from the first to the last that is filled.
+
     Raises
     ------
-    Unreadable : cells far apart would need a table of more than 50 million cells, or XML entities.
+    Unreadable : cells far apart would need a table of more cells, cells lie outside of any sheet, or XML entities.
     """
     with zipfile.ZipFile(io.BytesIO(data)) as package:
         names = set(package.namelist())
         if "content.xml" in names:
-            _refuse_repeats(package.read("content.xml"))
+            _refuse_repeats(package.read("content.xml"), most_cells)
         if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
             return {}
         targets = _targets(package)
-        return {sheet: _marks(package.read(target), sheet) for sheet, target in targets.items() if target in names}
+        return {
+            sheet: _marks(package.read(target), sheet, most_cells)
+            for sheet, target in targets.items()
+            if target in names
+        }
 
 
 def _targets(package: zipfile.ZipFile) -> dict[str, str]:
@@ -113,10 +123,10 @@ def _attributes(tag: bytes) -> dict[str, str]:
     return {name.decode().rpartition(":")[2]: value.decode(errors="replace") for name, value in pairs}
 
 
-def _marks(xml: bytes, sheet: str) -> SheetMarks:
+def _marks(xml: bytes, sheet: str, most_cells: int) -> SheetMarks:
     if b"<!DOCTYPE" in xml or b"<!ENTITY" in xml:
         raise Unreadable(f'the sheet "{sheet}" defines XML entities; save the workbook again')
-    _refuse_scattered(xml, sheet)
+    _refuse_scattered(xml, sheet, most_cells)
     formulas = [(place, text) for place, text in _FORMULA.findall(xml) if b't="str"' not in place]
     merged = [(b'r="' + first + b'"', whole) for whole, first in _MERGED.findall(xml)]
     return SheetMarks(_frame(formulas), _frame(_ERROR.findall(xml)), _frame(merged))
@@ -142,23 +152,30 @@ def column_number(letters: str) -> int:
     return number - 1
 
 
-def _refuse_scattered(xml: bytes, sheet: str) -> None:
-    """Refuse a sheet whose cells span a table too large to lay out."""
+def _refuse_scattered(xml: bytes, sheet: str, most_cells: int) -> None:
+    """Refuse a sheet whose cells lie outside of any sheet, or span a table too large to lay out."""
     places = _PLACE.findall(xml)
-    if places:
-        width = max(column_number(letters.decode()) for letters in {letters for letters, _ in places}) + 1
-        _refuse_span(max(int(number) for _, number in places), width, sheet)
+    rows = {number for _, number in places} | set(_ROW.findall(xml))
+    letters = {letters.decode().upper() for letters, _ in places}
+    height = max(map(int, rows), default=0)
+    width = max(map(column_number, letters), default=-1) + 1
+    if height > _ROWS or width > _COLUMNS:
+        raise Unreadable(
+            f'the sheet "{sheet}" names row {height} and column {width}; a sheet ends at row {_ROWS} and column '
+            f"{_COLUMNS}: open it in its program and save it again"
+        )
+    _refuse_span(height, width, sheet, most_cells)
 
 
-def _refuse_span(height: int, width: int, sheet: str) -> None:
-    if height * width > MAX_CELLS:
+def _refuse_span(height: int, width: int, sheet: str, most_cells: int) -> None:
+    if height * width > most_cells:
         raise Unreadable(
             f'the sheet "{sheet}" reaches to row {height} and column {width}; delete the stray cell far from the table',
             "file-too-large",
         )
 
 
-def _refuse_repeats(xml: bytes) -> None:
+def _refuse_repeats(xml: bytes, most_cells: int) -> None:
     """Refuse an OpenDocument sheet that spans too much, by cells and rows which say how often they repeat."""
     if b"<!DOCTYPE" in xml or b"<!ENTITY" in xml:
         raise Unreadable("the workbook defines XML entities; save it again")
@@ -170,7 +187,7 @@ def _refuse_repeats(xml: bytes) -> None:
         repeats = [_ROWS_REPEATED.findall(row) for row in rows[: filled[-1] + 1]]
         height = sum(int(found[0]) if found else 1 for found in repeats)
         width = max(_filled_width(rows[number]) for number in filled)
-        _refuse_span(height, width, _attributes(table.partition(b">")[0]).get("name", ""))
+        _refuse_span(height, width, _attributes(table.partition(b">")[0]).get("name", ""), most_cells)
 
 
 def _filled_width(row: bytes) -> int:

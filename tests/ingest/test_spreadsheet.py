@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import pickle
 import re
 import zipfile
 from typing import TYPE_CHECKING
@@ -13,7 +14,8 @@ import openpyxl
 import pytest
 from python_calamine import PasswordError
 
-from pipeline.ingest import spreadsheet, workbook_xml
+from pipeline.ingest import apart, workbook_reader, workbook_xml
+from pipeline.ingest.apart import ReaderLimits
 from pipeline.ingest.decoding import Unreadable
 from pipeline.ingest.reading import FileContent, grids
 from pipeline.ingest.spreadsheet import is_workbook, sheets
@@ -255,27 +257,79 @@ def test_a_workbook_that_cannot_be_read_is_refused(data: bytes, reason: str) -> 
     ("error", "reason"),
     [
         (PasswordError("locked"), "without a password"),
+        (MemoryError(), "more than 2048 MB"),
         (type("PanicException", (BaseException,), {})(), "the workbook is damaged"),
     ],
 )
 def test_a_failure_of_the_reader_is_said_plainly(
     monkeypatch: pytest.MonkeyPatch, error: BaseException, reason: str
 ) -> None:
-    def fail(_: bytes) -> None:
+    def fail(_: object) -> None:
         raise error
 
-    monkeypatch.setattr(spreadsheet, "_open", fail)
+    monkeypatch.setattr(workbook_reader.CalamineWorkbook, "from_filelike", staticmethod(fail))
+    monkeypatch.setattr(apart, "_READER", Here())
     with pytest.raises(Unreadable, match=reason):
         sheets(WORKBOOK)
 
 
-def test_an_interruption_is_no_damage(monkeypatch: pytest.MonkeyPatch) -> None:
-    def interrupt(_: bytes) -> None:
-        raise KeyboardInterrupt
+class Here:
+    """The reader in this process, so that a test can reach into it."""
 
-    monkeypatch.setattr(spreadsheet, "_open", interrupt)
-    with pytest.raises(KeyboardInterrupt):
-        sheets(WORKBOOK)
+    def read(self, data: bytes, limits: ReaderLimits) -> workbook_reader.WorkbookAnswer:
+        """Read one workbook."""
+        return workbook_reader.answer(data, limits.cells)
+
+
+# The row lies outside of every sheet; so many attributes stand before its number that no pattern looks that far.
+FAR_ROW = b'<row spans="' + b"1 " * 400 + b'" r="4294967295"><c><v>1</v></c></row></sheetData>'
+
+
+@pytest.mark.parametrize(
+    ("far", "reason"),
+    [
+        (b'<row r="4294967295"><c><v>1</v></c></row></sheetData>', "names row 4294967295"),
+        (b"<row r='4294967295'><c><v>1</v></c></row></sheetData>", "names row 4294967295"),
+        (b'<row r="3"><c r="ZZZZZ3"><v>1</v></c></row></sheetData>', "a sheet ends at row 1048576 and column 16384"),
+        (b'<row r="3"><c r="XFE3"><v>1</v></c></row></sheetData>', "names row 201 and column 16385"),
+        (b'<row r="1048576"><c r="AT1048576"><v>1</v></c></row></sheetData>', "reaches to row 1048576 and column 46"),
+        (FAR_ROW, "more than 2048 MB"),
+    ],
+)
+def test_a_cell_outside_of_any_table_costs_its_file_alone(far: bytes, reason: str) -> None:
+    monster = repacked(WORKBOOK, "xl/worksheets/sheet1.xml", b"</sheetData>", far)
+
+    with pytest.raises(Unreadable, match=reason):
+        sheets(monster)
+    assert len(sheets(WORKBOOK)[0]) == 201
+
+
+def test_a_workbook_that_takes_too_long_costs_its_file_alone() -> None:
+    with pytest.raises(Unreadable, match=re.escape("more than 0 s (setting reader_seconds)")):
+        sheets(WORKBOOK, ReaderLimits(seconds=0.0))
+    assert len(sheets(WORKBOOK)[0]) == 201
+
+
+def test_sheets_that_together_are_too_large_are_refused() -> None:
+    """Formats whose XML nobody searches are measured by the reader itself."""
+    found = workbook_reader.answer(WORKBOOK, 100)
+
+    assert found == (workbook_reader.SPAN, 'the sheet "Sheet" reaches to row 201 and column 2')
+
+
+def test_the_reader_answers_one_workbook_after_the_other() -> None:
+    def asked(data: bytes) -> bytes:
+        return workbook_reader.REQUEST.pack(len(data), 1_000) + data
+
+    answers = io.BytesIO()
+    workbook_reader.serve(io.BytesIO(asked(WORKBOOK) + asked(b"no workbook")), answers)
+
+    answers.seek(0)
+    told = []
+    while head := answers.read(workbook_reader.ANSWER.size):
+        told.append(pickle.loads(answers.read(*workbook_reader.ANSWER.unpack(head))))  # noqa: S301 - written above
+    assert told[0][0][2][1] == ["Bar 0", 0.0]
+    assert told[1][0] == workbook_reader.DAMAGED
 
 
 def test_a_workbook_of_too_many_parts_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
