@@ -233,3 +233,56 @@ def test_a_value_typed_beside_its_count_is_arithmetic(
 
     assert row["mistake"] == mistake
     assert row["probability"] > 0.9
+
+
+@pytest.mark.common_practice
+def test_one_vial_with_twice_the_water_is_wrong_in_both_tests(
+    counted: Callable[..., SampleTable], explained: Callable[..., Explained]
+) -> None:
+    """33 and 26 drops of 1 °dH, 589 and 464 mg/L, beside 636 µS/cm: too much for any water, half of it is not."""
+    kit = {"sample_id": "v", "degree": 17.848, "nominal": 10.0, "used": 10.0}
+    about = pd.DataFrame({"client": ["c"]}, index=pd.Index(["v"], name="sample_id"))
+    readings = [
+        {**kit, "analyte": "total_hardness", "drops": 33.0},
+        {**kit, "analyte": "alkalinity", "drops": 26.0},
+        {"sample_id": "v", "analyte": "conductivity", "value": 636.0, "raw_text": "636"},
+    ]
+
+    row = first(explained(counted(readings, about)), "v")
+
+    assert (row["mistake"], row["analyte"], row["other_analyte"]) == (
+        "volume-not-applied",
+        "total_hardness",
+        "alkalinity",
+    )
+    assert row["value_to"] == pytest.approx(33 * 17.848 / 2, rel=1e-3)
+
+
+@pytest.mark.source("DIN19640")
+def test_a_french_kit_taken_for_a_german_one_is_wrong_in_both_titrations(
+    waters: Callable[..., SampleTable], explained: Callable[..., Explained]
+) -> None:
+    """32.7 and 26.9 °f times 17.848 are 583 and 480; as °f they are 327 and 269 mg/L, as on every visit before."""
+    visits = {
+        "client": "c",
+        "site": "s",
+        "stage": "raw",
+        "collected_at": [f"2025-0{month}-01" for month in range(1, 7)],
+    }
+    th, alk, ec = [320.0] * 5 + [583.0], [262.0] * 5 + [480.0], [712.0] * 5 + [714.0]
+
+    row = first(explained(waters(**visits, th=th, alk=alk, ec=ec)), "5")
+
+    assert (row["mistake"], row["other_analyte"]) == ("wrong-unit", "alkalinity")
+    assert row["value_to"] == pytest.approx(327.0, rel=2e-3)
+
+
+@pytest.mark.source("APHA2340B")
+def test_calcium_typed_in_the_column_of_hardness_is_a_copy(
+    waters: Callable[..., SampleTable], explained: Callable[..., Explained]
+) -> None:
+    """98 mg/L of calcium and 17 of magnesium are 315 mg/L of hardness, not 98."""
+    row = first(explained(waters(**LAB, hco3=294.0, th=98.0, ec=665.0)), "0")
+
+    assert (row["mistake"], row["analyte"], row["other_analyte"]) == ("copied-reading", "total_hardness", "calcium")
+    assert row["probability"] > 0.5

@@ -18,8 +18,8 @@ from pipeline.chemistry.equivalents import (
 )
 from pipeline.explain.mistakes.candidate import Candidate
 from pipeline.explain.mistakes.digits import tenfold, transposed
-from pipeline.explain.mistakes.exchange import exchanged_columns
-from pipeline.explain.mistakes.kit import counting_habit, kit_mistakes
+from pipeline.explain.mistakes.exchange import copied_columns, exchanged_columns
+from pipeline.explain.mistakes.kit import counting_habit, kit_mistakes, one_vial
 from pipeline.explain.mistakes.meter import meter_mistakes
 from pipeline.explain.mistakes.unnamed import unnamed_mistakes, unread_ions
 from pipeline.explain.mistakes.water import true_states
@@ -29,6 +29,7 @@ from pipeline.explain.mistakes.wrong_unit import (
     HARDNESS_UNITS,
     UNIT_SHARES,
     assumed_units,
+    both_converted,
     fahrenheit,
     wrong_bases,
     wrong_units,
@@ -93,6 +94,9 @@ def catalogue() -> tuple[Candidate, ...]:
         + true_states()
         + unread_ions()
         + [counting_habit()]
+        + one_vial()
+        + both_converted()
+        + copied_columns()
     )
     found += [
         Candidate("instrument-fault", name, "", "", None, ((ROW[name], 2.0),), seen=True, row=ROW[name])

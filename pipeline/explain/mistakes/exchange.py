@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from pipeline.explain.mistakes.candidate import Candidate
 from pipeline.explain.record import ROW
 
 if TYPE_CHECKING:
-    from pipeline.arrays import Floats
-    from pipeline.explain.mistakes.candidate import Change
+    from pipeline.arrays import Flags, Floats
+    from pipeline.explain.mistakes.candidate import Change, Where
     from pipeline.explain.record import Record
 
 _SWAPS: Final = (
@@ -30,6 +32,18 @@ _SWAPS: Final = (
     ("calcium", "potassium"),
     ("bicarbonate", "chloride"),
 )
+_COPIES: Final = (  # the column with the number of another, and that one
+    ("total_hardness", "calcium"),
+    ("total_hardness", "alkalinity"),
+    ("alkalinity", "total_hardness"),
+    ("alkalinity", "bicarbonate"),
+    ("bicarbonate", "alkalinity"),
+    ("calcium", "total_hardness"),
+    ("magnesium", "calcium"),
+    ("sulfate", "chloride"),
+    ("chloride", "sulfate"),
+    ("sodium", "potassium"),
+)
 _RARER: Final = 0.3  # of the columns the trade exchanges again and again, the first four; the others are rarer [CP]
 _USUAL_SWAPS: Final = 4  # fmt: skip
 _LINES: Final = (("calcium", "magnesium", "sodium", "potassium"), ("chloride", "sulfate", "nitrate"))
@@ -43,6 +57,31 @@ def _swap(names: tuple[str, ...], moved: tuple[str, ...]) -> Change:
         return {to: record.amounts[source] / record.unit_worth[source] * record.unit_worth[to] for to, source in pairs}
 
     return change
+
+
+def copied_columns() -> list[Candidate]:
+    """Say that the number of one column was typed in another as well."""
+
+    def same(one: str, other: str) -> Where:
+        def where(record: Record) -> Flags:
+            return np.asarray(record.written[ROW[one]] == record.written[ROW[other]])
+
+        return where
+
+    return [
+        Candidate(
+            "copied-reading",
+            one,
+            other,
+            "the number of the other column",
+            None,
+            loosened=((ROW[one], 1.5),),
+            where=same(one, other),
+            seen=True,
+            row=ROW[one],
+        )
+        for one, other in _COPIES
+    ]
 
 
 def exchanged_columns() -> list[Candidate]:

@@ -66,3 +66,24 @@ def counting_habit() -> Candidate:
 
     detail = "first drop not counted, in both tests (+1 drop)"
     return Candidate("miscount", "total_hardness", "alkalinity", detail, change, weight=1.0, row=rows[0])
+
+
+def one_vial() -> list[Candidate]:
+    """Who fills one vial for both tests gets both wrong by the same factor."""
+    rows = ROW["total_hardness"], ROW["alkalinity"]
+
+    def volume(factor: float) -> Change:
+        return lambda record: {row: np.where(record.counted[row], record.amounts[row] * factor, np.nan) for row in rows}
+
+    return [
+        Candidate(
+            "volume-not-applied",
+            "total_hardness",
+            "alkalinity",
+            f"{words} the sample volume was used, in both tests",
+            volume(factor),
+            weight=weight,
+            row=rows[0],
+        )
+        for words, factor, weight in (("half", 2.0, 0.5), ("twice", 0.5, 0.5))
+    ]

@@ -62,6 +62,7 @@ _REVERSED: Final = {  # the form the heading names, and the one the number was i
     ("sulfate", "as SO4, read as S"): 1.0 / SULFATE_PER_SULFUR,
     ("silica", "as SiO2, read as Si"): 1.0 / SILICA_PER_SILICON,
 }
+_BOTH: Final = 0.5  # of one kit's two titrations in another degree, against one of them [CP]
 CONDUCTIVITY_UNITS: Final = {"µS/cm": 1.0, "mS/m": 10.0, "mS/cm": 1000.0}
 
 
@@ -125,6 +126,29 @@ def wrong_bases(name: str, row: int) -> list[Candidate]:
         if analyte == name
     ]
     return forms + back
+
+
+def both_converted() -> list[Candidate]:
+    """Say that hardness and alkalinity were both converted, or both written, with another degree than the kit's."""
+    rows = ROW["total_hardness"], ROW["alkalinity"]
+
+    def converted(factor: float) -> Change:
+        return lambda record: {
+            row: np.where(np.isnan(record.step[row]), record.amounts[row] * factor, np.nan) for row in rows
+        }
+
+    return [
+        Candidate(
+            "wrong-unit",
+            "total_hardness",
+            "alkalinity",
+            f"{meant} taken for {taken}, in both titrations",
+            converted(DEGREE[meant] / DEGREE[taken]),
+            weight=_BOTH,
+            row=rows[0],
+        )
+        for meant, taken in (("°f", "°dH"), ("°dH", "°f"), ("°Clark", "°dH"), ("°dH", "°Clark"))
+    ]
 
 
 def fahrenheit() -> list[Candidate]:
