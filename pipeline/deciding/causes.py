@@ -57,7 +57,7 @@ def taken_cause(case: Answering) -> Consequences:
             + (f"  Causes:\n{listed}" if listed else "  kettlestone explain SAMPLE looks for causes.")
         )
     cause = chosen.iloc[0]
-    detail = f"cause {rank}: {cause['title']}"
+    detail = f"cause {rank}: {str(cause['title']).rstrip('.')}"
     if cause["mistake"] in _TRUE:
         return Consequences(detail=detail)
     if cause["mistake"] == _BOTTLES:

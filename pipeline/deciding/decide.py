@@ -38,6 +38,7 @@ _CONSEQUENCES: Final[dict[str, Callable[[Answering], Consequences]]] = {
     "exchange": exchanged_places,
     "use-report": use_report,
 }
+_OF_SAMPLE: Final = ("take", "exchange", "use-report")  # answers that are about the sample and not about one finding
 
 
 @dataclass(frozen=True)
@@ -107,7 +108,8 @@ def decide_all(
     Parameters
     ----------
     settings : where the store is.
-    answers : of the person; one that an earlier one of them has answered already is passed over.
+    answers : of the person; one that an earlier one of them has answered already is passed over, and so is the cause
+        of a sample that was taken for another of its findings.
     now : time of the decision, UTC.
     headings : reads the headings of a stored file, so that what was answered for it holds for later files like it.
 
@@ -136,10 +138,13 @@ def _kept(store: Store, settings: Settings, answers: Sequence[Answer], now: date
     kept: list[_Kept] = []
     touched: set[str] = set()
     settled: set[int] = set()
+    changed: set[str] = set()
     for answer in answers:
         if answer.finding_id in settled:
             continue
         case = _case(store, settings, answer, now)
+        if answer.action in _OF_SAMPLE and changed.issuperset(case.samples):
+            continue  # an answer to another of its findings has changed these readings already
         done = _CONSEQUENCES.get(answer.action, _plain)(case)
         covered = {answer.finding_id, *case.also, *done.also}
         if answer.action == "reopen":
@@ -152,6 +157,7 @@ def _kept(store: Store, settings: Settings, answers: Sequence[Answer], now: date
         kept.append(_Kept(number, case, done, samples, verdict, count))
         touched |= done.samples
         settled |= covered
+        changed |= done.samples
     return kept, touched
 
 

@@ -128,6 +128,35 @@ def test_a_cause_is_taken_by_its_rank(place: Place) -> None:
     assert place.ask("SELECT sodium_mg_l, current_verdict FROM v_sample") == [(11.8, "hold")]
 
 
+def test_the_causes_of_a_whole_file_are_taken_at_once_each_sample_once(place: Place) -> None:
+    """Chloride 1.86 for 186, magnesium and calcium exchanged, 1.198 mS/cm for 1198 µS/cm."""
+    place.intake(
+        "labor.csv",
+        "Probe;Kunde;Ort;Datum;pH;Leitfähigkeit (µS/cm);Calcium (mg/l);Magnesium (mg/l);Natrium (mg/l);Kalium (mg/l);"
+        "Hydrogencarbonat (mg/l);Chlorid (mg/l);Sulfat (mg/l);Nitrat (mg/l)\n"
+        "D-1;K;O1;11.03.2025;7,5;1198;104;29;118;6;269,1;1,86;140;18\n"
+        "D-2;K;O2;11.03.2025;7,5;1198;29;104;118;6;269,1;186;140;18\n"
+        "D-3;K;O3;11.03.2025;7,5;1,198;104;29;118;6;269,1;186;140;18\n",
+    )
+
+    outcomes = place.decide("--file", "labor.csv", "take")
+
+    assert len(outcomes) == 3
+    numbers = "SELECT DISTINCT calcium_mg_l, magnesium_mg_l, chloride_mg_l, conductivity_us_cm_25c FROM v_sample"
+    assert place.ask(numbers) == [(104.0, 29.0, pytest.approx(186.0), pytest.approx(1198.0))]
+    assert set(place.verdicts().values()) <= {"ok", "note"}
+
+
+def test_an_answer_to_one_column_does_not_answer_another(place: Place) -> None:
+    """Calcium and alkalinity in ppm: both may count two things, and one answer is about one of them."""
+    place.intake("f.csv", "Sample,Client,Site,Date,TH (°f),Calcium (ppm),TAC (ppm)\nU-1,R,S1,2025-03-11,15,40,80\n")
+    numbers = [number for (number,) in place.ask("SELECT finding_id FROM v_finding WHERE current_severity = 'hold'")]
+
+    assert len(numbers) == 2
+    assert place.decide(str(numbers[0]), "accept")["verdict_after"] == "hold"
+    assert place.decide(str(numbers[1]), "accept")["verdict_after"] == "note"
+
+
 def visits(*last: str) -> str:
     """Five quiet visits to a decarboniser that takes hardness and alkalinity alike, and then what ``last`` says."""
     rows = []

@@ -7,7 +7,8 @@ import itertools
 import json
 from typing import TYPE_CHECKING, Final
 
-from pipeline.errors import KettlestoneError
+from pipeline.did_you_mean import did_you_mean
+from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.reference import table
 
@@ -40,7 +41,10 @@ def check_text(check_id: str, *, as_json: bool) -> str:
     KettlestoneError : no check has this id.
     """
     if check_id not in KNOWN_CHECKS:
-        raise KettlestoneError(f'there is no check "{check_id}". kettlestone checks lists them.')
+        raise KettlestoneError(
+            f'there is no check "{check_id}"{did_you_mean(check_id, KNOWN_CHECKS)}\n  {UNCHANGED}\n'
+            "  kettlestone checks lists them."
+        )
     entry = KNOWN_CHECKS[check_id]
     if as_json:
         return json.dumps(_plain(entry), ensure_ascii=False, indent=1)

@@ -2,13 +2,13 @@
 CREATE OR REPLACE VIEW v_finding AS
 WITH answered AS (
     -- A decision holds wherever a later batch asks the same question about the same sample again.
-    SELECT f.sample_id, f.file_sha256, f.check_id, f.observed, f.low, f.high, d.action, d.decided_by,
+    SELECT f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high, d.action, d.decided_by,
         d.decided_at, d.why, d.decision_id, d.detail, r.sample_id AS repeated_by
     FROM answer AS d
     JOIN finding AS f USING (finding_id)
     LEFT JOIN repeated AS r USING (finding_id)
     QUALIFY row_number() OVER (
-        PARTITION BY f.sample_id, f.file_sha256, f.check_id, f.observed, f.low, f.high
+        PARTITION BY f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high
         ORDER BY d.decision_id DESC
     ) = 1
 )
@@ -34,6 +34,7 @@ LEFT JOIN answered AS a
     ON a.sample_id IS NOT DISTINCT FROM f.sample_id
     AND a.file_sha256 IS NOT DISTINCT FROM f.file_sha256
     AND a.check_id = f.check_id
+    AND a.analyte = f.analyte
     AND a.observed IS NOT DISTINCT FROM f.observed
     AND a.low IS NOT DISTINCT FROM f.low
     AND a.high IS NOT DISTINCT FROM f.high;
