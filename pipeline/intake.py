@@ -19,7 +19,7 @@ from pipeline.asking.shapes import headings_of, known_shapes
 from pipeline.batch import finish
 from pipeline.file_names import legible
 from pipeline.ingest.apart import ReaderLimits
-from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover
+from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover, with_figures
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import FileResult
 from pipeline.ingest.layouts import load_layouts
@@ -122,7 +122,7 @@ def _read_content(
         tables = grids(content, "cp1252", limits)
     except Unreadable as error:
         return _refused(source, error.code, str(error))
-    blocks = [block for grid in tables for block in blocks_of(grid, layouts, answers.match)]
+    blocks = with_figures([block for grid in tables for block in blocks_of(grid, layouts, answers.match)])
     fitting = with_cover(blocks)
     if not fitting:
         why = "no heading row with at least two known quantities" if any(map(len, tables)) else "it holds no rows"

@@ -235,6 +235,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "Nothing to do if that is right; else add a column Stage (raw, treated, …).",
     ),
     Problem(
+        "named-above",
+        'the cell is empty; "{raw_text}", which stands above, was taken ({detail})',
+        "Nothing to do if that is right; else fill in the cells.",
+    ),
+    Problem(
         "control-derived",
         'no kind of sample is stated; the {column} "{raw_text}" was read as a control: {detail}',
         "Controls are kept for the laboratory and not judged as waters. If it is a water, add a column Sample type.",

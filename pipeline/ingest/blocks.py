@@ -30,6 +30,7 @@ _TITLE: Final = 3  # rows that may stand above the headings of a lower table
 _UNDERSTOOD: Final = 4  # how well headings of a table that no layout fits must be understood
 _COVER: Final = 60  # rows of a cover that are looked at
 _ON_COVER: Final = ("client", "site", "report_id", "operator", "region", "country")  # that hold for a whole report
+_LOOKED_AT: Final = 1_000  # rows in which a table of samples shows a figure
 _SHOWN: Final = 60  # letters
 _MOST: Final = 200  # gaps that are looked at; a table of more is one of groups of rows
 
@@ -104,11 +105,32 @@ def _tables(grid: Grid, layouts: Sequence[Layout]) -> list[int]:
     begin = np.union1d(begin, like[~titled])
     starts, above = [0], _headings(grid, 0, layouts)
     for first in begin.tolist() if len(begin) <= _MOST else ():
-        headings = _headings(grid, first, layouts)
-        if headings and headings != above:
-            starts.append(first)
-            above = headings
+        head, start = _head(grid, first, layouts)
+        if head and (head != above or start < first or _titled(grid, first)):
+            starts.append(max(start, starts[-1]))
+            above = head
     return starts
+
+
+def _titled(grid: Grid, first: int) -> bool:
+    """Tell whether a title above the headings says whose rows follow: "Station: South"."""
+    rows = [grid.row(row) for row in range(first, min(len(grid), first + _TITLE))]
+    depth = next((number for number, cells in enumerate(rows) if sum(map(bool, cells)) > 1), 0)
+    return bool(stated_above(rows[:depth]))
+
+
+def _head(grid: Grid, first: int, layouts: Sequence[Layout]) -> tuple[tuple[str, ...], int]:
+    """Give the headings at the top of some rows, and where their table begins: at a title right above them."""
+    headings, start = _headings(grid, first, layouts), first
+    while headings and start and first - start < _TITLE and _is_title(grid.row(start - 1)):
+        start -= 1
+    return headings, start
+
+
+def _is_title(cells: Sequence[str]) -> bool:
+    """Tell whether a row says one thing of the rows below it, and holds no figure of its own."""
+    filled = [cell for cell in cells if cell]
+    return bool(filled) and not any(map(numeric, filled)) and bool(stated_above([list(filled)]))
 
 
 def _like_headings(grid: Grid) -> Places:
@@ -175,6 +197,27 @@ def with_cover(blocks: Sequence[GridBlock]) -> list[tuple[Grid, Match]]:
         for block in blocks
         if block.match is not None
     ]
+
+
+def with_figures(blocks: Sequence[GridBlock]) -> list[GridBlock]:
+    """Take a table of words, a legend under "GH", for none of samples where the file has tables of figures."""
+    figures = [block.match is not None and _has_figures(block.grid, block.match) for block in blocks]
+    if not any(figures):
+        return list(blocks)
+    return [
+        GridBlock(block.grid, None) if _is_wordlist(block, held=held) else block
+        for block, held in zip(blocks, figures, strict=True)
+    ]
+
+
+def _is_wordlist(block: GridBlock, *, held: bool) -> bool:
+    return block.match is not None and bool(block.match.measured) and block.match.body < len(block.grid) and not held
+
+
+def _has_figures(grid: Grid, match: Match) -> bool:
+    rows = match.rows(grid)[:_LOOKED_AT]
+    cells = [grid.cells(column.position, rows) for column in match.measured]
+    return any(pc.any(pc.match_substring_regex(texts, r"\d")).as_py() for texts in cells)
 
 
 def unread_blocks(blocks: Sequence[GridBlock], file_sha256: str) -> list[pd.DataFrame]:

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ingest.control_words import control_kinds, derived_controls
+from pipeline.ingest.fill_down import NAMED_ONCE, FilledDown, filled_down, filled_notices
 from pipeline.ingest.second_columns import by_weight, with_second_columns
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.stage_words import derived_stages
@@ -52,13 +53,15 @@ class RowPart:
 class RowFrame:
     """The (r, …) table of rows, and its columns of fixed words as codes; `row_of` is the row of each source row.
 
-    `control_from` is the field by whose words a row was taken for a control; "" where none was, or a column states it.
+    `filled` tells of fields that rows took from above; `control_from` is the field by whose words a row was taken for
+    a control, "" where none was or a column states it.
     """
 
     frame: pd.DataFrame
     worded: Mapping[str, TextColumn]
     control_from: TextColumn
     row_of: npt.NDArray[np.int32]
+    filled: tuple[FilledDown, ...] = ()
 
 
 def parts_of(match: Match) -> dict[int, RowPart]:
@@ -115,6 +118,7 @@ def row_frame(
     """
     which = part.astype(np.int32)
     stated = {field: _field(source, field, parts, at, which, facts) for field in ROW_FIELDS}
+    stated, filled = _with_names_above(source, stated, at)
     stated = with_second_columns(source, stated, at)
     stated["stage"], stated["stage_from"] = _with_derived_stage(stated)
     stated["activity"], control_from = _with_derived_control(stated)
@@ -128,7 +132,20 @@ def row_frame(
     nothing = TextColumn.constant("", len(first)).series()
     columns = {field: said.series() if any(said.texts) else nothing for field, said in stated.items()}
     worded = {field: stated[field] for field in ("stage", "activity")}
-    return RowFrame(pd.DataFrame({"line": lines, **columns}), worded, control_from.kept(first), row_of)
+    return RowFrame(pd.DataFrame({"line": lines, **columns}), worded, control_from.kept(first), row_of, filled)
+
+
+def _with_names_above(
+    source: Source, stated: Mapping[str, TextColumn], at: npt.NDArray[np.int64]
+) -> tuple[dict[str, TextColumn], tuple[FilledDown, ...]]:
+    """Let a name that is written once hold for the rows below it."""
+    fields, told = dict(stated), []
+    for field in NAMED_ONCE:
+        columns = [c for c in source.match.columns if c.role == "about" and c.code == field and not c.analyte]
+        if columns:
+            fields[field], one = filled_down(source, columns, fields[field], at)
+            told += [one] if one else []
+    return fields, tuple(told)
 
 
 def _each(size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
@@ -263,6 +280,7 @@ def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
             )
     notices.extend(_stage_notices(rows.frame, file_sha256))
     notices.extend(_control_notices(rows, file_sha256))
+    notices.extend(filled_notices(rows.filled, file_sha256))
     return notices
 
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Places
 
 
-_ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y年%m月%d日", "%Y-%m")
+_ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y年%m月%d日", "%Y%m%d", "%Y-%m")
 _POINTED: Final = ("%d.%m.%Y", "%d.%m.%y")
 _DAY_FIRST: Final = ("%d/%m/%Y", "%d/%m/%y", "%d-%m-%Y")
 _MONTH_FIRST: Final = ("%m/%d/%Y", "%m/%d/%y", "%m-%d-%Y")
