@@ -31,6 +31,8 @@ class IdentityLimits:
     chance_elsewhere: float = 1e-5  # of two sites on different days, where that is rare [CP]
     visit_spread: float = 0.03  # of a figure between visits to a steady water, one standard deviation [CP]
     visit_spread_ph: float = 0.1  # the same of pH [CP]
+    chance_visit: float = 1e-5  # the same of all bottles of a visit together, with its temperatures [CP]
+    visit_spread_temperature: float = 2.0  # °C, of a tap between visits, read to a degree [CP]
     printed_sites: int = 3  # the same analysis at as many sites or points on one day was printed, not copied [CP]
     printed_share: float = (
         0.2  # of a file's analyses: so many are printed for several places, then all of them are [CP]
@@ -94,7 +96,8 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
     note. Three sites or more on one day, or three points of one stage, or analyses of a laboratory in a file that
     prints a fifth of them for several places: one analysis printed for a zone, one note for the source. One site on
     different days: a note, unless the figures were read so finely that chance gives them less than once in a hundred
-    million pairs of visits (``coincidence.chance``): hold. Two sites: a note, unless one supply would give the tie
+    million pairs of visits (``coincidence.chance``), or all bottles and temperatures of a visit together less than once
+    in a hundred thousand: hold. Two sites: a note, unless one supply would give the tie
     less than once in 500 pairs on one day, where rows are copied within a sheet, or once in a hundred thousand on
     different days: hold. Anything else: hold. Blanks, standards and duplicates are left out.
     """
@@ -117,9 +120,10 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
         once_in[visits] = _one_figure(
             1 / coincidence.chance(mine, _COMPARED, limits.visit_spread, limits.visit_spread_ph)
         )
+    once_in, whole = _whole_visits(samples, ties, once_in, limits)
     compared = (~np.isnan(values[tied])).sum(axis=1)
     printed = _printed(samples, ties, heavy, limits)
-    found = _judged_ties(samples, ties, printed, compared, once_in, limits)
+    found = _judged_ties(samples, ties, printed, compared, (once_in, whole), limits)
     told = {name: taken(column, np.flatnonzero(~printed)) for name, column in found.items()}
     first = np.flatnonzero(printed & ties.first)
     file = samples.fact("file_sha256").take(place[first])
@@ -154,6 +158,28 @@ def _printed(samples: SampleTable, ties: _Ties, heavy: Flags, limits: IdentityLi
     shared = np.bincount(file[ties.place[one_day & ties.laboratory]], minlength=len(size))
     listed = (shared >= limits.printed_share * size) & (shared >= 2 * limits.printed_sites)
     return np.asarray(several | (one_day & ties.laboratory & listed[file[ties.place]]), dtype="bool")
+
+
+def _whole_visits(samples: SampleTable, ties: _Ties, once_in: Floats, limits: IdentityLimits) -> tuple[Floats, Flags]:
+    """Multiply the chances of the bottles of a visit that all repeat one other visit, and of equal temperatures.
+
+    Returns
+    -------
+    once in how many pairs of visits that comes by chance, and which records belong to such a visit.
+    """
+    day = samples.once(record.instants, "collected_at").astype("datetime64[D]").astype("int64")
+    site = numbered([samples.fact("client"), samples.fact("site")])
+    point = numbered([samples.fact("sampling_point"), samples.fact("stage")])
+    again = (ties.sites <= 1) & (ties.days > 1) & ~np.isnan(once_in)
+    key = np.column_stack([site[ties.place], day[ties.place], day[ties.other]])
+    visit = np.unique(key, axis=0, return_inverse=True)[1].ravel()
+    visit = np.where(again, visit, len(visit) + np.arange(len(visit)))
+    whole = again & (_distinct(visit, point[ties.place], again) > 1)
+    warm = samples.measured["temperature_c"].to_numpy()
+    steps = 2.0 * np.sqrt(np.pi) * limits.visit_spread_temperature
+    times = once_in * np.where(warm[ties.place] == warm[ties.other], steps, 1.0)
+    together = np.exp(np.bincount(visit[whole], np.log(times[whole]), minlength=int(visit.max(initial=0)) + 1))[visit]
+    return np.where(whole, _one_figure(np.where(whole, together, 1.0)), once_in), whole
 
 
 def _one_figure(numbers: Floats) -> Floats:
@@ -227,17 +253,26 @@ def _tie_weight(samples: SampleTable) -> np.ndarray:
 
 
 def _judged_ties(
-    samples: SampleTable, ties: _Ties, printed: Flags, compared: Places, once_in: Floats, limits: IdentityLimits
+    samples: SampleTable,
+    ties: _Ties,
+    printed: Flags,
+    compared: Places,
+    visits: tuple[Floats, Flags],
+    limits: IdentityLimits,
 ) -> dict[str, CaseColumn]:
     count = len(ties.place)
+    once_in, whole = visits
     one_day = ties.days <= 1
     double = one_day & (ties.places == 1)
     rarest = np.select(
-        [ties.sites <= 1, one_day], [limits.chance, limits.chance_one_day], default=limits.chance_elsewhere
+        [whole, ties.sites <= 1, one_day],
+        [limits.chance_visit, limits.chance, limits.chance_one_day],
+        default=limits.chance_elsewhere,
     )
     chance = once_in <= 1 / rarest
     words = {
         "a row may have been copied, ask for the original sheet": np.ones(count, dtype="bool"),
+        "all bottles of the visit repeat those of another one; ask for the original sheet": whole,
         "one steady water read in steps as coarse gives that about once in {once_in} pairs of visits, "
         "a copied row always": chance,
         "a double entry, count it once": double,

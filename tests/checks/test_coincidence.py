@@ -144,3 +144,23 @@ def test_one_analysis_printed_for_the_addresses_of_a_zone_is_no_copy(
 
     assert set(found["severity"]) == {"note"}
     assert found["sample_id"].isna().all()
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(("treated", "severity"), [(142.8, "hold"), (124.9, "note")])
+def test_both_bottles_of_a_visit_again_were_copied(
+    table_of: Callable[..., SampleTable], treated: float, severity: str
+) -> None:
+    """One bottle again is once in 1480 pairs of visits; two, and a temperature, once in 1480 · 1480 · 7 · 7."""
+    days = pd.to_datetime(["2025-01-10", "2025-01-10", "2025-02-10", "2025-02-10"], utc=True)
+    samples = table_of(
+        client=["A"] * 4, site=["1"] * 4, stage=["raw", "treated"] * 2, collected_at=days, ph=[7.4, 6.7] * 2,
+        temperature_c=[13.0] * 4, conductivity_us_cm_25c=[641.0, 387.0] * 2,
+        total_hardness_mg_l_caco3=[321.3, 142.8, 321.3, treated], total_hardness_mg_l_caco3__method=["drops"] * 4,
+        alkalinity_mg_l_caco3=[249.9, 71.4] * 2, alkalinity_mg_l_caco3__method=["drops"] * 4,
+    )  # fmt: skip
+
+    found, _ = run_check(CHECKS["copied-reading"], samples, Limits())
+
+    assert set(found["severity"]) == {severity}
+    assert ("all bottles of the visit" in found["message"].iloc[0]) == (severity == "hold")
