@@ -38,7 +38,8 @@ _CONSEQUENCES: Final[dict[str, Callable[[Answering], Consequences]]] = {
     "exchange": exchanged_places,
     "use-report": use_report,
 }
-_OF_SAMPLE: Final = ("take", "exchange", "use-report")  # answers that are about the sample and not about one finding
+# What changes readings or facts does so once, however many findings of the sample are named.
+_OF_SAMPLE: Final = frozenset(_CONSEQUENCES)
 
 
 @dataclass(frozen=True)
@@ -108,8 +109,8 @@ def decide_all(
     Parameters
     ----------
     settings : where the store is.
-    answers : of the person; one that an earlier one of them has answered already is passed over, and so is the cause
-        of a sample that was taken for another of its findings.
+    answers : of the person; one that an earlier one of them has answered already is passed over, and so is a change
+        of readings that was made for another finding of the sample.
     now : time of the decision, UTC.
     headings : reads the headings of a stored file, so that what was answered for it holds for later files like it.
 
