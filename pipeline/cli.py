@@ -49,6 +49,7 @@ COMMANDS: Final[dict[str, str]] = {
     "site": "The register of sites: what each place is, and what it was.",
     "snapshot": "Publish a read-only copy of the store.",
     "trend": "Say what drifts, what changed since when, and how sure that is.",
+    "summary": "Write the summary of a BATCH again, with the answers in force.",
     "treatment": "The register of treatments: what is fitted where.",
 }
 _SAFE: Final = "A batch is stored whole or not at all; run the command again."

@@ -16,6 +16,7 @@ from rich.console import Console
 from pipeline.intake import run
 from pipeline.report.terminal.summary import show_summary
 from pipeline.settings import load_settings
+from pipeline.stored_batch import rewrite
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -192,7 +193,8 @@ def test_the_terminal_says_it_in_forty_lines_and_the_verdict_last(finished: Fini
     assert "of 136 samples: do not use these yet" in " ".join(lines[-2:])
     assert len(worst) == 5
     assert [line[0] for line in worst] == sorted((line[0] for line in worst), key="✕■".index)
-    assert "38 more samples on hold or rejected: kettlestone findings --by-client lists them" in lines
+    waiting = finished.summary["samples"]["hold"] + finished.summary["samples"]["reject"]
+    assert f"{waiting - 5} more samples on hold or rejected: kettlestone findings --by-client lists them" in lines
 
 
 def test_the_page_begins_with_who_to_call_and_folds_the_rest(finished: Finished) -> None:
@@ -221,3 +223,18 @@ def test_the_page_assesses_one_usable_water_of_each_site(finished: Finished, sam
     assert not set(shown) & set(samples.index[samples["verdict"].isin(OPEN)])
     places = samples.loc[[name for name in shown if name in samples.index], ["client", "site"]].dropna()
     assert not places.duplicated().any()
+
+
+def test_the_page_of_a_stored_batch_is_the_same_until_something_is_answered(finished: Finished) -> None:
+    out = finished.folder.parent
+    settings = load_settings(None, out=out, store=out / "kettlestone.duckdb", layouts=None)
+    page = (finished.folder / "summary.html").read_text(encoding="utf-8")
+
+    again = rewrite(settings, "latest")
+
+    assert again.folder == finished.folder
+    told = ("verdict", "entries", "samples", "controls", "coverage", "patterns", "work", "repeat", "ask", "set_aside")
+    assert {name: again.summary[name] for name in told} == {name: finished.summary[name] for name in told}
+    assert (finished.folder / "summary.html").read_text(encoding="utf-8").split("<h2", 3)[:3] == page.split("<h2", 3)[
+        :3
+    ]

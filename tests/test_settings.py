@@ -127,6 +127,7 @@ WORDS = {
     "site": ["show", "X"],
     "snapshot": ["X"],
     "trend": ["--by", "site"],
+    "summary": ["X"],
     "treatment": ["set", "X", "--treatment", "none", "--by", "A", "--why", "b"],
 }
 WITHOUT = {"checks"}

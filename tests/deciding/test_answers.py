@@ -259,6 +259,8 @@ def test_several_findings_are_answered_at_once_or_none_is(place: Place) -> None:
     assert "no finding of these is open" in place.command("decide", "--file", "k.csv", "accept", *WHO).stderr
     place.decide("--sample", "K-0", "reopen")
     assert place.verdicts()["K-0"] == "hold"
+    page = json.loads(place.command("summary", "--out", str(place.settings.out), "--json").stdout)
+    assert [line["called"] for group in page["work"] for line in group["lines"]] == ["K-0"]
     place.decide("--sample", "K-0", "correct", "--factor", "2", "--analyte", "conductivity")
     assert place.ask("SELECT conductivity_us_cm_25c FROM v_sample WHERE label = 'K-0'") == [(524.0,)]
 

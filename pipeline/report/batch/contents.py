@@ -53,7 +53,9 @@ class Batch:
 
     @property
     def numbered_findings(self) -> pd.DataFrame:
-        """Give the findings with the numbers by which they are answered."""
+        """Give the findings with the numbers by which they are answered; those of the store have theirs."""
+        if "finding_id" in self.findings:
+            return self.findings
         return self.findings.assign(finding_id=np.arange(self.first_finding, self.first_finding + len(self.findings)))
 
     @property

@@ -145,6 +145,27 @@ def folder_for(batch_id: str, out: Path, stored: Container[str] = ()) -> Iterato
         shutil.rmtree(work, ignore_errors=True)
 
 
+def write_page(folder: Path, batch: Batch, summary: Mapping[str, Any]) -> None:
+    """Write the page of a batch again, and the same as JSON, each whole or not at all; the tables stay as they were.
+
+    Raises
+    ------
+    KettlestoneError : no room, or writing is refused.
+    """
+    texts = {
+        "summary.json": json.dumps(summary, indent=1, ensure_ascii=False, default=str),
+        "summary.html": batch_page(summary, batch.waters, _blocks(batch)),
+    }
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            part = folder / f"{_WORK}{name}"
+            part.write_text(text, encoding="utf-8")
+            part.replace(folder / name)
+    except OSError as error:
+        raise _refused(folder, error) from error
+
+
 def _sweep(out: Path, stored: Container[str]) -> None:
     """Remove what runs that were killed left unfinished; a folder of a living process is not touched.
 
