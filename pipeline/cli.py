@@ -36,6 +36,7 @@ COMMANDS: Final[dict[str, str]] = {
     "due": "List the sites to visit, by date, and why.",
     "enter": "Enter a visit to a SITE; verdict and advice come at once.",
     "explain": "Say what most likely happened to a SAMPLE.",
+    "export": "Write samples, readings and findings in an open format.",
     "field-sheet": "Write a page to fill in at SITES, on a phone or on paper.",
     "findings": "List the findings that wait for an answer.",
     "history": "Tell what happened, and who decided it and why.",

@@ -114,6 +114,7 @@ WORDS = {
     "due": [],
     "enter": ["X", "--hardness", "9"],
     "explain": ["X"],
+    "export": [],
     "field-sheet": ["X"],
     "findings": [],
     "history": [],

@@ -36,7 +36,8 @@ def filled_down(
     """Give rows that do not name their sample, place or day the name that stands last above them.
 
     In a long table a name holds for the results below it; in one with a sample a row only where it has a row of its
-    own, above the rows of its group.
+    own, above the rows of its group. A layout of its own headings alone is written by a program: there every row says
+    what it knows, and an empty cell is one.
 
     Parameters
     ----------
@@ -46,7 +47,11 @@ def filled_down(
     at : (r,) positions among the body rows.
     """
     silent = ~stated.stated()
-    if not silent.any() or (source.match.orientation == "samples-in-rows" and not silent.all()):
+    if (
+        source.match.layout.own.only
+        or not silent.any()
+        or (source.match.orientation == "samples-in-rows" and not silent.all())
+    ):
         return stated, None
     everywhere = source.first_stated(columns, np.arange(len(source.rows), dtype=np.int64))
     said = everywhere.stated()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import duckdb
 
@@ -18,13 +18,16 @@ if TYPE_CHECKING:
     from pipeline.store.database import Store
 
 
+_PUBLIC: Final = ("v_sample", "v_reading", "v_finding", "v_correction", "v_latest", "v_trend", "v_region")
+
+
 def snapshot(store: Store, target: Path) -> Path:
     """Publish a copy that others read while the store is written.
 
     Parameters
     ----------
     target : a name ending in ``.duckdb`` gives one read-only DuckDB file with the views; any other
-        name a folder with one Parquet file per table. An earlier copy of that name is replaced.
+        name a folder with one Parquet file per table and view. An earlier copy of that name is replaced.
 
     Returns
     -------
@@ -67,7 +70,7 @@ def _folder_snapshot(store: Store, target: Path) -> None:
             "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database()"
         ).fetchall()
         # Readings are kept in two tables and shown as one.
-        names = {name for (name,) in tables} - {"reading_kind", "reading_value"} | {"reading"}
+        names = {name for (name,) in tables} - {"reading_kind", "reading_value"} | {"reading", *_PUBLIC}
         for table in sorted(names):
             file = literal(str(fresh / f"{table}.parquet"))
             store.connection.execute(f"COPY {identifier(table)} TO {file} (FORMAT parquet, COMPRESSION zstd)")

@@ -1,0 +1,1 @@
+"""Data that leave in open formats, with a Table Schema beside each."""
