@@ -81,7 +81,7 @@ def test_a_test_that_lies_ahead_is_not_overdue(store: Path) -> None:
     settings = load_settings(None, store=store)
 
     assert "overdue" not in retest(settings, "S-1", date(2025, 3, 22), as_json=False).text
-    assert "Days since then: 1. The test is overdue." in retest(settings, "S-1", date(2025, 3, 23), as_json=False).text
+    assert "That was yesterday; the test is overdue." in retest(settings, "S-1", date(2025, 3, 23), as_json=False).text
 
 
 @pytest.mark.common_practice
@@ -153,7 +153,7 @@ def test_where_nobody_says_what_is_fitted_the_pair_tells_what_it_works_like(stor
     code, text = ask(store, "retest", "S-5")
 
     assert code == 1
-    assert "Nobody says what is fitted." in text
+    assert "The register does not say what is fitted." in text
     assert "Most likely: what is fitted works like this: sodium softener" in text
     assert "Proved" not in text
     assert "wirkt wie" in ask(store, "retest", "S-5", "--language", "de")[1]

@@ -64,7 +64,7 @@ def retest(settings: Settings, site: str, today: date, *, as_json: bool, languag
     found, course = answer.retest, answer.site.course
     if found is None or course is None:
         raise _nothing_to_verify(answer.site)
-    overdue = [Said("verify.next.overdue", {"days": found.overdue_days})] if found.overdue_days else []
+    overdue = _overdue(found.overdue_days)
     when = " ".join(say(one, language) for one in (found.next_test.said, *overdue))
     if as_json:
         on = found.next_test.on
@@ -74,6 +74,12 @@ def retest(settings: Settings, site: str, today: date, *, as_json: bool, languag
         text = "\n".join([*_lines(answer, found, course, language), "", when])
     clean = found.proved and not answer.site.fitted.notices
     return Retested(text, CLEAN if clean else FINDINGS)
+
+
+def _overdue(days: int) -> list[Said]:
+    if days == 1:
+        return [Said("verify.next.overdue_one")]
+    return [Said("verify.next.overdue", {"days": days})] if days else []
 
 
 def _nothing_to_verify(site: Site) -> KettlestoneError:
