@@ -12,6 +12,7 @@ import click
 from pipeline.commands import fault
 from pipeline.report.terminal.table_output import TABLE_FORMATS, TableOutput
 from pipeline.settings import NAMES, STORE_NAME, load_settings
+from pipeline.words import LANGUAGES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 JSON = click.option("--json", "as_json", is_flag=True, help="Print data for other programs.")
 LAYOUTS = click.option("--layouts", type=click.Path(path_type=Path), help="Folder with layouts of your own.")
 LITRES = click.option("--litres", "litres_per_day", type=float, help="Litres a day in place of the record's.")
-LANGUAGE = click.option("--language", type=click.Choice(["en", "de"]), default="en", help="Of the sentences [en].")
+LANGUAGE = click.option("--language", type=click.Choice(LANGUAGES), default="en", help="Of the sentences [en].")
 _FORMAT = click.option("--format", "form", type=click.Choice(TABLE_FORMATS), help="How the table is written [table].")
 _OUT_FILE = click.option("--out", "target", type=click.Path(path_type=Path), help="Write the table to this file.")
 BY = click.option("--by", help="Who says so [the setting by].")

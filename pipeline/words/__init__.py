@@ -18,10 +18,18 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
 FOLDER: Final = Path(__file__).parent
-LANGUAGES: Final = ("en", "de")
-_DECIMAL_COMMA: Final = frozenset({"de"})
+LANGUAGES: Final = ("en", "de", "fr", "it", "es")
+DECIMAL_COMMA: Final = frozenset({"de", "fr", "it", "es"})
 # Written out, or short where the month has no short form of three or four letters.
-_MONTHS: Final = ("Jan", "Feb", "March", "April", "May", "June", "July", "Aug", "Sept", "Oct", "Nov", "Dec")
+_MONTHS: Final = {
+    "en": ("Jan", "Feb", "March", "April", "May", "June", "July", "Aug", "Sept", "Oct", "Nov", "Dec"),
+    "fr": ("janvier", "février", "mars", "avril", "mai", "juin", "juillet", "août", "septembre", "octobre", "novembre",
+           "décembre"),
+    "it": ("gennaio", "febbraio", "marzo", "aprile", "maggio", "giugno", "luglio", "agosto", "settembre", "ottobre",
+           "novembre", "dicembre"),
+    "es": ("enero", "febrero", "marzo", "abril", "mayo", "junio", "julio", "agosto", "septiembre", "octubre",
+           "noviembre", "diciembre"),
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -78,10 +86,13 @@ def day(when: date, language: str) -> str:
 
     Example
     -------
-    >>> day(date(2025, 7, 8), "en"), day(date(2025, 7, 8), "de")
-    ('8 July 2025', '08.07.2025')
+    >>> [day(date(2025, 7, 8), language) for language in LANGUAGES]
+    ['8 July 2025', '08.07.2025', '8 juillet 2025', '8 luglio 2025', '8 de julio de 2025']
     """
-    return f"{when:%d.%m.%Y}" if language == "de" else f"{when.day} {_MONTHS[when.month - 1]} {when.year}"
+    if language == "de":
+        return f"{when:%d.%m.%Y}"
+    number = "1er" if language == "fr" and when.day == 1 else str(when.day)
+    return (" de " if language == "es" else " ").join([number, _MONTHS[language][when.month - 1], str(when.year)])
 
 
 @cache
@@ -127,7 +138,7 @@ class _Words(string.Formatter):
 
     def __init__(self, language: str) -> None:
         self._language = language
-        self._comma = language in _DECIMAL_COMMA
+        self._comma = language in DECIMAL_COMMA
 
     def format_field(self, value: Any, format_spec: str) -> str:  # noqa: ANN401 - the base class's signature
         if isinstance(value, date):

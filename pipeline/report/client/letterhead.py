@@ -21,7 +21,7 @@ _MOST_BYTES: Final = 500_000
 _MOST_LETTERS: Final = 40
 # A number and its unit, two numbers of a range, a sign and its number: never on two lines.
 _UNITS: Final = (
-    r"mg/L|µg/L|mmol/L|meq/L|°dH·L|°dH|°fH|°f|°e|gpg|ppm|µS/cm|mS/m|mS/cm|°C|%|kg|g|mL|ml|L|days?|Tage?n?|years?|"
+    r"mg/L|µg/L|mmol/L|meq/L|°dH·L|°dH|°fH|°f|°e|gpg|ppm|µS/cm|mS/m|mS/cm|°C|%|kg|g|mL|ml|L|days?|Tag(?:en?)?|years?|"
     r"Jahre?n?|jours?|giorni|giorno|días?|kg CaCO3|eq|bar|h"
 )
 _TOGETHER: Final = (

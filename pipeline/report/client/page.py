@@ -20,6 +20,7 @@ from pipeline.report.client.letterhead import Letterhead, unbroken
 from pipeline.report.client.units import MG_L, figure
 from pipeline.site.record import ALKALINITY, HARDNESS
 from pipeline.visible import visible
+from pipeline.words import DECIMAL_COMMA
 
 if TYPE_CHECKING:
     from pipeline.report.client.sentences import Voice
@@ -121,10 +122,10 @@ def _chart(report: SiteAnswer, voice: Voice) -> Markup | None:
         "top": client_chart.TOP,
         "bottom": client_chart.BOTTOM,
         "x_labels": [
-            (x, f"{tick:g}".replace(".", "," if voice.language == "de" else ".")) for x, tick in drawn.x_ticks
+            (x, f"{tick:g}".replace(".", "," if voice.language in DECIMAL_COMMA else ".")) for x, tick in drawn.x_ticks
         ],
         "y_labels": [
-            (y, f"{tick:g}".replace(".", "," if voice.language == "de" else ".")) for y, tick in drawn.y_ticks
+            (y, f"{tick:g}".replace(".", "," if voice.language in DECIMAL_COMMA else ".")) for y, tick in drawn.y_ticks
         ],
     }
     picture = environment().get_template("client_chart.svg.j2").render(chart=drawn, words=words, **geometry)

@@ -97,9 +97,9 @@ class Voice:
         return 1 if name == "ph" else min(decimals(spread / factor), most)
 
     def quantity(self, name: str, *, inside: bool = False) -> str:
-        """Name a column; ``inside`` a sentence English writes it small."""
+        """Name a column; ``inside`` a sentence only German writes it large."""
         text = self.say(f"report.quantity.{name}")
-        return text[:1].lower() + text[1:] if inside and self.language == "en" and name != "ph" else text
+        return text[:1].lower() + text[1:] if inside and self.language != "de" and name != "ph" else text
 
     def named(self, kind: str, name: str) -> str:
         """Name a profile, machine or heated part; a user's own name stays as it is."""

@@ -8,6 +8,7 @@ from typing import Final
 
 from pipeline.errors import KettlestoneError
 from pipeline.reference import table
+from pipeline.words import DECIMAL_COMMA
 from schemas.columns import COLUMNS
 
 MG_L: Final = "mg/L"
@@ -20,7 +21,6 @@ IN_OWN_UNIT: Final = (
 # Decimals where the uncertainty is at least this much: a second figure of it is never shown.
 _DECIMALS: Final = ((0.95, 0), (0.095, 1), (0.0095, 2))
 _MOST_DECIMALS: Final = 3
-_DECIMAL_COMMA: Final = frozenset({"de"})
 
 
 @dataclass(frozen=True)
@@ -91,7 +91,7 @@ def figure(value: float, places: int, language: str) -> str:
     ('7,2', '0')
     """
     text = f"{round(value, places) + 0.0:.{places}f}".replace("-", "−")
-    return text.replace(".", ",") if language in _DECIMAL_COMMA else text
+    return text.replace(".", ",") if language in DECIMAL_COMMA else text
 
 
 def unit_of(column: str, unit: OwnUnit) -> str:

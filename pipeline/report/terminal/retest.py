@@ -15,7 +15,7 @@ from pipeline.site.answer import answer_of
 from pipeline.store.database import Store
 from pipeline.treat.choosing.case import ALKALINITY
 from pipeline.treat.processes.treatments import TREATMENTS
-from pipeline.words import Said, day, say
+from pipeline.words import DECIMAL_COMMA, Said, day, say
 
 if TYPE_CHECKING:
     from datetime import date
@@ -151,7 +151,8 @@ def _row(one: Compared, language: str) -> list[str]:
     expected = "" if math.isnan(low) else f"{_figure(low, digits)} – {_figure(high, digits)}"
     verdict = say(Said(f"verify.verdict.{one.verdict.replace(' ', '_')}"), language)
     cells = [name + unit, _figure(one.before, digits), expected, _figure(one.after.value, digits), verdict]
-    return [cell.replace(".", ",") if language == "de" and i in (1, 2, 3) else cell for i, cell in enumerate(cells)]
+    comma = language in DECIMAL_COMMA
+    return [cell.replace(".", ",") if comma and i in (1, 2, 3) else cell for i, cell in enumerate(cells)]
 
 
 def _figure(value: float, digits: int) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import html
 import re
 from datetime import date
 from typing import TYPE_CHECKING
@@ -110,3 +111,28 @@ def test_a_logo_that_is_none_is_named(pages: Path, tmp_path: Path, content: byte
 
 def test_one_site_or_all_of_them() -> None:
     assert "name one SITE, or give --all" in CliRunner().invoke(main, ["report"]).stderr
+
+
+@pytest.mark.parametrize(
+    ("language", "words"),
+    [
+        ("fr", ("Dans la tasse\u00a0: cette eau", "Ce que nous recommandons", "µS/cm", "décarbonateur")),
+        ("it", ("Nella tazza: quest'acqua", "Che cosa consigliamo", "µS/cm", "decarbonatore")),
+        ("es", ("En la taza: esta agua", "Lo que recomendamos", "µS/cm", "descarbonatador")),
+    ],
+)
+def test_a_page_speaks_the_clients_language_to_the_last_word(
+    pages: Path, tmp_path: Path, language: str, words: tuple[str, ...]
+) -> None:
+    store = str(pages.parent / "out" / "kettlestone.duckdb")
+    page = tmp_path / "page.html"
+
+    CliRunner().invoke(main, ["report", "Café <One>", "--language", language, "--store", store, "--out", str(page)])
+
+    text = html.unescape(re.sub(r"<style>.*?</style>|<[^>]+>", " ", page.read_text("utf-8"), flags=re.DOTALL))
+    body = text.split("CaCO3", 1)[1].rsplit("European", 1)[0].casefold()
+    assert all(word.casefold() in text.casefold() for word in words)
+    # Words of the English page that none of these languages has; the sources keep their own titles.
+    english = r"\b(?:the|water|with|and|hardness|alkalinity|machine's|from|measured|before|what|which|scale)\b"
+    assert re.findall(english, body) == []
+    assert not re.search(r"\d\.\d", body)
