@@ -57,8 +57,8 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem(
         "unit-missing",
-        '{detail}: "{raw_text}" has no unit and the layout declares none',
-        'Answer once for the column: kettlestone intake FILE --unit "NAME=UNIT".',
+        '"{raw_text}" under "{column}" ({detail}) has no unit',
+        'Answer once for the column, by its heading: kettlestone intake FILE --unit "HEADING=UNIT".',
         question='In which unit is {detail} given under "{column}"?',
     ),
     Problem(

@@ -162,7 +162,7 @@ def test_a_titration_beside_a_volume_that_cannot_be_used_is_set_aside(tmp_path: 
     summary = intake(tmp_path, "\n".join([heading, ROWS[heading], *rows]) + "\n")
 
     assert set_aside(tmp_path) == [(code, {KIT: "6", BURETTE: "4.2"}[heading])] * len(volumes)
-    assert {notice["column"] for notice in summary["notices"]} == {"used_ml"}
+    assert {notice["column"] for notice in summary["notices"]} == {"Sample volume (mL)"}
     assert stored(tmp_path, "SELECT count(*) FROM reading WHERE form IN ('drops', 'titrant_ml')") == [(1,)]
 
 

@@ -19,7 +19,7 @@ from pipeline.ingest.entries import ColumnEntries, Source, has_content, wide_blo
 from pipeline.ingest.long_entries import LongEntries, beside_water, long_entries
 from pipeline.ingest.missing_codes import with_missing_codes
 from pipeline.ingest.register_notices import register_notices
-from pipeline.ingest.row_fields import RowFrame, RowPart, parts_of, row_frame, word_notices
+from pipeline.ingest.row_fields import RowFrame, RowPart, field_headings, parts_of, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices, vanished_notices, vanished_rows
 from pipeline.ingest.second_columns import second_notices
 from pipeline.ingest.unread_columns import entries_of, unread_columns, unread_entries
@@ -53,6 +53,7 @@ class Extract:
     cells_not_read : of each row, how many of its cells are set aside that a person could have meant; None: none.
     left_out : names of the other columns that hold something and that nothing was read from.
     register : of a register of sites or treatments, its rows; else None.
+    headings : the heading under which each field is stated.
     """
 
     rows: pd.DataFrame
@@ -71,6 +72,7 @@ class Extract:
     left_out: tuple[str, ...] = ()
     register: pd.DataFrame | None = None
     cells_not_read: npt.NDArray[np.int64] | None = None
+    headings: Mapping[str, str] = field(default_factory=dict)
 
 
 def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extract:
@@ -113,7 +115,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
         cells = cell_frame(source, long.blocks, order, block_of, row_of, line, texts.result())
     notices = [
         *gaps,
-        *word_notices(frame, file_sha256),
+        *word_notices(frame, field_headings(match), file_sha256),
         *column_notices(source, file_sha256),
         *second_notices(source, file_sha256),
         *origin_notices(source, file_sha256),
@@ -208,6 +210,7 @@ def _described(
         left_out=left_out,
         cells_not_read=cells_not_read,
         register=register,
+        headings=field_headings(match),
     )
 
 

@@ -260,7 +260,16 @@ def _named_by_entries(
     return TextColumn(codes[at], tuple(texts)).distinct()
 
 
-def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
+def field_headings(match: Match) -> dict[str, str]:
+    """Give the heading under which a table states each field; of several columns the first."""
+    found: dict[str, str] = {}
+    for column in match.columns:
+        if column.role == "about" and column.heading.strip():
+            found.setdefault(column.code, " ".join(column.heading.split()))
+    return found
+
+
+def word_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:
     """Tell of stages and activities in words that are not known: one notice for each field."""
     notices: list[pd.DataFrame] = []
     for field, said in rows.worded.items():
@@ -273,18 +282,18 @@ def word_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
                     "field-unreadable",
                     file_sha256=file_sha256,
                     line=first["line"],
-                    column=field,
+                    column=headings.get(field, field),
                     raw_text=first[field],
                     detail=f"it is none of the known words; {int(unknown.sum())} rows have such a text",
                 )
             )
-    notices.extend(_stage_notices(rows.frame, file_sha256))
-    notices.extend(_control_notices(rows, file_sha256))
+    notices.extend(_stage_notices(rows.frame, headings, file_sha256))
+    notices.extend(_control_notices(rows, headings, file_sha256))
     notices.extend(filled_notices(rows.filled, file_sha256))
     return notices
 
 
-def _control_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
+def _control_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:
     """Tell once of each field by whose words rows were taken for controls."""
     told = []
     for origin in ("label", "sampling_point"):
@@ -296,7 +305,7 @@ def _control_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
                     "control-derived",
                     file_sha256=file_sha256,
                     line=first["line"],
-                    column=origin.replace("_", " "),
+                    column=headings.get(origin, origin.replace("_", " ")),
                     raw_text=first[origin],
                     detail=f"{first['activity'].item()}; {len(derived)} {'row' if len(derived) == 1 else 'rows'}",
                 )
@@ -304,7 +313,7 @@ def _control_notices(rows: RowFrame, file_sha256: str) -> list[pd.DataFrame]:
     return told
 
 
-def _stage_notices(rows: pd.DataFrame, file_sha256: str) -> list[pd.DataFrame]:
+def _stage_notices(rows: pd.DataFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:
     """Tell once of each field that stages were taken from."""
     told = []
     for origin in ("sampling_point", "label"):
@@ -317,7 +326,7 @@ def _stage_notices(rows: pd.DataFrame, file_sha256: str) -> list[pd.DataFrame]:
                     "stage-derived",
                     file_sha256=file_sha256,
                     line=first["line"],
-                    column=origin.replace("_", " "),
+                    column=headings.get(origin, origin.replace("_", " ")),
                     raw_text=first[origin],
                     detail=meant,
                 )

@@ -23,6 +23,11 @@ if TYPE_CHECKING:
 _IN_NAME: Final = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_. ]?(\d\d)(?:[-_. ]?(\d\d))?(?!\d)")
 # Canada writes all three orders [CP].
 _EVERY_ORDER: Final = frozenset({"", "ca", "can", "canada", "kanada"})
+_WORDS: Final = {
+    "collected_on": "date of sampling",
+    "analysed_on": "date of analysis",
+    "received_on": "date of receipt",
+}
 _FIRST: Final = {"d": "day first", "m": "month first"}
 
 
@@ -154,7 +159,7 @@ def _notice(rows: pd.DataFrame, file: str, found: _Decision, taken: str) -> pd.D
         "date-order" if found.order else "date-ambiguous",
         file_sha256=file,
         line=rows["line"].iloc[:1],
-        column=named,
+        column=_WORDS.get(named, named.replace("_", " ")),
         raw_text=rows["collected_on"].iloc[:1] if named == "collected_on" else "",
         detail=f"{shown:%Y-%m-%d} ({_FIRST[found.order or taken]}; {count}): {reason}",
     )

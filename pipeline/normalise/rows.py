@@ -55,6 +55,11 @@ class _Source:
     date_styles: Sequence[dates.DateStyle]
     file_sha256: pd.Series
 
+    def heading(self, field: str) -> pd.Series:
+        """Give the heading under which each row's table states a field; its name where it has no column."""
+        names = tuple(extract.headings.get(field, field.replace("_", " ")) for extract in self.extracts)
+        return TextColumn(self.table, names).series(self.text.index)
+
     def said(self, name: str) -> Flags:
         """Tell which rows say something in a column."""
         return (self.text[name] != "").to_numpy()
@@ -99,7 +104,7 @@ def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> 
                     code,
                     file_sha256=source.file_sha256[where],
                     line=text["line"][where],
-                    column=column,
+                    column=source.heading(column)[where],
                     raw_text=text[column][where],
                     detail=detail[where] if isinstance(detail, pd.Series) else detail,
                 )

@@ -146,3 +146,17 @@ def test_a_column_alone_says_only_what_is_usual(waters: pd.DataFrame) -> None:
     assert evidence_text(verdict).startswith(
         "No other reading of the file decides it; by the usual size of waters mg/L"
     )
+
+
+@pytest.mark.source("IUPAC2021")
+def test_a_list_in_equivalents_is_told_as_one_and_no_ion_of_it_as_milligrams(waters: pd.DataFrame) -> None:
+    """Of sodium in meq/L "mg/L fits, almost certain" was said: of one charge a millimole is a milliequivalent."""
+    charges = {"Ca": 2, "Mg": 2, "Na": 1, "K": 1, "Cl": 1, "SO4": 2, "HCO3": 1}
+    names = {"Ca": "Calcium", "Mg": "Magnesium", "Na": "Sodium", "K": "Potassium", "Cl": "Chloride"}
+    names |= {"SO4": "Sulfate", "HCO3": "Bicarbonate"}
+
+    found = judged({name: (waters[ion] * charges[ion]).round(3) for ion, name in names.items()})
+
+    units = {code: verdict.fitting[0].text for code, verdict in found.items()}
+    assert {units[code] for code in ("sodium", "potassium", "chloride", "bicarbonate")} == {"mmol/L"}
+    assert {units[code] for code in ("calcium", "magnesium")} == {"meq/L"}

@@ -40,7 +40,7 @@ def test_an_unknown_time_zone_is_told_and_the_setting_holds(read_table: Read) ->
     found = read_table(*cells(1), rows=[row], zone="Europe/Berlin")
 
     assert collected(found) == ["2025-07-01 08:00"]
-    assert found.notices[["column", "problem"]].to_numpy().tolist() == [["time_zone", "field-unreadable"]]
+    assert found.notices[["column", "problem"]].to_numpy().tolist() == [["time zone", "field-unreadable"]]
 
 
 def test_a_time_that_is_none_costs_the_time_and_not_the_day(read_table: Read) -> None:
@@ -50,7 +50,7 @@ def test_a_time_that_is_none_costs_the_time_and_not_the_day(read_table: Read) ->
 
     assert found.rows["collected_precision"].item() == "day"
     assert collected(found) == ["2025-03-12 00:00"]
-    assert found.notices["column"].tolist() == ["collected_at_time"]
+    assert found.notices["column"].tolist() == ["collected at time"]
 
 
 @pytest.mark.common_practice
@@ -78,7 +78,7 @@ def test_other_dates_of_a_row_are_read_or_told(read_table: Read) -> None:
 
     assert found.rows["reagent_expiry"].dt.strftime("%Y-%m-%d").tolist()[0] == "2025-12-31"
     assert found.notices[["line", "column", "problem"]].to_numpy().tolist() == [
-        [3, "reagent_expiry", "date-unreadable"]
+        [3, "reagent expiry", "date-unreadable"]
     ]
 
 
@@ -90,7 +90,7 @@ def test_numbers_of_a_row_become_numbers_or_are_told(read_table: Read) -> None:
     assert found.rows["litres_per_day"].tolist()[0] == 45.0
     assert found.rows["bypass_percent"].tolist()[0] == 30.0
     assert found.notices[["line", "column", "problem"]].to_numpy().tolist() == [
-        [3, "litres_per_day", "field-unreadable"]
+        [3, "litres per day", "field-unreadable"]
     ]
 
 
