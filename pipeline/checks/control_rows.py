@@ -12,14 +12,22 @@ import pandas as pd
 
 from pipeline.checks import record
 from pipeline.reference import records
+from pipeline.texts import TextColumn
 from schemas.columns import CONTROLS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    import numpy.typing as npt
+
+    from pipeline.arrays import Flags, Places
     from pipeline.normalise.sample_table import SampleTable
 
 _NUMBER: Final = re.compile(r"(?<![\w.,])\d+(?:[.,]\d+)?(?![\w.,])|(?<=[A-Za-z-])\d+(?:[.,]\d+)?(?![\w.,-])")
 _APART: Final = re.compile(r"[\s_/()#,;:-]+")
 _NEAR: Final = 2.0  # times more or less than what was read: a number of the label farther off is a lot or a day [CP]
+_OF_A_WATER: Final = ("duplicate", "spike")
+_NO_DAY: Final = np.iinfo("int64").min  # a missing day as a number
 _NO_WATER: Final = ("blank", "standard")
 _NO_QUANTITY: Final = ("temperature",)
 
@@ -67,20 +75,21 @@ def control_rows(samples: SampleTable) -> list[ControlRow]:
         own = own[samples.readings["counts"].to_numpy(dtype="bool")[own]]
     labels, comments, files = (record.as_texts(samples.about, n) for n in ("label", "comment", "file_sha256"))
     called = record.names_of(samples.about)
-    waters = {
-        (files.iloc[at], labels.iloc[at].strip().casefold()): at
-        for at in np.flatnonzero(~control & (labels != "").to_numpy()).tolist()
-    }
+    waters = _waters_by_label(files, labels, control) if kind.isin(_OF_A_WATER).any() else {}
     kinds = kind.series()
     measured = samples.measured
     days = samples.once(record.instants, "collected_at").astype("datetime64[D]")
     rows = samples.readings.iloc[own]
+    parents = (
+        {at: _parent(labels.iloc[at], files.iloc[at], waters) for at in set(place[own].tolist())} if waters else {}
+    )
+    values = _values_of(samples, parents.values())
     told = []
     texts = [record.as_texts(rows, name) for name in ("analyte", "raw_text", "instrument", "method")]
     for at, value, analyte, text, instrument, method in zip(place[own].tolist(), rows["value"], *texts, strict=True):
         if analyte in _NO_QUANTITY:
             continue
-        parent = _parent(labels.iloc[at], files.iloc[at], waters) if kinds.iloc[at] in ("duplicate", "spike") else -1
+        parent = parents.get(at, -1) if kinds.iloc[at] in _OF_A_WATER else -1
         words = labels.iloc[at][len(labels.iloc[parent]) :] if parent >= 0 else labels.iloc[at]
         numbers = _numbers(f"{words} {comments.iloc[at]}")
         figure, true = _meant(numbers, _number(text), float(value))
@@ -95,7 +104,7 @@ def control_rows(samples: SampleTable) -> list[ControlRow]:
                 true=true,
                 added=numbers[-1] if numbers and kinds.iloc[at] == "spike" else np.nan,
                 parent=parent,
-                parent_value=_of(samples, parent, analyte),
+                parent_value=values.get((parent, analyte), np.nan),
                 temperature_c=float(measured["temperature_c"].iloc[at]),
                 day="" if np.isnat(days[at]) else str(days[at]),
                 instrument=instrument,
@@ -117,21 +126,54 @@ def stands_on(samples: SampleTable, found: pd.DataFrame) -> pd.DataFrame:
     -------
     (m, …) frame `row` (of ``found``), `place` of a water and its `value`; duplicates and spikes are of water as well.
     """
+    if found.empty:
+        return pd.DataFrame({"row": [], "place": [], "value": []}).astype({"row": "int64", "place": "int64"})
+    failed = _keyed(samples, found["place"].to_numpy(dtype="int64"), found["analyte"].to_numpy())
+    failed = failed.assign(row=np.arange(len(found)))
     place = samples.once(record.positions)
-    readings = samples.readings
+    water = ~samples.fact("activity").isin(_NO_WATER)
     file = samples.fact("file_sha256").codes
-    day = samples.once(record.instants, "collected_at").astype("datetime64[D]")
-    control = samples.fact("activity").isin(_NO_WATER)
-    analyte = readings["analyte"].astype("str").to_numpy()
-    parts = []
-    for row, (at, code) in enumerate(zip(found["place"].tolist(), found["analyte"].tolist(), strict=True)):
-        mine = (place >= 0) & (analyte == code) & ~control[place] & (file[place] == file[at])
-        if not np.isnat(day[at]):
-            mine &= (day[place] == day[at]) | np.isnat(day[place])
-        own = np.flatnonzero(mine)
-        parts.append(pd.DataFrame({"row": row, "place": place[own], "value": readings["value"].to_numpy()[own]}))
-    joined = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame({"row": [], "place": [], "value": []})
-    return joined.drop_duplicates(["row", "place"]).astype({"row": "int64", "place": "int64"})
+    own = np.flatnonzero((place >= 0) & water[place] & np.isin(file, failed["file"].unique())[place])
+    texts = TextColumn.from_series(samples.readings["analyte"].iloc[own]).tolist()
+    waters = _keyed(samples, place[own], texts).assign(value=samples.readings["value"].to_numpy()[own])
+    days = [failed["day"] == _NO_DAY, waters["day"] == _NO_DAY]
+    joined = pd.concat(
+        [
+            failed[~days[0]].merge(waters[~days[1]], on=["file", "day", "analyte"], suffixes=("_of", "")),
+            failed[days[0]].merge(waters, on=["file", "analyte"], suffixes=("_of", "")),
+            failed[~days[0]].merge(waters[days[1]], on=["file", "analyte"], suffixes=("_of", "")),
+        ],
+        ignore_index=True,
+    )
+    first = joined.sort_values(["row", "place"], kind="stable").drop_duplicates(["row", "place"])
+    return first[["row", "place", "value"]].reset_index(drop=True)
+
+
+def _keyed(samples: SampleTable, place: Places, analyte: Sequence[str] | npt.NDArray[np.object_]) -> pd.DataFrame:
+    """Give source, day and quantity of readings, by which waters stand on a control."""
+    day = samples.once(record.instants, "collected_at").astype("datetime64[D]").astype("int64")
+    file = samples.fact("file_sha256").codes
+    words = pd.Series(analyte, dtype="str")
+    return pd.DataFrame({"file": file[place], "day": day[place], "analyte": words, "place": place})
+
+
+def _waters_by_label(files: pd.Series, labels: pd.Series, control: Flags) -> dict[tuple[str, str], int]:
+    """Give source and label of every water → its place."""
+    at = np.flatnonzero(~control & (labels != "").to_numpy())
+    keys = zip(files.iloc[at], labels.iloc[at].str.strip().str.casefold(), strict=True)
+    return dict(zip(keys, at.tolist(), strict=True))
+
+
+def _values_of(samples: SampleTable, parents: Iterable[int]) -> dict[tuple[int, str], float]:
+    """Give the readings of the waters that duplicates and spikes are of; the first of each quantity."""
+    wanted = [at for at in set(parents) if at >= 0]
+    if not wanted:
+        return {}
+    place = samples.once(record.positions)
+    own = np.flatnonzero(np.isin(place, wanted))[::-1]
+    rows = samples.readings.iloc[own]
+    keys = zip(place[own].tolist(), rows["analyte"].astype("str"), strict=True)
+    return dict(zip(keys, rows["value"].tolist(), strict=True))
 
 
 def _parent(label: str, file: str, waters: dict[tuple[str, str], int]) -> int:
@@ -142,14 +184,6 @@ def _parent(label: str, file: str, waters: dict[tuple[str, str], int]) -> int:
         if found >= 0:
             return found
     return -1
-
-
-def _of(samples: SampleTable, at: int, analyte: str) -> float:
-    if at < 0:
-        return np.nan
-    mine = (samples.once(record.positions) == at) & (samples.readings["analyte"].astype("str") == analyte).to_numpy()
-    values = samples.readings["value"].to_numpy(dtype="float64")[mine]
-    return float(values[0]) if values.size else np.nan
 
 
 def _number(text: str) -> float:
