@@ -104,14 +104,14 @@ def _groups(by: str, samples: pd.DataFrame, places: SamplingPoints) -> tuple[Cod
     column = samples[_COLUMN[by]]
     names = [str(name) for name in column.cat.categories]
     codes = column.cat.codes.to_numpy(dtype=np.int64)
-    nameless = np.append([name.strip() == "" for name in names], True)
+    nameless = np.array([*(name.strip() == "" for name in names), True])
     return np.where(nameless[codes] | (places.place < 0), -1, codes), names
 
 
 def _of_place(column: pd.Series, places: SamplingPoints) -> Codes:
     """Give every place the group that its first sample names, as a number; -1 where that is empty."""
     codes = column.cat.codes.to_numpy(dtype=np.int64)
-    empty = np.append([str(name).strip() == "" for name in column.cat.categories], True)
+    empty = np.array([*(str(name).strip() == "" for name in column.cat.categories), True])
     codes = np.where(empty[codes], -1, codes)
     found = np.full(len(places.table), -1)
     known = np.flatnonzero(places.place >= 0)[::-1]

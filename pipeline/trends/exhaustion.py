@@ -77,7 +77,9 @@ def _shares(panel: Panel, table: pd.DataFrame, site: Codes) -> pd.DataFrame:
         "place": panel.place[known], "site": site[panel.place[known]], "year": panel.year[known],
         "value": panel.value[known], "sample": panel.sample[known], "stage": stage[panel.place[known]],
     }).sort_values("year", ignore_index=True)  # fmt: skip
-    raw = frame.loc[frame["stage"] == "raw", ["site", "year", "value"]].rename(columns={"value": "raw"})
+    raw = frame.loc[(frame["stage"] == "raw") & (frame["value"] > 0), ["site", "year", "value"]].rename(
+        columns={"value": "raw"}
+    )
     behind = frame[frame["stage"].isin(_BEHIND)]
     if raw.empty or behind.empty:
         return pd.DataFrame()

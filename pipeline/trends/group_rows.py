@@ -107,6 +107,7 @@ def _told_medians(median: Floats, share: Floats, owner: Codes, value: Floats, li
     starts = np.searchsorted(owner[order], np.arange(len(median) + 1))
     for number in np.flatnonzero(np.isneginf(median) & (share <= _MOST_CENSORED)):
         mine = order[starts[number] : starts[number + 1]]
+        mine = mine[value[mine] > 0]  # a reading of 0 has no logarithm, and is no limit either
         told[number] = float(np.median(regression_on_order(value[mine], ~np.isnan(limit[mine]))))
     return told
 

@@ -127,7 +127,7 @@ def panel_of(
     """
     of_kind = (kinds["analyte"] == analyte).to_numpy()
     rows = readings[of_kind[readings["kind"].to_numpy()] & ~readings["above"].to_numpy()]
-    rows = rows[(rows["value"].to_numpy() > 0) | rows["limit"].notna() | (analyte in LINEAR)]
+    rows = rows[(rows["value"].to_numpy() >= 0) | rows["limit"].notna() | (analyte in LINEAR)]
     sample, kind = rows["sample"].to_numpy(), rows["kind"].to_numpy()
     rank = kinds["method"].map({name: i for i, name in enumerate(METHODS)}).astype("float64").to_numpy()[kind]
     order = np.lexsort((rank, places.year[sample], places.place[sample]))
@@ -151,7 +151,7 @@ def panel_of(
     reference = laboratory & (instrument < 0)
     operator = np.where(laboratory | derived, -1, operator)
     instrument = np.where(derived, -1, instrument)
-    judged = np.flatnonzero(np.isfinite(value) & ~derived)
+    judged = np.flatnonzero(np.isfinite(value) & ((value > 0) | (analyte in LINEAR)) & ~derived)
     drops = method == "drops"
     degree = np.where(drops, kinds["degree_per_drop"].to_numpy(dtype=np.float64)[kind], np.nan)
     bias, free = None, value
@@ -171,7 +171,7 @@ def panel_of(
 
 def _named(column: pd.Series) -> Flags:
     """Tell which categories are names; one more at the end for code -1."""
-    return np.append([str(name).strip() != "" for name in column.cat.categories], False)
+    return np.array([*(str(name).strip() != "" for name in column.cat.categories), False])
 
 
 def _numbered(codes: Codes) -> Codes:

@@ -40,7 +40,7 @@ def source_changes(panels: dict[str, Panel], places: SamplingPoints, utility: Co
     values = np.full((len(places.place), len(here)), np.nan)
     for column, name in enumerate(here):
         panel = panels[name]
-        known = panel.first & np.isfinite(panel.value)
+        known = panel.first & (panel.value > 0)
         values[panel.sample[known], column] = np.log(panel.value[known])
     raw = raw[(~np.isnan(values[raw])).any(axis=1)] if here else raw[:0]
     raw = raw[np.lexsort((places.year[raw], places.place[raw]))]
@@ -151,7 +151,8 @@ _ALONE: Final = "this quantity alone jumps and stays. Ask whether kit, unit or l
 def single_steps(panel: Panel, places: SamplingPoints, epoch: Codes) -> pd.DataFrame:
     """Find where one quantity of a raw water jumps for good, by far more than season and drift would."""
     raw = (places.table["stage"] == "raw").to_numpy()
-    rows = np.flatnonzero(panel.first & np.isfinite(panel.value) & raw[panel.place])
+    positive = (panel.value > 0) if panel.logarithmic else np.isfinite(panel.value)
+    rows = np.flatnonzero(panel.first & positive & raw[panel.place])
     if not len(rows):
         return pd.DataFrame(columns=CHANGE_FIELDS)
     series = np.unique(panel.place[rows] * 64 + epoch[rows], return_inverse=True)[1]

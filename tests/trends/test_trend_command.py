@@ -158,3 +158,56 @@ def test_a_site_shows_its_change_in_its_picture(trend: Callable[..., Result], tm
     trend("--by", "site", "--site", "North-1", "--html", "--out", str(page))
 
     assert "North-1: Chloride" in page.read_text("utf-8")
+
+
+@pytest.mark.parametrize("by", ["region", "site", "client", "utility", "operator", "instrument", "kit"])
+def test_where_no_sample_fits_the_answer_is_empty_and_says_why(trend: Callable[..., Result], by: str) -> None:
+    done = trend("--by", by, "--since", "2031-01-01")
+
+    assert done.exit_code == 0
+    assert done.stdout.startswith("No rows: no sample that counts names a")
+    assert trend("--by", by, "--since", "2031-01-01", "--json").stdout.strip() == "[]"
+
+
+SERIES = {
+    # EPA QA/G-9S, as yearly samples of one tap: S 22, p 0.092, slope 1.
+    "Worked": [(2010 + n, "North", str(v)) for n, v in enumerate([10, 10, 10, 5, 10, 20, 18, 17, 15, 24, 15])],
+    "Once": [(2020, "Alone", "12")],
+    "Below": [(2010 + n, "North", "<5") for n in range(11)],
+    "Moved": [(2010 + n, "North" if n < 6 else "South", "10" if n < 6 else "30") for n in range(12)],
+    "Gap": [(year, "North", str(v)) for year, v in ((2001, 9), (2002, 11), (2003, 10), (2019, 10), (2020, 9))],
+    "Zero": [(2010 + n, "North", "0") for n in range(8)],
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def odd_series(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
+    """Give the trend of chloride of every site of ``SERIES``."""
+    folder = tmp_path_factory.mktemp("odd")
+    lines = [
+        f"{site}-{year},Q,{site},{region},raw,{year}-05-01,lab,{value}"
+        for site, rows in SERIES.items()
+        for year, region, value in rows
+    ]
+    head = "Sample,Client,Site,Region,Stage,Date,Method,Chloride (mg/L)"
+    (folder / "odd.csv").write_text("\n".join([head, *lines]) + "\n", "utf-8")
+    CliRunner().invoke(main, ["intake", str(folder / "odd.csv"), "--out", str(folder / "out")])
+    words = ["trend", "--by", "site", "--let-in", "unjudged", "--let-in", "hold", "--json", "--store"]
+    done = CliRunner().invoke(main, [*words, str(folder / "out" / "kettlestone.duckdb")])
+    return {row["group"]: row for row in json.loads(done.stdout)}
+
+
+@pytest.mark.source("EPAQAG9S")
+def test_the_worked_data_through_the_front_door(odd_series: dict[str, dict[str, Any]]) -> None:
+    assert odd_series["Worked"]["p"] == pytest.approx(0.0920, abs=5e-5)
+    assert odd_series["Worked"]["slope_per_year"] == pytest.approx(1.0, abs=0.005)
+
+
+def test_nothing_is_invented_of_odd_series(odd_series: dict[str, dict[str, Any]]) -> None:
+    """One sample, all below a limit, a site that moved into another region, a gap of years, readings of nothing."""
+    assert {row["group"] for row in odd_series.values() if row["q"] is not None and row["q"] <= 0.1} == set()
+    assert all(row["changes"] == [] for row in odd_series.values())
+    assert (odd_series["Once"]["p"], odd_series["Once"]["median"]) == (None, 12)
+    assert (odd_series["Below"]["censored"], odd_series["Below"]["median"]) == (1, None)
+    assert odd_series["Moved"]["samples"] == 12
+    assert odd_series["Zero"]["slope_per_year"] == 0
