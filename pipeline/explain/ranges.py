@@ -17,6 +17,7 @@ from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
+    from pipeline.explain.other_bottle import OtherBottle
     from pipeline.explain.record import Record
     from pipeline.normalise.sample_table import SampleTable
 
@@ -69,16 +70,21 @@ _FOLLOWS: Final = {  # readings a relation predicts
 
 @dataclass(frozen=True)
 class PastReadings:
-    """What the other samples of the site say: centre and spread (ln) by quantity; missing where too few."""
+    """What the other samples of the site say: centre and spread (ln) by quantity; missing where too few.
+
+    ``other`` is the other bottle of each visit, None where it does not count.
+    """
 
     centre: dict[str, Floats]
     spread: dict[str, Floats]
     samples: Floats
+    other: OtherBottle | None = None
 
     def take(self, at: Places) -> PastReadings:
         """Keep the samples at these places."""
         centre = {name: values[at] for name, values in self.centre.items()}
-        return PastReadings(centre, {name: values[at] for name, values in self.spread.items()}, self.samples[at])
+        spread = {name: values[at] for name, values in self.spread.items()}
+        return PastReadings(centre, spread, self.samples[at], None if self.other is None else self.other.take(at))
 
     def none(self) -> PastReadings:
         """Forget what the sites say."""

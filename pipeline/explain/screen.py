@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.explain.other_bottle import bound, other_bottles
 from pipeline.explain.pairs import exchange_suspected
 from pipeline.explain.ranges import SHIFTED, PastReadings, past_readings
 from pipeline.explain.record import ROW, Record, record_of
@@ -31,7 +32,8 @@ class Screened:
     Attributes
     ----------
     record, past : the readings, and the past of their points.
-    relations, far : distance of the worst relation, and of the reading furthest from its past, in standard deviations.
+    relations, far : distance of the worst relation, and of the reading furthest from its past or from what the other
+        bottle of the visit lets it be, in standard deviations.
     doubtful : a measured relation, the past or the other bottle of a visit speaks against the sample, or one major ion
         was not read and must be there. Of no other sample can the weighing say anything, so that no other is weighed.
     """
@@ -52,8 +54,10 @@ def screened(samples: SampleTable, limits: Limits) -> Screened:
     limits : of the checks.
     """
     record = record_of(samples)
-    past = past_readings(samples, record)
-    relations, far = relation_scores(record), past_scores(record, past)
+    other = other_bottles(samples, record, limits)
+    past = replace(past_readings(samples, record), other=other)
+    relations = relation_scores(record)
+    far = np.fmax(past_scores(record, past), bound(record.amounts, record.spread, other)[1])
     doubtful = (relations >= DISAGREES) | (far >= FAR) | exchange_suspected(samples, record, limits)
     doubtful |= (unread(record.amounts) != "") & (shortfall(record.amounts, record.spread) >= DISAGREES)
     return Screened(record, past, relations, far, np.asarray(doubtful, dtype="bool"))

@@ -13,6 +13,7 @@ from pipeline.explain import ranges
 from pipeline.explain.check_evidence import HELD_BEYOND, INNOCENT, TRIPPED
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.mistakes.water import soda_like, softened_like
+from pipeline.explain.other_bottle import bound
 from pipeline.explain.priors import SOFTENER_MOVED, STATED_SOFTENER, UNNAMED, priors
 from pipeline.explain.record import ROW, ROWS, UNREAD
 from pipeline.explain.relations.charges import unread
@@ -113,6 +114,8 @@ def _weighed(record: Record, pairs: Pairs, past: PastReadings, at: Places, seen:
     found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample], record.reckoned[:, pairs.sample])
     fit, misfit, count = joint_density(found, pairs.spread)
     usual = _usual(record, pairs, past, at)
+    if past.other is not None:
+        usual = usual + bound(pairs.amounts, pairs.spread, past.other.take(at[pairs.sample]))[0]
     rows = every("row")[pairs.candidate]
     touched = (rows >= 0) & (every("change") != None)[pairs.candidate]  # noqa: E711 -- element by element
     before, after = record.amounts[rows, pairs.sample], pairs.amounts[rows, np.arange(rows.size)]

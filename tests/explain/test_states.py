@@ -197,3 +197,42 @@ def test_a_list_without_bicarbonate_accuses_no_ion_and_names_the_gap(
         assert "199 mg/L as CaCO3" in top["evidence"].iloc[0]
     doubt = doubts(found, SuspicionLimits())
     assert set(doubt["severity"]) == {"note"}
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    ("treatment", "raw", "treated", "wrong"),
+    [
+        ("softener", (250.0, 200.0, 530.0), (8.0, 199.0, 548.0), ""),
+        ("softener", (250.0, 200.0, 530.0), (8.0, 111.5, 548.0), "alkalinity"),
+        ("decarboniser", (250.0, 200.0, 530.0), (130.0, 82.0, 320.0), ""),
+        ("carbon", (250.0, 200.0, 530.0), (140.0, 199.0, 528.0), "total_hardness"),
+        ("reverse osmosis", (250.0, 200.0, 530.0), (24.0, 21.0, 60.0), ""),
+    ],
+)
+def test_the_other_bottle_binds_what_a_treatment_leaves_or_takes_alike(
+    waters: Builder,
+    explained: Explainer,
+    treatment: str,
+    raw: tuple[float, ...],
+    treated: tuple[float, ...],
+    wrong: str,
+) -> None:
+    """A softener leaves alkalinity, carbon everything (0.56: °f for °dH); a weak acid takes 120 and 118, a membrane all."""
+    place = {
+        "client": "c",
+        "site": "s",
+        "stage": ["raw", "treated"],
+        "treatment": treatment,
+        "collected_at": "2025-03-01",
+    }
+    rows = {name: [one, other] for name, one, other in zip(("th", "alk", "ec"), raw, treated, strict=True)}
+
+    found = explained(waters(**place, **rows))
+
+    doubt = doubts(found, SuspicionLimits())
+    assert (found.against["past"]["1"] >= 3.5) == bool(wrong)
+    assert (doubt["observed"]["1"] > 60.0) == bool(wrong)
+    if wrong:
+        own = found.explanations[(found.explanations["sample_id"] == "1")]
+        assert wrong in set(own["analyte"].head(3))
