@@ -218,7 +218,7 @@ def test_the_other_bottle_binds_what_a_treatment_leaves_or_takes_alike(
     treated: tuple[float, ...],
     wrong: str,
 ) -> None:
-    """A softener leaves alkalinity, carbon everything (0.56: °f for °dH); a weak acid takes 120 and 118, a membrane all."""
+    """A softener leaves alkalinity, carbon all (0.56: °f for °dH); a weak acid takes 120 and 118, a membrane all."""
     place = {
         "client": "c",
         "site": "s",
