@@ -16,6 +16,7 @@ from pipeline.report.batch.page import environment
 from pipeline.report.client import advice_text, sentences
 from pipeline.report.client import chart as client_chart
 from pipeline.report.client import table as client_table
+from pipeline.report.client.course import course_heads, course_rows
 from pipeline.report.client.letterhead import Letterhead, unbroken
 from pipeline.report.client.units import MG_L, figure
 from pipeline.site.record import ALKALINITY, HARDNESS
@@ -64,6 +65,8 @@ def client_page(report: SiteAnswer, voice: Voice, letterhead: Letterhead | None 
         "scale": [] if now is None else sentences.scale_places(report, now, voice),
         "limits": [] if now is None else sentences.metal_limits(now, voice, serious=False),
         "advice": advice_text.told(report, voice),
+        "course": course_rows(report, voice),
+        "course_heads": course_heads(voice),
         "unknown": sentences.unknown(report, voice),
         "cautions": advice_text.caution_lines(report, voice),
         "citations": _citations(report),
