@@ -7,6 +7,7 @@ import pickle
 import subprocess
 import sys
 import threading
+import time
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -53,9 +54,9 @@ class _Reader:
             timer.start()
             try:
                 return _exchanged(process, data, limits)
-            except (BrokenPipeError, EOFError) as error:
+            except (BrokenPipeError, EOFError, TimeoutError) as error:
                 self._end()
-                if late.is_set():
+                if late.is_set() or isinstance(error, TimeoutError):
                     reason = f"reading it takes more than {limits.seconds:g} s (setting reader_seconds)"
                     raise Unreadable(f"{reason}; delete what is not needed", "file-too-large") from error
                 raise Unreadable(f"{_too_much(limits)}, or it is damaged", "file-too-large") from error
@@ -132,6 +133,7 @@ def _kill(process: subprocess.Popen[bytes], late: threading.Event) -> None:
 
 
 def _exchanged(process: subprocess.Popen[bytes], data: bytes, limits: ReaderLimits) -> workbook_reader.WorkbookAnswer:
+    started = time.monotonic()
     if process.stdin is None or process.stdout is None:
         raise BrokenPipeError
     process.stdin.write(REQUEST.pack(len(data), limits.cells))
@@ -139,6 +141,8 @@ def _exchanged(process: subprocess.Popen[bytes], data: bytes, limits: ReaderLimi
     process.stdin.flush()
     [size] = ANSWER.unpack(_exactly(process, ANSWER.size))
     found: workbook_reader.WorkbookAnswer = pickle.loads(_exactly(process, size))  # noqa: S301 - written by our own process
+    if time.monotonic() - started > limits.seconds:
+        raise TimeoutError
     return found
 
 
