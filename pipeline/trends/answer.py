@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.trends.course import COURSE_COLUMNS, group_course
+from pipeline.trends.density import DENSITY_COLUMNS, raw_density
 from pipeline.trends.device_rows import DEVICES, device_changes, device_rows
 from pipeline.trends.discovery import discovery_rate
 from pipeline.trends.exhaustion import exhaustions
@@ -43,6 +44,7 @@ class Trends:
     changes: pd.DataFrame
     nameless: int
     courses: pd.DataFrame
+    density: pd.DataFrame
 
 
 def trends(found: Observations, by: str, pictures: int = 0) -> Trends:
@@ -85,9 +87,10 @@ def trends(found: Observations, by: str, pictures: int = 0) -> Trends:
         group_course(panels[analyte], places, code, epochs[analyte] * (by != "site"), (numbers[group], group, stage))
         for analyte, group, stage in best[["analyte", "group", "stage"]].astype("str").to_numpy().tolist()
     ]
+    density = raw_density(panels, places) if pictures else pd.DataFrame(columns=DENSITY_COLUMNS)
     order = ["group", "at", "site", "analyte"]
     all_changes = all_changes.sort_values(order, ignore_index=True)
-    return Trends(by, rows, all_changes, int((places.place < 0).sum()), _joined(drawn, COURSE_COLUMNS))
+    return Trends(by, rows, all_changes, int((places.place < 0).sum()), _joined(drawn, COURSE_COLUMNS), density)
 
 
 def _joined(parts: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from pipeline.report.batch.page import environment
+from pipeline.report.trend.density_picture import DENSITY_HEIGHT, DENSITY_WIDTH, density_picture
 from pipeline.report.trend.multiples import HEIGHT, WIDTH, trend_picture
 from pipeline.report.wording import CAUTION, counted
 from pipeline.trends.panel import day_of, quantity_title
@@ -62,6 +63,9 @@ def trend_page(answer: Trends, out: Mapping[str, int], asked: str) -> str:
         out=[f"{counted(count, 'sample')} {reason}" for reason, count in out.items()],
         caution=CAUTION,
         sure=SURE_TREND,
+        density=density_picture(answer.density),
+        density_width=DENSITY_WIDTH,
+        density_height=DENSITY_HEIGHT,
         width=WIDTH,
         height=HEIGHT,
     )

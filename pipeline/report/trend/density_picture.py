@@ -1,0 +1,75 @@
+"""The density of raw waters with the published profiles, as numbers ready to be drawn by a template."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from pipeline.assess.profiles import boxes
+from pipeline.trends.density import DENSITY_STEP
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+DENSITY_WIDTH, DENSITY_HEIGHT = 640.0, 400.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 60.0, 16.0, 12.0, 46.0
+_SHARE: Final = 0.99  # of the samples are in sight
+_PALEST, _DARKEST = 0.12, 0.95
+_TICKS: Final = 8
+_EVERY: Final = (25.0, 50.0, 100.0, 200.0, 500.0, 1000.0)
+
+
+@dataclass(frozen=True)
+class DensityPicture:
+    """Squares (left, top, width, height, how dark, in words), profiles, ticks, samples in and beyond the frame."""
+
+    squares: list[tuple[float, float, float, float, float, str]]
+    profiles: list[tuple[str, float, float, float, float]]
+    x_ticks: list[tuple[float, str]]
+    y_ticks: list[tuple[float, str]]
+    samples: int
+    beyond: int
+
+
+def density_picture(density: pd.DataFrame) -> DensityPicture | None:
+    """Place the squares; None where no sample has both quantities."""
+    if density.empty:
+        return None
+    ends = [_end(density[name], density["samples"]) for name in ("hardness", "alkalinity")]
+    across = (DENSITY_WIDTH - _LEFT - _RIGHT) / ends[0]
+    up = (DENSITY_HEIGHT - _TOP - _BOTTOM) / ends[1]
+    inside = density[(density["hardness"] < ends[0]) & (density["alkalinity"] < ends[1])]
+    floor = DENSITY_HEIGHT - _BOTTOM
+    most = float(inside["samples"].max())
+    squares = [
+        (
+            round(_LEFT + x * across, 1), round(floor - (y + DENSITY_STEP) * up, 1), round(DENSITY_STEP * across, 1),
+            round(DENSITY_STEP * up, 1), round(_PALEST + (_DARKEST - _PALEST) * float(np.sqrt(count / most)), 2),
+            f"hardness from {x:.0f}, alkalinity from {y:.0f} mg/L as CaCO3: {count:,.0f}",
+        )
+        for x, y, count in inside[["hardness", "alkalinity", "samples"]].to_numpy(dtype=np.float64).tolist()
+    ]  # fmt: skip
+    profiles = []
+    for name, low_x, high_x, low_y, high_y in boxes():
+        left, right = (min(value, ends[0]) for value in (low_x, high_x))
+        bottom, top = (min(value, ends[1]) for value in (low_y, high_y))
+        profiles.append((name, round(_LEFT + left * across, 1), round(floor - top * up, 1),
+                         round((right - left) * across, 1), round((top - bottom) * up, 1)))  # fmt: skip
+    x_every, y_every = (next((e for e in _EVERY if end / e <= _TICKS), _EVERY[-1]) for end in ends)
+    return DensityPicture(
+        squares,
+        profiles,
+        [(round(_LEFT + tick * across, 1), f"{tick:.0f}") for tick in np.arange(0, ends[0] + 1, x_every)],
+        [(round(floor - tick * up, 1), f"{tick:.0f}") for tick in np.arange(0, ends[1] + 1, y_every)],
+        int(density["samples"].sum()),
+        int(density["samples"].sum() - inside["samples"].sum()),
+    )
+
+
+def _end(lower: pd.Series, samples: pd.Series) -> float:
+    """Give the end of an axis that shows nearly all samples."""
+    order = lower.sort_values().index
+    share = samples[order].cumsum() / samples.sum()
+    return float(lower[order][share >= _SHARE].iloc[0] + DENSITY_STEP)
