@@ -156,6 +156,8 @@ class Store:
                 migrate.bring_up_to_date(self.connection, self.path, steps=steps, backup=self._backup)
             elif missing := migrate.pending_steps(self.connection, self.path, steps):
                 raise faults.older_store(self.path, missing[0].version - 1, steps[-1].version)
+            else:
+                migrate.views_for_reading(self.connection)
         except duckdb.Error as error:
             raise faults.fault_of(self.path, error) from error
 

@@ -116,11 +116,8 @@ def bring_up_to_date(
 def refresh_views(connection: duckdb.DuckDBPyConnection) -> None:
     """Define the views anew if their text is not the one the store has."""
     texts = scripts("views")
-    sha256 = hashlib.sha256("\n".join(texts.values()).encode()).hexdigest()
-    latest = connection.execute(
-        "SELECT sha256 FROM view_version ORDER BY applied_at DESC, rowid DESC LIMIT 1"
-    ).fetchall()
-    if latest == [(sha256,)]:
+    sha256 = _hash_of_views()
+    if _stored_hash(connection) == sha256:
         return
     connection.begin()
     try:
@@ -131,6 +128,26 @@ def refresh_views(connection: duckdb.DuckDBPyConnection) -> None:
         connection.rollback()
         raise
     connection.commit()
+
+
+def views_for_reading(connection: duckdb.DuckDBPyConnection) -> None:
+    """Define the views beside a store that may only be read, if their text is not the one the store has."""
+    if _stored_hash(connection) == _hash_of_views():
+        return
+    for text in scripts("views").values():
+        definition = text.partition("COMMENT ON")[0]
+        connection.execute(definition.replace("CREATE OR REPLACE VIEW", "CREATE OR REPLACE TEMP VIEW"))
+
+
+def _hash_of_views() -> str:
+    return hashlib.sha256("\n".join(scripts("views").values()).encode()).hexdigest()
+
+
+def _stored_hash(connection: duckdb.DuckDBPyConnection) -> str:
+    found = connection.execute(
+        "SELECT sha256 FROM view_version ORDER BY applied_at DESC, rowid DESC LIMIT 1"
+    ).fetchall()
+    return str(found[0][0]) if found else ""
 
 
 def _apply(connection: duckdb.DuckDBPyConnection, path: Path, step: Migration) -> None:

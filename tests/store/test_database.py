@@ -398,3 +398,18 @@ def test_changed_views_are_defined_anew(tmp_path: Path, monkeypatch: pytest.Monk
 
     with Store(path) as store:
         assert store.connection.execute("FROM v_trial").fetchone() == (42,)
+
+
+def test_a_store_with_older_views_is_read_by_the_views_of_the_program(tmp_path: Path) -> None:
+    """Nothing is written: the views stand beside the store, and a later writer puts them in their place."""
+    path = tmp_path / "s.duckdb"
+    with Store(path) as store:
+        store.connection.execute("DROP VIEW v_latest")
+        store.connection.execute("INSERT INTO view_version VALUES ('older', TIMESTAMP '2999-01-01')")
+    before = path.read_bytes()
+
+    with Store(path, read_only=True) as store:
+        assert store.connection.execute("SELECT count(*) FROM v_latest").fetchall() == [(0,)]
+        assert store.connection.execute("SELECT count(*) FROM v_sample").fetchall() == [(0,)]
+
+    assert path.read_bytes() == before
