@@ -93,6 +93,26 @@ def trends(found: Observations, by: str, pictures: int = 0) -> Trends:
     return Trends(by, rows, all_changes, int((places.place < 0).sum()), _joined(drawn, COURSE_COLUMNS), density)
 
 
+def found_changes(found: Observations) -> pd.DataFrame:
+    """Find the changes of waters alone, without their trends: of source, of media, of one quantity, with their sites.
+
+    Parameters
+    ----------
+    found : samples, and readings of the quantities that are looked at.
+    """
+    samples, kinds = found.samples, found.kinds
+    places = sampling_points(samples)
+    quantities = sorted(str(name) for name in kinds["analyte"].unique()) if len(samples) else []
+    panels = {name: panel_of(name, samples, found.readings, kinds, places) for name in quantities}
+    panels = {name: panel for name, panel in panels.items() if len(panel.sample)}
+    changed, moments = source_changes(panels, places, _of_place(samples["supply"], places))
+    site = pd.factorize(places.table["client"] + "\x1f" + places.table["site"])[0]
+    parts = [changed, exhaustions(panels, places, samples["counter_litres"].to_numpy(dtype=np.float64))]
+    parts += [single_steps(panel, places, _epoch(panel, moments, site)) for panel in panels.values()]
+    code, names = _groups("site", samples, places)
+    return _joined([_of_groups(part, places, code, names) for part in parts], [])
+
+
 def _joined(parts: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:
     filled = [part for part in parts if len(part)]
     return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=columns)

@@ -60,12 +60,13 @@ def query_text(settings: Settings, name_or_sql: str, wanted: TableOutput, asked:
 
 def water_changes(store: Store, asked: QueryScope) -> pd.DataFrame:
     """Give the changes that trends find, one row for each and quantity: the table `water_change` of questions."""
-    from pipeline.trends.answer import trends  # noqa: PLC0415 - few questions need it
+    from pipeline.trends.answer import found_changes  # noqa: PLC0415 - few questions need it
     from pipeline.trends.panel import day_of  # noqa: PLC0415 - same
+    from pipeline.trends.source import TOGETHER  # noqa: PLC0415 - same
 
     # The whole past is needed to tell a change from a season; only then those from a day on are taken.
-    chosen = Chosen(region=asked.region, client=asked.client)
-    changes = trends(observations(store, chosen), "site").changes
+    chosen = Chosen(TOGETHER, region=asked.region, client=asked.client)
+    changes = found_changes(observations(store, chosen))
     columns = ["kind", "client", "site", "sampling_point", "stage", "analyte", "earliest", "latest", "before", "after"]
     changes = changes.reindex(columns=[*columns, "evidence"])
     days = {name: pd.to_datetime([day_of(year) for year in changes[name]]) for name in ("earliest", "latest")}
