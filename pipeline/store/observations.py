@@ -111,8 +111,9 @@ def left_out(store: Store, chosen: Chosen) -> dict[str, int]:
         "laboratory controls": f"activity IN ({_listed(CONTROLS)})",
         "on hold, rejected or not judged": f"NOT {usable}",
         "without a time of sampling": "collected_at IS NULL",
-        "without a stage": "stage = ''",
     }
+    if chosen.stages:
+        reasons["without a stage"] = "stage = ''"
     cases = " ".join(f"WHEN {condition} THEN {literal(reason)}" for reason, condition in reasons.items())
     rows = store.connection.execute(
         f"SELECT CASE {cases} END AS reason, count(*) FROM v_sample GROUP BY reason"  # noqa: S608 - words of ours

@@ -80,5 +80,5 @@ def _why_empty(settings: Settings, asked: QueryScope) -> str:
     text = "No rows: the question was understood, and nothing fits it"
     text += f" and {' '.join(narrowed)}." if narrowed else "."
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:  # the whole of it again
-        out = left_out(store, Chosen())
+        out = left_out(store, Chosen(stages=("raw",)))
     return f"{text}\nMost questions leave out: {left_out_text(out).removeprefix('Left out: ')}" if out else text
