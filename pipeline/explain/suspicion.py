@@ -40,7 +40,7 @@ UNNAMED_FROM: Final = 3.0  # standard uncertainties from which a relation disagr
 class SuspicionLimits:
     """Limits of the check, and of what the weighing makes of the checks whose figures it holds as well."""
 
-    percent: float = 60.0  # probability of a mistake from which a person is asked [CP]
+    percent: float = 50.0  # probability of a mistake from which a person is asked [CP]
     unusual_percent: float = 95.0  # the same where only the past of the point disagrees [CP]
     acquits_percent: float = 50.0  # probability of no mistake from which a check's hold is a note [CP]
 
@@ -65,8 +65,8 @@ def single_mistake(samples: SampleTable, limits: Limits) -> Cases:
     -----
     p(mistake) = 1 − p(none) − p(softened, soda water, changed source, exhausted or bypassed treatment), by Bayes' rule
     over the catalogue of mistakes [JCGM106, 6]; or the probability that the labels of a pair are exchanged. Held above
-    60 % where some relation is off by two standard uncertainties and the mistake mends the relations by log odds of
-    1.5, or where one is off by three and no known mistake fits; above 95 % where only the past of the point disagrees,
+    50 % where some relation is off by two standard uncertainties and the mistake mends the relations by log odds of
+    1, or where one is off by three and no known mistake fits; above 95 % where only the past of the point disagrees,
     by 3.5 standard deviations [CP, IH1993]. Values that are merely unusual hold nothing. A note where an ion was not
     measured. Only records that no other check holds are looked at; a check that holds by figures which are weighed
     here as well becomes a note where no mistake is likelier.
