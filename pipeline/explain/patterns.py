@@ -83,6 +83,14 @@ class Patterns:
         return result
 
 
+def looked_at(samples: SampleTable, screen: Screened, doubted: Flags) -> Flags:
+    """Flag the samples by which ``of_files`` judges whole sources; the arguments are the same."""
+    flags = np.zeros(len(doubted), dtype="bool")
+    for scope, column in SCOPES.items():
+        flags[_rows_of(samples, screen.doubtful | doubted, scope, column)] = True
+    return flags
+
+
 def of_files(
     samples: SampleTable,
     screen: Screened,
@@ -121,7 +129,7 @@ def of_files(
     for scope, column in SCOPES.items():
         source = samples.fact(column)
         code = source.codes.astype("int64")
-        rows = _looked_at(code, doubtful, source.stated(), 0.0 if scope == "file" else HELD_SHARE)
+        rows = _rows_of(samples, doubtful, scope, column)
         if not rows.size:
             continue
         found = _best(record, _of_rows(record, past, seen, rows, known), rows, code)
@@ -138,8 +146,11 @@ def of_files(
     return Patterns(_worded(told), covered)
 
 
-def _looked_at(code: Places, doubtful: Flags, named: Flags, least: float) -> Places:
+def _rows_of(samples: SampleTable, doubtful: Flags, scope: str, column: str) -> Places:
     """Choose the rows of every source that are looked at, evenly through it."""
+    source = samples.fact(column)
+    code, named = source.codes.astype("int64"), source.stated()
+    least = 0.0 if scope == "file" else HELD_SHARE
     size = np.bincount(code, minlength=1).astype("float64")
     share = np.bincount(code, weights=doubtful, minlength=1) / np.maximum(size, 1)
     wanted = named & (size >= FEWEST)[code] & (share >= least)[code]

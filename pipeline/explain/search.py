@@ -72,7 +72,13 @@ class Pairs:
     spread: Floats
 
 
-def judged(record: Record, past: PastReadings, seen: dict[str, Flags], among: Flags | None = None) -> pd.DataFrame:
+def judged(
+    record: Record,
+    past: PastReadings,
+    seen: dict[str, Flags],
+    among: Flags | None = None,
+    whole: Flags | None = None,
+) -> pd.DataFrame:
     """Weigh candidates for all samples of a record.
 
     Parameters
@@ -81,6 +87,7 @@ def judged(record: Record, past: PastReadings, seen: dict[str, Flags], among: Fl
     past : their history.
     seen : flags of the samples each check found something in.
     among : the candidates of the catalogue to weigh, "no mistake" among them; all where nothing is said.
+    whole : samples of which every row is given, of the others those that are ``likely``; all where nothing is said.
 
     Returns
     -------
@@ -97,7 +104,8 @@ def judged(record: Record, past: PastReadings, seen: dict[str, Flags], among: Fl
 
     def weighed(at: Places) -> pd.DataFrame:
         few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
-        return _weighed(few, _pairs(few, saw, wanted), past, at, saw)
+        found = _weighed(few, _pairs(few, saw, wanted), past, at, saw)
+        return found if whole is None else found[_is_likely(found) | whole[found["sample"].to_numpy()]]
 
     if not len(record):
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
@@ -145,12 +153,15 @@ def _half(half: Floats, before: Floats, after: Floats, candidate: Places) -> Flo
 
 def likely(weighed: pd.DataFrame) -> pd.DataFrame:
     """Leave out what has next to no share of its sample's probability; "no mistake" never is."""
+    left: pd.DataFrame = weighed[_is_likely(weighed)].reset_index(drop=True)
+    return left
+
+
+def _is_likely(weighed: pd.DataFrame) -> Flags:
     sample, log = weighed["sample"].to_numpy(), weighed["log_posterior"].to_numpy()
     top = np.full(sample.max(initial=-1) + 1, -np.inf)
     np.maximum.at(top, sample, log)
-    told = (log > top[sample] + np.log(_LEAST)) | (weighed["candidate"] == 0).to_numpy()
-    left: pd.DataFrame = weighed[told].reset_index(drop=True)
-    return left
+    return np.asarray((log > top[sample] + np.log(_LEAST)) | (weighed["candidate"] == 0).to_numpy())
 
 
 def _alike(record: Record) -> Places:
