@@ -232,7 +232,8 @@ def counted_up(group: Places) -> Places:
 def _add_twins(samples: SampleTable, values: Floats, spread: Floats, half: Floats) -> None:
     """Take the same quantity of another sample of the same visit as the second reading, where there is no own one.
 
-    A visit is one site, one stage and one day; where no day is stated, a site with two samples of one stage.
+    A visit is one site, one stage and one day; where no day is stated, a site with two samples of one stage. Of two
+    samples that state neither stage nor point one may stand before and one behind a treatment: they are no twins.
     """
     about = samples.about
     if "site" not in about or len(about) < 2:  # noqa: PLR2004 -- a twin needs two
@@ -242,7 +243,8 @@ def _add_twins(samples: SampleTable, values: Floats, spread: Floats, half: Float
     _, of_day = np.unique(day, return_inverse=True)
     _, code = np.unique(numbered(parts) * len(day) + of_day, return_inverse=True)
     size = np.bincount(code)[code]
-    visit = parts[1].stated() & (size > 1) & ((~np.isnat(day) & (size <= _TWINS)) | (size == 2))  # noqa: PLR2004 -- a pair
+    placed = parts[1].stated() & (parts[2].stated() | parts[3].stated())
+    visit = placed & (size > 1) & ((~np.isnat(day) & (size <= _TWINS)) | (size == 2))  # noqa: PLR2004 -- a pair
     for name in SECOND:
         row, read_ = ROW[f"second {name}"], ROW[name]
         known = np.flatnonzero(visit & ~np.isnan(values[read_]) & (values[read_] > 0))

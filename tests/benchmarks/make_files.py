@@ -40,6 +40,7 @@ LIMITING: Final = {
     "Potassium": (73.48, 1, 39.098), "Chloride": (76.31, 1, 35.453), "Sulfate": (80.0, 2, 48.031),
     "Nitrate": (71.42, 1, 62.005), "Alkalinity": (44.5, 1, 50.043),
 }  # fmt: skip
+SITES: Final = 400
 ODD: Final = ("<0.5", "n.d.", "abc", "12-14", "> 200", "~7", "", "1e400", "14 mg/l", "-")
 
 
@@ -100,12 +101,13 @@ def long_table(readings: int, odd_share: float = 0.05) -> pa.Table:
     odd = draw.random(len(value)) < odd_share
     value[odd] = np.array(ODD, dtype=object)[draw.integers(0, len(ODD), int(odd.sum()))]
     sample = np.repeat(np.arange(count), len(ANALYTES))
-    day = (pd.Timestamp("2025-01-01") + pd.to_timedelta(np.arange(count) % 365, unit="D")).strftime("%Y-%m-%d")
+    visit = 30 * (np.arange(count) // SITES) + np.arange(count) % 28  # a site is visited once a month
+    day = (pd.Timestamp("2010-01-01") + pd.to_timedelta(visit, unit="D")).strftime("%Y-%m-%d")
     return pa.table(
         {
             "Sample": pa.array([f"S{number:06d}" for number in range(count)]).take(pa.array(sample)),
             "Client": pa.array([f"client {number % 40}" for number in range(count)]).take(pa.array(sample)),
-            "Site": pa.array([f"site {number % 400}" for number in range(count)]).take(pa.array(sample)),
+            "Site": pa.array([f"site {number % SITES}" for number in range(count)]).take(pa.array(sample)),
             "Date": pa.array(day).take(pa.array(sample)),
             "Parameter": pa.array(np.tile(np.array(list(ANALYTES), dtype=object), count)),
             "Result": pa.array(value),
@@ -122,7 +124,7 @@ def wide_table(samples: int) -> pa.Table:
     about = {
         "Sample": [f"S{number:06d}" for number in range(samples)],
         "Client": [f"client {number % 40}" for number in range(samples)],
-        "Site": [f"site {number % 400}" for number in range(samples)],
+        "Site": [f"site {number % SITES}" for number in range(samples)],
     }
     numbers = {
         f"{name} [{units[name]}]" if units[name] else name: np.round(values * factor[name], 3)
