@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Record
     from pipeline.explain.relations.relation import Relation
 
-SAMPLES_AT_ONCE: Final = 128
+SAMPLES_AT_ONCE: Final = 512
 _AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
 WEIGHED_COLUMNS: Final = (
     "sample",
