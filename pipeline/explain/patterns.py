@@ -83,7 +83,7 @@ class Patterns:
         return result
 
 
-def looked_at(samples: SampleTable, screen: Screened, doubted: Flags) -> Flags:
+def source_samples(samples: SampleTable, screen: Screened, doubted: Flags) -> Flags:
     """Flag the samples by which ``of_files`` judges whole sources; the arguments are the same."""
     flags = np.zeros(len(doubted), dtype="bool")
     for scope, column in SCOPES.items():

@@ -15,7 +15,7 @@ from pipeline.explain import ranges, wording
 from pipeline.explain.check_evidence import MISSING, seen_by_checks
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
-from pipeline.explain.patterns import Patterns, looked_at, of_files
+from pipeline.explain.patterns import Patterns, of_files, source_samples
 from pipeline.explain.priors import FOUND_BY_CHECK, UNNAMED, UNNAMED_ALIKE
 from pipeline.explain.record import counted_up
 from pipeline.explain.relations.charges import unread
@@ -125,7 +125,7 @@ def explain(
     part, part_past = record.take(chosen), past.take(chosen)
     of_part = {name: flags[chosen] for name, flags in seen.items()}
     doubted = _doubted(findings, at, len(record))
-    everything = judged(part, part_past, of_part, whole=looked_at(samples, screen, doubted)[chosen])
+    everything = judged(part, part_past, of_part, whole=source_samples(samples, screen, doubted)[chosen])
     patterns = of_files(samples, screen, seen, (chosen, everything), doubted)
     weighed = likely(everything)
 

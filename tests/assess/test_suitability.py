@@ -151,17 +151,23 @@ def test_many_samples_get_the_planning_rule_and_it_is_said(waters: Build) -> Non
     assert word[0] == word[1]
 
 
+def of_batch(about: pd.DataFrame, verdict: str) -> pd.DataFrame:
+    """Give samples what a batch knows of them, and one verdict."""
+    stated = {name: about.get(name, "") for name in ("client", "site", "stage")}
+    return about.assign(**stated, collected_at=pd.NaT, verdict=verdict)
+
+
 def test_nothing_to_assess_is_no_error(waters: Build) -> None:
     found = assess(waters(**THREE), held=pd.Index(["raw", "treated", "soft"]))
 
     assert found.quantities.empty
-    assert "could be assessed" in block(found, waters(**THREE).about)
+    assert "could be assessed" in block(found, of_batch(waters(**THREE).about, "hold"))
     assert "3 samples not assessed: data on hold" in assessment_text(found, waters(**THREE).about)
 
 
 def test_the_page_escapes_what_files_wrote(waters: Build) -> None:
-    samples = waters(**THREE, called=["<b>x</b>", "y", "z"], client="C", site="S")
-    html = block(assess(samples), samples.about)
+    samples = waters(**THREE, called=["<b>x</b>", "y", "z"])
+    html = block(assess(samples), of_batch(samples.about, "ok"))
 
     assert "&lt;b&gt;x" in html
     assert "<b>x</b>" not in html
@@ -174,10 +180,10 @@ def test_the_page_shows_fifty_and_counts_the_rest(waters: Build) -> None:
     hardness = [float(50 + 5 * number) for number in range(60)]
     samples = waters(th=hardness, alk=hardness, sample_id=[f"s{number}" for number in range(60)])
     found = assess(samples)
-    html = block(found, samples.about)
+    html = block(found, of_batch(samples.about, "ok"))
 
     assert html.count("<b>Cup:</b>") == 50
-    assert "50 of 60 samples" in html
+    assert "50 of 60 places" in html
     assert ">s59<" in html
     assert ">s0<" not in html
     assert "10 more samples" in assessment_text(found, samples.about)

@@ -31,10 +31,10 @@ def test_every_brace_of_a_style_sheet_is_closed_within_two_levels(path: Path) ->
 
 
 def test_the_page_for_the_client_is_one_column_on_a_phone() -> None:
-    """Two columns of 150 pixels cannot be read: the columns of the page end below a width of 44 rem."""
+    """Two columns of 150 pixels cannot be read: what stands in columns beside others does not below 44 rem."""
     style = (TEMPLATES / "client.css").read_text(encoding="utf-8")
     narrow = style.partition("@media screen and (max-width:44rem){")[2].partition("}}")[0]
 
     columned = {rule.strip() for rule in re.findall(r"([^{}]+)\{[^}]*columns:2", style)}
-    assert columned == {".flow", ".cautions ul"}
-    assert narrow.startswith(".flow,.cautions ul{columns:auto}")
+    assert columned == {rule for rule in columned if re.search(re.escape(rule) + r"[^{}]*\{columns:auto", narrow)}
+    assert "td{display:flex" in narrow

@@ -13,8 +13,13 @@ import pipeline.report
 
 REPORT = Path(pipeline.report.__file__).parent
 COMPUTING = ("pipeline.treat", "pipeline.verify", "pipeline.assess")
-# `assess` judges a water that is typed in, which no site has; the map of the summary asks for the profiles' corners.
-OWN_ANSWER = {("terminal/assess.py", "assess"), ("terminal/assess.py", "held_samples"), ("batch/chart.py", "boxes")}
+# `assess` judges a water that is typed in, which no site has; the maps of waters ask for the profiles' corners.
+OWN_ANSWER = {
+    ("terminal/assess.py", "assess"),
+    ("terminal/assess.py", "held_samples"),
+    ("batch/chart.py", "boxes"),
+    ("trend/density_picture.py", "boxes"),
+}
 MODULES = sorted(path.relative_to(REPORT).as_posix() for path in REPORT.rglob("*.py"))
 
 

@@ -145,7 +145,8 @@ def test_a_later_reading_without_raw_water_is_not_passed_over(ask: Callable[...,
     text, code = ask("retest", "J-1")
 
     assert code == 1
-    assert "J-f2 was read later (12 June 2026) without raw water beside it: alkalinity 107 mg/L, 71" in text
+    assert "J-f2 was measured after the treatment later (12 June 2026), without raw water of that day" in text
+    assert "alkalinity 107 mg/L, 71 on the day of the pair" in text
     assert "test raw and treated water together now" in text
 
 
