@@ -22,6 +22,7 @@ _PLACE: Final = ["client", "site", "sampling_point", "stage", "region"]
 _REFERENCE: Final = ("laboratory", "burette", "public-data")
 _DERIVED: Final = ("derived", "calculated")
 _DAYS: Final = 365.25
+_ONE_YEAR: Final = np.timedelta64(1, "Y")
 
 
 @dataclass(frozen=True)
@@ -77,7 +78,7 @@ def sampling_points(samples: pd.DataFrame) -> SamplingPoints:
     table["name"] = site_names(table)
     time = samples["collected_at"].to_numpy().astype("datetime64[s]")
     start = time.astype("datetime64[Y]")
-    length = ((start + 1).astype("datetime64[s]") - start.astype("datetime64[s]")).astype(np.float64)
+    length = ((start + _ONE_YEAR).astype("datetime64[s]") - start.astype("datetime64[s]")).astype(np.float64)
     year = start.astype(np.int64) + 1970 + (time - start.astype("datetime64[s]")).astype(np.float64) / length
     region = samples["region"].astype("category").cat.codes.to_numpy(dtype=np.int64) + 1
     stage = samples["stage"].astype("category").cat.codes.to_numpy(dtype=np.int64) + 1
@@ -97,7 +98,7 @@ def site_names(table: pd.DataFrame) -> pd.Series:
 def day_of(year: float) -> str:
     """Write a time in years as a date."""
     start = np.datetime64(f"{int(year):04d}", "Y")
-    length = ((start + 1).astype("datetime64[s]") - start.astype("datetime64[s]")).astype(np.float64)
+    length = ((start + _ONE_YEAR).astype("datetime64[s]") - start.astype("datetime64[s]")).astype(np.float64)
     return str(
         (start.astype("datetime64[s]") + np.timedelta64(round((year % 1) * float(length)), "s")).astype("datetime64[D]")
     )
