@@ -1,11 +1,8 @@
-"""A workbook with typed cells: numbers as numbers, times as times, texts that are never formulas.
-
-Written as the open format says (ECMA-376, SpreadsheetML): a zip of a few XML files, texts in the cells themselves.
-"""
+"""A workbook with typed cells: numbers as numbers, times as times, texts that are never formulas."""
 
 from __future__ import annotations
 
-import zipfile
+from functools import partial
 from typing import TYPE_CHECKING, Final
 from xml.sax.saxutils import escape
 
@@ -13,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.report.workbook_package import SPREADSHEET, write_package
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -20,12 +18,8 @@ if TYPE_CHECKING:
 
 MOST_SHEET_ROWS: Final = 1_048_575  # of data, below one row of headings
 _LETTERS: Final = 26
-_SPACE: Final = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
-_OFFICE: Final = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
-_PACKAGE: Final = "http://schemas.openxmlformats.org/package/2006"
-_TYPE: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml"
 _STYLES: Final = (
-    f'<styleSheet xmlns="{_SPACE}"><numFmts count="1">'
+    f'<styleSheet xmlns="{SPREADSHEET}"><numFmts count="1">'
     '<numFmt numFmtId="164" formatCode="yyyy\\-mm\\-dd hh:mm"/></numFmts>'
     '<fonts count="2"><font/><font><b/></font></fonts>'
     '<fills count="2"><fill><patternFill patternType="none"/></fill>'
@@ -50,41 +44,7 @@ def write_workbook(sheets: Mapping[str, pd.DataFrame], target: Path) -> None:
                 f"{name}: {len(frame):,} rows are more than a sheet has ({MOST_SHEET_ROWS:,}).\n  {UNCHANGED}\n"
                 "  Export as parquet or csv, or less with --client, --region or --since."
             )
-    with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as book:
-        for path, text in _frame_of_book(list(sheets)).items():
-            book.writestr(path, f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>{text}')
-        for number, frame in enumerate(sheets.values(), start=1):
-            with book.open(f"xl/worksheets/sheet{number}.xml", "w", force_zip64=True) as sheet:
-                sheet.write(_sheet(frame).encode())
-
-
-def _frame_of_book(names: list[str]) -> dict[str, str]:
-    """Write what a workbook has besides its sheets."""
-    numbers = range(1, len(names) + 1)
-    parts = "".join(
-        f'<Override PartName="/xl/worksheets/sheet{number}.xml" ContentType="{_TYPE}.worksheet+xml"/>'
-        for number in numbers
-    )
-    sheets = "".join(
-        f'<sheet name="{escape(name)}" sheetId="{number}" r:id="rId{number}"/>'
-        for number, name in zip(numbers, names, strict=True)
-    )
-    links = "".join(
-        f'<Relationship Id="rId{number}" Type="{_OFFICE}/worksheet" Target="worksheets/sheet{number}.xml"/>'
-        for number in numbers
-    )
-    return {
-        "[Content_Types].xml": f'<Types xmlns="{_PACKAGE}/content-types"><Default Extension="rels" '
-        'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-        f'<Override PartName="/xl/workbook.xml" ContentType="{_TYPE}.sheet.main+xml"/>'
-        f'<Override PartName="/xl/styles.xml" ContentType="{_TYPE}.styles+xml"/>{parts}</Types>',
-        "_rels/.rels": f'<Relationships xmlns="{_PACKAGE}/relationships"><Relationship Id="rId1" '
-        f'Type="{_OFFICE}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
-        "xl/workbook.xml": f'<workbook xmlns="{_SPACE}" xmlns:r="{_OFFICE}"><sheets>{sheets}</sheets></workbook>',
-        "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{_PACKAGE}/relationships">{links}<Relationship '
-        f'Id="rId{len(names) + 1}" Type="{_OFFICE}/styles" Target="styles.xml"/></Relationships>',
-        "xl/styles.xml": _STYLES,
-    }
+    write_package(target, {name: partial(_sheet, frame) for name, frame in sheets.items()}, _STYLES)
 
 
 def _sheet(frame: pd.DataFrame) -> str:
@@ -100,7 +60,7 @@ def _sheet(frame: pd.DataFrame) -> str:
     line = pd.Series(np.arange(2, len(frame) + 2).astype("str"), dtype="str")
     body = ('<row r="' + line + '">' + rows + "</row>").str.cat() if len(frame) else ""
     return (
-        f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?><worksheet xmlns="{_SPACE}"><sheetViews><sheetView '
+        f'<worksheet xmlns="{SPREADSHEET}"><sheetViews><sheetView '
         'workbookViewId="0"><pane ySplit="1" topLeftCell="A2" activePane="bottomLeft" state="frozen"/>'
         "</sheetView></sheetViews>"
         f'<sheetData><row r="1">{heads}</row>{body}</sheetData></worksheet>'

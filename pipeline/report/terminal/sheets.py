@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import csv
 import io
-import zipfile
 from importlib import resources
 from typing import TYPE_CHECKING, Final
 from xml.sax.saxutils import escape
 
 from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.report.workbook_package import SPREADSHEET, write_package
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,13 +17,15 @@ if TYPE_CHECKING:
 
 SHEETS: Final = ("drop-kit", "meter-log", "laboratory", "bottle-label", "sites", "treatments")
 _BOM: Final = "\ufeff"  # without it office programs read the ° and µ of a CSV wrongly
-_NAMESPACE: Final = "http://schemas.openxmlformats.org"
-_PACKAGE: Final = f"{_NAMESPACE}/package/2006"
-_MAIN: Final = f"{_NAMESPACE}/spreadsheetml/2006/main"
-_OFFICE: Final = f"{_NAMESPACE}/officeDocument/2006/relationships"
-_KIND: Final = "application/vnd.openxmlformats-officedocument.spreadsheetml"
 _TEXT_FORMAT: Final = 49  # "@": what is typed stays as it is typed, also a date
 _WIDTH: Final = 18
+_STYLES: Final = (
+    f'<styleSheet xmlns="{SPREADSHEET}"><fonts count="1"><font/></fonts>'
+    '<fills count="1"><fill><patternFill/></fill></fills>'
+    '<borders count="1"><border/></borders><cellStyleXfs count="1"><xf/></cellStyleXfs>'
+    f'<cellXfs count="2"><xf xfId="0"/><xf numFmtId="{_TEXT_FORMAT}" applyNumberFormat="1"/></cellXfs>'
+    '<cellStyles count="1"><cellStyle name="Normal" xfId="0" builtinId="0"/></cellStyles></styleSheet>'
+)
 
 
 def sheet_text(kind: str) -> str:
@@ -68,39 +70,14 @@ def _rows(content: str) -> list[list[str]]:
 
 
 def _workbook(rows: Sequence[Sequence[str]], name: str) -> bytes:
-    """Write a workbook of one sheet of texts [ECMA-376, parts 1 and 2]."""
-    cells = [[f'<c s="1" t="inlineStr"><is><t>{escape(text)}</t></is></c>' for text in row] for row in rows]
-    lines = "".join(f"<row>{''.join(row)}</row>" for row in cells)
-    columns = f'<cols><col min="1" max="{len(rows[0])}" width="{_WIDTH}" style="1" customWidth="1"/></cols>'
-    parts = {
-        "[Content_Types].xml": f'<Types xmlns="{_PACKAGE}/content-types">'
-        '<Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-        f'<Override PartName="/xl/workbook.xml" ContentType="{_KIND}.sheet.main+xml"/>'
-        f'<Override PartName="/xl/worksheets/sheet1.xml" ContentType="{_KIND}.worksheet+xml"/>'
-        f'<Override PartName="/xl/styles.xml" ContentType="{_KIND}.styles+xml"/></Types>',
-        "_rels/.rels": _relations({"rId1": ("officeDocument", "xl/workbook.xml")}),
-        "xl/workbook.xml": f'<workbook xmlns="{_MAIN}" xmlns:r="{_OFFICE}"><sheets>'
-        f'<sheet name="{name}" sheetId="1" r:id="rId1"/></sheets></workbook>',
-        "xl/_rels/workbook.xml.rels": _relations(
-            {"rId1": ("worksheet", "worksheets/sheet1.xml"), "rId2": ("styles", "styles.xml")}
-        ),
-        "xl/styles.xml": f'<styleSheet xmlns="{_MAIN}"><fonts count="1"><font/></fonts>'
-        '<fills count="1"><fill><patternFill/></fill></fills>'
-        '<borders count="1"><border/></borders><cellStyleXfs count="1"><xf/></cellStyleXfs>'
-        f'<cellXfs count="2"><xf xfId="0"/><xf numFmtId="{_TEXT_FORMAT}" applyNumberFormat="1"/></cellXfs>'
-        '<cellStyles count="1"><cellStyle name="Normal" xfId="0" builtinId="0"/></cellStyles></styleSheet>',
-        "xl/worksheets/sheet1.xml": f'<worksheet xmlns="{_MAIN}">{columns}<sheetData>{lines}</sheetData></worksheet>',
-    }
+    """Write a workbook of one sheet of texts."""
     packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as archive:
-        for part, text in parts.items():
-            archive.writestr(part, f'<?xml version="1.0" encoding="UTF-8" standalone="yes"?>\n{text}')
+    write_package(packed, {name: lambda: _sheet(rows)}, _STYLES)
     return packed.getvalue()
 
 
-def _relations(targets: dict[str, tuple[str, str]]) -> str:
-    listed = "".join(
-        f'<Relationship Id="{name}" Type="{_OFFICE}/{kind}" Target="{target}"/>'
-        for name, (kind, target) in targets.items()
-    )
-    return f'<Relationships xmlns="{_PACKAGE}/relationships">{listed}</Relationships>'
+def _sheet(rows: Sequence[Sequence[str]]) -> str:
+    cells = [[f'<c s="1" t="inlineStr"><is><t>{escape(text)}</t></is></c>' for text in row] for row in rows]
+    lines = "".join(f"<row>{''.join(row)}</row>" for row in cells)
+    columns = f'<cols><col min="1" max="{len(rows[0])}" width="{_WIDTH}" style="1" customWidth="1"/></cols>'
+    return f'<worksheet xmlns="{SPREADSHEET}">{columns}<sheetData>{lines}</sheetData></worksheet>'

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections import Counter
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Final
 
@@ -35,11 +34,12 @@ def soundness(settings: Settings, *, every_file: bool, as_json: bool) -> tuple[s
     KettlestoneError : there is no store, or it cannot be opened.
     """
     found = tuple(examine(settings.store, every_file=every_file, wait_s=settings.lock_wait_s))
+    code = _code(found)
     if as_json:
-        return json.dumps([asdict(one) for one in found], indent=1, ensure_ascii=False), _code(found)
+        return json.dumps([asdict(one) for one in found], indent=1, ensure_ascii=False), code
     width = max(len(one.subject) for one in found)
     lines = [f"{_SIGNS[one.state]:8} {one.subject:{width}}  {one.words}" for one in found]
-    return "\n".join([str(settings.store), *lines, "", _verdict(found)]), _code(found)
+    return "\n".join([str(settings.store), *lines, "", _verdict(code)]), code
 
 
 def _code(found: tuple[Observation, ...]) -> int:
@@ -49,9 +49,8 @@ def _code(found: tuple[Observation, ...]) -> int:
     return EXIT_CLEAN if states == {"sound"} else EXIT_FINDINGS
 
 
-def _verdict(found: tuple[Observation, ...]) -> str:
-    unsound = Counter(one.state for one in found)["unsound"]
-    if unsound:
+def _verdict(code: int) -> str:
+    if code == EXIT_CANNOT:
         return (
             "The store is not sound. Nothing was changed. Go back to the newest sound copy (a snapshot, or a backup "
             "*.before-* beside the store)\nand import what came later again; the files themselves are in the archive."
