@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     import numpy.typing as npt
 
@@ -99,9 +99,22 @@ class TextColumn:
 
     def mentions(self, pattern: str) -> Flags:
         """Tell the rows that contain a regular expression, whatever the case of their letters."""
+        return self._with(pattern)[self.codes]
+
+    def meant(self, pattern: str, meaning: Callable[[str], str]) -> TextColumn:
+        """Give what each text means, "" where nothing; only those that contain the regular expression are asked."""
+        asked = np.flatnonzero(self._with(pattern)).tolist()
+        meanings = {place: found for place in asked if (found := meaning(self.texts[place]))}
+        if not meanings:
+            return TextColumn.constant("", len(self))
+        number = np.zeros(len(self.texts), dtype=np.int32)
+        number[list(meanings)] = np.arange(1, len(meanings) + 1)
+        return TextColumn(number[self.codes], ("", *meanings.values()))
+
+    def _with(self, pattern: str) -> Flags:
+        """Tell the distinct texts that contain a regular expression, whatever the case of their letters."""
         lower = pc.utf8_lower(pa.array(self.texts, pa.string()))
-        found = pc.match_substring_regex(lower, pattern).to_numpy(zero_copy_only=False)
-        return np.asarray(found, dtype="bool")[self.codes]
+        return np.asarray(pc.match_substring_regex(lower, pattern).to_numpy(zero_copy_only=False), dtype="bool")
 
     def lengths(self) -> npt.NDArray[np.int64]:
         """Count the characters of every row."""
@@ -218,6 +231,19 @@ def composed(parts: Sequence[TextColumn], change: Callable[..., str]) -> TextCol
     codes = (np.cumsum(seen) - 1)[number].astype("int32")
     rows = first_rows(codes).tolist()
     return TextColumn(codes, tuple(change(*(part.texts[part.codes[row]] for part in parts)) for row in rows))
+
+
+def first_stated(said: Mapping[str, TextColumn]) -> tuple[TextColumn, TextColumn]:
+    """Take what the first column states in each row, else the next; and the name of the column it was taken from."""
+    texts = origin = TextColumn.constant("", len(next(iter(said.values()))))
+    for name, column in said.items():
+        texts = texts.otherwise(column)
+        origin = origin.otherwise(_marked(column, name))
+    return texts, origin
+
+
+def _marked(column: TextColumn, name: str) -> TextColumn:
+    return column.map(lambda text: name if text else "")
 
 
 def numbered(columns: Iterable[TextColumn | Flags | tuple[Codes, int]]) -> npt.NDArray[np.int64]:

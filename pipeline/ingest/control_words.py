@@ -11,17 +11,15 @@ import re
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
-
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
-from pipeline.texts import TextColumn
+from pipeline.texts import first_stated
 from schemas.columns import CONTROLS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from pipeline.texts import TextColumn
 
 _UNSPACED: Final = re.compile(r"[\u3040-\u30ff\u4e00-\u9fff]")  # Japanese and Chinese write no blanks
 _OWN_MARK: Final = 1  # letters of a mark such as "A", which may stand beside a control
@@ -59,21 +57,14 @@ _STRONGEST: Final = ("spike", "duplicate", "blank", "standard")
 
 def control_kinds(texts: TextColumn, *, of_kinds: bool = False) -> TextColumn:
     """Give the kind of control of every text; only those that hold one of the words are asked."""
-    lower = pc.utf8_lower(pa.array(texts.texts, type=pa.string()))
-    suspects = np.flatnonzero(pc.match_substring_regex(lower, _any_word()).to_numpy(zero_copy_only=False)).tolist()
-    kinds = {place: kind for place in suspects if (kind := control_kind(texts.texts[place], of_kinds=of_kinds))}
-    if not kinds:
-        return TextColumn.constant("", len(texts))
-    number = np.zeros(len(texts.texts), dtype=np.int32)
-    number[list(kinds)] = np.arange(1, len(kinds) + 1)
-    return TextColumn(number[texts.codes], ("", *kinds.values()))
+    return texts.meant(_any_word(), lambda text: control_kind(text, of_kinds=of_kinds))
 
 
 def derived_controls(stated: Mapping[str, TextColumn]) -> tuple[TextColumn, TextColumn]:
     """Tell the controls among rows that state no kind by the words of label and sampling point, and which said so."""
-    by_label, by_point = (control_kinds(stated[name]) for name in ("label", "sampling_point"))
-    origin = by_label.map(lambda kind: "label" if kind else "")
-    return by_label.otherwise(by_point), origin.otherwise(by_point.map(lambda kind: "sampling point" if kind else ""))
+    return first_stated(
+        {"label": control_kinds(stated["label"]), "sampling point": control_kinds(stated["sampling_point"])}
+    )
 
 
 def _anywhere(words: tuple[str, ...]) -> set[str]:

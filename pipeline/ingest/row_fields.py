@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from pipeline.arrays import Flags
     from pipeline.ingest.columns import SourceColumn
     from pipeline.ingest.entries import ColumnEntries, Source
     from pipeline.ingest.matching import Match
@@ -295,40 +296,39 @@ def word_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str) 
 
 def _control_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:
     """Tell once of each field by whose words rows were taken for controls."""
-    told = []
-    for origin in ("label", "sampling_point"):
-        derived = rows.frame[rows.control_from.isin([origin.replace("_", " ")])]
-        if len(derived):
-            first = derived.iloc[:1]
-            told.append(
-                problem_frame(
-                    "control-derived",
-                    file_sha256=file_sha256,
-                    line=first["line"],
-                    column=headings.get(origin, origin.replace("_", " ")),
-                    raw_text=first[origin],
-                    detail=f"{first['activity'].item()}; {len(derived)} {'row' if len(derived) == 1 else 'rows'}",
-                )
-            )
-    return told
+    taken = {name: rows.control_from.isin([name.replace("_", " ")]) for name in ("label", "sampling_point")}
+    return _derived_notices("control-derived", rows.frame, taken, "{activity}", headings, file_sha256)
 
 
 def _stage_notices(rows: pd.DataFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:
     """Tell once of each field that stages were taken from."""
+    origins = ("sampling_point", "label")
+    taken = {name: (rows["stage_from"] == name.replace("_", " ")).to_numpy() for name in origins}
+    return _derived_notices("stage-derived", rows, taken, "{stage} water", headings, file_sha256)
+
+
+def _derived_notices(
+    code: str,
+    rows: pd.DataFrame,
+    taken: Mapping[str, Flags],
+    meant: str,
+    headings: Mapping[str, str],
+    file_sha256: str,
+) -> list[pd.DataFrame]:
+    """Tell once of each field from whose words something was taken: ``taken`` flags its rows, ``meant`` words it."""
     told = []
-    for origin in ("sampling_point", "label"):
-        derived = rows[rows["stage_from"] == origin.replace("_", " ")]
-        if len(derived):
-            first = derived.iloc[:1]
-            meant = f"{first['stage'].item()} water; {len(derived)} {'row' if len(derived) == 1 else 'rows'}"
+    for origin, flags in taken.items():
+        at = np.flatnonzero(flags)
+        if len(at):
+            first = rows.iloc[at[:1]]
             told.append(
                 problem_frame(
-                    "stage-derived",
+                    code,
                     file_sha256=file_sha256,
                     line=first["line"],
                     column=headings.get(origin, origin.replace("_", " ")),
                     raw_text=first[origin],
-                    detail=meant,
+                    detail=f"{meant.format_map(rows.iloc[at[0]])}; {len(at)} {'row' if len(at) == 1 else 'rows'}",
                 )
             )
     return told

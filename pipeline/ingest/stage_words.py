@@ -6,15 +6,13 @@ import re
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final, NamedTuple
 
-import numpy as np
-import pyarrow as pa
-import pyarrow.compute as pc
-
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
-from pipeline.texts import TextColumn
+from pipeline.texts import first_stated
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from pipeline.texts import TextColumn
 
 _PARTS: Final = re.compile(r"[,;:/|()\[\]–—_]+|\s-\s")
 _OPPOSITE: Final = (frozenset({"raw"}), frozenset({"treated", "permeate"}))
@@ -55,21 +53,12 @@ def stage_of(text: str, *, label: bool = False) -> str:
 
 def derived_stages(points: TextColumn, labels: TextColumn) -> tuple[TextColumn, TextColumn]:
     """Give the stages that sampling points name, else those that labels name, and where each was taken from."""
-    by_point, by_label = _of_texts(points, label=False), _of_texts(labels, label=True)
-    origin = by_point.map(lambda stage: "sampling point" if stage else "")
-    return by_point.otherwise(by_label), origin.otherwise(by_label.map(lambda stage: "label" if stage else ""))
+    return first_stated({"sampling point": _of_texts(points, label=False), "label": _of_texts(labels, label=True)})
 
 
 def _of_texts(texts: TextColumn, *, label: bool) -> TextColumn:
     """Ask only the texts that hold one of the words: a column of labels says something else in every row."""
-    lower = pc.utf8_lower(pa.array(texts.texts, type=pa.string()))
-    suspects = np.flatnonzero(pc.match_substring_regex(lower, _any_word()).to_numpy(zero_copy_only=False)).tolist()
-    stages = {place: stage for place in suspects if (stage := stage_of(texts.texts[place], label=label))}
-    if not stages:
-        return TextColumn.constant("", len(texts))
-    number = np.zeros(len(texts.texts), dtype=np.int32)
-    number[list(stages)] = np.arange(1, len(stages) + 1)
-    return TextColumn(number[texts.codes], ("", *stages.values()))
+    return texts.meant(_any_word(), lambda text: stage_of(text, label=label))
 
 
 def _of_both_sides(words: set[str]) -> bool:
