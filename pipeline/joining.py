@@ -13,9 +13,9 @@ from pipeline.file_names import sample_names
 from pipeline.normalise import derived
 from pipeline.normalise.date_order import settle_orders
 from pipeline.normalise.placing import placed, with_register
-from pipeline.normalise.repeats import repeat_notices, repeated
 from pipeline.normalise.sample_table import SampleTable, widen
 from pipeline.normalise.samples import assemble_samples
+from pipeline.normalise.sent_again import repeat_notices, repeated
 from pipeline.normalise.stacking import stacked_frames, stacked_rows
 from pipeline.problems import no_problems, problem_frame
 from pipeline.store.earlier import earlier_register, earlier_samples, prior

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
@@ -78,8 +78,9 @@ def sampling_points(samples: pd.DataFrame) -> SamplingPoints:
     table["name"] = site_names(table)
     time = samples["collected_at"].to_numpy().astype("datetime64[s]")
     start = time.astype("datetime64[Y]")
-    length = ((start + _ONE_YEAR).astype("datetime64[s]") - start.astype("datetime64[s]")).astype(np.float64)
-    year = start.astype(np.int64) + 1970 + (time - start.astype("datetime64[s]")).astype(np.float64) / length
+    year = (
+        start.astype(np.int64) + 1970 + (time - start.astype("datetime64[s]")).astype(np.float64) / _seconds_of(start)
+    )
     region = samples["region"].astype("category").cat.codes.to_numpy(dtype=np.int64) + 1
     stage = samples["stage"].astype("category").cat.codes.to_numpy(dtype=np.int64) + 1
     cell = (region * 16 + stage) * 4000 + (year * 4).astype(np.int64) % 4000
@@ -98,10 +99,13 @@ def site_names(table: pd.DataFrame) -> pd.Series:
 def day_of(year: float) -> str:
     """Write a time in years as a date."""
     start = np.datetime64(f"{int(year):04d}", "Y")
-    length = ((start + _ONE_YEAR).astype("datetime64[s]") - start.astype("datetime64[s]")).astype(np.float64)
-    return str(
-        (start.astype("datetime64[s]") + np.timedelta64(round((year % 1) * float(length)), "s")).astype("datetime64[D]")
-    )
+    gone = np.timedelta64(round((year % 1) * float(_seconds_of(start))), "s")
+    return str((start.astype("datetime64[s]") + gone).astype("datetime64[D]"))
+
+
+def _seconds_of(year: Any) -> Any:  # noqa: ANN401 - a year or an array of them
+    """Give the length of a year [s]."""
+    return ((year + _ONE_YEAR).astype("datetime64[s]") - year.astype("datetime64[s]")).astype(np.float64)
 
 
 def quantity_unit(analyte: str, kinds: pd.DataFrame) -> str:
