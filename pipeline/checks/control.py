@@ -37,7 +37,7 @@ _METERED: Final = ("conductivity", "ph", "tds")
     limits=ControlLimits,
     severity="hold",
     message="{analyte}: the blank {why} read {observed:3}; up to {high:3} cannot be told from nothing. {alternative}.",
-    controls=True,
+    controls="only",
 )
 def blank(samples: SampleTable, limits: ControlLimits) -> Cases:
     """Compare blanks with the least that the laboratory can measure.
@@ -82,7 +82,7 @@ def blank(samples: SampleTable, limits: ControlLimits) -> Cases:
     unit="%",
     message="{analyte}: the standard {why} came to {observed:1} % of its true value ({found:2} of {true:2}; {low:0} to "
     "{high:0} % allowed). {alternative}.",
-    controls=True,
+    controls="only",
 )
 def check_standard(samples: SampleTable, limits: ControlLimits) -> Cases:
     """Compare check standards with the value on their bottle.
@@ -124,7 +124,7 @@ def check_standard(samples: SampleTable, limits: ControlLimits) -> Cases:
     unit="%",
     message="{analyte}: of the {added:2} added to {parent} {observed:1} % were found ({found:2} less {unspiked:2}; "
     "{low:0} to {high:0} % allowed), spike {why}. {alternative}.",
-    controls=True,
+    controls="only",
 )
 def spike_recovery(samples: SampleTable, limits: ControlLimits) -> Cases:
     """Compare what a spike adds to a sample with what was put in.
@@ -170,7 +170,7 @@ def spike_recovery(samples: SampleTable, limits: ControlLimits) -> Cases:
     severity="hold",
     message="{analyte}: {parent} read {one:2} and its duplicate {why} {two:2}, apart by {observed:1} {measure} where "
     "{high:1} is allowed. {alternative}.",
-    controls=True,
+    controls="only",
 )
 def duplicate_spread(samples: SampleTable, limits: ControlLimits) -> Cases:
     """Compare duplicates with the sample they repeat.

@@ -39,7 +39,7 @@ _SAME_TEMPERATURE: Final = 0.01  # relative: the reading is the standard's own a
     limits=ControlLimits,
     severity="hold",
     message="{analyte}: the standard {why} read {observed:2} where {low:2} to {high:2} is allowed. {alternative}.",
-    controls=True,
+    controls="only",
 )
 def meter_standard(samples: SampleTable, limits: ControlLimits) -> Cases:
     """Compare conductivity standards and pH buffers with what they should read.
@@ -84,7 +84,7 @@ def meter_standard(samples: SampleTable, limits: ControlLimits) -> Cases:
     unit="%",
     message="{analyte}: between the buffers {why} the electrode spans {observed:1} % of what it should ({low:0} to "
     "{high:0} % allowed). {alternative}.",
-    controls=True,
+    controls="only",
 )
 def ph_slope(samples: SampleTable, limits: ControlLimits) -> Cases:
     """Compare the span of an electrode between two buffers with the true one.

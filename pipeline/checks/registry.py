@@ -6,7 +6,7 @@ import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache, wraps
-from typing import TYPE_CHECKING, Any, Final, overload
+from typing import TYPE_CHECKING, Any, Final, Literal, overload
 
 import numpy as np
 import pandas as pd
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 
 Bare = Callable[["SampleTable"], Cases]
 Limited = Callable[["SampleTable", Subject], Cases]
+Controls = Literal["none", "also", "only"]
 
 
 @dataclass(frozen=True)
@@ -38,7 +39,8 @@ class Check:
     ``message`` is a {name} template over the function's columns; ``title`` is what must hold.
     ``function`` takes the limits of the run and picks those of its subject. ``relation`` names the quantities of one
     sample that the check holds against each other; it is empty for a check of single values, dates or a source.
-    ``controls``: it looks at blanks, standards, duplicates and spikes as well, and not at waters alone.
+    ``controls``: whether it looks at blanks, standards, duplicates and spikes: at none, ``also``, or at them and what
+    stands on them ``only``.
     """
 
     check_id: str
@@ -50,7 +52,7 @@ class Check:
     message: str
     function: Limited[Limits]
     relation: tuple[str, ...] = ()
-    controls: bool = False
+    controls: Controls = "none"
 
 
 # The relation of a check that holds several readings of any one quantity against each other.
@@ -81,7 +83,7 @@ def check(
     message: str,
     unit: str = "",
     relation: tuple[str, ...] = (),
-    controls: bool = False,
+    controls: Controls = "none",
 ) -> Callable[[Bare], Bare]: ...
 
 
@@ -96,7 +98,7 @@ def check(
     message: str,
     unit: str = "",
     relation: tuple[str, ...] = (),
-    controls: bool = False,
+    controls: Controls = "none",
 ) -> Callable[[Limited[Subject]], Limited[Subject]]: ...
 
 
@@ -110,7 +112,7 @@ def check(
     message: str,
     unit: str = "",
     relation: tuple[str, ...] = (),
-    controls: bool = False,
+    controls: Controls = "none",
 ) -> Callable[[Callable[..., Cases]], Callable[..., Cases]]:
     """Register a check. The function's docstring is its rationale, shown by ``kettlestone checks ID``.
 
@@ -125,7 +127,8 @@ def check(
     the range. A sample counts as evaluated where `observed` is not missing, or where (n,) flags
     `evaluated` say so. A check that holds readings of one sample against each other names
     their quantities as its ``relation``: only such a check proves a sample ``ok``. Controls of the laboratory
-    are among the samples only for a check that says ``controls=True``.
+    are among the samples only for a check that says ``controls="also"``; one that says ``"only"`` is passed over
+    where there are none.
     """
 
     def register(function: Callable[..., Cases]) -> Callable[..., Cases]:

@@ -89,10 +89,13 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
 
 def _of_samples(check_id: str, samples: SampleTable, limits: Limits) -> tuple[Raised, Flags]:
     """Run a check over the waters, or over the controls as well where it judges these."""
+    check = CHECKS[check_id]
     waters = samples.once(_waters)
-    if CHECKS[check_id].controls or waters is samples:
-        return looked_at(CHECKS[check_id], samples, limits)
-    raised, of_waters = looked_at(CHECKS[check_id], waters, limits)
+    if check.controls == "only" and waters is samples:
+        return {}, np.zeros(len(samples), dtype="bool")
+    if check.controls != "none" or waters is samples:
+        return looked_at(check, samples, limits)
+    raised, of_waters = looked_at(check, waters, limits)
     at = np.append(np.flatnonzero(~is_control(samples)), -1)  # the last place is for findings about a whole source
     evaluated = np.zeros(len(samples), dtype="bool")
     evaluated[at[:-1]] = of_waters

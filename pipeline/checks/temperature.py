@@ -54,7 +54,7 @@ _NEEDED: Final = (
     source="ISO7888",
     limits=TemperatureLimits,
     severity="note",
-    controls=True,
+    controls="also",
     message="conductivity is {observed:3} of what is expected ({seen:0} readings). {alternative}.",
 )
 def temperature_compensation(samples: SampleTable, limits: TemperatureLimits) -> Cases:
