@@ -16,12 +16,16 @@ from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import is_control
 from pipeline.deciding.repeats import close_repeats
+from pipeline.fault_log import Fault, FaultLog
 from pipeline.gathering import gather
 from pipeline.joining import join, ownerless
+from pipeline.normalise.stacking import stacked_frames
+from pipeline.one_file import faulty
 from pipeline.prove import prove
 from pipeline.register_words import unknown_words
 from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.coverage import waiting_columns
+from pipeline.report.batch.fault_notices import fault_notices
 from pipeline.report.batch.folder import BatchFolder, folder_for
 from pipeline.report.batch.summary import summarise, worst
 from pipeline.store.appender import appending
@@ -66,10 +70,11 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     started : when the run began, UTC.
     listener : told of progress.
     """
+    log = FaultLog(settings.out, started, str(settings))
     with ThreadPoolExecutor(1) as pool:
         # Not later: the engine begins with giving all memory back to the system that this process holds ready.
         engine = pool.submit(start, settings.store, threads=_DATABASE_THREADS, memory_limit=_DATABASE_MEMORY)
-        gathered = gather(results, settings)
+        gathered = gather(results, settings, lambda result, error: faulty(result.source, error, log))
     # What is known already may come again within a second.
     again = f"{started:%f}" if gathered.files["status"].isin(["known", "answered"]).any() else ""
     batch_id = new_batch_id(started, [*gathered.files["file_sha256"], again])
@@ -90,16 +95,19 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
                     Limits((DateLimits.at(started),)),
                     lambda checked: _chosen(joined, checked, settings),
                     listener,
+                    tolerant=True,
                 )
-                batch = replace(
-                    _batch(gathered, joined, proof, _run(batch_id, started, settings), settings), first_finding=first
-                )
+                batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)
+                told = fault_notices(batch.faults, log)
+                batch = replace(batch, first_finding=first, notices=_with_told(batch.notices, told))
                 listener.stage("storing")
+                appender.add("notices", told)
                 _add_what_was_found(appender, batch)
-                summary = _write(folder, batch)
+                summary = _write(folder, batch, log)
                 appender.close({**batch.record, "entries_read": int(gathered.files["entries"].sum())})
             close_repeats(store, batch_id, settings, started)
-        return Finished(summary, folder.publish())
+        written = log.written()
+        return Finished({**summary, "log": str(written) if written else ""}, folder.publish())
 
 
 def _add_what_was_read(appender: Appender, gathered: Gathered, joined: Joined, started: datetime) -> None:
@@ -127,14 +135,18 @@ def _add_what_was_found(appender: Appender, batch: Batch) -> None:
         appender.add("patterns", batch.explained.patterns)
 
 
-def _write(folder: BatchFolder, batch: Batch) -> dict[str, Any]:
+def _write(folder: BatchFolder, batch: Batch, log: FaultLog) -> dict[str, Any]:
     """Write the largest table beside the summary and everything that tells of it."""
     with ThreadPoolExecutor(1) as pool:
-        table = pool.submit(folder.write_samples, batch)
-        summary = summarise(batch)
-        folder.write_rest(batch, summary)
-        table.result()
+        table = pool.submit(folder.write_samples, batch, log)
+        summary = summarise(batch, log)
+        folder.write_rest(batch, summary, log)
+        summary["faults"] += table.result()
     return summary
+
+
+def _with_told(notices: pd.DataFrame, told: pd.DataFrame) -> pd.DataFrame:
+    return stacked_frames([notices, told]) if len(told) else notices
 
 
 def _run(batch_id: str, started: datetime, settings: Settings) -> dict[str, Any]:
@@ -150,6 +162,8 @@ def _run(batch_id: str, started: datetime, settings: Settings) -> dict[str, Any]
 def _batch(gathered: Gathered, joined: Joined, proof: Proof, run: dict[str, Any], settings: Settings) -> Batch:
     """Put everything that is known of the new samples together."""
     samples, checked = joined.samples, proof.checked
+    assessed = _assessment(joined, checked, settings)
+    faults = (*proof.faults, assessed) if isinstance(assessed, Fault) else proof.faults
     return Batch(
         record=run,
         files=gathered.files,
@@ -160,19 +174,23 @@ def _batch(gathered: Gathered, joined: Joined, proof: Proof, run: dict[str, Any]
         notices=gathered.notices,
         waiting=waiting_columns(gathered.set_aside, joined.readings, gathered.evidence),
         check_runs=checked.runs,
-        assessment=_assessment(joined, checked, settings),
+        assessment=None if isinstance(assessed, Fault) else assessed,
         explained=proof.causes,
+        faults=faults,
     )
 
 
-def _assessment(joined: Joined, checked: Checked, settings: Settings) -> Assessment | None:
+def _assessment(joined: Joined, checked: Checked, settings: Settings) -> Assessment | Fault | None:
     """Say what the new waters will do, unless there are so many that nobody asks for all of them."""
     samples = joined.samples
     new = joined.new & ~is_control(samples)
     if not 0 < int(new.sum()) <= settings.assess_most:
         return None
     waters = samples if new.all() else samples.where(pd.Series(new, index=samples.about.index))
-    return assess(waters, held=held_samples(checked.open_findings))
+    try:
+        return assess(waters, held=held_samples(checked.open_findings))
+    except Exception as error:  # noqa: BLE001 - a batch is kept though what its waters do could not be worked out
+        return Fault("assessment", error)
 
 
 def _chosen(joined: Joined, checked: Checked, settings: Settings) -> Flags:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +20,8 @@ if TYPE_CHECKING:
     from pipeline.arrays import Places
     from pipeline.ingest.file_result import FileResult
     from pipeline.settings import Settings
+
+StandIn = Callable[["FileResult", Exception], "FileResult"]
 
 # Small tables are normalised together up to so many entries; the text of a large one is let go at once.
 _TOGETHER: Final = 50_000
@@ -64,17 +67,15 @@ class Gathered:
         return replace(self, notices=stacked_frames([frame for frame in told if len(frame)]))
 
 
-def gather(results: Iterable[FileResult], settings: Settings) -> Gathered:
+def gather(results: Iterable[FileResult], settings: Settings, faulty: StandIn | None = None) -> Gathered:
     """Normalise the tables of all files.
 
     Parameters
     ----------
     results : one per file, in the order of the plan; each is taken and let go in turn.
     settings : of the run.
-
-    Raises
-    ------
-    RuntimeError : the entries of a file are not accepted + set aside (a fault of the program).
+    faulty : gives what stands for a file at which the program fails, such as one whose books do not balance;
+        without it the failure is raised.
     """
     how = NormaliseSettings(time_zone=settings.time_zone)
     taken: list[FileResult] = []
@@ -83,7 +84,7 @@ def gather(results: Iterable[FileResult], settings: Settings) -> Gathered:
     known: set[str] = set()
 
     def settle() -> None:
-        normalised, closed = _normalised(waiting, how)
+        normalised, closed = _normalised_apart(waiting, how, faulty)
         parts.extend(normalised)
         taken.extend(closed)
         waiting.clear()
@@ -103,6 +104,21 @@ def _known(result: FileResult) -> FileResult:
     status = "known" if result.source["status"] in ("read", "register") else result.source["status"]
     nothing = {"entries": 0, "accepted": 0, "set_aside": 0, "status": status}
     return type(result)(source={**result.source, **nothing})
+
+
+def _normalised_apart(
+    results: Sequence[FileResult], how: NormaliseSettings, faulty: StandIn | None
+) -> tuple[list[Normalised], list[FileResult]]:
+    """Normalise some files together; where that fails each alone, so that only the one at fault is left out."""
+    try:
+        return _normalised(results, how)
+    except Exception as error:
+        if faulty is None:
+            raise
+        if len(results) == 1:
+            return [], [_closed(faulty(results[0], error), 0, 0, "")]
+    alone = [_normalised_apart([result], how, faulty) for result in results]
+    return [part for parts, _ in alone for part in parts], [result for _, closed in alone for result in closed]
 
 
 def _normalised(results: Sequence[FileResult], how: NormaliseSettings) -> tuple[list[Normalised], list[FileResult]]:

@@ -149,6 +149,16 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem("file-empty", "the file holds no rows", "Export it again."),
     Problem("file-unreadable", "the file cannot be read: {detail}", "Open it in its program and save it again."),
     Problem(
+        "sheet-unreadable",
+        "the sheet cannot be read: {detail}; the other sheets were",
+        "Save the sheet in a file of its own and import that.",
+    ),
+    Problem(
+        "not-worked-out",
+        "not evaluated: {detail}; all else was",
+        "Send the log to whoever looks after the program, and import the files again when it is mended.",
+    ),
+    Problem(
         "file-is-picture",
         "{detail} without text (a scan or a photograph); nothing was read from it",
         "Ask for the report as a file, or type its numbers into a sheet.",

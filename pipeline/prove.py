@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +11,9 @@ import pandas as pd
 from pipeline.checks.run import Checked, is_control, run_all
 from pipeline.explain.rank import Explained, explain
 from pipeline.explain.screen import screened
+from pipeline.explain.suspicion import SINGLE_MISTAKE
 from pipeline.explain.verdicts import settled, told_of
+from pipeline.fault_log import Fault
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -31,10 +33,12 @@ class Proof:
     ----------
     checked : findings and verdicts, those of `single-mistake` among them.
     causes : what may have happened to the chosen samples; None where none was chosen.
+    faults : checks at which the program failed, each not evaluated; the weighing of mistakes may be among them.
     """
 
     checked: Checked
     causes: Explained | None = None
+    faults: tuple[Fault, ...] = ()
 
 
 def prove(
@@ -43,6 +47,8 @@ def prove(
     chosen: Callable[[Checked], Flags],
     listener: Listener,
     asked: Flags | None = None,
+    *,
+    tolerant: bool = False,
 ) -> Proof:
     """Check samples, weigh every mistake in those that anything speaks against, and give one verdict of each.
 
@@ -59,10 +65,30 @@ def prove(
         are known.
     listener : told of progress.
     asked : (n,) samples whose causes are told whatever their verdict.
+    tolerant : a check at which the program fails is not evaluated, and told among the faults; else it is raised.
     """
+    faults: list[Fault] = []
+
+    def failed(subject: str, error: Exception) -> None:
+        faults.append(Fault(subject, error))
+
     listener.stage("checking")
-    checked = run_all(samples, limits, listener.step)
+    checked = run_all(samples, limits, listener.step, failed if tolerant else None)
     listener.stage("explaining")
+    try:
+        proof = _weighed(samples, limits, checked, chosen, asked)
+    except Exception as error:
+        if not tolerant:
+            raise
+        failed(SINGLE_MISTAKE.check_id, error)
+        proof = Proof(checked)
+    return replace(proof, faults=tuple(faults))
+
+
+def _weighed(
+    samples: SampleTable, limits: Limits, checked: Checked, chosen: Callable[[Checked], Flags], asked: Flags | None
+) -> Proof:
+    """Weigh every mistake in the samples that anything speaks against, and settle the verdicts."""
     waters = ~is_control(samples)
     company = samples if waters.all() else samples.where(pd.Series(waters, index=samples.about.index))
     screen = screened(company, limits)

@@ -13,6 +13,7 @@ import pytest
 from click.testing import CliRunner
 from hypothesis import settings
 
+from pipeline.fault_log import FaultLog
 from pipeline.store import database, migrate
 
 if TYPE_CHECKING:
@@ -60,6 +61,22 @@ def new_stores_are_copies() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(database, "_create", create)
         yield
+
+
+@pytest.fixture(autouse=True)
+def no_fault_is_set_aside(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    """Fail a test in which the program failed at a part and went on, unless that is what the test is about."""
+    faults: list[str] = []
+    add = FaultLog.add
+
+    def noted(log: FaultLog, subject: str, error: BaseException) -> Path | None:
+        faults.append(f"{subject}: {error!r}")
+        return add(log, subject, error)
+
+    monkeypatch.setattr(FaultLog, "add", noted)
+    yield
+    if request.node.get_closest_marker("faults") is None:
+        assert not faults
 
 
 @pytest.fixture

@@ -16,7 +16,8 @@ from hypothesis import strategies as st
 
 from pipeline.gathering import Gathered, gather
 from pipeline.ingest.layouts import load_layouts
-from pipeline.intake import read_file, run
+from pipeline.intake import run
+from pipeline.one_file import read_file
 from pipeline.problems import PROBLEMS, messages
 from pipeline.settings import Settings
 from schemas.columns import WIDE_COLUMNS

@@ -49,7 +49,12 @@ class Checked:
     evaluated: Mapping[str, Flags]
 
 
-def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None]) -> Checked:
+def run_all(
+    samples: SampleTable,
+    limits: Limits,
+    progress: Callable[[str], None],
+    failed: Callable[[str, Exception], None] | None = None,
+) -> Checked:
     """Run all registered checks in the order of their ids; nothing is weighed together yet, see ``explain.verdicts``.
 
     Parameters
@@ -57,6 +62,8 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     samples : the filled sample table.
     limits : the limits of all subjects.
     progress : called with the id of each check before it runs.
+    failed : called with the id of a check at which the program fails, and what was raised: that check is not evaluated,
+        and all others are. Without it the failure is raised.
     """
     samples = replace(samples)  # what the checks work out of the table goes with them
     index = samples.about.index
@@ -64,7 +71,13 @@ def run_all(samples: SampleTable, limits: Limits, progress: Callable[[str], None
     lacking = np.zeros((len(index), len(CHECKS)), dtype="bool", order="F")
     for position, check_id in enumerate(sorted(CHECKS)):
         progress(check_id)
-        raised, evaluated = _of_samples(check_id, samples, limits)
+        try:
+            raised, evaluated = _of_samples(check_id, samples, limits)
+        except Exception as error:
+            if failed is None:
+                raise
+            failed(check_id, error)
+            raised, evaluated = {}, np.zeros(len(index), dtype="bool")
         lacking[:, position] = ~evaluated
         missing = int(lacking[:, position].sum())
         runs.append((check_id, len(index) - missing, missing, len(raised["place"]) if raised else 0))

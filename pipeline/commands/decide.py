@@ -12,7 +12,7 @@ from pipeline.deciding import ACTIONS, Answer, decide_all
 from pipeline.deciding.answer import REACHES
 from pipeline.deciding.selection import Selected, select
 from pipeline.errors import UNCHANGED, KettlestoneError
-from pipeline.intake import headings_in
+from pipeline.one_file import headings_in
 from pipeline.report.terminal.decisions import outcomes_json, outcomes_text
 from pipeline.visible import echo
 

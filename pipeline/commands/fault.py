@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import importlib
-import platform
-import shlex
 import sys
-import tempfile
 import traceback
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from pipeline import __version__
+from pipeline.fault_log import FaultLog, fault_words
 
 if TYPE_CHECKING:
     import click
@@ -61,25 +58,12 @@ def report(error: Exception, running: Running) -> str:
     error : what was raised.
     running : the command that raised it.
     """
-    kind = type(error).__name__
-    words = " ".join(str(error).split())
     return (
-        f"a fault of the program: {kind}{': ' + words if words else ''} ({_place(error)}).\n"
+        f"a fault of the program: {fault_words(error)}.\n"
         f"  {_stored(running)}\n"
         f"  {_logged(error, running)}\n"
         "  Run the command again; if it fails in the same way, send that file to whoever looks after the program."
     )
-
-
-def _place(error: Exception) -> str:
-    """Name the innermost line of ours."""
-    frames = traceback.extract_tb(error.__traceback__)
-    own = [frame for frame in frames if "pipeline" in Path(frame.filename).parts] or frames
-    if not own:
-        return "no line known"
-    folders = Path(own[-1].filename).parts
-    start = len(folders) - 1 - folders[::-1].index("pipeline") if "pipeline" in folders else -1
-    return f"{'/'.join(folders[start:])}:{own[-1].lineno}"
 
 
 def _stored(running: Running) -> str:
@@ -96,24 +80,9 @@ def _stored(running: Running) -> str:
 
 
 def _logged(error: Exception, running: Running) -> str:
-    now = datetime.now(UTC)
-    log = "\n".join(
-        [
-            f"kettlestone {__version__}, Python {platform.python_version()}, {platform.platform()}",
-            f"began {running.started:%Y-%m-%dT%H:%M:%SZ}, failed {now:%Y-%m-%dT%H:%M:%SZ}",
-            f"command: {shlex.join(sys.argv)}",
-            f"settings: {running.settings}",
-            "",
-            "".join(traceback.format_exception(error)),
-        ]
-    )
     results = running.settings.out if running.settings else _RESULTS
-    for folder in (results, Path(tempfile.gettempdir())):
-        path = folder / f"fault-{now:%Y%m%dT%H%M%S.%f}.log"
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-            path.write_text(log, encoding="utf-8", errors="backslashreplace")
-        except OSError:
-            continue
-        return f"The log with the traceback is {path}."
-    return f"The log could not be written; the traceback:\n{log}"
+    log = FaultLog(results, datetime.now(UTC), str(running.settings))
+    path = log.add(f"the command, which began {running.started:%Y-%m-%dT%H:%M:%SZ}", error)
+    if path is None:
+        return f"The log could not be written; the traceback:\n{''.join(traceback.format_exception(error))}"
+    return f"The log with the traceback is {path}."

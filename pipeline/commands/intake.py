@@ -54,7 +54,12 @@ def command(paths: tuple[Path, ...], units: tuple[str, ...], settings: Settings,
         echo(json.dumps(finished.summary, ensure_ascii=False, default=str))
     else:
         show_summary(finished.summary, finished.folder)
-    clean = finished.summary["verdict"] == "ok"
+    log = finished.summary["log"]
+    if log:
+        echo(
+            f"kettlestone: the program failed at a part of this, which is told; all else was done. Log: {log}", err=True
+        )
+    clean = finished.summary["verdict"] == "ok" and not log
     unread = [file["status"] == "not understood" for file in finished.summary["files"]]
     if all(unread):
         raise SystemExit(EXIT_CANNOT)

@@ -3,14 +3,28 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from pipeline.problems import no_problems
+from pipeline.problems import no_problems, problem_frame
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from pipeline.ingest.extract import Extract
+    from pipeline.ingest.grid import Grid
+
+EMPTY_LEDGER: Final[dict[str, Any]] = {
+    "layout": "",
+    "encoding": "",
+    "delimiter": "",
+    "decimal_mark": "",
+    "lines": 0,
+    "entries": 0,
+    "accepted": 0,
+    "set_aside": 0,
+}
 
 
 @dataclass(frozen=True)
@@ -36,3 +50,26 @@ class FileResult:
     registers: dict[str, pd.DataFrame] = field(default_factory=dict)
     evidence: dict[tuple[str, str, str], str] = field(default_factory=dict)
     kept: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+def unread_file(source: Mapping[str, Any], code: str, why: str, tables: Sequence[Grid] = ()) -> FileResult:
+    """Give the result of a file that nothing is taken from.
+
+    Parameters
+    ----------
+    source : its `file_sha256 name bytes`.
+    code : of the problem.
+    why : in words.
+    tables : what it was taken apart into, where it came so far.
+    """
+    lines = max((int(grid.line[-1]) for grid in tables if len(grid)), default=0)
+    ledger = {**EMPTY_LEDGER, "lines": lines, "status": "not understood"}
+    notices = pd.concat(
+        [notice(code, source["file_sha256"], why), *(grid.notices for grid in tables)], ignore_index=True
+    )
+    return FileResult(source={**source, **ledger}, notices=notices)
+
+
+def notice(code: str, sha256: str, why: str, column: str = "") -> pd.DataFrame:
+    """Give a remark about a whole file, or about a sheet of it."""
+    return problem_frame(code, file_sha256=sha256, line=0, column=column, raw_text="", detail=why)

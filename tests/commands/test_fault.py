@@ -13,6 +13,8 @@ from click.testing import CliRunner
 
 from pipeline.cli import main
 
+pytestmark = pytest.mark.faults
+
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
@@ -36,7 +38,7 @@ def _paragraph(result: Result) -> str:
 
 def test_a_fault_before_anything_is_stored(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "a.csv").write_text(ROW, encoding="utf-8")
-    monkeypatch.setattr("pipeline.intake.read_file", _broken)
+    monkeypatch.setattr("pipeline.intake.discover", _broken)
 
     result = CliRunner().invoke(main, ["intake", str(tmp_path / "a.csv"), "--out", str(tmp_path / "out")])
 

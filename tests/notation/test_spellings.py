@@ -14,9 +14,9 @@ import pytest
 from pipeline.gathering import gather
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.layouts import load_layouts
-from pipeline.intake import read_file
 from pipeline.normalise.units import referred_to_25c, resolve
 from pipeline.notation.grammar import read_unit
+from pipeline.one_file import read_file
 from pipeline.report.terminal.assess import convert_text
 from pipeline.settings import Settings
 from schemas.columns import ANALYTES

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from pipeline.assess.suitability import Assessment
     from pipeline.explain.rank import Explained
+    from pipeline.fault_log import Fault
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,7 @@ class Batch:
     check_runs : `check_id evaluated not_evaluated flagged`.
     assessment : what the waters will do, or None where the batch is too large to ask for all of it.
     explained : which mistake explains the samples on hold, or None where there is nothing to explain.
+    faults : what of the judgement failed by a fault of the program, and was left out.
     first_finding : number that the store gives the first of ``findings``; the others follow in their order.
     """
 
@@ -50,6 +52,7 @@ class Batch:
     assessment: Assessment | None = None
     explained: Explained | None = None
     first_finding: int = 1
+    faults: tuple[Fault, ...] = ()
 
     @property
     def numbered_findings(self) -> pd.DataFrame:

@@ -22,8 +22,9 @@ from pipeline.report.causes import questions_answered
 from pipeline.visible import visible
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterator, Mapping
+    from collections.abc import Callable, Container, Iterator, Mapping
 
+    from pipeline.fault_log import FaultLog
     from pipeline.report.batch.contents import Batch
 
 _WORK: Final = ".writing-"
@@ -76,32 +77,56 @@ class BatchFolder:
     work: Path
     final: Path
 
-    def write_samples(self, batch: Batch) -> None:
-        """Write the largest table.
+    def write_samples(self, batch: Batch, log: FaultLog) -> list[str]:
+        """Write the largest table; its name is given back where the program fails at it.
 
         Raises
         ------
         KettlestoneError : no room, or writing is refused.
         """
+        table = batch.samples.reset_index().drop(columns=_OF_STORE, errors="ignore")
         with self._writing():
-            write_csv(batch.samples.reset_index().drop(columns=_OF_STORE, errors="ignore"), self.work / "samples.csv")
+            return self._file("samples.csv", lambda path: write_csv(table, path), log)
 
-    def write_rest(self, batch: Batch, summary: Mapping[str, Any]) -> None:
-        """Write the page, the same as JSON, and the other tables.
+    def write_rest(self, batch: Batch, summary: dict[str, Any], log: FaultLog) -> None:
+        """Write the page, the tables, and the same as JSON; a file that the program fails at is left out and named.
+
+        Parameters
+        ----------
+        batch : the frames.
+        summary : of the batch; what is left out is added to its `faults`.
+        log : of the run.
 
         Raises
         ------
         KettlestoneError : no room, or writing is refused.
         """
+        files: dict[str, Callable[[Path], object]] = {
+            "summary.html": lambda path: path.write_text(
+                visible(batch_page(summary, batch.waters, _blocks(batch))), encoding="utf-8"
+            ),
+            "findings.csv": lambda path: write_csv(_with_labels(batch)[_FINDING_ORDER], path),
+            "explanations.csv": lambda path: write_csv(_explanations(batch), path),
+            "set_aside.csv": lambda path: write_csv(batch.set_aside[_PROBLEM_ORDER], path),
+        }
         with self._writing():
+            for name, write in files.items():
+                summary["faults"] += self._file(name, write, log)
             (self.work / "summary.json").write_text(
                 json.dumps(summary, indent=1, ensure_ascii=False, default=str), encoding="utf-8"
             )
-            page = batch_page(summary, batch.waters, _blocks(batch))
-            (self.work / "summary.html").write_text(visible(page), encoding="utf-8")
-            write_csv(_with_labels(batch)[_FINDING_ORDER], self.work / "findings.csv")
-            write_csv(_explanations(batch), self.work / "explanations.csv")
-            write_csv(batch.set_aside[_PROBLEM_ORDER], self.work / "set_aside.csv")
+
+    def _file(self, name: str, write: Callable[[Path], object], log: FaultLog) -> list[str]:
+        """Write one file; where the program fails at it, it is left out and its name given back."""
+        try:
+            write(self.work / name)
+        except OSError:
+            raise
+        except Exception as error:  # noqa: BLE001 - a batch is kept though a page of it cannot be made
+            log.add(name, error)
+            (self.work / name).unlink(missing_ok=True)
+            return [name]
+        return []
 
     @contextmanager
     def _writing(self) -> Iterator[None]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -18,8 +19,11 @@ from pipeline.words import question_of_check, say
 from schemas.columns import ANALYTES, CONTROLS, OPEN, SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     import numpy.typing as npt
 
+    from pipeline.fault_log import FaultLog
     from pipeline.report.batch.contents import Batch
 
 SCHEMA_VERSION: Final = 1
@@ -34,43 +38,70 @@ _LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
 
 
-def summarise(batch: Batch) -> dict[str, Any]:
+def summarise(batch: Batch, log: FaultLog | None = None) -> dict[str, Any]:
     """Put a batch into words and counts.
 
     Parameters
     ----------
     batch : the frames of a finished batch.
+    log : takes up what fails at this; that part is empty then, and named under `faults`. Without it it is raised.
 
     Returns
     -------
     JSON-ready dictionary: `schema_version batch verdict entries coverage files samples controls checks patterns
-    source_findings attention work repeat ask assessment set_aside notices`. At most 200 samples are listed under
+    source_findings attention work repeat ask assessment set_aside notices faults`. At most 200 samples are listed under
     `attention`; how many there are in all stands beside them, and all of them are in ``findings.csv``.
     """
     waters, findings = batch.waters, batch.numbered_findings
-    attention = _attention(batch)
     verdicts = waters["verdict"].value_counts()
     accepted, aside = len(batch.readings), len(batch.set_aside)
+    parts = _Parts(log, [fault.subject for fault in batch.faults])
+    attention = parts.made("attention", lambda: _attention(batch), {"total": 0, "listed": []})
     return {
         "schema_version": SCHEMA_VERSION,
         "batch": batch.record,
         "verdict": _worst(batch),
         "entries": {"read": accepted + aside, "accepted": accepted, "set_aside": aside},
-        "coverage": coverage(batch.set_aside, accepted, batch.waiting, _names(batch), form_questions(batch)),
+        "coverage": parts.made(
+            "coverage",
+            lambda: coverage(batch.set_aside, accepted, batch.waiting, _names(batch), form_questions(batch)),
+            {"cells": accepted + aside, "used": accepted, "set_aside": aside, "waiting": []},
+        ),
         "files": _records(batch.files),
         "samples": {"total": len(waters), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
         "controls": _controls(batch),
-        "checks": _checks(batch),
-        "patterns": causes.patterns(batch.explained, _names(batch)),
-        "source_findings": _findings(_of_sources(findings, batch).head(MOST_SAMPLES), batch),
+        "checks": parts.made("checks", lambda: _checks(batch), []),
+        "patterns": parts.made("patterns", lambda: causes.patterns(batch.explained, _names(batch)), []),
+        "source_findings": parts.made(
+            "source_findings", lambda: _findings(_of_sources(findings, batch).head(MOST_SAMPLES), batch), []
+        ),
         "attention": attention,
-        "work": work_list(batch, attention["listed"]),
-        "repeat": _repeat(batch),
-        "ask": _ask(batch),
+        "work": parts.made("work", lambda: work_list(batch, attention["listed"]), []),
+        "repeat": parts.made("repeat", lambda: _repeat(batch), {"total": 0, "listed": []}),
+        "ask": parts.made("ask", lambda: _ask(batch), []),
         "assessment": [] if batch.assessment is None else _records(batch.assessment.verdicts.head(MOST_SAMPLES)),
-        "set_aside": _problems(batch.set_aside),
-        "notices": _problems(batch.notices),
+        "set_aside": parts.made("set_aside", lambda: _problems(batch.set_aside), []),
+        "notices": parts.made("notices", lambda: _problems(batch.notices), []),
+        "faults": parts.faults,
     }
+
+
+@dataclass(frozen=True)
+class _Parts:
+    """The parts of a summary: one that the program fails at is empty and named, and the others are made."""
+
+    log: FaultLog | None
+    faults: list[str]
+
+    def made(self, name: str, make: Callable[[], Any], empty: Any) -> Any:  # noqa: ANN401 - JSON
+        try:
+            return make()
+        except Exception as error:
+            if self.log is None:
+                raise
+            self.log.add(f"the part {name} of the summary", error)
+            self.faults.append(f"summary: {name}")
+            return empty
 
 
 def _worst(batch: Batch) -> str:

@@ -1,0 +1,249 @@
+"""One file on its way in: from bytes to tables of text, whatever is wrong with it told in the result."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, Final
+
+import pandas as pd
+
+from pipeline.asking.ask import Answers, AskedFile
+from pipeline.asking.layout_use import layout_notices
+from pipeline.asking.shapes import headings_of
+from pipeline.fault_log import Fault
+from pipeline.file_names import legible
+from pipeline.ingest.apart import ReaderLimits
+from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover, with_figures
+from pipeline.ingest.extract import extract
+from pipeline.ingest.file_result import EMPTY_LEDGER, FileResult, notice, unread_file
+from pipeline.ingest.layouts import load_layouts
+from pipeline.ingest.reading import (
+    STANDARD_INPUT,
+    STANDARD_INPUT_NAME,
+    Unreadable,
+    grids,
+    read_content,
+    read_standard_input,
+)
+from pipeline.problems import KettlestoneError, no_problems
+from pipeline.store.archive import keep, place
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Container, Mapping, Sequence
+    from pathlib import Path
+
+    from pipeline.asking.ask import AskedTable
+    from pipeline.fault_log import FaultLog
+    from pipeline.ingest.grid import Grid
+    from pipeline.ingest.layouts import Layout
+    from pipeline.ingest.reading import FileContent
+    from pipeline.settings import Settings
+
+_ANY_SIZE: Final = 1 << 62  # what the archive holds was small enough once
+
+
+def read_file(
+    path: Path,
+    settings: Settings,
+    layouts: Sequence[Layout],
+    already: Container[str] = (),
+    answers: Answers | None = None,
+    log: FaultLog | None = None,
+) -> FileResult:
+    """Take one file from bytes to tables of text; whatever is wrong with it is in the result.
+
+    The bytes are archived before anything is stored of them. A file that cannot be read or that no
+    layout fits becomes a notice; it never stops the other files.
+
+    Parameters
+    ----------
+    path : an existing file, or "-" for standard input.
+    settings : of the run.
+    layouts : as ``ingest.layouts.load_layouts`` gives them.
+    already : SHA-256 of the files the store has; of such a file nothing is read but what an answer is given to now.
+    answers : what is known of units.
+    log : takes up what the program itself fails at: that file is told as unreadable; without a log it is raised.
+
+    Raises
+    ------
+    KettlestoneError : the bytes cannot be kept.
+    """
+    name = STANDARD_INPUT_NAME if path == STANDARD_INPUT else legible(path)
+    source = {"file_sha256": "", "name": name, "bytes": 0}
+    try:
+        content = _content(path, settings.max_file_mb * 1_000_000)
+        source |= {"file_sha256": content.sha256, "bytes": content.size}
+        if content.sha256 not in already:
+            keep(settings.store, content.sha256, content.data)
+        elif answers is None or not answers.given:
+            return FileResult(source={**source, **EMPTY_LEDGER, "status": "known"})
+        limits = ReaderLimits(settings.reader_memory_mb, settings.reader_seconds)
+        result = _read_content(content, source, layouts, answers or Answers(), limits, log)
+    except Unreadable as error:
+        result = unread_file(source, error.code, str(error))
+    except KettlestoneError:
+        raise
+    except Exception as error:
+        if log is None:
+            raise
+        result = faulty(source, error, log)
+    return _answered(result) if source["file_sha256"] in already else result
+
+
+def faulty(source: Mapping[str, Any], error: Exception, log: FaultLog) -> FileResult:
+    """Give the result of a file at which the program itself failed; the log has the traceback.
+
+    Parameters
+    ----------
+    source : its `file_sha256 name bytes`.
+    error : what was raised.
+    log : of the run.
+    """
+    log.add(str(source["name"]), error)
+    return unread_file(source, "file-unreadable", f"{Fault(str(source['name']), error).words}; see {log.name}")
+
+
+def _answered(result: FileResult) -> FileResult:
+    """Keep of a file that the store has only what an answer was given to now."""
+    known = {**result.source, **EMPTY_LEDGER, "status": "known"}
+    if not isinstance(result, AskedFile):
+        return FileResult(source=known)
+    if not result.source["entries"]:
+        return AskedFile(source=known, asked=result.asked)
+    told = pd.concat([no_problems(), *(one.notices for one in result.asked)], ignore_index=True)
+    return replace(result, source={**result.source, "status": "answered"}, notices=told)
+
+
+def _content(path: Path, max_bytes: int) -> FileContent:
+    if path == STANDARD_INPUT:
+        return read_standard_input(max_bytes=max_bytes)
+    return read_content(path, max_bytes=max_bytes)
+
+
+def _read_content(
+    content: FileContent,
+    source: dict[str, Any],
+    layouts: Sequence[Layout],
+    answers: Answers,
+    limits: ReaderLimits,
+    log: FaultLog | None,
+) -> FileResult:
+    """Take the bytes of a file to tables of text; a sheet that fails is left out and named."""
+    tables = grids(content, "cp1252", limits)
+
+    def understood(sheets: Sequence[Grid]) -> FileResult:
+        return _understood(content, source, sheets, layouts, answers)
+
+    try:
+        return understood(tables)
+    except KettlestoneError:
+        raise
+    except Exception as error:
+        sound, faults = _sound_sheets(tables, understood)
+        if log is None or not faults or not sound:
+            raise
+        result = understood(sound)
+        told = [notice("sheet-unreadable", content.sha256, fault.words, fault.subject) for fault in faults]
+        log.add(f"{content.name}, {', '.join(fault.subject for fault in faults)}", error)
+        return replace(result, notices=pd.concat([result.notices, *told], ignore_index=True))
+
+
+def _sound_sheets(
+    sheets: Sequence[Grid], understood: Callable[[Sequence[Grid]], FileResult]
+) -> tuple[list[Grid], list[Fault]]:
+    """Try every sheet of a file alone: those that can be taken to tables, and the faults of the others."""
+    sound, faults = [], []
+    for sheet in sheets:
+        try:
+            understood([sheet])
+        except Exception as error:  # noqa: BLE001 - whatever is wrong with one sheet must not take the others along
+            faults.append(Fault(sheet.sheet, error))
+        else:
+            sound.append(sheet)
+    return sound, faults
+
+
+def _understood(
+    content: FileContent, source: dict[str, Any], tables: Sequence[Grid], layouts: Sequence[Layout], answers: Answers
+) -> FileResult:
+    """Find the tables in the grids of a file and take them to text."""
+    blocks = with_figures([block for grid in tables for block in blocks_of(grid, layouts, answers.match)])
+    fitting = with_cover(blocks)
+    if not fitting:
+        why = "no heading row with at least two known quantities" if any(map(len, tables)) else "it holds no rows"
+        result = unread_file(source, "file-not-understood", why, tables)
+        lacking = layout_notices(layouts, tables, (), content.sha256)
+        return replace(result, notices=pd.concat([result.notices, lacking], ignore_index=True))
+    asked = [
+        answers.ask(extract(grid, found, content.sha256, content.name), found, content.sha256)
+        for grid, found in fitting
+    ]
+    taken = _taken(source, content, [grid for grid, _ in fitting], asked)
+    lacking = layout_notices(layouts, tables, [found for _, found in fitting], content.sha256)
+    told = [taken.notices, lacking, *unread_blocks(blocks, content.sha256)]
+    return replace(taken, notices=pd.concat(told, ignore_index=True))
+
+
+def headings_in(store: Path, sha256: str) -> list[list[str]]:
+    """Read the headings of every table of a file that the store has, from its archive.
+
+    Parameters
+    ----------
+    store : the store's file.
+    sha256 : of the file.
+    """
+    content = read_content(place(store, sha256), max_bytes=_ANY_SIZE)
+    blocks = [
+        block for grid in grids(content, "cp1252") for block in blocks_of(grid, load_layouts(None), Answers().match)
+    ]
+    return [headings_of(found) for _, found in with_cover(blocks)]
+
+
+def other_kind(path: Path) -> FileResult:
+    """List a file of a folder that is of no kind that can be read, so that nobody takes it for read."""
+    kind = legible(path.suffix.lower()) or "nameless"
+    source = {"file_sha256": "", "name": legible(path), "bytes": 0, **EMPTY_LEDGER, "status": "not read"}
+    return FileResult(source=source, notices=notice("file-kind", "", kind))
+
+
+def _taken(
+    source: dict[str, Any], content: FileContent, grids_read: Sequence[Grid], asked: Sequence[AskedTable]
+) -> FileResult:
+    """Put the tables of one file together and open its ledger."""
+    parts = [one.table for one in asked]
+    measured = [part for part in parts if part.kind == "measurements"]
+    notices = [grid.notices for grid in grids_read] + [part.notices for part in parts] + [one.notices for one in asked]
+    entries = sum(part.entries for part in parts)
+    if left_out := [name for part in parts for name in part.left_out]:
+        notices.append(notice("columns-left-out", content.sha256, _columns(left_out)))
+    if measured and not entries:
+        notices.append(notice("file-empty", content.sha256, ""))
+    ledger = {
+        "layout": ", ".join(dict.fromkeys(part.layout for part in parts)),
+        "encoding": grids_read[0].encoding,
+        "delimiter": grids_read[0].delimiter,
+        "decimal_mark": "",
+        "lines": max((int(grid.line[-1]) for grid in grids_read if len(grid)), default=0),
+        "entries": entries,
+        "accepted": 0,
+        "set_aside": 0,
+        "status": "read" if measured else "register",
+    }
+    kept = [one.kept for one in asked if len(one.kept)]
+    return AskedFile(
+        source={**source, **ledger},
+        tables=tuple(part for part in measured if len(part.cells)),
+        set_aside=pd.concat([no_problems(), *(part.set_aside for part in parts)], ignore_index=True),
+        notices=pd.concat([no_problems(), *notices], ignore_index=True),
+        registers={
+            part.kind: part.register for part in parts if part.kind != "measurements" and part.register is not None
+        },
+        evidence={place: text for one in asked for place, text in one.evidence.items()},
+        kept=pd.concat(kept, ignore_index=True) if kept else pd.DataFrame(),
+        asked=tuple(asked),
+    )
+
+
+def _columns(names: Sequence[str]) -> str:
+    named = ", ".join(f'"{name}"' for name in names)
+    return f"the column {named}" if len(names) == 1 else f"{len(names)} columns: {named}"

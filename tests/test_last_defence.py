@@ -1,0 +1,196 @@
+"""Whatever the program fails at, the rest of a batch is done: one file, one sheet, one check, one page at a time."""
+
+from __future__ import annotations
+
+import io
+import json
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import openpyxl
+import pytest
+from click.testing import CliRunner
+
+from pipeline import batch, gathering, one_file
+from pipeline.checks.registry import CHECKS
+from pipeline.cli import main
+from pipeline.store.database import Store
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from click.testing import Result
+
+pytestmark = pytest.mark.faults
+
+HEADINGS = "Sample,Site,pH,Calcium (mg/L),Magnesium (mg/L),Chloride (mg/L),Alkalinity (mg/L as CaCO3)"
+ERRORS = (KeyError("x"), MemoryError(), RecursionError("too deep"), ModuleNotFoundError("No module named 'calamine'"))
+
+
+def table(site: str) -> str:
+    rows = [f"{site}-{number},{site},7.{number},{60 + number},11,25,{150 + number}" for number in range(1, 4)]
+    return "\n".join([HEADINGS, *rows]) + "\n"
+
+
+@pytest.fixture
+def evening(tmp_path: Path) -> Path:
+    """Give the three files of an evening."""
+    folder = tmp_path / "evening"
+    folder.mkdir()
+    for name in ("a", "bad", "c"):
+        (folder / f"{name}.csv").write_text(table(name), encoding="utf-8")
+    return folder
+
+
+def taken(folder: Path) -> tuple[Result, dict[str, Any]]:
+    """Take a folder in and give what was said and the summary."""
+    out = folder.parent / "out"
+    result = CliRunner().invoke(main, ["intake", str(folder), "--out", str(out)])
+    (summary,) = out.glob("*/summary.json")
+    return result, json.loads(summary.read_text(encoding="utf-8"))
+
+
+def at(named: str, error: Exception, function: Callable[..., Any], names: Callable[..., str]) -> Callable[..., Any]:
+    """Let a function fail where what it is called with has a name."""
+
+    def failing(*given: Any, **more: Any) -> Any:  # noqa: ANN401 - as the function
+        if named in names(*given):
+            raise error
+        return function(*given, **more)
+
+    return failing
+
+
+def is_whole_but_for_the_bad_one(result: Result, summary: dict[str, Any], folder: Path) -> None:
+    """Prove that the two good files are stored; the bad one is told with its reason, and the log is named."""
+    (log,) = (folder.parent / "out").glob("fault-*.log")
+    status = {one["name"].rpartition("/")[2]: (one["status"], one["accepted"]) for one in summary["files"]}
+    (told,) = [row for row in summary["notices"] if row["problem"] == "file-unreadable"]
+    assert result.exit_code == 1
+    assert status == {"a.csv": ("read", 15), "bad.csv": ("not understood", 0), "c.csv": ("read", 15)}
+    assert told["name"].endswith("bad.csv")
+    assert "a fault of the program" in told["message"]
+    assert log.name in told["message"]
+    assert f"Log: {log}" in result.stderr
+    assert "Traceback (most recent call last)" in log.read_text(encoding="utf-8")
+    with Store(folder.parent / "out" / "kettlestone.duckdb", read_only=True) as store:
+        assert store.connection.execute("SELECT count(*) FROM reading").fetchall() == [(30,)]
+
+
+@pytest.mark.parametrize("error", ERRORS, ids=lambda error: type(error).__name__)
+def test_a_reader_that_fails_at_one_file(evening: Path, monkeypatch: pytest.MonkeyPatch, error: Exception) -> None:
+    monkeypatch.setattr(one_file, "grids", at("bad", error, one_file.grids, lambda content, *_: content.name))
+
+    result, summary = taken(evening)
+
+    is_whole_but_for_the_bad_one(result, summary, evening)
+    assert type(error).__name__ in json.dumps(summary["notices"])
+
+
+def test_a_rule_that_fails_at_one_file_among_those_normalised_together(
+    evening: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def names(tables: Any, *_: object) -> str:  # noqa: ANN401 - tables of an intake
+        return " ".join(text for one in tables for text in one.rows["site"].astype("str"))
+
+    monkeypatch.setattr(gathering, "normalise", at("bad", ZeroDivisionError("0"), gathering.normalise, names))
+
+    is_whole_but_for_the_bad_one(*taken(evening), evening)
+
+
+def test_whatever_fails_after_the_files_were_put_together_is_traced_to_its_file(
+    evening: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def names(_store: object, gathered: Any, *_: object) -> str:  # noqa: ANN401 - of a batch
+        return " ".join(gathered.rows["site"].astype("str"))
+
+    monkeypatch.setattr(batch, "join", at("bad", OverflowError("1e308"), batch.join, names))
+
+    is_whole_but_for_the_bad_one(*taken(evening), evening)
+
+
+def test_what_fails_at_all_files_alike_is_a_fault_and_stores_nothing(
+    evening: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(batch, "join", at("", OverflowError("1e308"), batch.join, lambda *_: ""))
+
+    result = CliRunner().invoke(main, ["intake", str(evening), "--out", str(evening.parent / "out")])
+
+    assert result.exit_code == 3
+    assert "Nothing was stored" in result.stderr
+
+
+def test_a_sheet_that_fails_leaves_the_others_of_its_workbook(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    folder, book = tmp_path / "evening", openpyxl.Workbook()
+    folder.mkdir()
+    for name in ("North", "South", "West"):
+        sheet = book.create_sheet(name)
+        for row in table(name).splitlines():
+            sheet.append([float(cell) if cell.replace(".", "").isdigit() else cell for cell in row.split(",")])
+    book.remove(book.worksheets[0])
+    packed = io.BytesIO()
+    book.save(packed)
+    (folder / "sites.xlsx").write_bytes(packed.getvalue())
+    monkeypatch.setattr(one_file, "extract", at("South", KeyError(1), one_file.extract, lambda grid, *_: grid.sheet))
+
+    result, summary = taken(folder)
+
+    (told,) = [row for row in summary["notices"] if row["problem"] == "sheet-unreadable"]
+    assert result.exit_code == 1
+    assert summary["entries"]["accepted"] == 30
+    assert told["places"] == ["South"]
+    assert "Log: " in result.stderr
+
+
+@pytest.mark.parametrize("subject", ["hardness-sum", "single-mistake", "assessment"])
+def test_a_check_that_fails_is_not_evaluated_and_told(
+    evening: Path, monkeypatch: pytest.MonkeyPatch, subject: str
+) -> None:
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError
+
+    if subject in CHECKS:
+        monkeypatch.setitem(CHECKS, subject, replace(CHECKS[subject], function=broken))
+    else:
+        monkeypatch.setattr("pipeline.batch.assess" if subject == "assessment" else "pipeline.prove.explain", broken)
+
+    result, summary = taken(evening)
+
+    (told,) = [row for row in summary["notices"] if row["problem"] == "not-worked-out"]
+    assert result.exit_code == 1
+    assert summary["entries"]["accepted"] == 45
+    assert summary["faults"] == [subject]
+    assert told["places"] == [subject]
+    assert "not evaluated: a fault of the program, ZeroDivisionError" in told["message"]
+    if subject in CHECKS:
+        (run,) = [one for one in summary["checks"] if one["check_id"] == subject]
+        assert (run["evaluated"], run["not_evaluated"]) == (0, 9)
+    with Store(evening.parent / "out" / "kettlestone.duckdb", read_only=True) as store:
+        stored = store.connection.execute("SELECT message FROM notice WHERE problem = 'not-worked-out'").fetchall()
+    assert stored == [(told["message"],)]
+
+
+@pytest.mark.parametrize(
+    ("broken", "missing"),
+    [
+        ("pipeline.report.batch.folder.batch_page", "summary.html"),
+        ("pipeline.report.batch.folder._explanations", "explanations.csv"),
+        ("pipeline.report.batch.summary.work_list", "summary: work"),
+    ],
+)
+def test_a_page_that_fails_leaves_the_batch(
+    evening: Path, monkeypatch: pytest.MonkeyPatch, broken: str, missing: str
+) -> None:
+    def fails(*_: object, **__: object) -> None:
+        raise TypeError
+
+    monkeypatch.setattr(broken, fails)
+
+    result, summary = taken(evening)
+
+    assert result.exit_code == 1
+    assert summary["entries"]["accepted"] == 45
+    assert summary["faults"] == [missing]
+    assert not list((evening.parent / "out").glob(f"*/{missing}"))
+    assert "Log: " in result.stderr
