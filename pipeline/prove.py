@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks.run import Checked, is_control, run_all
+from pipeline.explain.conviction import beyond_doubt
 from pipeline.explain.rank import Explained, explain
 from pipeline.explain.screen import screened
-from pipeline.explain.suspicion import SINGLE_MISTAKE
-from pipeline.explain.verdicts import settled, told_of
+from pipeline.explain.suspicion import SINGLE_MISTAKE, SuspicionLimits
+from pipeline.explain.verdicts import both_told, settled, told_of
 from pipeline.fault_log import Fault
 from schemas.columns import OPEN
 
@@ -94,11 +95,15 @@ def _weighed(
     screen = screened(company, limits)
     asked = np.zeros(len(samples), dtype="bool") if asked is None else asked & waters
     doubtful = screen.doubtful | (checked.verdict.isin(OPEN).to_numpy() | asked)[waters]
-    explained = explain(company, checked.findings, limits, doubtful, screen)
+    acquits = limits.of(SuspicionLimits).acquits_percent / 100.0
+    spared = beyond_doubt(company, checked.findings, limits, screen, acquits) & ~asked[waters]
+    explained = explain(company, checked.findings, limits, doubtful & ~spared, screen)
     verdicts = settled(checked, explained, samples, limits)
     held = verdicts.verdict.isin(OPEN).to_numpy()
     wanted = chosen(verdicts) & waters
     if not (wanted | asked).any():
         return Proof(verdicts)
-    index = verdicts.verdict.index
-    return Proof(verdicts, told_of(explained, index[asked | (wanted & held)], index[held]))
+    index, listed = verdicts.verdict.index, asked | (wanted & held)
+    if (late := spared & listed[waters]).any():
+        explained = both_told(explained, explain(company, checked.findings, limits, late, screen, explained.sources))
+    return Proof(verdicts, told_of(explained, index[listed], index[held]))

@@ -152,8 +152,8 @@ def _constants(k: Constants, single: Floats) -> dict[tuple[str, str], Floats]:
 
 def _load(constant: Mapping[tuple[str, str], Floats], of: str, partners: Mapping[str, Floats]) -> Floats:
     """Pairs per free ion of one metal or anion."""
-    parts = [value * partners[a if m == of else m] for (m, a), value in constant.items() if of in (m, a)]
-    return floats(np.sum(parts, axis=0))
+    first, *rest = (value * partners[a if m == of else m] for (m, a), value in constant.items() if of in (m, a))
+    return sum(rest, start=first)
 
 
 def _taken(

@@ -65,6 +65,17 @@ def seen_by_checks(findings: pd.DataFrame, at: Places, size: int) -> dict[str, F
     return {**flags, HELD_BEYOND: _marked(at[beyond], size)}
 
 
+def held_by_checks(findings: pd.DataFrame, at: Places, size: int) -> Flags:
+    """Tell the samples a check holds; the arguments are those of `seen_by_checks`.
+
+    A person looks at them, and wants to know what comes next to no mistake.
+    """
+    doubted = np.zeros(size + 1, dtype="bool")
+    if "severity" in findings:
+        doubted[at[TextColumn.from_series(findings["severity"]).isin(OPEN)]] = True
+    return doubted[:-1]
+
+
 def _marked(at: Places, size: int) -> Flags:
     flags = np.zeros(size + 1, dtype="bool")
     flags[at] = True

@@ -62,24 +62,24 @@ _LIKELY: Final = 0.9  # prior of the mistake in a row of a source that has it
 
 @dataclass(frozen=True)
 class Patterns:
-    """``table``: PATTERN_COLUMNS. ``covered``: samples and candidates a pattern stands for."""
+    """``table``: PATTERN_COLUMNS. ``covered``: (n,) samples, by the candidate a pattern stands for."""
 
     table: pd.DataFrame
     covered: dict[int, Flags]
 
-    def raised(self, weighed: pd.DataFrame) -> pd.DataFrame:
-        """Give the rows of a source that has a pattern the prior they deserve."""
+    def raised(self, weighed: pd.DataFrame, chosen: Places) -> pd.DataFrame:
+        """Give the rows of a source that has a pattern the prior they deserve; ``chosen`` are the weighed samples."""
         bonus = np.zeros(len(weighed))
         for candidate, flags in self.covered.items():
-            rows = (weighed["candidate"] == candidate).to_numpy() & flags[weighed["sample"].to_numpy()]
+            rows = (weighed["candidate"] == candidate).to_numpy() & flags[chosen[weighed["sample"].to_numpy()]]
             bonus = np.where(rows, np.log(_LIKELY) - priors().log_prior[candidate], bonus)
         return weighed.assign(log_posterior=weighed["log_posterior"] + bonus)
 
-    def covers(self, told: pd.DataFrame) -> Flags:
+    def covers(self, told: pd.DataFrame, chosen: Places) -> Flags:
         """Tell which explanations a pattern stands for."""
         result = np.zeros(len(told), dtype="bool")
         for candidate, flags in self.covered.items():
-            result |= (told["candidate"] == candidate).to_numpy() & flags[told["sample"].to_numpy()]
+            result |= (told["candidate"] == candidate).to_numpy() & flags[chosen[told["sample"].to_numpy()]]
         return result
 
 
@@ -103,7 +103,7 @@ def of_files(
     Parameters
     ----------
     samples, screen, seen : all samples, their readings and past, and what the checks saw.
-    known : places of the samples to explain, and what was weighed for each; `Patterns.covered` counts among them.
+    known : places of the samples to explain, and what was weighed for each.
     doubted : all samples that a check holds.
 
     Returns
@@ -121,7 +121,7 @@ def of_files(
     not know, so n rows count as n/(1 + 0.2 (n − 1)): at most five [CP]. At least half of all rows, and 60 % of those
     that can tell, must fit better with the mistake.
     """
-    chosen, record, past = known[0], screen.record, screen.past
+    record, past = screen.record, screen.past
     doubtful = screen.doubtful | doubted
     told: list[dict[str, Any]] = []
     covered: dict[int, Flags] = {}
@@ -135,13 +135,13 @@ def of_files(
         found = _best(record, _of_rows(record, past, seen, rows, known), rows, code)
         told += _bias(record, np.where(source.stated() & np.isin(code, code[rows]), code, -1), scope, source.texts)
         for one in found:
-            members = code[chosen] == one.group
-            key = (one.candidate, members.tobytes())
+            members = code == one.group
+            key = (one.candidate, (members & doubtful).tobytes())
             if key in found_before:
                 continue
             found_before.add(key)
             if one.probability >= _COVERS and scope == "file":
-                covered[one.candidate] = covered.get(one.candidate, np.zeros(len(chosen), dtype="bool")) | members
+                covered[one.candidate] = covered.get(one.candidate, np.zeros(len(record), dtype="bool")) | members
             told.append(_row(one, scope, source.texts[one.group]))
     return Patterns(_worded(told), covered)
 

@@ -16,8 +16,9 @@ if TYPE_CHECKING:
     from pipeline.explain.mistakes.candidate import Candidate
 
 UNNAMED: Final = "none-of-these"
+SEVERAL: Final = "several-mistakes"
 FOUND_BY_CHECK: Final = "found-by-check"  # what a check knows and no relation
-UNNAMED_ALIKE: Final = ("several-mistakes", FOUND_BY_CHECK)  # told as "none of these"
+UNNAMED_ALIKE: Final = (SEVERAL, FOUND_BY_CHECK)  # told as "none of these"
 STATED_SOFTENER: Final = 0.5  # prior of softened water where the record names a softener [CP]
 SOFTENER_MOVED: Final = 0.2  # of the waters that changed for good: a softener was put in [CP]
 

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.explain import ranges, wording
-from pipeline.explain.check_evidence import MISSING, seen_by_checks
+from pipeline.explain.check_evidence import MISSING, held_by_checks, seen_by_checks
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
 from pipeline.explain.patterns import Patterns, of_files, source_samples
@@ -23,8 +23,7 @@ from pipeline.explain.screen import Screened, screened
 from pipeline.explain.search import judged, likely
 from pipeline.normalise.sample_table import places
 from pipeline.problems import filled
-from pipeline.texts import TextColumn
-from schemas.columns import ANALYTES, OPEN
+from schemas.columns import ANALYTES
 from schemas.tables import EXPLANATION_COLUMNS, PATTERN_COLUMNS
 
 if TYPE_CHECKING:
@@ -58,6 +57,7 @@ class Explained:
     questions : `sample_id question separates` where two or more explain a record equally well.
     patterns : one mistake in the whole of a file, instrument or operator; see `patterns`.
     against : `relations past`, index `sample_id`: what speaks against each sample as received; see `screen.Screened`.
+    sources : the patterns as they raise the answers of other samples; None where nothing was weighed.
     alone : the same by each record alone, where the pattern of a file has raised some answers. Verdicts follow from it,
         because the rows of a file come in any portion; None where there is no such pattern.
     """
@@ -67,6 +67,7 @@ class Explained:
     questions: pd.DataFrame
     patterns: pd.DataFrame
     against: pd.DataFrame = field(default_factory=pd.DataFrame)
+    sources: Patterns | None = None
     alone: Explained | None = None
 
 
@@ -76,6 +77,7 @@ def explain(
     limits: Limits,
     only: npt.NDArray[np.bool_] | None = None,
     screen: Screened | None = None,
+    patterns: Patterns | None = None,
 ) -> Explained:
     """Name the single mistake that would make each record agree with itself.
 
@@ -89,7 +91,7 @@ def explain(
         stuck meter; and for a sample on hold the next likely answers are told even where none is the likeliest.
     limits : of the checks.
     only : (n,) samples to explain; the others serve as history. None: all.
-    screen : of all samples, where it is known already.
+    screen, patterns : of all samples, where they are known already.
 
     Returns
     -------
@@ -124,21 +126,23 @@ def explain(
     seen = {**seen_by_checks(findings, at, len(record)), "history": past.samples > 0}
     part, part_past = record.take(chosen), past.take(chosen)
     of_part = {name: flags[chosen] for name, flags in seen.items()}
-    doubted = _doubted(findings, at, len(record))
+    doubted = held_by_checks(findings, at, len(record))
     everything = judged(part, part_past, of_part, whole=source_samples(samples, screen, doubted)[chosen])
-    patterns = of_files(samples, screen, seen, (chosen, everything), doubted)
+    if patterns is None:
+        patterns = of_files(samples, screen, seen, (chosen, everything), doubted)
     weighed = likely(everything)
 
     def told(of: Patterns) -> Explained:
         known = weighed
-        own = _ranked(_answers(of.raised(known)), doubted[chosen])
+        own = _ranked(_answers(of.raised(known, chosen)), doubted[chosen])
         pairs = of_pairs(samples, record, own, chosen, limits)
         moved = np.flatnonzero(pairs.exchanged()[chosen])
         if moved.size:
             known = _without_history(known, part, part_past, of_part, moved)
-            own = _ranked(_answers(of.raised(known)), doubted[chosen])
+            own = _ranked(_answers(of.raised(known, chosen)), doubted[chosen])
             pairs = of_pairs(samples, record, own, chosen, limits)
-        return _worded(own, part, (part_past, pairs.rows(record.index)), of, against)
+        worded = _worded(own, part, (part_past, pairs.rows(record.index)), of.covers(own, chosen))
+        return replace(worded, patterns=patterns.table, against=against, sources=patterns)
 
     alone = told(Patterns(patterns.table, {}))
     return replace(told(patterns), alone=alone) if patterns.covered else alone
@@ -191,14 +195,6 @@ def _is(mistake: str) -> npt.NDArray[np.bool_]:
     return np.asarray(every("mistake") == mistake)
 
 
-def _doubted(findings: pd.DataFrame, at: Places, size: int) -> Flags:
-    """Tell the samples a check holds: a person looks at them, and wants to know what comes next to no mistake."""
-    doubted = np.zeros(size + 1, dtype="bool")
-    if "severity" in findings:
-        doubted[at[TextColumn.from_series(findings["severity"]).isin(OPEN)]] = True
-    return doubted[:-1]
-
-
 def _ranked(answers: pd.DataFrame, doubted: Flags) -> pd.DataFrame:
     """Rank the answers of every sample and keep those that are told; all of them where a check holds it."""
     sample, answer, likely, misfit, relations = (
@@ -227,10 +223,9 @@ def _worded(
     own: pd.DataFrame,
     record: Record,
     around: tuple[ranges.PastReadings, Columns],
-    patterns: Patterns,
-    against: pd.DataFrame,
+    pattern: Flags,
 ) -> Explained:
-    """Put everything into words and tables; ``around`` is what history and pairs say."""
+    """Put everything into words and tables; ``pattern``: what a file shares, ``around``: history and pairs."""
     past, pairs = around
     sample, candidate, rank = (own[name].to_numpy() for name in ("sample", "candidate", "rank"))
     told = _facts(candidate, np.where(_is(MISSING)[candidate], unread(record.amounts)[sample], ""))
@@ -246,14 +241,13 @@ def _worded(
     told["evidence"][gap] = wording.of_gaps(told["value_to"][gap], told["analyte"][gap]).to_pylist()
     told["evidence"][_is(FOUND_BY_CHECK)[candidate]] = "found by the check above"
     told["title"] = wording.titles(told, "title")
-    told["pattern"] = patterns.covers(own)
+    told["pattern"] = pattern
     told = _with_pairs(told, pairs)
     return Explained(
         explanations=_laid(told),
         relations=wording.relation_table(rows, record.index[sample[some]], rank[some]),
         questions=_questions(told),
-        patterns=patterns.table,
-        against=against,
+        patterns=_no_patterns(),
     )
 
 

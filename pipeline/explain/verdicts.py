@@ -129,13 +129,30 @@ def told_of(explained: Explained, samples: pd.Index, held: pd.Index) -> Explaine
     order = np.lexsort((told["rank"].to_numpy(), last, owner))
     told, rank = told.iloc[order], counted_up(owner[order]) + 1
     renamed = pd.Series(rank, index=pd.MultiIndex.from_arrays([told["sample_id"], told["rank"]]))
-    relations = explained.relations[places(samples, explained.relations["sample_id"]) >= 0]
+    relations, questions = (_of_samples(table, samples) for table in (explained.relations, explained.questions))
     before = pd.MultiIndex.from_arrays([relations["sample_id"], relations["rank"]])
     return replace(
         explained,
         explanations=told.assign(rank=rank).reset_index(drop=True),
         relations=relations.assign(rank=renamed.reindex(before).to_numpy()).reset_index(drop=True),
-        questions=explained.questions[places(samples, explained.questions["sample_id"]) >= 0].reset_index(drop=True),
+        questions=questions.reset_index(drop=True),
         against=explained.against.loc[explained.against.index.isin(samples)],
         alone=None,
     )
+
+
+def _of_samples(table: pd.DataFrame, samples: pd.Index) -> pd.DataFrame:
+    """Keep the rows of some samples, in the order of these."""
+    owner = places(samples, table["sample_id"])
+    order = np.argsort(owner, kind="stable")
+    kept: pd.DataFrame = table.iloc[order[owner[order] >= 0]]
+    return kept
+
+
+def both_told(some: Explained, more: Explained) -> Explained:
+    """Put what is told of some samples and of others, weighed later, into one."""
+    tables = ("explanations", "relations", "questions", "against")
+    stacked = {
+        name: pd.concat([getattr(some, name), getattr(more, name)], ignore_index=name != "against") for name in tables
+    }
+    return replace(more, **stacked, alone=None)
