@@ -47,7 +47,7 @@ class Trends:
     density: pd.DataFrame
 
 
-def trends(found: Observations, by: str, pictures: int = 0) -> Trends:
+def trends(found: Observations, by: str, pictures: int = 0, only: tuple[str, ...] = ()) -> Trends:
     """Work out the trends of every group.
 
     Parameters
@@ -55,6 +55,7 @@ def trends(found: Observations, by: str, pictures: int = 0) -> Trends:
     found : samples and readings that count.
     by : one of ``GROUPS``.
     pictures : of how many of the surest trends the course is wanted too.
+    only : quantities that are told; empty: all. The others serve to find changes of the source.
     """
     samples, kinds = found.samples, found.kinds
     places = sampling_points(samples)
@@ -68,7 +69,8 @@ def trends(found: Observations, by: str, pictures: int = 0) -> Trends:
     tables, changes = [], [changed, exhaustions(panels, places, samples["counter_litres"].to_numpy(dtype=np.float64))]
     jumped = []
     epochs: dict[str, Codes] = {}
-    for panel in panels.values():
+    asked = {name: panel for name, panel in panels.items() if name in only or not only}
+    for panel in asked.values():
         epoch = epochs[panel.analyte] = _epoch(panel, moments, site)
         changes.append(single_steps(panel, places, epoch))
         if by in DEVICES:
@@ -80,6 +82,7 @@ def trends(found: Observations, by: str, pictures: int = 0) -> Trends:
     rows["q"] = discovery_rate(rows["p"].to_numpy(dtype=np.float64))
     water = _joined([] if by in DEVICES else [_of_groups(part, places, code, names) for part in changes], [])
     all_changes = _joined([water, *jumped], ["group", "stage", "analyte", "kind", "site", "at", "earliest"])
+    all_changes = all_changes[all_changes["analyte"].isin(list(asked))]
     rows = rows.sort_values(["group", "analyte", "stage"], ignore_index=True)
     best = rows.sort_values(["q", "p"]).head(0 if by in DEVICES else pictures)
     numbers = {name: number for number, name in enumerate(names)}

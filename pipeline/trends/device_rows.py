@@ -150,10 +150,15 @@ def _always(panel: Panel, by: str, samples: pd.DataFrame, kinds: pd.DataFrame) -
 
 def _bias_words(panel: Panel, name: str, row: Mapping[Any, Any]) -> str:
     middle, low, high = (_amount(panel, row[key], row["measure"]) for key in ("bias", "low", "high"))
-    counted = row["measure"] == "drops"
-    ask = "Ask whether the first drop is counted." if counted else "Ask for a check against a standard."
+    ask = (
+        "Ask whether the first drop is counted." if row["measure"] == "drops" else "Ask for a check against a standard."
+    )
+    also = ""
+    if np.isfinite(row["times"]):
+        also = f", everywhere about {row['times']:.2f} times"
+        ask = "Ask which degree a drop of the kit is worth and how much sample is taken."
     return (
-        f"{name} reads {middle} (95 %: {low} to {high}) beside {_beside(panel)}, "
+        f"{name} reads {middle} (95 %: {low} to {high}){also} beside {_beside(panel)}, "
         f"{row['readings']} readings at {row['places']} places. {ask}"
     )
 

@@ -27,6 +27,7 @@ _SURE: Final = 0.01  # false-discovery rate of biases that are named
 _WORTH: Final = 0.025  # a smaller share is not worth naming: a meter is good to 2 %
 _WORTH_PH: Final = 0.08
 _WORTH_DROPS: Final = 0.5  # common practice: half a drop on average
+_STEADIER, _FACTOR_DROPS = 0.8, 1.5  # beyond one miscounted drop it may be the degree
 _MINOR: Final = 0.3  # people read meters alike, and kits of one lot count alike
 _ROBUST: Final = 3.0
 _STEP: Final = 0.04
@@ -56,8 +57,9 @@ class Bias:
     """What the devices read too much, and the readings without it.
 
     ``devices``: one row each: `kind` (operator, instrument), `code`, `bias` with `low` and `high` (share, pH or
-    drops, by `measure`), `readings`, `places`, `p`, `q`, `named`, `since` (row of the first reading from which on it
-    holds, -1: always). ``steps``: instruments that jumped: `code before after earliest latest size from_ to`.
+    drops, by `measure`), `times` (of a person whose drops are off by a factor rather than a number, else NaN),
+    `readings`, `places`, `p`, `q`, `named`. ``steps``: instruments that jumped: `code before after earliest latest
+    size from_ to`.
     """
 
     devices: pd.DataFrame
@@ -85,15 +87,21 @@ def device_bias(readings: DeviceReadings) -> Bias:
             # Of a person the drops are judged, of an instrument what it shows.
             if (kind == "operator") == (measure == "drops"):
                 tables.append(_judged(kind, measure, codes, readings, rows & ~readings.reference, amount))
+                if measure == "drops" and readings.logarithmic:
+                    tables[-1] = _with_factors(
+                        tables[-1], _judged(kind, measure, codes, readings, rows & ~readings.reference, excess)
+                    )
     devices = _named(pd.concat(tables, ignore_index=True), readings)
     corrected = scaled - level
     for kind, codes in (("operator", readings.operator), ("instrument", readings.instrument)):
-        known = devices[devices["named"] & (devices["kind"] == kind)].set_index("code")["bias"]
-        own = known.reindex(codes).fillna(0.0).to_numpy() * ~readings.reference
+        known = devices[devices["named"] & (devices["kind"] == kind)].set_index("code")
+        own = known["bias"].reindex(codes).fillna(0.0).to_numpy() * ~readings.reference
         if kind == "operator":
-            drop = own * np.where(drops, readings.degree, 0.0)
+            times = known["times"].reindex(codes).fillna(1.0).to_numpy()
+            drop = np.where(times == 1.0, own, 0.0) * np.where(drops, readings.degree, 0.0)
             least = np.maximum(readings.value - drop, readings.value * 0.1)
             corrected = corrected - np.where(drop != 0, (np.log(readings.value) - np.log(least)), 0.0)
+            corrected = corrected - np.where(drops & ~readings.reference, np.log(times), 0.0)
         else:
             corrected = corrected - np.where(drops, 0.0, own)
     free = np.exp(corrected) if readings.logarithmic else corrected
@@ -171,8 +179,18 @@ def _judged(
     p = np.where(enough, two_sided(bias / np.where(error > 0, error, 1.0)), np.nan)
     return pd.DataFrame({
         "kind": kind, "measure": measure, "code": names, "bias": bias, "low": bias - 1.96 * error,
-        "high": bias + 1.96 * error, "readings": all_readings, "places": held, "p": p,
+        "high": bias + 1.96 * error, "times": np.nan, "spread": spread, "readings": all_readings, "places": held,
+        "p": p,
     })  # fmt: skip
+
+
+def _with_factors(counted: pd.DataFrame, shares: pd.DataFrame) -> pd.DataFrame:
+    """Say of whose drops a factor is steadier, from place to place, than a number: another degree, another volume."""
+    shares = shares.set_index("code").reindex(counted["code"])
+    steady = (shares["spread"] / shares["bias"].abs()).to_numpy()
+    loose = (counted["spread"] / counted["bias"].abs()).to_numpy()
+    by_factor = (steady < _STEADIER * loose) & (counted["bias"].abs().to_numpy() >= _FACTOR_DROPS)
+    return counted.assign(times=np.where(by_factor, np.exp(shares["bias"].to_numpy()), np.nan))
 
 
 def _named(devices: pd.DataFrame, readings: DeviceReadings) -> pd.DataFrame:

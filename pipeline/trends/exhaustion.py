@@ -44,7 +44,7 @@ def exhaustions(panels: dict[str, Panel], places: SamplingPoints, litres: Floats
     usual = usual[(usual["usual"] <= _TAKEN_OUT) & (usual["visits"] >= _LEAST)].reset_index()
     chosen = usual.sort_values(["place", "usual"]).drop_duplicates("place")
     series = found.merge(chosen, on=["place", "analyte"]).sort_values(["place", "year"], ignore_index=True)
-    back = (series["share"] - series["usual"]) / (1 - series["usual"])
+    back = _way_back(series)
     used = (back >= _USED).to_numpy()
     same_before = (series["place"] == series["place"].shift()).to_numpy()
     same_after = (series["place"] == series["place"].shift(-1)).to_numpy()
@@ -59,6 +59,19 @@ def exhaustions(panels: dict[str, Panel], places: SamplingPoints, litres: Floats
         "evidence": [_evidence(*shares) for shares in
                      zip(before["share"], after["share"], litres[after["sample"]], strict=True)],
     })[CHANGE_FIELDS]  # fmt: skip
+
+
+def _way_back(series: pd.DataFrame) -> pd.Series:
+    """Give how far each treated water has come back to its raw water: 0 as usual, 1 all the way.
+
+    A raw water that gets softer lets a larger share through a treatment that works as before; what counts is the
+    lesser of the way in shares and in the treated value itself.
+    """
+    in_shares = (series["share"] - series["usual"]) / (1 - series["usual"])
+    usual = series.groupby("place")["value"].transform(lambda value: value.quantile(0.25))
+    room = (series["raw"] - usual).where(series["raw"] > usual)
+    in_value = ((series["value"] - usual) / room).fillna(0.0)
+    return in_shares.where(in_shares < in_value, in_value)
 
 
 def _evidence(before: float, after: float, litres: float) -> str:

@@ -24,6 +24,7 @@ _ALTERNATING: Final = 3  # steps back and forth
 _SEASONAL_YEARS: Final = 1.5
 _SAME_LEVEL: Final = 0.5
 _NEAR_YEARS: Final = 0.17  # two months
+_CONFIRMED, _SHARE_CONFIRMED = 3, 1 / 3
 _STEP_SIZE, _STEP_PH, _STEP_DEVIATES, _STEP_STRENGTH = 0.25, 0.4, 6.0, 30.0
 _FLOOR: Final = 0.02
 _ROUNDS: Final = 3
@@ -56,7 +57,29 @@ def source_changes(panels: dict[str, Panel], places: SamplingPoints, utility: Co
     if not len(steps.series):
         return pd.DataFrame(columns=CHANGE_FIELDS), np.zeros((0, 2))
     levels = _levels(place, known_values, steps)
-    return _told(steps, year, levels, here, utility), np.column_stack([place[steps.after], year[steps.after]])
+    moments = np.column_stack([place[steps.after], year[steps.after]])
+    at = (year[steps.before] + year[steps.after]) / 2
+    return _told(steps, year, levels, here, utility), _with_neighbours(moments, at, utility)
+
+
+def _with_neighbours(moments: Floats, at: Floats, utility: Codes) -> Floats:
+    """Give the change of a utility to all its places, for one that was hardly visited before or after shows none.
+
+    A utility has changed where three of its places, and a third of them, changed within two months.
+    """
+    zone = utility[moments[:, 0].astype(np.int64)]
+    more = [moments]
+    for number in np.unique(zone[zone >= 0]):
+        own = zone == number
+        places = np.flatnonzero(utility == number)
+        for moment in np.unique(np.round(at[own] / _NEAR_YEARS)) * _NEAR_YEARS:
+            near = own & (np.abs(at - moment) <= _NEAR_YEARS)
+            changed = np.unique(moments[near, 0])
+            if len(changed) >= max(_CONFIRMED, _SHARE_CONFIRMED * len(places)):
+                rest = np.setdiff1d(places, changed)
+                when = float(np.median(moments[near, 1]))
+                more.append(np.column_stack([rest, np.full(len(rest), when)]))
+    return np.unique(np.concatenate(more), axis=0)
 
 
 def _chosen(steps: Steps, kept: Flags) -> Steps:

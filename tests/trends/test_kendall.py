@@ -64,6 +64,35 @@ def test_a_wet_year_of_a_region_is_one_year() -> None:
     assert 0.90 <= covered.mean() <= 0.99
 
 
+def _sites_with_weather(draw: np.random.Generator, weather: float, slope: float) -> Kendall:
+    """Test 400 regions of 40 sites over ten years, a fifth of the visits left out."""
+    groups, sites, years = 400, 40, 10
+    common = np.repeat(draw.normal(0, weather, (groups, years)), sites, axis=0)
+    values = common + draw.normal(0, 1, common.shape) + slope * np.arange(years)
+    values[draw.random(values.shape) < 0.2] = np.nan
+    time = np.where(np.isnan(values), np.nan, np.arange(float(years)))
+    group = np.repeat(np.arange(groups), sites)
+    return kendall(Blocks(np.arange(len(values)), values, values, time), group, groups)
+
+
+@pytest.mark.parametrize("weather", [0.0, 0.2, 0.7])
+def test_many_sites_without_a_trend_are_told_to_have_one_as_seldom_as_promised(weather: float) -> None:
+    """Rates of p among 400 regions, with three standard errors of such a count; the interval holds nothing."""
+    found = _sites_with_weather(np.random.default_rng(17), weather, 0.0)
+
+    for level in (0.1, 0.05, 0.01):
+        assert (found.p < level).mean() <= level + 3 * np.sqrt(level * (1 - level) / 400)
+    assert 0.90 <= ((found.slope_low <= 0) & (found.slope_high >= 0)).mean() <= 0.99
+
+
+def test_many_sites_with_a_trend_are_surer_than_one_site_can_be() -> None:
+    """Ten years in perfect order are p 0.00008 at best; a noisy trend of forty sites must not be held to one site's."""
+    found = _sites_with_weather(np.random.default_rng(18), 0.2, 0.15)
+
+    assert (found.p < 0.01).mean() > 0.8
+    assert 0.90 <= ((found.slope_low <= 0.15) & (found.slope_high >= 0.15)).mean() <= 0.99
+
+
 def test_readings_below_a_limit_are_ties_and_hide_no_slope() -> None:
     """Six of twelve lie below 5, then it rises by one a year; and nothing can be said of a slope that 5 hides."""
     low = np.array([[0, 0, 0, 0, 0, 0, 5, 6, 7, 8, 9, 10.0]])

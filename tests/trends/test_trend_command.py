@@ -104,6 +104,17 @@ def test_the_season_is_told(records: Callable[[str], list[dict[str, Any]]]) -> N
     assert season["Q1"] > 0 > season["Q3"]
 
 
+def test_a_quantity_asked_for_alone_is_told_as_among_all(
+    trend: Callable[..., Result], records: Callable[[str], list[dict[str, Any]]]
+) -> None:
+    """Where the source changed shows in other quantities; the south's hardness does not drift, whoever asks."""
+    alone = json.loads(trend("--analyte", "hardness", "--json").stdout)
+
+    assert {row["analyte"] for row in alone} == {"total_hardness"}
+    for name in ("slope_per_year", "slope_low", "p", "changes"):
+        assert one(alone, "South", "total_hardness")[name] == one(records("region"), "South", "total_hardness")[name]
+
+
 def test_csv_holds_the_same_rows(trend: Callable[..., Result], tmp_path: Path) -> None:
     done = trend("--by", "region", "--analyte", "chloride", "--out", str(tmp_path / "trend.csv"))
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,6 +17,7 @@ from pipeline.store.database import Store
 from pipeline.store.observations import Chosen, left_out, observations
 from pipeline.trends.answer import ROW_COLUMNS, Trends, trends
 from pipeline.trends.panel import day_of, quantity_title
+from pipeline.trends.source import TOGETHER
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -30,9 +32,11 @@ _CHANGE_COLUMNS: Final = ["kind", "site", "date", "earliest", "latest", "before"
 def ask_trends(settings: Settings, chosen: Chosen, by: str, *, pictures: bool) -> tuple[Trends, dict[str, int]]:
     """Work out the trends of a store, and count the samples that were left out, by reason."""
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        found = observations(store, chosen)
+        # What changed at the source shows in these, whatever is asked for.
+        read = tuple(dict.fromkeys([*chosen.analytes, *TOGETHER])) if chosen.analytes else ()
+        found = observations(store, replace(chosen, analytes=read))
         out = left_out(store, chosen)
-    answer = trends(found, by, PICTURES if pictures else 0)
+    answer = trends(found, by, PICTURES if pictures else 0, chosen.analytes)
     return answer, out | ({"without client and site": answer.nameless} if answer.nameless else {})
 
 

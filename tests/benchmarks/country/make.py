@@ -1,11 +1,12 @@
 """Draw a country of utilities, sites and visits whose truth is known, and write its files as people would.
 
-    python tests/benchmarks/country/make.py FOLDER [SITES] [REGIONS] [VISITS_A_YEAR] [SEED]
+    python tests/benchmarks/country/make.py FOLDER [SITES] [REGIONS] [VISITS_A_YEAR] [SEED] [many]
 
 Waters follow from calcium, magnesium, sodium, chloride, sulfate and nitrate by charge balance (the alkalinity) and a
 linear conductivity; nothing of the program is used. A year has a season and a region its weather, with a memory of
 months. Sites come and go; visits are irregular. Planted: drifts of a region, changes of a utility's source, sources
 that change back and forth every year, meters and people that read high or low, meters that jump, used-up media, slips.
+With `many` the files are written in many hands (`hands.py`).
 """
 
 from __future__ import annotations
@@ -17,9 +18,9 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
+from hands import FIRST, unsettled, write_many
 
 YEARS: Final = 10
-FIRST: Final = pd.Timestamp("2016-01-01")
 IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate", "silica")
 DRIFTS: Final = ("chloride", "nitrate", "hardness", "sulfate")
 LIMITS: Final = {"nitrate": 5.0, "sulfate": 5.0, "chloride": 5.0}
@@ -200,8 +201,7 @@ def treated(draw: np.random.Generator, made: dict[str, pd.DataFrame]) -> tuple[p
 
 
 def write(made: dict[str, pd.DataFrame], folder: Path) -> None:
-    """Write the files: a laboratory's list, the kit sheets, the treated samples; and the truth."""
-    folder.mkdir(parents=True, exist_ok=True)
+    """Write the files: a laboratory's list, the kit sheets, the treated samples."""
     seen = made["visits"]
     when = (FIRST + pd.to_timedelta(seen["time"] * 365.25, unit="D")).dt.strftime("%Y-%m-%d %H:%M").to_numpy()
     facts = pd.DataFrame({
@@ -235,7 +235,6 @@ def write(made: dict[str, pd.DataFrame], folder: Path) -> None:
         after["alkalinity"],
     )
     rows.to_csv(folder / "treated.csv", index=False)
-    (folder / "truth.json").write_text(json.dumps(truth(made), indent=1), "utf-8")
 
 
 def truth(made: dict[str, pd.DataFrame]) -> dict[str, object]:
@@ -258,14 +257,29 @@ def truth(made: dict[str, pd.DataFrame]) -> dict[str, object]:
                      if utility["kind"].iloc[number] == "seasonal"],
         "exhausted": [{"site": f"S{row.site}", "date": day(row.began)} for row in made["media"].itertuples()],
         "late": [{"site": f"S{row.site}", "date": day(row.began)} for row in made["late"].itertuples()],
-        "people": {f"P{n}": int(v) for n, v in enumerate(made["people"]["drops"]) if v},
+        "people": {f"P{n}": int(v) for n, v in enumerate(made["people"]["drops"]) if v}
+        | {f"P{n}": float(v) for n, v in enumerate(made["people"].get("degree off", [])) if v != 1.0},
         "meters": {f"M{n}": float(v) for n, v in enumerate(made["meters"]["bias"]) if v != 1.0},
         "jumps": [{"meter": f"M{n}", "factor": float(row.jump), "date": day(row.since)}
                   for n, row in enumerate(made["meters"].itertuples()) if row.jump != 1.0],
     }  # fmt: skip
 
 
-if __name__ == "__main__":
+def main() -> None:
+    """Draw a country and write its files and its truth."""
     defaults = ["400", "20", "6", "1"]
     numbers = [*sys.argv[2:6], *defaults[len(sys.argv[2:6]) :]]
-    write(country(int(numbers[0]), int(numbers[1]), float(numbers[2]), int(numbers[3])), Path(sys.argv[1]))
+    folder, seed = Path(sys.argv[1]), int(numbers[3])
+    made = country(int(numbers[0]), int(numbers[1]), float(numbers[2]), seed)
+    folder.mkdir(parents=True, exist_ok=True)
+    if "many" in sys.argv[6:]:
+        draw = np.random.default_rng(seed + 1)
+        unsettled(draw, made)
+        write_many(draw, made, folder)
+    else:
+        write(made, folder)
+    (folder / "truth.json").write_text(json.dumps(truth(made), indent=1), "utf-8")
+
+
+if __name__ == "__main__":
+    main()
