@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -12,19 +12,19 @@ from pipeline.asking.layout_use import layout_notices
 from pipeline.asking.shapes import headings_of
 from pipeline.fault_log import Fault
 from pipeline.file_names import legible
-from pipeline.ingest.apart import ReaderLimits
 from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover, with_figures
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import EMPTY_LEDGER, FileResult, notice, unread_file
 from pipeline.ingest.layouts import load_layouts
+from pipeline.ingest.reader_limits import ReaderLimits
 from pipeline.ingest.reading import (
     STANDARD_INPUT,
     STANDARD_INPUT_NAME,
-    Unreadable,
     grids,
     read_content,
     read_standard_input,
 )
+from pipeline.ingest.unreadable import Unreadable
 from pipeline.problems import KettlestoneError, no_problems
 from pipeline.store.archive import keep, place
 
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.reading import FileContent
     from pipeline.settings import Settings
 
+_MEGABYTE: Final = 1_000_000
 _ANY_SIZE: Final = 1 << 62  # what the archive holds was small enough once
 
 
@@ -71,13 +72,13 @@ def read_file(
     name = STANDARD_INPUT_NAME if path == STANDARD_INPUT else legible(path)
     source = {"file_sha256": "", "name": name, "bytes": 0}
     try:
-        content = _content(path, settings.max_file_mb * 1_000_000)
+        limits = _limits(settings)
+        content = _content(path, limits)
         source |= {"file_sha256": content.sha256, "bytes": content.size}
         if content.sha256 not in already:
             keep(settings.store, content.sha256, content.data)
         elif answers is None or not answers.given:
             return FileResult(source={**source, **EMPTY_LEDGER, "status": "known"})
-        limits = ReaderLimits(settings.reader_memory_mb, settings.reader_seconds)
         result = _read_content(content, source, layouts, answers or Answers(), limits, log)
     except Unreadable as error:
         result = unread_file(source, error.code, str(error))
@@ -114,10 +115,18 @@ def _answered(result: FileResult) -> FileResult:
     return replace(result, source={**result.source, "status": "answered"}, notices=told)
 
 
-def _content(path: Path, max_bytes: int) -> FileContent:
+def _limits(settings: Settings) -> ReaderLimits:
+    stated = [one.name for one in fields(ReaderLimits) if one.name != "unpacked_bytes"]
+    return ReaderLimits(
+        **{name: getattr(settings, f"reader_{name}") for name in stated},
+        unpacked_bytes=settings.max_file_mb * _MEGABYTE,
+    )
+
+
+def _content(path: Path, limits: ReaderLimits) -> FileContent:
     if path == STANDARD_INPUT:
-        return read_standard_input(max_bytes=max_bytes)
-    return read_content(path, max_bytes=max_bytes)
+        return read_standard_input(max_bytes=limits.unpacked_bytes, limits=limits)
+    return read_content(path, max_bytes=limits.unpacked_bytes, limits=limits)
 
 
 def _read_content(

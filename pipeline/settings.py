@@ -98,9 +98,14 @@ class Settings:
     time_zone : of dates and times that name none (IANA name).
     sample_window_hours : unlabelled readings at one point count as one sample within this time [h].
     max_file_mb : a larger input file is refused [MB].
-    reader_memory_mb : what the process that reads workbooks may take [MiB]; where the system has no such limit
-        (Windows), sizes alone are checked.
-    reader_seconds : how long reading one workbook may take [s].
+    reader_memory_mb : what the process that reads workbooks, PDFs and compressed files may take [MiB]; where the system
+        has no such limit (Windows), sizes alone are checked.
+    reader_seconds : how long reading one of them may take [s].
+    reader_cells : the most cells of a workbook, from the first to the last that is filled, all sheets together.
+    reader_columns : the most columns of a table.
+    reader_pages : the most pages of a PDF.
+    reader_parts : the most parts of a workbook's package.
+    reader_unpacked_times : how many times its size a compressed file or a workbook may unpack to.
     assess_most : a batch of more new samples is stored and checked, but assessed only when asked.
     explain_most : in a batch of more new samples the likely mistakes are told at once only of those that the summary
         lists, the worst 200; of the others when asked. The verdicts do not depend on it.
@@ -122,6 +127,11 @@ class Settings:
     max_file_mb: int = field(default=2048, metadata=_COUNT_FROM_1)
     reader_memory_mb: int = field(default=2048, metadata=_COUNT_FROM_1)
     reader_seconds: float = field(default=120.0, metadata=_AMOUNT)
+    reader_cells: int = field(default=25_000_000, metadata=_COUNT_FROM_1)
+    reader_columns: int = field(default=16_384, metadata=_COUNT_FROM_1)
+    reader_pages: int = field(default=500, metadata=_COUNT_FROM_1)
+    reader_parts: int = field(default=10_000, metadata=_COUNT_FROM_1)
+    reader_unpacked_times: int = field(default=200, metadata=_COUNT_FROM_1)
     assess_most: int = field(default=5000, metadata=_COUNT)
     explain_most: int = field(default=1000, metadata=_COUNT)
     lock_wait_s: float = field(default=30.0, metadata=_AMOUNT)

@@ -1,51 +1,40 @@
-"""Hand workbooks to the process that reads them, within its limits of memory and time."""
+"""Hand hostile formats to the process that reads them, within its limits of memory and time."""
 
 from __future__ import annotations
 
 import atexit
+import io
 import pickle
 import subprocess
 import sys
 import threading
 import time
 from contextlib import suppress
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.ingest import workbook_reader
-from pipeline.ingest.decoding import Unreadable
-from pipeline.ingest.workbook_reader import ANSWER, DAMAGED, PASSWORD, REQUEST, SPAN
+from pipeline.ingest import reader
+from pipeline.ingest.reader import FAILED, LENGTH, READ, REFUSED, REQUEST, ROOM
+from pipeline.ingest.unreadable import Unreadable
 
-
-@dataclass(frozen=True)
-class ReaderLimits:
-    """What reading one workbook may cost: memory [MiB], time [s], cells from the first to the last that is filled."""
-
-    memory_mb: int = 2048
-    seconds: float = 120.0
-    cells: int = 25_000_000
+if TYPE_CHECKING:
+    from pipeline.ingest.reader_limits import ReaderLimits
 
 
-@dataclass(frozen=True)
-class SheetCells:
-    """One sheet as it was read: values of Python, row by row; no rows of a sheet that is not shown."""
-
-    name: str
-    shown: bool
-    rows: list[list[Any]]
+class ReaderFailureError(RuntimeError):
+    """A reader failed in a way that no file should make it fail; holds the traceback of the other process."""
 
 
 class _Reader:
-    """The process that reads, started with the first workbook; after its death the next workbook gets a new one."""
+    """The process that reads, started with the first file; after its death the next file gets a new one."""
 
     def __init__(self) -> None:
         self._process: subprocess.Popen[bytes] | None = None
         self._memory_mb = 0
         self._one_at_a_time = threading.Lock()
 
-    def read(self, data: bytes, limits: ReaderLimits) -> workbook_reader.WorkbookAnswer:
-        """Send a workbook and wait for what it holds."""
+    def read(self, kind: str, data: bytes, limits: ReaderLimits, pieces: io.BytesIO) -> tuple[str, Any]:
+        """Send a file and wait for what it holds; the pieces of what is unpacked are collected."""
         with self._one_at_a_time:
             process = self._running(limits)
             late = threading.Event()
@@ -53,7 +42,7 @@ class _Reader:
             timer.daemon = True
             timer.start()
             try:
-                return _exchanged(process, data, limits)
+                return _exchanged(process, kind, data, limits, pieces)
             except (BrokenPipeError, EOFError, TimeoutError) as error:
                 self._end()
                 if late.is_set() or isinstance(error, TimeoutError):
@@ -75,7 +64,7 @@ class _Reader:
         if self._process is not None and (self._process.poll() is not None or self._memory_mb != limits.memory_mb):
             self._end()
         if self._process is None:
-            command = [sys.executable, "-I", str(Path(workbook_reader.__file__)), str(limits.memory_mb)]
+            command = [sys.executable, "-I", str(Path(reader.__file__)), str(limits.memory_mb)]
             self._process = subprocess.Popen(  # noqa: S603 - own code
                 command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
             )
@@ -98,29 +87,40 @@ _READER: Final = _Reader()
 atexit.register(_READER.close)
 
 
-def read_apart(data: bytes, limits: ReaderLimits) -> list[SheetCells]:
-    """Read the cells of a workbook in a process of its own.
+def read_apart(kind: str, data: bytes, limits: ReaderLimits) -> Any:  # noqa: ANN401 - what the reader of the kind gives
+    """Read a file in a process of its own.
 
     Parameters
     ----------
-    data : the workbook.
+    kind : of ``reader.READERS``.
+    data : the file.
     limits : what it may cost.
 
     Raises
     ------
     Unreadable : encrypted, damaged, or more than the limits allow.
+    ReaderFailureError : the reader failed at it.
     """
-    found = _READER.read(data, limits)
-    if isinstance(found, list):
-        return [SheetCells(*sheet) for sheet in found]
-    kind, words = found
-    if kind == PASSWORD:
-        raise Unreadable("the workbook is encrypted; save it without a password")
-    if kind == DAMAGED:
-        raise Unreadable(f"the workbook is damaged{words and f' ({words})'}; open it and save it again")
-    if kind == SPAN:
-        raise Unreadable(f"{words}; delete the stray cell far from the table", "file-too-large")
-    raise Unreadable(_too_much(limits), "file-too-large")
+    return _found(*_READER.read(kind, data, limits, io.BytesIO()), limits)
+
+
+def unpack_apart(data: bytes, limits: ReaderLimits) -> bytes:
+    """Unpack a gzip file in a process of its own; parameters and errors as of ``read_apart``."""
+    pieces = io.BytesIO()
+    _found(*_READER.read("gzip", data, limits, pieces), limits)
+    return pieces.getvalue()
+
+
+def _found(how: str, what: Any, limits: ReaderLimits) -> Any:  # noqa: ANN401 - what the reader of the kind gives
+    if how == READ:
+        return what
+    if how == REFUSED:
+        raise Unreadable(*what)
+    if how == ROOM:
+        raise Unreadable(_too_much(limits), "file-too-large")
+    if how == FAILED:
+        raise ReaderFailureError(f"{str(what).strip().splitlines()[-1]}\n{what}")
+    raise ReaderFailureError(how)
 
 
 def _too_much(limits: ReaderLimits) -> str:
@@ -132,15 +132,20 @@ def _kill(process: subprocess.Popen[bytes], late: threading.Event) -> None:
     process.kill()
 
 
-def _exchanged(process: subprocess.Popen[bytes], data: bytes, limits: ReaderLimits) -> workbook_reader.WorkbookAnswer:
+def _exchanged(
+    process: subprocess.Popen[bytes], kind: str, data: bytes, limits: ReaderLimits, pieces: io.BytesIO
+) -> tuple[str, Any]:
     started = time.monotonic()
     if process.stdin is None or process.stdout is None:
         raise BrokenPipeError
-    process.stdin.write(REQUEST.pack(len(data), limits.cells))
+    asked = pickle.dumps((kind, limits))
+    process.stdin.write(REQUEST.pack(len(asked), len(data)) + asked)
     process.stdin.write(data)
     process.stdin.flush()
-    [size] = ANSWER.unpack(_exactly(process, ANSWER.size))
-    found: workbook_reader.WorkbookAnswer = pickle.loads(_exactly(process, size))  # noqa: S301 - written by our own process
+    while size := LENGTH.unpack(_exactly(process, LENGTH.size))[0]:
+        pieces.write(_exactly(process, size))
+    [size] = LENGTH.unpack(_exactly(process, LENGTH.size))
+    found: tuple[str, Any] = pickle.loads(_exactly(process, size))  # noqa: S301 - written by our own process
     if time.monotonic() - started > limits.seconds:
         raise TimeoutError
     return found

@@ -8,7 +8,7 @@ from typing import Final
 
 import pyarrow as pa
 
-from pipeline.problems import KettlestoneError
+from pipeline.ingest.unreadable import Unreadable
 
 FALLBACK: Final = "cp1252"
 _BYTE_ORDER_MARKS: Final = (
@@ -30,17 +30,6 @@ _OTHER_KINDS: Final = (
 _END_OF_TEXT: Final = b"\x1a"  # old meters and loggers end their files with it
 _CONTROL: Final = bytes({*range(0x20), 0x7F} - set(b"\t\n\r\f\x1a"))
 _MAX_CONTROL_SHARE: Final = 0.01
-
-
-class Unreadable(KettlestoneError):  # noqa: N818 - says what the file is
-    """A file that cannot be read: what it is instead, or what is wrong with it.
-
-    ``code`` is the problem it is filed under (``pipeline.problems``).
-    """
-
-    def __init__(self, reason: str, code: str = "file-unreadable") -> None:
-        super().__init__(reason)
-        self.code = code
 
 
 @dataclass(frozen=True)

@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-import gzip
 import hashlib
-import io
 import os
 import stat
 import sys
-import zlib
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -17,10 +14,12 @@ import pandas as pd
 
 from pipeline.file_names import legible
 from pipeline.ingest import spreadsheet
-from pipeline.ingest.apart import ReaderLimits
-from pipeline.ingest.decoding import Unreadable, decode
+from pipeline.ingest.apart import unpack_apart
+from pipeline.ingest.decoding import decode
 from pipeline.ingest.delimited import split
 from pipeline.ingest.pdf import document
+from pipeline.ingest.reader_limits import ReaderLimits
+from pipeline.ingest.unreadable import Unreadable
 from pipeline.problems import KettlestoneError, problem_frame
 
 if TYPE_CHECKING:
@@ -34,7 +33,6 @@ __all__ = [
     "STANDARD_INPUT_NAME",
     "Discovered",
     "FileContent",
-    "Unreadable",
     "discover",
     "grids",
     "read_content",
@@ -128,13 +126,14 @@ def _below(folder: Path, closed: list[Path]) -> Iterator[Path]:
         yield from (Path(name, file) for file in files if not file.startswith((".", "~$")))
 
 
-def read_content(path: Path, *, max_bytes: int) -> FileContent:
+def read_content(path: Path, *, max_bytes: int, limits: ReaderLimits | None = None) -> FileContent:
     """Read a file whole, and make sure it is whole.
 
     Parameters
     ----------
     path : the file; a gzip file is unpacked, whatever its name.
     max_bytes : a larger file is refused, packed or unpacked.
+    limits : what unpacking may cost.
 
     Raises
     ------
@@ -153,15 +152,16 @@ def read_content(path: Path, *, max_bytes: int) -> FileContent:
         raise Unreadable(f"the system says: {error.strerror or error}") from error
     if not len(data) == before.st_size == after.st_size or before.st_mtime_ns != after.st_mtime_ns:
         raise Unreadable("it is still being written; import it again when it is complete")
-    return _whole(legible(path.name), data, max_bytes)
+    return _whole(legible(path.name), data, limits or ReaderLimits(unpacked_bytes=max_bytes))
 
 
-def read_standard_input(*, max_bytes: int) -> FileContent:
+def read_standard_input(*, max_bytes: int, limits: ReaderLimits | None = None) -> FileContent:
     """Read what is piped into the program whole, as a file called "standard input".
 
     Parameters
     ----------
     max_bytes : more is refused, packed or unpacked.
+    limits : what unpacking may cost.
 
     Raises
     ------
@@ -172,11 +172,11 @@ def read_standard_input(*, max_bytes: int) -> FileContent:
         raise Unreadable("it is empty (0 bytes)", "file-empty")
     if len(data) > max_bytes:
         raise Unreadable(f"it has more than the {max_bytes:,} bytes that are allowed", "file-too-large")
-    return _whole(STANDARD_INPUT_NAME, data, max_bytes)
+    return _whole(STANDARD_INPUT_NAME, data, limits or ReaderLimits(unpacked_bytes=max_bytes))
 
 
-def _whole(name: str, data: bytes, max_bytes: int) -> FileContent:
-    unpacked = _unpack(data, max_bytes) if data.startswith(_GZIP) else data
+def _whole(name: str, data: bytes, limits: ReaderLimits) -> FileContent:
+    unpacked = unpack_apart(data, limits) if data.startswith(_GZIP) else data
     return FileContent(name, data, hashlib.sha256(data).hexdigest(), len(data), unpacked)
 
 
@@ -195,23 +195,6 @@ def _too_large(size: int, max_bytes: int) -> str:
     return f"the file has {size:,} bytes; {max_bytes:,} are allowed"
 
 
-def _unpack(data: bytes, max_bytes: int) -> bytes:
-    """Unpack all members of a gzip file, never more than is allowed."""
-    try:
-        with gzip.GzipFile(fileobj=io.BytesIO(data)) as packed:
-            unpacked = packed.read(max_bytes + 1)
-    except EOFError as error:
-        raise Unreadable("the gzip file is cut off; copy it again") from error
-    except (gzip.BadGzipFile, zlib.error) as error:
-        raise Unreadable(f"the gzip file is damaged ({error}); copy it again") from error
-    if len(unpacked) > max_bytes:
-        reason = f"unpacked, the file has more than the {max_bytes:,} bytes that are allowed"
-        raise Unreadable(reason, "file-too-large")
-    if not unpacked:
-        raise Unreadable("the gzip file holds nothing", "file-empty")
-    return unpacked
-
-
 def grids(
     content: FileContent, fallback_encoding: str | None = None, limits: ReaderLimits = _USUAL_LIMITS
 ) -> list[Grid]:
@@ -223,7 +206,7 @@ def grids(
     ----------
     content : a file as ``read_content`` gives it.
     fallback_encoding : encoding of text that is not UTF-8, noted when it is used; None takes Windows-1252.
-    limits : what reading a workbook may cost.
+    limits : what reading it may cost.
 
     Raises
     ------
@@ -232,9 +215,11 @@ def grids(
     if spreadsheet.is_workbook(content.unpacked):
         found = spreadsheet.sheets(content.unpacked, limits)
     elif document.is_pdf(content.unpacked):
-        found = document.pages(content.unpacked)
+        found = document.pages(content.unpacked, limits)
     else:
         found = [_text_grid(content.unpacked, fallback_encoding)]
+    for grid in found:
+        _refuse_wide(grid, limits)
     return [
         replace(grid, notices=grid.notices.assign(file_sha256=content.sha256).astype({"file_sha256": "str"}))
         for grid in found
@@ -250,3 +235,13 @@ def _text_grid(data: bytes, fallback_encoding: str | None) -> Grid:
         return grid
     notice = problem_frame("encoding-fallback", file_sha256="", line=1, column="", raw_text="", detail=decoded.notice)
     return replace(grid, notices=pd.concat([notice, grid.notices], ignore_index=True))
+
+
+def _refuse_wide(grid: Grid, limits: ReaderLimits) -> None:
+    """Refuse a table of more columns than any sheet has."""
+    if len(grid) and (widest := int(grid.count.max())) > limits.columns:
+        line = int(grid.line[int(grid.count.argmax())])
+        raise Unreadable(
+            f"line {line} has {widest:,} columns; {limits.columns:,} are allowed (setting reader_columns)",
+            "file-too-large",
+        )

@@ -12,14 +12,15 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.apart import ReaderLimits, read_apart
-from pipeline.ingest.decoding import Unreadable
+from pipeline.ingest.apart import read_apart
 from pipeline.ingest.grid import Grid, first_cells
-from pipeline.ingest.workbook_xml import SheetMarks, check_sizes, read_marks
+from pipeline.ingest.reader_limits import ReaderLimits
+from pipeline.ingest.sheet_marks import SheetMarks, marks_of
+from pipeline.ingest.unreadable import Unreadable
 from pipeline.problems import no_problems, problem_frame
 
 if TYPE_CHECKING:
-    from pipeline.ingest.apart import SheetCells
+    from pipeline.ingest.sheet_cells import SheetCells
 
 _USUAL: Final = ReaderLimits()
 
@@ -51,20 +52,17 @@ def sheets(data: bytes, limits: ReaderLimits = _USUAL) -> list[Grid]:
     ------
     Unreadable : damaged, encrypted, too large, or no visible sheet holds anything.
     """
-    marks: dict[str, SheetMarks] = {}
     if data.startswith(_COMPOUND) and _ENCRYPTED_PART in data:
         raise Unreadable("the workbook is encrypted; save it without a password")
-    if data.startswith(_ZIP):
-        check_sizes(data)
-        marks = read_marks(data, limits.cells)
-    listed = read_apart(data, limits)
-    found = [_grid(sheet, marks.get(sheet.name)) for sheet in listed if sheet.shown]
+    listed: list[SheetCells] = read_apart("workbook", data, limits)
+    found = [_grid(sheet) for sheet in listed if sheet.shown and not sheet.damage]
     filled = [grid for grid in found if grid is not None]
     hidden = [sheet.name for sheet in listed if not sheet.shown]
     if not filled:
         also = f" ({', '.join(hidden)} not shown)" if hidden else ""
         raise Unreadable(f"no sheet of the workbook holds anything{also}", "file-empty")
-    notices = pd.concat([filled[0].notices, *(_skipped(name) for name in hidden)], ignore_index=True)
+    told = [*(_skipped(name) for name in hidden), *(_unread(sheet) for sheet in listed if sheet.damage)]
+    notices = pd.concat([filled[0].notices, *told], ignore_index=True)
     return [replace(filled[0], notices=notices), *filled[1:]]
 
 
@@ -73,9 +71,16 @@ def _skipped(name: str) -> pd.DataFrame:
     return problem_frame("sheet-skipped", file_sha256="", line=0, column=name, raw_text="", detail=detail)
 
 
-def _grid(sheet: SheetCells, marks: SheetMarks | None) -> Grid | None:
+def _unread(sheet: SheetCells) -> pd.DataFrame:
+    return problem_frame(
+        "sheet-unreadable", file_sha256="", line=0, column=sheet.name, raw_text="", detail=f"damaged, {sheet.damage}"
+    )
+
+
+def _grid(sheet: SheetCells) -> Grid | None:
     """Lay out one sheet; None if it holds nothing."""
     rows, name = sheet.rows, sheet.name
+    marks = None if sheet.marks is None else marks_of(sheet.marks)
     cells = list(chain.from_iterable(rows))
     width = len(rows[0]) if rows else 0
     texts = [_text(cell) for cell in cells]

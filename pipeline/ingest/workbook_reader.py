@@ -1,83 +1,83 @@
-"""A program of its own that reads the cells of workbooks, so that a hostile one can bring down nothing else.
-
-It is run as a file, imports nothing of the package, and takes workbooks on standard input until that is closed: the
-length and the most cells allowed (two little-endian 64-bit numbers), then the bytes. It answers each on standard output
-with a length and a pickle: a list of ``(name, is shown, rows of cells)``, or the kind of refusal and its words.
-"""
+"""Read the cells of workbooks and what their XML says; runs in the process that reads hostile formats."""
 
 from __future__ import annotations
 
 import io
-import pickle
-import struct
-import sys
 from typing import TYPE_CHECKING, Any, Final
 
 from python_calamine import CalamineError, CalamineWorkbook, PasswordError, SheetTypeEnum, SheetVisibleEnum
 
+from pipeline.ingest.sheet_cells import SheetCells
+from pipeline.ingest.unreadable import Unreadable
+from pipeline.ingest.workbook_xml import check_sizes, find_marks, refuse_span
+
 if TYPE_CHECKING:
-    from typing import BinaryIO
+    from collections.abc import Callable
 
-REQUEST: Final = struct.Struct("<QQ")
-ANSWER: Final = struct.Struct("<Q")
-PASSWORD, DAMAGED, SPAN, ROOM = "password", "damaged", "span", "room"
-_MIB: Final = 1 << 20
+    from pipeline.ingest.reader_limits import ReaderLimits
+    from pipeline.ingest.sheet_cells import FoundMarks
 
-WorkbookAnswer = list[tuple[str, bool, list[list[Any]]]] | tuple[str, str]
+ZIP: Final = b"PK\x03\x04"
 
 
-def answer(data: bytes, most_cells: int) -> WorkbookAnswer:
-    """Read every visible sheet of a workbook, or say what is in the way."""
+def read_workbook(data: bytes, limits: ReaderLimits, _send: Callable[[bytes], None]) -> list[SheetCells]:
+    """Read every visible sheet of a workbook.
+
+    Raises
+    ------
+    Unreadable : encrypted, damaged, or more than the limits allow.
+    """
+    marks: dict[str, FoundMarks] = {}
+    if data.startswith(ZIP):
+        check_sizes(data, limits)
+        marks = find_marks(data, limits)
     try:
-        return _sheets(data, most_cells)
+        return _sheets(data, limits, marks)
     except PasswordError as error:
-        return PASSWORD, str(error)
-    except MemoryError as error:
-        return ROOM, str(error)
+        raise Unreadable("the workbook is encrypted; save it without a password") from error
     except (CalamineError, OSError, ValueError, OverflowError) as error:
-        return DAMAGED, str(error)
+        raise _damaged(error) from error
     except BaseException as error:
-        if type(error).__name__ != "PanicException":  # the reader's own crash; not an Exception
+        if not _is_crash(error):
             raise
-        return DAMAGED, ""
+        raise _damaged() from error
 
 
-def _sheets(data: bytes, most_cells: int) -> WorkbookAnswer:
+def _damaged(error: BaseException | str = "") -> Unreadable:
+    return Unreadable(f"the workbook is damaged{error and f' ({error})'}; open it and save it again")
+
+
+def _is_crash(error: BaseException) -> bool:
+    """Tell the reader's own crash, which is no Exception."""
+    return type(error).__name__ == "PanicException"
+
+
+def _sheets(data: bytes, limits: ReaderLimits, marks: dict[str, FoundMarks]) -> list[SheetCells]:
     workbook = CalamineWorkbook.from_filelike(io.BytesIO(data))
-    found: list[tuple[str, bool, list[list[Any]]]] = []
+    found: list[SheetCells] = []
     for sheet in workbook.sheets_metadata:
         shown = sheet.typ == SheetTypeEnum.WorkSheet and sheet.visible == SheetVisibleEnum.Visible
-        rows: list[list[Any]] = []
-        if shown:
-            cells = workbook.get_sheet_by_name(sheet.name)
-            height, width = (place + 1 for place in cells.end or (-1, -1))
-            most_cells -= height * width
-            if most_cells < 0:
-                return SPAN, f'the sheet "{sheet.name}" reaches to row {height} and column {width}'
-            rows = cells.to_python(skip_empty_area=False)
-        found.append((sheet.name, shown, rows))
+        before = sum(len(one.rows) * len(one.rows[0]) for one in found if one.rows)
+        rows, damage = _rows(workbook, sheet.name, limits, before) if shown else ([], "")
+        found.append(SheetCells(sheet.name, shown, rows, marks.get(sheet.name), damage))
+    damages = [sheet.damage for sheet in found if sheet.damage]
+    if damages and not any(sheet.rows for sheet in found):
+        raise _damaged(damages[0])
     return found
 
 
-def limit_memory(mib: int) -> None:
-    """Let the system refuse more memory; where it has no such limit (Windows), sizes alone are checked."""
+def _rows(workbook: CalamineWorkbook, name: str, limits: ReaderLimits, before: int) -> tuple[list[list[Any]], str]:
+    """Read one sheet, if it and those before it do not span too many cells; or say why it cannot be read."""
     try:
-        import resource  # noqa: PLC0415 - not on every system
-    except ImportError:
-        return
-    resource.setrlimit(resource.RLIMIT_AS, (mib * _MIB, mib * _MIB))
-
-
-def serve(requests: BinaryIO, answers: BinaryIO) -> None:
-    """WorkbookAnswer one request after the other until there are no more."""
-    while len(head := requests.read(REQUEST.size)) == REQUEST.size:
-        size, most_cells = REQUEST.unpack(head)
-        found = pickle.dumps(answer(requests.read(size), most_cells), protocol=pickle.HIGHEST_PROTOCOL)
-        answers.write(ANSWER.pack(len(found)))
-        answers.write(found)
-        answers.flush()
-
-
-if __name__ == "__main__":
-    limit_memory(int(sys.argv[1]))
-    serve(sys.stdin.buffer, sys.stdout.buffer)
+        cells = workbook.get_sheet_by_name(name)
+        height, width = (place + 1 for place in cells.end or (-1, -1))
+        refuse_span(height, width, name, limits, before)
+        return cells.to_python(skip_empty_area=False), ""
+    except (Unreadable, MemoryError):
+        raise
+    except Exception as error:  # noqa: BLE001 - the other sheets can be read
+        return [], str(error) or type(error).__name__
+    except BaseException as error:
+        if not _is_crash(error):
+            raise
+        return [], "the reader crashed at it"

@@ -12,15 +12,14 @@ import posixpath
 import re
 import zipfile
 import zlib
-from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
-import pandas as pd
+from pipeline.ingest.sheet_cells import FoundMarks
+from pipeline.ingest.unreadable import Unreadable
 
-from pipeline.ingest.decoding import Unreadable
+if TYPE_CHECKING:
+    from pipeline.ingest.reader_limits import ReaderLimits
 
-MAX_UNPACKED_BYTES: Final = 1 << 30
-MAX_PARTS: Final = 10_000
 _CHUNK: Final = 1 << 20
 
 # Tags are bounded ({0,400}, no "<" inside), so that no input makes a pattern slow.
@@ -44,38 +43,31 @@ _ROWS_REPEATED: Final = re.compile(rb'^[^<>]{0,400}?number-rows-repeated="(\d{1,
 _COLUMNS_REPEATED: Final = re.compile(rb'number-columns-repeated="(\d{1,12})"')
 
 
-@dataclass(frozen=True)
-class SheetMarks:
-    """Cells of one sheet the values do not show: frames with `cell row column text` (row, column 0-based)."""
-
-    formulas: pd.DataFrame
-    errors: pd.DataFrame
-    merged: pd.DataFrame
-
-
-def check_sizes(data: bytes) -> None:
+def check_sizes(data: bytes, limits: ReaderLimits) -> None:
     """Refuse a zipped workbook that unpacks to more than memory should hold, or is damaged.
 
     Every part is unpacked once, piece by piece: the sizes written in a zip file may lie.
     """
-    total = 0
+    most, total = limits.most_unpacked(len(data)), 0
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as package:
             parts = package.infolist()
-            if len(parts) > MAX_PARTS:
-                raise Unreadable(f"the workbook has {len(parts)} parts; {MAX_PARTS} are allowed")
+            if len(parts) > limits.parts:
+                raise Unreadable(
+                    f"the workbook has {len(parts)} parts; {limits.parts} are allowed (setting reader_parts)",
+                    "file-too-large",
+                )
             for part in parts:
                 with package.open(part) as stream:
                     while chunk := stream.read(_CHUNK):
                         total += len(chunk)
-                        if total > MAX_UNPACKED_BYTES:
-                            reason = f"unpacked, the workbook has more than {MAX_UNPACKED_BYTES:,} bytes"
-                            raise Unreadable(reason, "file-too-large")
+                        if total > most:
+                            raise Unreadable(limits.too_much_unpacked(len(data)), "file-too-large")
     except (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
         raise Unreadable(f"the workbook is damaged or encrypted ({error}); open it and save it again") from error
 
 
-def read_marks(data: bytes, most_cells: int) -> dict[str, SheetMarks]:
+def find_marks(data: bytes, limits: ReaderLimits) -> dict[str, FoundMarks]:
     """Find formulas without value, errors and merged cells of every sheet, by sheet name.
 
     Empty for workbooks that are not Office Open XML with XML sheets.
@@ -83,7 +75,7 @@ def read_marks(data: bytes, most_cells: int) -> dict[str, SheetMarks]:
     Parameters
     ----------
     data : the workbook, zipped.
-    most_cells : of a sheet, from the first to the last that is filled.
+    limits : how many cells and columns a sheet may span.
 
     Raises
     ------
@@ -92,14 +84,12 @@ def read_marks(data: bytes, most_cells: int) -> dict[str, SheetMarks]:
     with zipfile.ZipFile(io.BytesIO(data)) as package:
         names = set(package.namelist())
         if "content.xml" in names:
-            _refuse_repeats(package.read("content.xml"), most_cells)
+            _refuse_repeats(package.read("content.xml"), limits)
         if not {"xl/workbook.xml", "xl/_rels/workbook.xml.rels"} <= names:
             return {}
         targets = _targets(package)
         return {
-            sheet: _marks(package.read(target), sheet, most_cells)
-            for sheet, target in targets.items()
-            if target in names
+            sheet: _marks(package.read(target), sheet, limits) for sheet, target in targets.items() if target in names
         }
 
 
@@ -123,25 +113,13 @@ def _attributes(tag: bytes) -> dict[str, str]:
     return {name.decode().rpartition(":")[2]: value.decode(errors="replace") for name, value in pairs}
 
 
-def _marks(xml: bytes, sheet: str, most_cells: int) -> SheetMarks:
+def _marks(xml: bytes, sheet: str, limits: ReaderLimits) -> FoundMarks:
     if b"<!DOCTYPE" in xml or b"<!ENTITY" in xml:
         raise Unreadable(f'the sheet "{sheet}" defines XML entities; save the workbook again')
-    _refuse_scattered(xml, sheet, most_cells)
+    _refuse_scattered(xml, sheet, limits)
     formulas = [(place, text) for place, text in _FORMULA.findall(xml) if b't="str"' not in place]
     merged = [(b'r="' + first + b'"', whole) for whole, first in _MERGED.findall(xml)]
-    return SheetMarks(_frame(formulas), _frame(_ERROR.findall(xml)), _frame(merged))
-
-
-def _frame(found: list[tuple[bytes, bytes]]) -> pd.DataFrame:
-    """Turn matches (attributes of the cell, text) into a frame."""
-    attributes = pd.Series([place.decode(errors="replace") for place, _ in found], dtype="str")
-    parts = attributes.str.extract(r'\br="(?P<cell>(?P<letters>[A-Z]{1,3})(?P<number>\d{1,7}))"')
-    frame = pd.DataFrame({"cell": parts["cell"], "row": 0, "column": 0})
-    frame["row"] = pd.to_numeric(parts["number"]).fillna(0).astype("int64") - 1
-    letters = parts["letters"].fillna("")
-    frame["column"] = letters.map({text: column_number(text) for text in letters.unique()}).astype("int64")
-    frame["text"] = pd.Series([html.unescape(text.decode(errors="replace")) for _, text in found], dtype="str")
-    return frame[parts["cell"].notna()].reset_index(drop=True)
+    return FoundMarks(formulas, _ERROR.findall(xml), merged)
 
 
 def column_number(letters: str) -> int:
@@ -152,7 +130,7 @@ def column_number(letters: str) -> int:
     return number - 1
 
 
-def _refuse_scattered(xml: bytes, sheet: str, most_cells: int) -> None:
+def _refuse_scattered(xml: bytes, sheet: str, limits: ReaderLimits) -> None:
     """Refuse a sheet whose cells lie outside of any sheet, or span a table too large to lay out."""
     places = _PLACE.findall(xml)
     rows = {number for _, number in places} | set(_ROW.findall(xml))
@@ -164,18 +142,19 @@ def _refuse_scattered(xml: bytes, sheet: str, most_cells: int) -> None:
             f'the sheet "{sheet}" names row {height} and column {width}; a sheet ends at row {_ROWS} and column '
             f"{_COLUMNS}: open it in its program and save it again"
         )
-    _refuse_span(height, width, sheet, most_cells)
+    refuse_span(height, width, sheet, limits)
 
 
-def _refuse_span(height: int, width: int, sheet: str, most_cells: int) -> None:
-    if height * width > most_cells:
+def refuse_span(height: int, width: int, sheet: str, limits: ReaderLimits, before: int = 0) -> None:
+    """Refuse a sheet that reaches too far; ``before`` counts the cells of the sheets before it."""
+    if before + height * width > limits.cells or width > limits.columns:
         raise Unreadable(
             f'the sheet "{sheet}" reaches to row {height} and column {width}; delete the stray cell far from the table',
             "file-too-large",
         )
 
 
-def _refuse_repeats(xml: bytes, most_cells: int) -> None:
+def _refuse_repeats(xml: bytes, limits: ReaderLimits) -> None:
     """Refuse an OpenDocument sheet that spans too much, by cells and rows which say how often they repeat."""
     if b"<!DOCTYPE" in xml or b"<!ENTITY" in xml:
         raise Unreadable("the workbook defines XML entities; save it again")
@@ -187,7 +166,7 @@ def _refuse_repeats(xml: bytes, most_cells: int) -> None:
         repeats = [_ROWS_REPEATED.findall(row) for row in rows[: filled[-1] + 1]]
         height = sum(int(found[0]) if found else 1 for found in repeats)
         width = max(_filled_width(rows[number]) for number in filled)
-        _refuse_span(height, width, _attributes(table.partition(b">")[0]).get("name", ""), most_cells)
+        refuse_span(height, width, _attributes(table.partition(b">")[0]).get("name", ""), limits)
 
 
 def _filled_width(row: bytes) -> int:

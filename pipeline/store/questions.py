@@ -29,6 +29,8 @@ MOST_ROWS: Final = 1_000_000
 MOST_SECONDS: Final = 120.0
 _FILTERED: Final = ("sample", "reading", "v_reading", "v_sample", "v_finding", "v_latest", "v_trend", "v_region")
 _CHUNK: Final = 64  # vectors of 2,048 rows that are fetched at a time
+_WIDE: Final = 1_000  # bytes of a row, from which on vectors are fetched one at a time
+_MOST_BYTES: Final = 256 << 20  # of an answer as it lies in memory
 
 
 @dataclass(frozen=True)
@@ -104,6 +106,11 @@ def query(
             f"the question took more than {asked.most_seconds:g} s and was stopped.\n  {UNCHANGED}\n"
             "  Ask for less, or allow more with --seconds."
         ) from error
+    except (duckdb.OutOfMemoryException, MemoryError) as error:
+        raise KettlestoneError(
+            f"the question or its answer takes more memory than is allowed.\n  {UNCHANGED}\n"
+            "  Ask for fewer or shorter columns, for fewer rows, or for a part of the samples."
+        ) from error
     except duckdb.Error as error:
         if faults.is_damaged(error):
             raise faults.damaged(store.path, error) from error
@@ -160,17 +167,23 @@ def _answered(connection: duckdb.DuckDBPyConnection, sql: str, asked: QueryScope
 def _fetched(connection: duckdb.DuckDBPyConnection, sql: str, most: int) -> pd.DataFrame:
     """Fetch an answer, so many rows of it; `attrs["cut"]` says that there would have been more."""
     connection.execute(sql)
-    parts = [connection.fetch_df_chunk(_CHUNK)]
-    rows = len(parts[0])
-    while len(parts[-1]) and rows <= most:
-        parts.append(connection.fetch_df_chunk(_CHUNK))
-        rows += len(parts[-1])
+    parts = [connection.fetch_df_chunk(1)]
+    rows, size = len(parts[0]), _bytes(parts[0])
+    while len(parts[-1]) and rows <= most and size <= _MOST_BYTES:
+        parts.append(connection.fetch_df_chunk(1 if size > _WIDE * rows else _CHUNK))
+        rows, size = rows + len(parts[-1]), size + _bytes(parts[-1])
+    if size > _MOST_BYTES:
+        raise MemoryError
     filled = [part for part in parts if len(part)] or parts[:1]
     found = pd.concat(filled, ignore_index=True)
     cut = len(found) > most
     found = found.head(most)
     found.attrs["cut"] = cut
     return found
+
+
+def _bytes(part: pd.DataFrame) -> int:
+    return int(part.memory_usage(deep=True).sum())
 
 
 def _refuse_unless_one(statements: list[duckdb.Statement]) -> None:

@@ -32,6 +32,16 @@ def test_several_statements_are_refused_whole(ask: Callable[..., Result]) -> Non
     assert result.stdout == ""
 
 
+@pytest.mark.parametrize(
+    "sql", ["SELECT repeat('x', 300000) AS a FROM range(1000)", "SELECT list(range) FROM range(100000000)"]
+)
+def test_a_question_for_too_much_is_stopped(ask: Callable[..., Result], sql: str) -> None:
+    result = ask("query", sql)
+
+    assert result.exit_code == 2
+    assert "takes more memory than is allowed" in result.stderr
+
+
 @pytest.mark.parametrize("sql", ["SELECT 1 AS a;", "PIVOT (SELECT 1 AS a) ON a USING sum(a)", "DESCRIBE v_sample"])
 def test_one_statement_is_answered(ask: Callable[..., Result], sql: str) -> None:
     result = ask("query", sql, "--json")

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.ingest.decoding import Unreadable, decode
+from pipeline.ingest.decoding import decode
+from pipeline.ingest.unreadable import Unreadable
 
 TEXT = "Ort;Leitfähigkeit µS/cm;€\nGrünau;540;𝄞\n"
 

@@ -9,7 +9,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.ingest.reading import Unreadable, discover, grids, read_content
+from pipeline.ingest.reading import discover, grids, read_content
+from pipeline.ingest.unreadable import Unreadable
 from pipeline.problems import KettlestoneError
 
 LIMIT = 1_000_000

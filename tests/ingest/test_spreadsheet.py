@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import gzip
 import io
 import pickle
 import re
@@ -14,11 +15,11 @@ import openpyxl
 import pytest
 from python_calamine import PasswordError
 
-from pipeline.ingest import apart, workbook_reader, workbook_xml
-from pipeline.ingest.apart import ReaderLimits
-from pipeline.ingest.decoding import Unreadable
+from pipeline.ingest import apart, reader, workbook_reader
+from pipeline.ingest.reader_limits import ReaderLimits
 from pipeline.ingest.reading import FileContent, grids
 from pipeline.ingest.spreadsheet import is_workbook, sheets
+from pipeline.ingest.unreadable import Unreadable
 
 if TYPE_CHECKING:
     from openpyxl.workbook import Workbook
@@ -276,9 +277,9 @@ def test_a_failure_of_the_reader_is_said_plainly(
 class Here:
     """The reader in this process, so that a test can reach into it."""
 
-    def read(self, data: bytes, limits: ReaderLimits) -> workbook_reader.WorkbookAnswer:
-        """Read one workbook."""
-        return workbook_reader.answer(data, limits.cells)
+    def read(self, kind: str, data: bytes, limits: ReaderLimits, pieces: io.BytesIO) -> tuple[str, object]:
+        """Read one file."""
+        return reader.answer(kind, data, limits, pieces.write)
 
 
 # The row lies outside of every sheet; so many attributes stand before its number that no pattern looks that far.
@@ -311,37 +312,39 @@ def test_a_workbook_that_takes_too_long_costs_its_file_alone() -> None:
 
 
 def test_sheets_that_together_are_too_large_are_refused() -> None:
-    """Formats whose XML nobody searches are measured by the reader itself."""
-    found = workbook_reader.answer(WORKBOOK, 100)
-
-    assert found == (workbook_reader.SPAN, 'the sheet "Sheet" reaches to row 201 and column 2')
+    with pytest.raises(Unreadable, match='the sheet "Sheet" reaches to row 201 and column 2'):
+        sheets(WORKBOOK, ReaderLimits(cells=100))
 
 
-def test_the_reader_answers_one_workbook_after_the_other() -> None:
-    def asked(data: bytes) -> bytes:
-        return workbook_reader.REQUEST.pack(len(data), 1_000) + data
+def test_the_reader_answers_one_file_after_the_other() -> None:
+    def asked(kind: str, data: bytes) -> bytes:
+        head = pickle.dumps((kind, ReaderLimits()))
+        return reader.REQUEST.pack(len(head), len(data)) + head + data
 
+    files = [("workbook", WORKBOOK), ("gzip", gzip.compress(b"Sample,pH")), ("pdf", b"%PDF-1.7 nothing")]
     answers = io.BytesIO()
-    workbook_reader.serve(io.BytesIO(asked(WORKBOOK) + asked(b"no workbook")), answers)
+    reader.serve(io.BytesIO(b"".join(asked(*file) for file in files)), answers)
 
     answers.seek(0)
     told = []
-    while head := answers.read(workbook_reader.ANSWER.size):
-        told.append(pickle.loads(answers.read(*workbook_reader.ANSWER.unpack(head))))  # noqa: S301 - written above
-    assert told[0][0][2][1] == ["Bar 0", 0.0]
-    assert told[1][0] == workbook_reader.DAMAGED
+    while head := answers.read(reader.LENGTH.size):
+        told.append(answers.read(*reader.LENGTH.unpack(head)))
+    workbook, packed, pdf = (pickle.loads(told[place]) for place in (1, 4, 6))  # noqa: S301 - written above
+    assert workbook[1][0].rows[1] == ["Bar 0", 0.0]
+    assert (told[2], packed) == (b"Sample,pH", ("read", 9))
+    assert pdf == ("refused", ("the PDF is damaged or cut off", "file-unreadable"))
 
 
-def test_a_workbook_of_too_many_parts_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(workbook_xml, "MAX_PARTS", 3)
-
-    with pytest.raises(Unreadable, match="3 are allowed"):
-        sheets(WORKBOOK)
-
-
-def test_a_workbook_that_unpacks_without_end_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("limits", "reason"),
+    [
+        (ReaderLimits(parts=3), "3 are allowed (setting reader_parts)"),
+        (ReaderLimits(unpacked_bytes=10_000), "more than the 10,000 bytes that are allowed (setting max_file_mb)"),
+        (ReaderLimits(columns=1), "reaches to row 201 and column 2"),
+        (ReaderLimits(memory_mb=10), "more than 10 MB (setting reader_memory_mb)"),
+    ],
+)
+def test_a_workbook_beyond_a_limit_is_refused(limits: ReaderLimits, reason: str) -> None:
     """What counts is what comes out of the zip file, not the size written in it."""
-    monkeypatch.setattr(workbook_xml, "MAX_UNPACKED_BYTES", 10_000)
-
-    with pytest.raises(Unreadable, match=re.escape("more than 10,000 bytes")):
-        sheets(WORKBOOK)
+    with pytest.raises(Unreadable, match=re.escape(reason)):
+        sheets(WORKBOOK, limits)

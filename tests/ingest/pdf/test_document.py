@@ -12,10 +12,10 @@ from reportlab.lib.styles import getSampleStyleSheet
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import PageBreak, Paragraph, SimpleDocTemplate, Spacer, Table, TableStyle
 
-from pipeline.ingest.decoding import Unreadable
 from pipeline.ingest.extract import extract
 from pipeline.ingest.layouts import load_layouts, match_layout
 from pipeline.ingest.pdf.document import is_pdf, pages
+from pipeline.ingest.unreadable import Unreadable
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
