@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import doctest
 import re
 from pathlib import Path
 
@@ -77,7 +76,3 @@ def test_what_is_printed_goes_through_one_gate() -> None:
     others = [path.name for path in package.rglob("*.py") if re.search(r"click\.echo\(", path.read_text("utf-8"))]
 
     assert [name for name in others if name != "visible.py"] == []
-
-
-def test_the_example_runs() -> None:
-    assert doctest.testmod(visible).failed == 0

@@ -93,7 +93,7 @@ def steam_temperature_c(gauge_bar: Floats) -> Floats:
     Example
     -------
     >>> steam_temperature_c(np.array([0.8, 1.0, 1.2, 1.5])).round(1).tolist()
-    [117.1, 120.4, 123.5, 127.6]
+    [117.1, 120.4, 123.4, 127.6]
     """
     pressure = np.log(saturation_pressure_atm(_GRID_C) * BAR_PER_ATM)
     return floats(np.interp(np.log(floats(gauge_bar) + BAR_PER_ATM), pressure, _GRID_C))

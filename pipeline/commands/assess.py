@@ -67,7 +67,7 @@ def command(
     The water is a SAMPLE of the store, or the readings that are typed in.
 
     \b
-    kettlestone assess KD-014 --machine "dual boiler"
+    kettlestone assess QL-10 --machine "dual boiler"
     kettlestone assess --ca 80 --mg 12 --hco3 250 --ph 7.4
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     if sample is not None and any(value is not None for value in readings.values()):

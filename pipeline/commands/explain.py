@@ -26,7 +26,7 @@ def command(sample: str, settings: Settings, as_json: bool) -> None:
     The single mistake that explains it, with its numbers.
 
     \b
-    kettlestone explain KD-014
+    kettlestone explain QL-10
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     answer = why(settings, sample, datetime.now(UTC))
     if as_json:

@@ -35,7 +35,7 @@ def command(by_client: bool, settings: Settings, wanted: TableOutput, **which: A
 
     \b
     kettlestone findings
-    kettlestone findings KD-014 --all
+    kettlestone findings QL-10 --all
     kettlestone findings --by-client
     kettlestone findings --waiting-for repeat --out repeats.csv
     """  # noqa: D301 - \b is click's mark for "keep these lines"

@@ -29,7 +29,7 @@ def command(sample: str | None, since: str | None, settings: Settings, wanted: T
     and what was taken back.
 
     \b
-    kettlestone history KD-014
+    kettlestone history QL-10
     kettlestone history --since yesterday
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     found = list_events(settings, sample, since, datetime.now(UTC))

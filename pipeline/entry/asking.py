@@ -10,6 +10,7 @@ import click
 from pipeline.entry.typed import METERED, TITRATED, metered, titrated
 from pipeline.errors import KettlestoneError
 from pipeline.visible import echo
+from pipeline.words import capitalised
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -64,7 +65,7 @@ def _answer(word: str, question: str, kit: Kit) -> str:
 
 def _question(word: str, before: pd.DataFrame | None, kit: Kit) -> str:
     name, unit = ("", "") if word in TITRATED else METERED[word][:2]
-    asked = f"{word.capitalize()}, drops" if word in TITRATED else f"{name[:1].upper()}{name[1:]}{unit and f', {unit}'}"
+    asked = f"{word.capitalize()}, drops" if word in TITRATED else f"{capitalised(name)}{unit and f', {unit}'}"
     last = None if before is None else before.dropna(subset=[_COLUMNS[word]]).tail(1)
     if word == "ph":
         asked = "pH"

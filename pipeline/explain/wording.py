@@ -23,6 +23,7 @@ from pipeline.explain.search import gaps
 from pipeline.problems import filled
 from pipeline.reference import table
 from pipeline.texts import TextColumn
+from pipeline.words import capitalised
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -99,7 +100,7 @@ _MG_PER_MEQ: Final = {  # and the form it is told in
     **{ion: (MOLAR_MASS[ion] / abs(CHARGE[ion]), "") for ion in ("sodium", "chloride", "sulfate")},
     **dict.fromkeys(("alkalinity", "total_hardness"), (MG_CACO3_PER_MEQ, " as CaCO3")),
 }
-_UNSAID: Final = re.compile(r" \(\)|: (?=\?)|(?<=\S): \.$")  # what a template leaves around an empty text
+_UNSAID: Final = re.compile(r"^: | \(\)|: (?=\?)|(?<=\S): \.$")  # what a template leaves around an empty text
 _TOLD: Final = 0.25  # standard deviations a relation must move to be told
 
 
@@ -293,7 +294,7 @@ def _title(subject: str, mistake: str, analyte: str, other: str, detail: str) ->
     """Word one explanation, without what there is nothing to say of."""
     named = {"analyte": _names().get(analyte, analyte), "other": _names().get(other, other), "detail": detail}
     text = _UNSAID.sub("", _templates(subject)[mistake].format(**named))
-    return f"{text[:1].upper()}{text[1:]}".replace("PH", "pH")
+    return capitalised(text)
 
 
 @cache

@@ -157,7 +157,7 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
     Example
     -------
     >>> round(7 * resolve("total_hardness", "°dH", "").factor, 2)
-    124.93
+    124.94
     """
     text = dict(extra).get(unit, unit)
     if not text.strip():

@@ -43,7 +43,7 @@ def significant(value: float | None, digits: int = 4) -> str:
 
     Example
     -------
-    >>> number(59.6), number(1234.5678), number(0.0312)
+    >>> significant(59.6), significant(1234.5678), significant(0.0312)
     ('59.6', '1235', '0.0312')
     """
     if value is None or math.isnan(value):

@@ -135,7 +135,7 @@ def reaches(x: Floats, y: Floats, u: Floats, bend: Bend, target: float) -> tuple
     >>> y = np.array([4.0, 4.0, 4.0, 4.8, 5.4])
     >>> best, _, _ = reaches(x, y, np.full(5, 0.05), Bend(800.0, 780.0, 820.0, 4.0, 0.002), 6.0)
     >>> round(best)
-    1800
+    1801
     """
     places = np.append(np.linspace(bend.low, bend.high, 21), bend.place)
     ramp = np.maximum(x[None] - places[:, None], 0.0) / (x[-1] - places[:, None])

@@ -71,6 +71,17 @@ def say(said: Said, language: str = "en") -> str:
     return _Words(language).vformat(known[code], (), values)
 
 
+def capitalised(text: str) -> str:
+    """Begin with a capital, as a sentence does.
+
+    Example
+    -------
+    >>> capitalised("the dates are not in order"), capitalised("pH and alkalinity contradict each other")
+    ('The dates are not in order', 'pH and alkalinity contradict each other')
+    """
+    return text if text.startswith("pH") else f"{text[:1].upper()}{text[1:]}"
+
+
 def question_of_check(check_id: str) -> Said:
     """Ask what settles a finding of a check."""
     return Said(f"checks.question.{check_id}", otherwise="checks.question.any")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from pipeline.report.causes import NOTHING, OPEN_END, in_words, printed_unit, significant
-from pipeline.words import finding_for_client, question_of_check, say
+from pipeline.words import capitalised, finding_for_client, question_of_check, say
 from schemas.columns import ANALYTES, OPEN, VERDICTS
 
 if TYPE_CHECKING:
@@ -67,7 +67,7 @@ def _line(sample: Mapping[str, Any], cells: Mapping[str, tuple[str, str]]) -> di
         "numbers": [finding["finding_id"] for finding in findings],
         "cell": cell,
         "written": written,
-        "fault": say(finding_for_client(check_id)),
+        "fault": capitalised(say(finding_for_client(check_id))),
         "cause": _cause_words(cause),
         "todo": _todo(check_id, cause, known),
     }

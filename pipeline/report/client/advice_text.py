@@ -13,7 +13,7 @@ from pipeline.report.client.sentences import Voice
 from pipeline.report.client.units import OwnUnit, unit_of
 from pipeline.report.fitted import fitted_data
 from pipeline.site.record import ALKALINITY, HARDNESS
-from pipeline.words import Said, sentences_of
+from pipeline.words import Said, capitalised, sentences_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -77,7 +77,7 @@ def told(report: SiteAnswer, voice: Voice) -> Told:
     return Told(
         advised=report.advised,
         decision=voice.say(f"report.decision.{advice.decision}"),
-        treatment=sentence(voice.told(code)) if report.advised and code.code in sentences_of("en") else "",
+        treatment=capitalised(voice.told(code)) if report.advised and code.code in sentences_of("en") else "",
         lead=reasons(report, voice),
         blocks=[Block(heading, lines) for heading, lines in blocks if lines],
     )
@@ -115,11 +115,6 @@ def caution_lines(report: SiteAnswer, voice: Voice) -> list[str]:
 def conditions(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say on what the advice depends: what it lacks, and later samples that are on hold."""
     return [*once(report.advice.conditions, voice), *sentences.held_conditions(report, voice)]
-
-
-def sentence(text: str) -> str:
-    """Begin with a capital."""
-    return text[:1].upper() + text[1:]
 
 
 def _scale_then(report: SiteAnswer, voice: Voice) -> list[str]:

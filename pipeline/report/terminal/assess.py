@@ -246,6 +246,7 @@ def drops_text(count: float, kit: Kit, used_ml: float | None, unit_to: str, anal
 
     Example
     -------
+    >>> from pipeline.kits import known_kits
     >>> print(drops_text(9, known_kits(None)["german-degree"], None, "mg/L as CaCO3", "hardness"))
     9 drops = 160.632 mg/L as CaCO3 (total hardness)
       german-degree: 1 German degree (°dH) per drop, 10 mL; the truth lies between 142.784 and 160.632.

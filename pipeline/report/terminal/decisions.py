@@ -6,6 +6,7 @@ import json
 from typing import TYPE_CHECKING, Final
 
 from pipeline.report import causes
+from pipeline.words import capitalised
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -42,7 +43,7 @@ def _lines(outcome: DecisionOutcome) -> list[str]:
         )
         lines.append(f"  {ANALYTES[outcome.analyte].title} {amount} counts from now on; what was read stays beside it.")
     if outcome.detail:
-        lines.append(f"  {outcome.detail[:1].upper()}{outcome.detail[1:]}.")
+        lines.append(f"  {capitalised(outcome.detail)}.")
     if outcome.sample_id:
         lines.append(f"  {outcome.called}: {outcome.verdict_before} before, {outcome.verdict_after} now.")
     if not outcome.sample_id or more:

@@ -108,7 +108,7 @@ def decision_rows() -> tuple[DecisionRow, ...]:
 
     Example
     -------
-    >>> [row.treatment for row in rows() if row.key == "8"]
+    >>> [row.treatment for row in decision_rows() if row.key == "8"]
     ['none']
     """
     listed = table("decision_rows").fillna({"also": "", "proviso": ""})
