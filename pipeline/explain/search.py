@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -21,7 +22,6 @@ from pipeline.explain.relations.density import joint_density, shortfall
 from pipeline.explain.relations.evaluate import evaluate
 
 if TYPE_CHECKING:
-    import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.explain.mistakes.candidate import Candidate, Where
@@ -70,6 +70,10 @@ class Pairs:
     sample: Places
     amounts: Floats
     spread: Floats
+
+    def take(self, rows: Places) -> Pairs:
+        """Keep some of the pairs."""
+        return Pairs(self.candidate[rows], self.sample[rows], self.amounts[:, rows], self.spread[:, rows])
 
 
 def judged(
@@ -122,7 +126,7 @@ def _weighed(record: Record, pairs: Pairs, past: PastReadings, at: Places, seen:
     found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample], record.reckoned[:, pairs.sample])
     fit, misfit, count = joint_density(found, pairs.spread)
     usual = _usual(record, pairs, past, at)
-    if past.other is not None:
+    if past.other is not None and (past.other.kind >= 0).any():
         usual = usual + bound(pairs.amounts, pairs.spread, past.other.take(at[pairs.sample]))[0]
     rows = every("row")[pairs.candidate]
     touched = (rows >= 0) & (every("change") != None)[pairs.candidate]  # noqa: E711 -- element by element
@@ -234,21 +238,20 @@ def _scaled(old: Floats, new: Floats, spread: Floats) -> Floats:
 
 def _usual(record: Record, pairs: Pairs, past: PastReadings, at: Places) -> Floats:
     """Judge how usual the readings are: for the water the candidate names, else for any water they may be."""
-    kind = every("water")[pairs.candidate]
+    unnamed = (every("water") == "")[pairs.candidate]
     states = pairs.candidate == 0
     low, above = softened_like(pairs.amounts), soda_like(pairs.amounts)
     stated = record.softened[pairs.sample] & low
-    own = _density(record, pairs, past, at, kind)
+    own = _density(record, pairs, past, at)
     for name, fits, prior in (("softened", low, _state_prior("softened")), ("soda", above, _state_prior("soda"))):
-        rows = np.flatnonzero(fits & (kind == "") & (~states | (stated & (name == "softened"))))
+        rows = np.flatnonzero(fits & unnamed & (~states | (stated & (name == "softened"))))
         if rows.size:
             chance = np.where(record.softened[pairs.sample[rows]] & (name == "softened"), STATED_SOFTENER, prior)
-            part = Pairs(pairs.candidate[rows], pairs.sample[rows], pairs.amounts[:, rows], pairs.spread[:, rows])
-            other = _density(record, part, past, at, np.full(rows.size, name))
+            other = _density(record, pairs.take(rows), past, at, name)
             own[rows] = np.logaddexp(own[rows] + np.log1p(-chance), other + np.log(chance))
-    moved = np.flatnonzero(kind == "moved")
+    moved = np.flatnonzero((every("water") == "moved")[pairs.candidate])
     if moved.size:
-        part = Pairs(pairs.candidate[moved], pairs.sample[moved], pairs.amounts[:, moved], pairs.spread[:, moved])
+        part = pairs.take(moved)
         own[moved] = np.logaddexp(own[moved], _elsewhere(record, part, past.none(), at)) - np.log(2.0)
     return own
 
@@ -257,21 +260,19 @@ def _elsewhere(record: Record, pairs: Pairs, past: PastReadings, at: Places) -> 
     """Judge waters by nature alone: another source may be any water, a soda one or behind a softener as well."""
     soda = _state_prior("soda")
     kinds = {"": 1.0 - SOFTENER_MOVED - soda, "softened": SOFTENER_MOVED, "soda": soda}
-    size = pairs.sample.size
-    logs = [_density(record, pairs, past, at, np.full(size, name)) + np.log(share) for name, share in kinds.items()]
+    logs = [_density(record, pairs, past, at, name) + np.log(share) for name, share in kinds.items()]
     return np.asarray(np.logaddexp.reduce(logs), dtype="float64")
 
 
-def _density(record: Record, pairs: Pairs, past: PastReadings, at: Places, kind: npt.NDArray[np.str_]) -> Floats:
-    water = ranges.WaterKinds(
-        treated=record.treated[pairs.sample],
-        softened=kind == "softened",
-        soda=kind == "soda",
-        moved=kind == "moved",
-    )
+def _density(record: Record, pairs: Pairs, past: PastReadings, at: Places, kind: str | None = None) -> Floats:
+    """Judge waters as of one kind; if none is given, as of the kind each candidate names."""
+    named = every("water") if kind is None else np.full(len(catalogue()), kind)
+    softened, soda, moved = ((named == one)[pairs.candidate] for one in ("softened", "soda", "moved"))
+    water = ranges.WaterKinds(treated=record.treated[pairs.sample], softened=softened, soda=soda, moved=moved)
     return ranges.density(pairs.amounts, pairs.spread, past, at[pairs.sample], water)
 
 
+@cache
 def _state_prior(water: str) -> float:
     """Share of waters of a kind, among records without a mistake."""
     return float(np.exp(priors().log_prior[every("water") == water][0] - priors().log_prior[0]))
@@ -281,21 +282,23 @@ def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
     """Prior of every pair; a check that saw the mistake raises it, a stated softener settles it."""
     known = priors()
     prior = known.log_prior[pairs.candidate]
-    unnamed = (every("mistake") == UNNAMED)[pairs.candidate]
+    unnamed = np.flatnonzero((every("mistake") == UNNAMED)[pairs.candidate])
     first = slice(0, ROW[UNREAD[0]])
-    read = np.maximum(record.exact[first].sum(axis=0), 1)
-    prior = prior - np.where(unnamed, np.log(read[pairs.sample]), 0.0)
+    read = np.log(np.maximum(record.exact[first].sum(axis=0), 1))
+    prior[unnamed] -= read[pairs.sample[unnamed]]
     for place in np.flatnonzero(known.seen):
-        rows = pairs.candidate == place
+        rows = np.flatnonzero(pairs.candidate == place)
         flags = [seen[name] for name in known.seen_by[place] if name in seen]
         saw = np.logical_or.reduce(flags) if flags else np.full(len(record), not known.seen_by[place])
-        prior = prior + np.where(rows & saw[pairs.sample], known.seen[place], 0.0)
-    beyond = seen[HELD_BEYOND][pairs.sample] if HELD_BEYOND in seen else np.zeros(pairs.sample.size, dtype="bool")
-    prior = prior - np.where(beyond & np.isin(every("mistake"), INNOCENT)[pairs.candidate], TRIPPED, 0.0)
-    prior = prior + _other_units(record, pairs)
-    prior = prior + _of_unread_ions(record, pairs, known.log_prior)
-    stated = (every("water") == "softened")[pairs.candidate]
-    return np.where(stated & record.softened[pairs.sample], np.log(STATED_SOFTENER), prior)
+        prior[rows] += np.where(saw[pairs.sample[rows]], known.seen[place], 0.0)
+    if HELD_BEYOND in seen:
+        rows = np.flatnonzero(np.isin(every("mistake"), INNOCENT)[pairs.candidate])
+        prior[rows] -= np.where(seen[HELD_BEYOND][pairs.sample[rows]], TRIPPED, 0.0)
+    prior += _other_units(record, pairs)
+    prior += _of_unread_ions(record, pairs, known.log_prior)
+    stated = np.flatnonzero((every("water") == "softened")[pairs.candidate])
+    prior[stated] = np.where(record.softened[pairs.sample[stated]], np.log(STATED_SOFTENER), prior[stated])
+    return prior
 
 
 def _of_unread_ions(record: Record, pairs: Pairs, prior: Floats) -> Floats:
@@ -303,16 +306,18 @@ def _of_unread_ions(record: Record, pairs: Pairs, prior: Floats) -> Floats:
 
     A full analysis has hardly an ion left that could hold anything: less than a tenth where all seven were read.
     """
-    missing = (every("mistake") == "missing-ion")[pairs.candidate]
-    nothing = pairs.candidate == 0
-    single = (unread(record.amounts) != "")[pairs.sample]
-    minor = ~np.isnan(record.amounts[ROW["potassium"]] + record.amounts[ROW["nitrate"]])[pairs.sample]
-    empty = -0.5 * shortfall(record.amounts, record.spread)[pairs.sample] ** 2
+    more = np.zeros(pairs.candidate.size)
+    single = unread(record.amounts) != ""
+    empty = -0.5 * shortfall(record.amounts, record.spread) ** 2
     share = empty - np.logaddexp(empty, np.log(_UNREAD_HOLDS))
-    more = np.where(single & nothing, share, 0.0)
-    held = np.log(-np.expm1(np.minimum(share, -1e-9))) + prior[0] - prior[pairs.candidate]
-    more = np.where(single & missing, held, more)
-    return np.where(~single & missing & minor, np.log(_ALL_READ), more)
+    nothing = np.flatnonzero(pairs.candidate == 0)
+    more[nothing] = np.where(single, share, 0.0)[pairs.sample[nothing]]
+    missing = np.flatnonzero((every("mistake") == "missing-ion")[pairs.candidate])
+    sample, candidate = pairs.sample[missing], pairs.candidate[missing]
+    held = np.log(-np.expm1(np.minimum(share, -1e-9)))[sample] + prior[0] - prior[candidate]
+    minor = ~np.isnan(record.amounts[ROW["potassium"]] + record.amounts[ROW["nitrate"]])[sample]
+    more[missing] = np.where(single[sample], held, np.where(minor, np.log(_ALL_READ), 0.0))
+    return more
 
 
 def _other_units(record: Record, pairs: Pairs) -> Floats:
@@ -321,7 +326,8 @@ def _other_units(record: Record, pairs: Pairs) -> Floats:
     units = np.bincount(row[unit], weights=weight[unit], minlength=len(ROWS))
     few = ~np.isnan(record.step)
     few[ROW["conductivity"]] = record.unit_known[ROW["conductivity"]]
-    chosen = np.flatnonzero(unit[pairs.candidate] & few[row[pairs.candidate], pairs.sample])
+    chosen = np.flatnonzero(unit[pairs.candidate])
+    chosen = chosen[few[row[pairs.candidate[chosen]], pairs.sample[chosen]]]
     candidate = pairs.candidate[chosen]
     cell = row[candidate] * len(record) + pairs.sample[chosen]
     possible = np.bincount(cell, weights=weight[candidate], minlength=few.size)[cell]

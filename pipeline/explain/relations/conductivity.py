@@ -53,7 +53,7 @@ def carried_conductivity(values: Floats, sums: Charges) -> Relation:
     cation, anion = _closing(sums)
     lack = sums.lack
     closed = dict(sums.meq)
-    for side, names in ((sums.open_cations, cation), (sums.open_anions, anion)):
+    for side, names in ((sums.open_cations, cation), (sums.open_anions, anion)) if lack.any() else ():
         for ion, chosen in names.items():
             closed[ion] = closed[ion] + np.where(side & chosen, lack, 0.0)
     carried, each = _carried(closed, values[ROW["ph"]])
@@ -98,12 +98,16 @@ def _conductivity_slopes(sums: Charges, each: dict[str, Floats], closed: Flags, 
     """Give µS/cm per unit of each reading; an ion whose side is complete counts twice where the other one is closed."""
     cations_lead = sums.cations >= sums.anions
     closing = np.where(sums.open_anions, each["unread anion"], each["unread cation"])
+    one_closed, some_broad = closed.any(), broad.any()
     slopes: dict[int, Floats] = {}
     for ion, of in sums.slopes.items():
         complete = sums.open_anions if ion in CATIONS else sums.open_cations
         leads = cations_lead if ion in CATIONS else ~cations_lead
-        both = each[ion] + np.where(complete, closing, -closing)
-        per_meq = np.where(broad, np.where(leads, PER_MEQ[0], 0.0), np.where(closed, both, each[ion]))
+        per_meq = each[ion]
+        if one_closed:
+            per_meq = np.where(closed, each[ion] + np.where(complete, closing, -closing), per_meq)
+        if some_broad:
+            per_meq = np.where(broad, np.where(leads, PER_MEQ[0], 0.0), per_meq)
         for row, slope in of.items():
             slopes[row] = slopes.get(row, 0.0) + per_meq * slope
     for name in UNREAD:

@@ -40,9 +40,10 @@ def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, F
     names = [name for name, relation in found.items() if not np.isnan(relation.gap).all()]
     size = spread.shape[1]
     log_density, misfit = np.zeros(size), np.zeros(size)
-    found = {name: replace(found[name], slopes=_cleaned(found[name].slopes)) for name in names}
-    told = sorted({row for relation in found.values() for row in relation.slopes})
-    variance = dict(zip(told, or_zero(spread[told]) ** 2, strict=True))
+    told = sorted({row for name in names for row in found[name].slopes})
+    variance = {row: or_zero(spread[row]) ** 2 for row in told}
+    sure = frozenset(row for row in told if not variance[row].any())
+    found = {name: replace(found[name], slopes=_cleaned(found[name].slopes, sure)) for name in names}
     there = {name: ~np.isnan(found[name].gap) & ~np.isnan(found[name].model) for name in names}
     factor: dict[tuple[int, int], Floats] = {}
     scaled: list[Floats] = []
@@ -92,14 +93,11 @@ def shortfall(amounts: Floats, spread: Floats) -> Floats:
     return np.asarray(np.maximum(or_zero(lacking), 0.0), dtype="float64")
 
 
-def _cleaned(slopes: dict[int, Floats]) -> dict[int, Floats]:
-    """Leave out rows nobody read, and let a missing slope count nothing."""
-    finite = {row: np.isfinite(slope) for row, slope in slopes.items()}
-    return {
-        row: slope if finite[row].all() else np.where(finite[row], slope, 0.0)
-        for row, slope in slopes.items()
-        if finite[row].any()
-    }
+def _cleaned(slopes: dict[int, Floats], sure: frozenset[int]) -> dict[int, Floats]:
+    """Leave out rows that add nothing (nobody read them, or nothing of them is open); a missing slope is 0."""
+    finite = {row: np.isfinite(slope) for row, slope in slopes.items() if row not in sure}
+    cleaned = {row: slopes[row] if known.all() else np.where(known, slopes[row], 0.0) for row, known in finite.items()}
+    return {row: slope for row, slope in cleaned.items() if slope.any()}
 
 
 def _covariance(one: Relation, other: Relation, variance: dict[int, Floats], size: int) -> Floats:

@@ -48,6 +48,8 @@ def calcium_of_hardness(values: Floats, sums: Charges) -> Relation:
     own = ~np.isnan(values[ROW[name]])
     hardness = np.where(own, values[ROW[name]], CACO3_PER_CALCIUM * values[ROW["calcium"]])
     hardness = np.where(sums.known["magnesium"] & sums.known["calcium"], np.nan, hardness)
+    if np.isnan(hardness).all():
+        return Relation(hardness, {}, hardness, hardness)
     centre, below, above = CALCIUM_SHARE
     predicted = centre * values[ROW["total_hardness"]]
     usable = (predicted > 0) & (hardness > 0)

@@ -29,6 +29,8 @@ UNREAD_SILICA: Final = (10.0, 8.0)  # mg/L in the residue where nobody read it, 
 def dissolved_solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags) -> Relation:
     """Dissolved solids against the sum of the ions where they were weighed, else against the conductivity."""
     tds, observed = values[ROW["tds"]], values[ROW["conductivity"]]
+    if np.isnan(tds).all():
+        return Relation(tds, {}, tds, tds)
     full = sums.full & laboratory
     rest = [ion for ion in (*CATIONS, *ANIONS) if ion in sums.meq]
     weight = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*rest, "bicarbonate")}
