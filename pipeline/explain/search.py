@@ -22,7 +22,6 @@ from pipeline.explain.relations.density import joint_density, shortfall
 from pipeline.explain.relations.evaluate import evaluate
 
 if TYPE_CHECKING:
-
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.explain.mistakes.candidate import Candidate, Where
     from pipeline.explain.ranges import PastReadings
