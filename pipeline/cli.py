@@ -32,6 +32,7 @@ COMMANDS: Final[dict[str, str]] = {
     "control": "Draw the control charts of standards and blanks.",
     "convert": "Convert a VALUE from one unit into another.",
     "decide": "Answer findings; who and why are kept with the answer.",
+    "desk": "Open the desk: pages to work through findings.",
     "doctor": "Say whether the store is sound.",
     "due": "List the sites to visit, by date, and why.",
     "enter": "Enter a visit to a SITE; verdict and advice come at once.",

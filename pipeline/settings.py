@@ -8,10 +8,12 @@ import tomllib
 from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from urllib.parse import urlsplit
 from zoneinfo import ZoneInfo, available_timezones
 
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.words import LANGUAGES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -74,6 +76,34 @@ def _count_from_1(value: object) -> int:
     return count
 
 
+def _language(value: object) -> str:
+    if value not in LANGUAGES:
+        raise ValueError(did_you_mean(str(value), LANGUAGES))
+    return str(value)
+
+
+def _port(value: Any) -> int:  # noqa: ANN401 - whatever the file holds
+    if not 1 <= (port := _count(value)) <= _LAST_PORT:
+        raise ValueError
+    return port
+
+
+def _address(value: object) -> str:
+    """Read the address of a site: scheme and host, perhaps a port, and nothing behind it."""
+    text = _name(value).rstrip("/").lower()
+    parts = urlsplit(text)
+    if parts.scheme not in ("http", "https") or not parts.hostname or text != f"{parts.scheme}://{parts.netloc}":
+        raise ValueError
+    return text
+
+
+def _header(value: object) -> str:
+    if not re.fullmatch(r"[A-Za-z][A-Za-z0-9-]*", text := _name(value)):
+        raise ValueError
+    return text
+
+
+_LAST_PORT: Final = 65_535
 _FOLDER: Final = {"accepted": Accepted('a folder, for example "results"', _path)}
 _FILE: Final = {"accepted": Accepted('a file, for example "results/kettlestone.duckdb"', _path)}
 _KITS: Final = {"accepted": Accepted('a file, for example "kits.toml"', _path)}
@@ -82,6 +112,10 @@ _NAME: Final = {"accepted": Accepted("a name in quotation marks", _name)}
 _ZONE: Final = {"accepted": Accepted('the name of a time zone, for example "Europe/Zurich"', _time_zone)}
 _AMOUNT: Final = {"accepted": Accepted("a number from 0 up", _amount)}
 _COUNT: Final = {"accepted": Accepted("a whole number from 0 up", _count)}
+_LANGUAGE: Final = {"accepted": Accepted(f"one of {', '.join(LANGUAGES)}", _language)}
+_PORT: Final = {"accepted": Accepted("a port from 1 to 65535", _port)}
+_ADDRESS: Final = {"accepted": Accepted('an address, for example "https://bench.example.org"', _address)}
+_HEADER: Final = {"accepted": Accepted('the name of a header, for example "Remote-User"', _header)}
 _COUNT_FROM_1: Final = {"accepted": Accepted("a whole number from 1 up", _count_from_1)}
 
 
@@ -116,6 +150,12 @@ class Settings:
     contact : the address there; its lines.
     signed_by : who signs the page.
     logo : a picture for the page.
+    language : of sentences, where a command does not say it; the desk speaks English and German.
+    desk_port : where the desk listens, on this machine alone.
+    desk_upload_mb : the most that is uploaded to the desk at once [MB].
+    desk_upload_files : the most files that are uploaded to the desk at once.
+    desk_address : the address of a team's desk, served by a reverse proxy on this machine that asks for a password.
+    desk_user_header : the header in which that proxy says who asks; both, or neither.
     """
 
     out: Path = field(default=Path("outputs"), metadata=_FOLDER)
@@ -141,6 +181,12 @@ class Settings:
     contact: str | None = field(default=None, metadata=_NAME)
     signed_by: str | None = field(default=None, metadata=_NAME)
     logo: Path | None = field(default=None, metadata=_PICTURE)
+    language: str = field(default="en", metadata=_LANGUAGE)
+    desk_port: int = field(default=8470, metadata=_PORT)
+    desk_upload_mb: int = field(default=50, metadata=_COUNT_FROM_1)
+    desk_upload_files: int = field(default=20, metadata=_COUNT_FROM_1)
+    desk_address: str | None = field(default=None, metadata=_ADDRESS)
+    desk_user_header: str | None = field(default=None, metadata=_HEADER)
 
     def plain(self) -> dict[str, Any]:
         """Give the settings as JSON-ready values."""

@@ -109,6 +109,7 @@ WORDS = {
     "assess": ["--th", "200"],
     "control": [],
     "decide": ["1", "accept", "--by", "A", "--why", "b"],
+    "desk": [],
     "convert": ["9", "drops", "mg/L"],
     "doctor": [],
     "due": [],

@@ -28,7 +28,6 @@ def command(
     machine: str,
     profile: str,
     litres_per_day: float | None,
-    language: str,
     settings: Settings,
     as_json: bool,
 ) -> None:
@@ -40,7 +39,7 @@ def command(
     kettlestone advise TF-1
     kettlestone advise "Client / Site" --machine "dual boiler" --litres 60 --json
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    asked = Asked(machine=machine, profile=profile, litres_per_day=litres_per_day, language=language)
+    asked = Asked(machine=machine, profile=profile, litres_per_day=litres_per_day, language=settings.language)
     answer = advise_on(settings, site, asked, datetime.now(UTC).date(), as_json=as_json)
     echo(answer.text)
     if answer.trouble:

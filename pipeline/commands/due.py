@@ -25,7 +25,7 @@ _USUAL = timedelta(days=30)
 @LANGUAGE
 @settings
 @table_output
-def command(until: str, language: str, settings: Settings, wanted: TableOutput) -> None:
+def command(until: str, settings: Settings, wanted: TableOutput) -> None:
     """List the sites to visit, by date, and why.
 
     A test is due, the medium is used up, a repeat is wanted, or the raw water was never tested.
@@ -35,7 +35,7 @@ def command(until: str, language: str, settings: Settings, wanted: TableOutput) 
     kettlestone due --until 2026-12-31 --out round.csv
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     today = datetime.now(UTC).date()
-    found = due_table(settings, last_day(until, today), today, language)
+    found = due_table(settings, last_day(until, today), today, settings.language)
     echo(put_out(found, wanted, lambda: due_text(found, last_day(until, today))))
     raise SystemExit(EXIT_FINDINGS if len(found) else EXIT_CLEAN)
 

@@ -8,23 +8,16 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from pipeline.assess.machines import known_machines, named_machine
 from pipeline.commands.options import JSON, LANGUAGE, settings
 from pipeline.entry.asking import asked_readings
-from pipeline.entry.line import VISIT_FACTS
 from pipeline.entry.taking import kept_or_tried, last_visits, place_of, take
-from pipeline.entry.typed import METERED, POINTS, TITRATED, TypedVisit, amount, metered, titrated, visited_on, volume
-from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.entry.typed import METERED, POINTS, TITRATED
+from pipeline.entry.visit import remarks_on, typed_visit
 from pipeline.kits import named_kit
 from pipeline.report.terminal.entered import entered_json, entered_text
 from pipeline.visible import echo
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from pipeline.entry.taking import Place
-    from pipeline.entry.typed import TypedNumber
-    from pipeline.kits import Kit
     from pipeline.settings import Settings
 
 
@@ -51,7 +44,7 @@ if TYPE_CHECKING:
 @LANGUAGE
 @settings
 @JSON
-def command(site: str, settings: Settings, as_json: bool, language: str, preview: bool, **typed: Any) -> None:  # noqa: ANN401 - the options by name
+def command(site: str, settings: Settings, as_json: bool, preview: bool, **typed: Any) -> None:  # noqa: ANN401 - the options by name
     """Enter a visit to a SITE; verdict and advice come at once.
 
     Without readings it asks for them one after the other, with the last visit beside each. What is typed is kept
@@ -68,46 +61,14 @@ def command(site: str, settings: Settings, as_json: bool, language: str, preview
     given = {word: typed[word] for word in (*TITRATED, *METERED) if typed[word] is not None}
     if not given and sys.stdin.isatty():
         given = asked_readings(last_visits(settings, place, typed["point"]), kit, given)
-    visit = _visit(given, typed, kit, now)
+    visit = typed_visit({**typed, **given}, kit, now)
     with kept_or_tried(settings, preview=preview) as own:
         entered = take(own, place, visit, kit)
         advised = "" if visit.point == "bottled" else place.site.name
         worded = entered_json if as_json else entered_text
-        remarks = _remarks(place, entered.again, preview=preview)
-        answer = worded(own, entered.sample_id, advised, remarks, now, language)
+        remarks = [*remarks_on(place, entered.again), *(["A preview: nothing was stored."] if preview else [])]
+        answer = worded(own, entered.sample_id, advised, remarks, now, settings.language)
     echo(answer.text)
     if answer.trouble:
         echo(f"kettlestone: {answer.trouble}", err=True)
     raise SystemExit(answer.exit_code)
-
-
-def _remarks(place: Place, again: bool, *, preview: bool) -> list[str]:
-    """Say what a person would want to know before anything else."""
-    lines = []
-    if place.new:
-        similar = "".join(f"\n    {name}" for name in place.similar)
-        lines.append(f"{place.site.name} is a new site.{f'  Similar sites:{similar}' if similar else ''}")
-    if again:
-        lines.append("The same visit was entered before; nothing was added.")
-    if preview:
-        lines.append("A preview: nothing was stored.")
-    return lines
-
-
-def _visit(given: Mapping[str, str], typed: Mapping[str, Any], kit: Kit, now: datetime) -> TypedVisit:
-    """Read everything that was typed; what cannot be is refused before anything is stored."""
-    readings: dict[str, TypedNumber] = {
-        word: titrated(word, text, kit) if word in TITRATED else metered(word, text) for word, text in given.items()
-    }
-    if not readings:
-        raise KettlestoneError(f"give at least one reading, for example --hardness 9 --alkalinity 6. {UNCHANGED}")
-    facts = {name: str(typed[name]).strip() for name in VISIT_FACTS}
-    named_machine(facts["machine"], known_machines())
-    litres = {name: amount(name, facts[name], "litres") for name in ("litres", "counter") if facts[name]}
-    return TypedVisit(
-        readings=readings,
-        point=typed["point"],
-        on=visited_on(typed["on"], now.date()),
-        used_ml=volume(typed["volume_used"], kit) if typed["volume_used"].strip() else kit.nominal_ml,
-        facts=facts | litres,
-    )

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @click.option("--kit", help="Whose drops are counted [the setting kit].")
 @LANGUAGE
 @settings
-def command(sites: tuple[str, ...], due: bool, until: str, target: Path, language: str, settings: Settings) -> None:
+def command(sites: tuple[str, ...], due: bool, until: str, target: Path, settings: Settings) -> None:
     """Write a page to fill in at SITES, on a phone or on paper.
 
     It works without network, says at once what cannot be, keeps what was typed, and hands it over as a CSV for
@@ -37,4 +37,4 @@ def command(sites: tuple[str, ...], due: bool, until: str, target: Path, languag
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     today = datetime.now(UTC).date()
     end = last_day(until, today) if due or until else None
-    echo(write_field_sheet(settings, sites, end, today, target, language))
+    echo(write_field_sheet(settings, sites, end, today, target, settings.language))

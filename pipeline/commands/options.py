@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 JSON = click.option("--json", "as_json", is_flag=True, help="Print data for other programs.")
 LAYOUTS = click.option("--layouts", type=click.Path(path_type=Path), help="Folder with layouts of your own.")
 LITRES = click.option("--litres", "litres_per_day", type=float, help="Litres a day in place of the record's.")
-LANGUAGE = click.option("--language", type=click.Choice(LANGUAGES), default="en", help="Of the sentences [en].")
+LANGUAGE = click.option("--language", type=click.Choice(LANGUAGES), help="Of the sentences [the setting language].")
 _FORMAT = click.option("--format", "form", type=click.Choice(TABLE_FORMATS), help="How the table is written [table].")
 _OUT_FILE = click.option("--out", "target", type=click.Path(path_type=Path), help="Write the table to this file.")
 BY = click.option("--by", help="Who says so [the setting by].")

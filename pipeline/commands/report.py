@@ -35,7 +35,6 @@ def command(
     site: str | None,
     every: bool,
     batch_id: str | None,
-    language: str,
     unit: str,
     page: Path | None,
     as_pdf: bool,
@@ -50,7 +49,7 @@ def command(
     kettlestone report "Client / Site" --unit mg/L --out page.pdf
     kettlestone report --all --out pages
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    asked, today = Asked(language=language, unit=unit), datetime.now(UTC).date()
+    asked, today = Asked(language=settings.language, unit=unit), datetime.now(UTC).date()
     if (site is not None) + every + (batch_id is not None) != 1:
         raise KettlestoneError(f"name one SITE, or give --all or --batch ID. {UNCHANGED}")
     if site is not None:

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 @LANGUAGE
 @settings
 @JSON
-def command(site: str, language: str, settings: Settings, as_json: bool) -> None:
+def command(site: str, settings: Settings, as_json: bool) -> None:
     """Say whether the treatment of a SITE does its work.
 
     The last pair of samples against the prediction, the history, and the next test.
@@ -29,6 +29,6 @@ def command(site: str, language: str, settings: Settings, as_json: bool) -> None
     kettlestone retest TF-1
     kettlestone retest "Client / Site" --json
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    found = retest(settings, site, datetime.now(UTC).date(), as_json=as_json, language=language)
+    found = retest(settings, site, datetime.now(UTC).date(), as_json=as_json, language=settings.language)
     echo(found.text)
     raise SystemExit(found.exit_code)

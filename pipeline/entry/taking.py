@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from pipeline import intake
 from pipeline.did_you_mean import nearest
 from pipeline.entry.line import kit_sheet
+from pipeline.entry.typed import legible_text
 from pipeline.errors import KettlestoneError
 from pipeline.settings import STORE_NAME
 from pipeline.store.database import Store
@@ -69,7 +70,8 @@ def place_of(settings: Settings, text: str, client: str) -> Place:
     ------
     KettlestoneError : several sites have that name, or the name is empty.
     """
-    if not text.strip():
+    text, client = legible_text("site", text), legible_text("client", client)
+    if not text:
         raise KettlestoneError("give the name of a site. Nothing was changed.")
     if not settings.store.exists():
         return Place(_new_site(text, client), new=True)

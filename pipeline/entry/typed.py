@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.kits import COUNTED_IN_DROPS
 from pipeline.normalise.units import resolve
+from pipeline.visible import visible
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -156,6 +157,24 @@ def amount(word: str, text: str, unit: str) -> str:
     if own.casefold() not in ("", "l", "litre", "litres", "liter") or float(number) <= 0.0:
         raise _refused(word, text, f"write {unit} above 0")
     return number
+
+
+def legible_text(word: str, text: str) -> str:
+    r"""Read a name or a note: one line of signs that can be seen.
+
+    Raises
+    ------
+    KettlestoneError : it holds a sign that commands a terminal or turns the order of letters.
+
+    Example
+    -------
+    >>> legible_text("site", " Corner  cafe\n")
+    'Corner cafe'
+    """
+    plain = " ".join(text.split())
+    if visible(plain) != plain:
+        raise _refused(word, visible(plain), "it holds signs that nobody sees; type it again")
+    return plain
 
 
 def visited_on(text: str, today: date) -> date:

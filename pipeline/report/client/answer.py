@@ -62,7 +62,7 @@ def advise_on(settings: Settings, site: str, asked: Asked, today: date, *, as_js
     KettlestoneError : no store, no such site, machine, profile, unit or language.
     """
     report = build(settings, site, asked, today)
-    voice = _voice(report.site, asked)
+    voice = voice_for(report.site, asked)
     text = advice_text.advice_json(report, voice) if as_json else advice_text.advice_text(report, voice)
     return Reply(text, _exit_code(report), _keep(settings, report))
 
@@ -86,7 +86,7 @@ def write_report(settings: Settings, site: str, asked: Asked, today: date, out: 
     if out is not None and out.suffix.lower() not in (".html", ".pdf"):
         raise KettlestoneError(f"{out}: a report is written as .html or .pdf.\n  Nothing was written.")
     report = build(settings, site, asked, today)
-    page = client_page.client_page(report, _voice(report.site, asked), letterhead(settings))
+    page = client_page.client_page(report, voice_for(report.site, asked), letterhead(settings))
     target = out or settings.out / f"{page_name(report.site.name, today)}.html"
     content = client_page.pdf(page) if target.suffix.lower() == ".pdf" else page.encode()
     try:
@@ -148,7 +148,8 @@ def build(settings: Settings, site: str, asked: Asked, today: date) -> SiteAnswe
         )
 
 
-def _voice(site: Site, asked: Asked) -> Voice:
+def voice_for(site: Site, asked: Asked) -> Voice:
+    """Choose language and unit of an answer about a site."""
     if asked.language not in LANGUAGES:
         raise KettlestoneError(f'language "{asked.language}": use one of {", ".join(LANGUAGES)}.')
     return Voice(asked.language, own_unit(site.facts.country, asked.unit, site.written_unit))

@@ -13,7 +13,7 @@ from schemas.columns import ANALYTES
 if TYPE_CHECKING:
     import pandas as pd
 
-_RULES: Final = {
+RULES: Final = {
     "1 3s": "beyond the action limit",
     "2 2s": "two in a row beyond one warning limit",
     "R 4s": "one above and one below the warning limits in a row",
@@ -54,7 +54,7 @@ def _paragraph(row: dict[Any, Any], by: str) -> list[str]:
             lines.append(f"    warning {warning}, action {action}; {last}")
     broken = [part for part in str(row["breaks"]).split(", ") if part][-_SHOWN:]
     if row["state"] != "too few":
-        lines += [f"    {part[:10]}: {_RULES[part[11:]]}" for part in broken]
+        lines += [f"    {part[:10]}: {RULES[part[11:]]}" for part in broken]
     if row["drift_since"]:
         lines.append(f"    The moving average has left its limits since {row['drift_since']}: look for drift.")
     if not math.isnan(float(row["detection_limit"])):

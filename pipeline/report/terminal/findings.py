@@ -71,23 +71,32 @@ def list_findings(settings: Settings, asked: FindingsWanted, *, by_client: bool 
     KettlestoneError : no store, no such sample, check, batch or file, or several with that name.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        sample_id = find_sample(store, asked.sample) if asked.sample else None
-        check_id = known_check(store, asked.check_id) if asked.check_id else None
-        batch_id = known_batch(store, asked.batch_id) if asked.batch_id else None
-        file_sha256 = known_file(store, asked.file_name) if asked.file_name else None
-        found = findings(store, batch_id=batch_id, sample_id=sample_id, check_id=check_id, current=False)
+        return listed_findings(store, asked, by_client=by_client)[_COLUMNS]
+
+
+def listed_findings(store: Store, asked: FindingsWanted, *, by_client: bool = False) -> pd.DataFrame:
+    """Look up findings in an open store, all columns of `v_finding`; else as ``list_findings``."""
+    sample_id = find_sample(store, asked.sample) if asked.sample else None
+    check_id = known_check(store, asked.check_id) if asked.check_id else None
+    batch_id = known_batch(store, asked.batch_id) if asked.batch_id else None
+    file_sha256 = known_file(store, asked.file_name) if asked.file_name else None
+    found = findings(store, batch_id=batch_id, sample_id=sample_id, check_id=check_id, current=False)
     # What was decided stays listed with --all, also where the sample was checked anew since.
     kept = found["is_current"] | (found["decision"].notna() & asked.everything) | (batch_id is not None)
     if file_sha256:
         kept &= found["file_sha256"] == file_sha256
     found = found[kept.astype("bool")]
     waits = found["current_severity"].isin(OPEN)
-    repeat = found["decision"] == REPEAT
     if asked.waiting_for:
-        found = found[waits & (repeat if asked.waiting_for == REPEAT else ~repeat)]
+        found = found[waits & (found["decision"] == REPEAT if asked.waiting_for == REPEAT else unanswered(found))]
     elif not asked.everything:
         found = found[waits]
-    return _in_order(found, by_client=by_client)[_COLUMNS]
+    return _in_order(found, by_client=by_client)
+
+
+def unanswered(found: pd.DataFrame) -> pd.Series[bool]:
+    """Tell which findings nobody has answered: one that was rejected is answered, although it stays grave."""
+    return found["decision"].isna() | (found["decision"] == "reopen")
 
 
 def _in_order(found: pd.DataFrame, *, by_client: bool) -> pd.DataFrame:

@@ -1,0 +1,60 @@
+"""The pages in English and German."""
+
+from __future__ import annotations
+
+import re
+import string
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from pipeline.deciding import ACTIONS
+from pipeline.desk.answering import USUAL_REASONS
+from pipeline.desk.app import create_desk
+from pipeline.desk.words import dictionary
+from pipeline.report.terminal.control import RULES
+from pipeline.report.wording import VERDICT_WORDS
+from pipeline.settings import Settings
+from schemas.columns import ANALYTES, STAGES
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from tests.desk.conftest import Visitor
+
+ROOM = Path(create_desk(Settings(), "").root_path)
+_CALL = re.compile(r"""\b(?:t|label)\(\s*(?:"([^"]*)"|'([^']*)')""")
+_LISTED = re.compile(r'\("[a-z]+", "([^"]+)"\)')  # pairs that a template goes through
+_REFUSED = re.compile(r'abort\(\d+, "([^"]*)"')
+
+
+def texts() -> set[str]:
+    """Gather every text that a page says: of the templates, of the modules, and the words of codes."""
+    sources = [path.read_text(encoding="utf-8") for path in [*ROOM.rglob("*.html"), *ROOM.glob("*.py")]]
+    found = {one or other for text in sources for one, other in _CALL.findall(text)}
+    found |= {text for source in sources for text in _REFUSED.findall(source)}
+    found |= {text for path in ROOM.rglob("*.html") for text in _LISTED.findall(path.read_text(encoding="utf-8"))}
+    found |= {*VERDICT_WORDS.values(), *ACTIONS, *RULES.values(), *USUAL_REASONS.values()}
+    found |= {stage.replace("_", " ") for stage in STAGES} | {analyte.title for analyte in ANALYTES.values()}
+    return {text for text in found if text.strip() == text}
+
+
+def test_german_says_everything_with_the_same_values() -> None:
+    german = dictionary("de")
+
+    assert sorted(texts() - german.keys()) == []
+    for english, words in german.items():
+        assert _fields(english) == _fields(words), english
+
+
+def _fields(text: str) -> set[str | None]:
+    return {name for _, name, _, _ in string.Formatter().parse(text) if name}
+
+
+def test_a_german_desk_is_german(desk_of: Callable[..., Visitor]) -> None:
+    visitor = desk_of(language="de")
+
+    for address in ("/", "/findings", "/upload", "/enter", "/sites", "/control", "/questions", "/history"):
+        page = visitor.text(address)
+        assert '<html lang="de">' in page
+        for english in ("Batches", "Findings", "Sites", "Upload", "Questions", "History", "wait for an answer"):
+            assert f">{english}<" not in page
