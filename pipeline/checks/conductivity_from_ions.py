@@ -34,6 +34,7 @@ class ConductivityFromIonsLimits:
     """Limits of the conductivity that follows from the ions."""
 
     relative: float = 0.08  # model 4 %, meter 2 %, temperature compensation 2 % [SCCOMP]
+    absolute_us_cm: float = 2.0  # what carbon dioxide and ions nobody looks for carry in a water of few salts [CP]
     meter_share: float = 0.04  # of a conductivity reading, already inside the 8 % [CP]
     balanced_percent: float = 2.0  # below it the charges say nothing about a side [APHA1030]
 
@@ -96,7 +97,7 @@ def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLim
     Notes
     -----
     Expected from molal conductivities of the free ions, pairs taken off [CRC97, PHREEQC3]; allowed ± 8 % of it
-    [SCCOMP], joined as root of squares with the uncertainty of the ions, each times its limiting equivalent
+    [SCCOMP] and 2 µS/cm, joined as root of squares with the uncertainty of the ions, each times its limiting equivalent
     conductivity [APHA2510], and of a meter that states more than 4 %. Above, also what the pairs hold back: the
     published constants of calcium and magnesium differ by up to that [PHREEQC3, PHREEQC38]. Below, where the
     alkalinity was counted the whole of the last drop: a count is read at the upper end of its interval.
@@ -124,7 +125,7 @@ def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLim
 def _allowed(samples: SampleTable, expected: Floats, observed: Floats, limits: ConductivityFromIonsLimits) -> Floats:
     """Half-width of the acceptable range [µS/cm]."""
     spread = samples.uncertainty
-    variance = np.square(limits.relative * expected)
+    variance = np.square(limits.relative * expected) + limits.absolute_us_cm**2
     for ion in _MEASURED_ION:
         variance += np.square(_LAMBDA[ion] * np.nan_to_num(milliequivalents(spread, ion).to_numpy()))
     alkalinity = column(spread, "alkalinity_mg_l_caco3").to_numpy() / MG_CACO3_PER_MEQ

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.arrays import Floats
+from pipeline.checks.softening import conductivity_ratios
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 
 if TYPE_CHECKING:
@@ -112,6 +113,18 @@ def kept(quantity: str) -> Callable[[Sides, TreatmentLimits], Judgement]:
         return raw, treated, raw - allowed, raw + allowed
 
     return judge
+
+
+def softened_conductivity(sides: Sides, limits: TreatmentLimits) -> Judgement:
+    """Expect the conductivity that sodium in place of calcium and magnesium gives, whatever salt they came with."""
+    raw, treated = sides.raw.conductivity, sides.treated.conductivity
+    allowed = np.maximum(sides.allowed.conductivity, limits.conductivity_share * raw)
+    most = np.ones(len(raw))
+    rows = np.flatnonzero(treated > raw + allowed)
+    if rows.size:
+        hardness = sides.raw.hardness[rows], sides.treated.hardness[rows]
+        most[rows] = np.fmax(conductivity_ratios(*hardness, sides.raw.alkalinity[rows])[1], 1.0)
+    return raw, treated, raw - allowed, most * raw + allowed
 
 
 def not_more(quantity: str) -> Callable[[Sides, TreatmentLimits], Judgement]:

@@ -99,7 +99,8 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
     million pairs of visits (``coincidence.chance``), or all bottles and temperatures of a visit together less than once
     in a hundred thousand: hold. Two sites: a note, unless one supply would give the tie
     less than once in 500 pairs on one day, where rows are copied within a sheet, or once in a hundred thousand on
-    different days: hold. Anything else: hold. Blanks, standards and duplicates are left out.
+    different days: hold. Anything else: hold. Of records of different days the first is the original: a note. Blanks,
+    standards and duplicates are left out.
     """
     heavy = samples.fact("activity").isin(["", "routine"]) & (_tie_weight(samples) >= limits.tie_weight)
     values = samples.measured[_COMPARED].to_numpy()[heavy]
@@ -194,7 +195,8 @@ class _Ties:
     """Records with equal figures, (k,) each: position, how many carry the figures, and of how many origins.
 
     ``stages`` counts the different stages, ``laboratory`` tells those that nobody counted or read off a meter;
-    ``first`` tells the first record of each group, ``other`` is the position of the first one of the others.
+    ``first`` tells the first record of each group, ``other`` is the position of the first one of the others,
+    ``original`` tells those of the first day where there are later ones: what was written later was copied.
     """
 
     place: Places
@@ -206,6 +208,7 @@ class _Ties:
     laboratory: Flags
     first: Flags
     other: Places
+    original: Flags
 
 
 def _ties(samples: SampleTable, place: Places, group: Places) -> _Ties:
@@ -216,6 +219,8 @@ def _ties(samples: SampleTable, place: Places, group: Places) -> _Ties:
     start = np.flatnonzero(np.append(True, np.diff(group[order]) != 0)[: len(order)])
     first = np.zeros(len(group), dtype="bool")
     first[order[start]] = True
+    number = np.where(np.isnat(day), np.iinfo("int64").min, day.astype("int64"))
+    earliest, latest = np.minimum.reduceat(number[order], start), np.maximum.reduceat(number[order], start)
     return _Ties(
         place=place,
         size=np.bincount(group, minlength=1)[group].astype("float64"),
@@ -226,6 +231,7 @@ def _ties(samples: SampleTable, place: Places, group: Places) -> _Ties:
         laboratory=_of_laboratory(samples)[place],
         first=first,
         other=place[np.where(first, order[start + 1][group], order[start][group])],
+        original=~np.isnat(day) & (number == earliest[group]) & (number < latest[group]),
     )
 
 
@@ -270,11 +276,13 @@ def _judged_ties(
         default=limits.chance_elsewhere,
     )
     chance = once_in <= 1 / rarest
+    original = ties.original & ~chance
     words = {
         "a row may have been copied, ask for the original sheet": np.ones(count, dtype="bool"),
         "all bottles of the visit repeat those of another one; ask for the original sheet": whole,
         "one steady water read in steps as coarse gives that about once in {once_in} pairs of visits, "
         "a copied row always": chance,
+        "a later record repeats this one: that one is in question": original,
         "a double entry, count it once": double,
         "the same analysis is printed for several addresses, it counts once": printed,
     }
@@ -282,7 +290,7 @@ def _judged_ties(
     site = record.as_texts(other, "client") + " " + record.as_texts(other, "site")
     return {
         "observed": ties.size,
-        "severity": either(printed | double | chance, "note", "hold"),
+        "severity": either(printed | double | chance | original, "note", "hold"),
         "compared": compared.astype("float64"),
         "alternative": worded(count, {"once_in": once_in}, words),
         "other": either(ties.size > 2, "one of the others:", "the other one:"),  # noqa: PLR2004 - a pair

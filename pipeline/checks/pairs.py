@@ -16,6 +16,11 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 _RAW: Final = ("raw",)
+# A jug holds weak acid resin loaded with some sodium or potassium, and carbon [CP].
+_JUG: Final = (
+    r"\bjugs?\b|\bpitchers?\b|\bkannen?\w*|tischfilter|wasserfilterkanne|\bcarafes?\b|\bcaraff[ae]\b|\bjarras?\b"
+    r"|filterkan\b|ポット型|滤水壶"
+)
 _DAY: Final = 86_400_000_000  # µs
 _NO_TIME: Final = np.iinfo("int64").min  # a missing moment as a number
 _TREATED: Final = ("treated", "machine_inlet", "permeate")
@@ -36,7 +41,8 @@ def matched_pairs(samples: SampleTable, days_apart: float) -> pd.DataFrame:
 
     Returns
     -------
-    (k, …) frame: `raw`, `treated` (places in the table), `kind` (what the pair is judged as), `bypass` [%].
+    (k, …) frame: `raw`, `treated` (places in the table), `kind` (what the pair is judged as; a jug as the buffered
+    decarboniser that is in it), `softened` (a softener stands in the train), `bypass` [%].
     Samples that name neither client nor site, or no date while others do, have no pair.
     """
     client, site, stage = (samples.fact(name) for name in ("client", "site", "stage"))
@@ -51,11 +57,16 @@ def matched_pairs(samples: SampleTable, days_apart: float) -> pd.DataFrame:
     after, before = treated[near], before[near]
     words = samples.fact("treatment")
     named = np.where(words.stated()[after], words.codes[after], words.codes[before])
+    spoken = TextColumn(named, words.texts)
+    train = kinds(spoken)
+    judged = train.map(judged_as)
+    jug = ~train.stated() & spoken.mentions(_JUG)
     return pd.DataFrame(
         {
             "raw": before,
             "treated": after,
-            "kind": kinds(TextColumn(named, words.texts)).map(judged_as).series(pd.RangeIndex(len(after))),
+            "kind": judged.where(jug, "buffered decarboniser").series(pd.RangeIndex(len(after))),
+            "softened": train.mentions(r"\bsoftener\b"),
             "bypass": record.as_numbers(samples.about, "bypass_percent").to_numpy()[after],
         }
     )

@@ -26,7 +26,7 @@ class TreatmentLimits:
 
     days_apart: float = 1.0  # the same visit [CP]
     relative_uncertainty: float = 0.10  # of a reading that states none, k = 2 [CP]
-    conductivity_share: float = 0.10  # a softener keeps conductivity within ±5 %, two meters ±10 % [CP]
+    conductivity_share: float = 0.10  # between two readings of a conductivity [CP]
     open_cup_ph: float = 0.3  # rise that shows lost carbon dioxide [CP]
     free_chlorine_mg_l: float = 0.1  # behind carbon [CP]
     unflushed_ph: float = 5.0  # a filter not flushed yet [CP]
@@ -74,8 +74,9 @@ def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Cases:
     Notes
     -----
     Carbon changes chlorine only. A decarboniser takes as much hardness as alkalinity and leaves sodium and
-    chloride. A softener keeps alkalinity, ΔNa = 0.4594 ΔTH [IUPAC2021], conductivity ±5 % [CP]. A membrane
-    lowers all. A remineraliser raises hardness and alkalinity. A magnesium exchanger keeps hardness. Allowed:
+    chloride. A softener keeps alkalinity, ΔNa = 0.4594 ΔTH [IUPAC2021], and conductivity but for ion pairs that sodium
+    does not form: up to a quarter more in sulfate waters [PHREEQC3]. A membrane lowers all.
+    A remineraliser raises hardness and alkalinity. A magnesium exchanger keeps hardness. Allowed:
     √(U1² + U2²), k = 2 [JCGM100]. The labels are never swapped by the program.
     """
     matched = samples.once(pairs.matched_pairs, limits.days_apart)

@@ -73,7 +73,15 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
     ),
     _all_kept("alkalinity", ("softener", "carbon"), "It does not touch alkalinity"),
     _all_kept("hardness", ("carbon",), "It does not touch hardness"),
-    _all_kept("conductivity", ("softener", "carbon"), "It keeps conductivity"),
+    _all_kept("conductivity", ("carbon",), "It keeps conductivity"),
+    TreatmentRule(
+        "conductivity changed",
+        ("softener",),
+        "hold",
+        "conductivity",
+        "Sodium for calcium and magnesium makes no more of a difference: kind, label or instrument is wrong",
+        fingerprints.softened_conductivity,
+    ),
     TreatmentRule(
         "sodium does not answer for the hardness removed",
         ("softener",),

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.checks.pairs import matched_pairs
+from pipeline.checks.softening import conductivity_ratios
 from pipeline.checks.treatment import TreatmentLimits
 from pipeline.explain.record import ROW
 
@@ -20,11 +21,12 @@ if TYPE_CHECKING:
     Gaps = list[tuple[Floats, Floats]]
 
 _SHARED: Final = ("total_hardness", "alkalinity", "conductivity")
-_KINDS: Final = ("softener", "carbon", "reverse osmosis", "decarboniser")
+_SOFT_MEMBRANE: Final = "softener + reverse osmosis"
+_KINDS: Final = ("softener", "carbon", "reverse osmosis", "decarboniser", "buffered decarboniser", _SOFT_MEMBRANE)
 # What is left open of each rule, besides the readings (ln; of the raw alkalinity for a decarboniser; k = 1) [CP].
-_SOFTENER: Final = (0.05, 0.03, 0.07)  # alkalinity stays; conductivity rises by so much, in sulfate waters by more
+_SOFTENER: Final = (0.05, 0.04)  # alkalinity stays; so does conductivity, but for what goes about in pairs
 _CARBON: Final = 0.06  # everything stays
-_MEMBRANE: Final = (0.35, 0.45)  # alkalinity and hardness fall as conductivity does
+_MEMBRANE: Final = (0.12, 0.03)  # alkalinity and hardness fall as conductivity does; what passes, of the raw water
 _DECARBONISER: Final = 0.15  # hardness and alkalinity fall by the same amount
 
 
@@ -35,18 +37,20 @@ class OtherBottle:
     Attributes
     ----------
     amounts, relative : (3, n) hardness, alkalinity and conductivity, and their relative standard uncertainties.
+    rise : (2, n) logarithm of the conductivity behind a softener over the one before it, and what is open of that.
     kind : (n,) place of the treatment in the kinds that bind, -1 for any other.
     raw : (n,) the sample is the one before the treatment.
     """
 
     amounts: Floats
     relative: Floats
+    rise: Floats
     kind: Places
     raw: Flags
 
     def take(self, at: Places) -> OtherBottle:
         """Keep the samples at these places."""
-        return OtherBottle(self.amounts[:, at], self.relative[:, at], self.kind[at], self.raw[at])
+        return OtherBottle(self.amounts[:, at], self.relative[:, at], self.rise[:, at], self.kind[at], self.raw[at])
 
 
 def other_bottles(samples: SampleTable, record: Record, limits: Limits) -> OtherBottle:
@@ -60,6 +64,8 @@ def other_bottles(samples: SampleTable, record: Record, limits: Limits) -> Other
     pairs = samples.once(matched_pairs, limits.of(TreatmentLimits).days_apart)
     before, behind = pairs["raw"].to_numpy(), pairs["treated"].to_numpy()
     named = pairs["kind"].astype("str").to_numpy()
+    softer = (named == "reverse osmosis") & pairs["softened"].to_numpy()
+    named = np.where(softer, _SOFT_MEMBRANE, named)
     code = np.full(len(named), -1)
     for place, name in enumerate(_KINDS):
         code[named == name] = place
@@ -71,7 +77,22 @@ def other_bottles(samples: SampleTable, record: Record, limits: Limits) -> Other
     rows = [ROW[name] for name in _SHARED]
     amounts = np.where(other >= 0, record.amounts[rows][:, other], np.nan)
     relative = np.where(other >= 0, record.spread[rows][:, other], np.nan) / amounts
-    return OtherBottle(amounts, relative, kind, raw)
+    rise = np.zeros((2, len(record)))
+    rise[:, before] = rise[:, behind] = _rise(record, before, behind, code == _KINDS.index("softener"))
+    return OtherBottle(amounts, relative, rise, kind, raw)
+
+
+def _rise(record: Record, before: Places, behind: Places, softener: Flags) -> Floats:
+    """Give what a softener makes of the conductivity of each pair (ln), and half the range between its salts."""
+    rise = np.zeros((2, len(before)))
+    chosen = np.flatnonzero(softener)
+    if chosen.size:
+        raw, treated = before[chosen], behind[chosen]
+        hardness = record.amounts[ROW["total_hardness"]]
+        ends = conductivity_ratios(hardness[raw], hardness[treated], record.amounts[ROW["alkalinity"], raw])
+        least, most = (np.log(np.where(np.isnan(end), 1.0, end)) for end in ends)
+        rise[:, chosen] = (least + most) / 2.0, (most - least) / 2.0
+    return rise
 
 
 def bound(values: Floats, spread: Floats, other: OtherBottle) -> tuple[Floats, Floats]:
@@ -113,10 +134,16 @@ def _gaps(values: Floats, spread: Floats, other: OtherBottle) -> tuple[Gaps, ...
     reach = [value * mine for value, mine in zip(own[:2], relative[:2], strict=True)]
     reach += [value * mine for value, mine in zip(other.amounts[:2], other.relative[:2], strict=True)]
     apart = sum((part**2 for part in reach), start=np.zeros(1)) / raw**2
-    stays, rise, open_rise = _SOFTENER
+    stays, open_rise = _SOFTENER
+    rise, between = other.rise
+    alike, passes = _MEMBRANE
+    membrane = alike**2 + (passes * np.exp(-electric)) ** 2
+    takes = (lost[0] - lost[1]) / raw
     return (
-        [(alkalinity, a2 + stays**2), (electric - rise, e2 + open_rise**2)],
+        [(alkalinity, a2 + stays**2), (electric - rise, e2 + open_rise**2 + between**2)],
         [(gap, variance + _CARBON**2) for gap, variance in ((hardness, h2), (alkalinity, a2), (electric, e2))],
-        [(alkalinity - electric, a2 + e2 + _MEMBRANE[0] ** 2), (hardness - electric, h2 + e2 + _MEMBRANE[1] ** 2)],
-        [((lost[0] - lost[1]) / raw, apart + _DECARBONISER**2)],
+        [(alkalinity - electric, a2 + e2 + membrane), (hardness - electric, h2 + e2 + membrane)],
+        [(takes, apart + _DECARBONISER**2)],
+        [(np.minimum(takes, 0.0), apart + _DECARBONISER**2)],  # its sodium or potassium goes for hardness alone
+        [(alkalinity - electric, a2 + e2 + membrane)],  # what is left of the hardness says nothing of the membrane
     )

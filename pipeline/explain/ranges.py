@@ -33,6 +33,7 @@ HISTORY: Final = (
     "chloride",
     "sulfate",
 )
+_EXCHANGED: Final = ("total_hardness", "calcium", "magnesium", "sodium")  # by a softener that was put in since
 SHIFTED: Final = ("total_hardness", "alkalinity", "conductivity")  # move together when the source changes [CP]
 LOG_PCO2: Final = (-2.3, 0.55)  # of a raw water: -3.4 (air) to -1.2 (deep well), k = 1 [AP2005]
 _PK_OPEN: Final = 7.82  # −log of K1·KH at 25 °C: 6.35 + 1.47 [PB1982]
@@ -181,7 +182,7 @@ def density(values: Floats, spread: Floats, past: PastReadings, at: Places, wate
         for name, given, median, width in _OPINIONS:
             if name not in full or (given and given not in full):
                 continue
-            before = done[name] if name in done else _predicted(name, full, values, past, at)
+            before = done[name] if name in done else _predicted(name, full, values, past, at, water)
             counts = ~np.isnan(full[name]) & ~before
             if given:
                 counts &= ~np.isnan(full[given])
@@ -197,12 +198,14 @@ def _relative(value: Floats, spread: Floats) -> Floats:
     return np.where(np.isnan(own), _UNSTATED, own)
 
 
-def _predicted(name: str, full: Rows, values: Floats, past: PastReadings, at: Places) -> Flags:
+def _predicted(name: str, full: Rows, values: Floats, past: PastReadings, at: Places, water: WaterKinds) -> Flags:
     """Tell where a reading follows from others, or is judged by the site's history."""
     follows = [~np.isnan(full[other]) for other in _FOLLOWS.get(name, ()) if other in full]
     if name == "total_hardness":
         follows = [~np.isnan(values[ROW["calcium"]] + values[ROW["magnesium"]])]
     known = ~np.isnan(past.centre[name][at]) if name in past.centre else np.zeros(values.shape[1], dtype="bool")
+    if name in _EXCHANGED:
+        known &= ~water.softened
     return np.asarray(np.any([known, *follows], axis=0), dtype="bool")
 
 
@@ -230,7 +233,8 @@ def _opinion(
         if name in special:
             centre = np.where(flags, np.log(special[name][0]), centre)
             wide = np.where(flags, special[name][1], wide)
-    return _normal(logs[name] - centre, np.hypot(wide, relative[name]))
+    own = np.hypot(relative[name], relative[given]) if given else relative[name]
+    return _normal(logs[name] - centre, np.hypot(wide, own))
 
 
 def _completed(values: Floats) -> Rows:
@@ -255,6 +259,8 @@ def _history(logs: Rows, relative: Rows, past: PastReadings, at: Places, water: 
             continue
         gap = logs[name] - past.centre[name][at]
         known = ~np.isnan(gap)
+        if name in _EXCHANGED:
+            known &= ~water.softened
         if not known.any():
             continue
         own = np.where(water.moved, _SOURCE_OWN[name not in SHIFTED], 0.0)

@@ -81,13 +81,7 @@ def data(answer: tuple[str, int]) -> dict[str, Any]:
     ("site", "treatment"),
     [
         ("T-1", "reverse osmosis + remineraliser"),
-        pytest.param(
-            "T-2",
-            "softener + reverse osmosis",
-            marks=pytest.mark.xfail(
-                strict=True, reason="the permeate of softened water is held as a hardness in °f (2 → 20 mg/L)"
-            ),
-        ),
+        ("T-2", "softener + reverse osmosis"),
     ],
 )
 def test_a_pair_behind_a_train_is_judged_by_the_train(ask: Ask, site: str, treatment: str) -> None:

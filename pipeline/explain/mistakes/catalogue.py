@@ -100,7 +100,7 @@ def catalogue() -> tuple[Candidate, ...]:
     )
     found += [
         Candidate("instrument-fault", name, "", "", None, ((ROW[name], 2.0),), seen=True, row=ROW[name])
-        for name in ("conductivity", "ph", "tds")
+        for name in ("ph", "tds")
     ]
     found.append(Candidate("copied-reading", "", "", "an earlier record again", None, seen=True))
     for name in _SCALED:

@@ -64,7 +64,10 @@ def copied_columns() -> list[Candidate]:
 
     def same(one: str, other: str) -> Where:
         def where(record: Record) -> Flags:
-            return np.asarray(record.written[ROW[one]] == record.written[ROW[other]])
+            counted = ~np.isnan(record.step[ROW[one]]) | ~np.isnan(
+                record.step[ROW[other]]
+            )  # counts are equal by chance
+            return np.asarray((record.written[ROW[one]] == record.written[ROW[other]]) & ~counted)
 
         return where
 

@@ -17,6 +17,8 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Record
 
 _NEAR_25: Final = 2.0  # °C: nearer, compensation changes less than the meter's own uncertainty [CP]
+_LAST: Final = (19.99, 199.9, 999.0, 1999.0, 3999.0, 9999.0, 19_999.0)  # of a display, then it shows no more [CP]
+_AT_END: Final = 20.0  # times likelier than any other fault, where such a number was read [CP]
 _COLDS: Final = (10.0, 15.0)  # °C of a sample from the tap where none is recorded [CP]
 
 
@@ -42,6 +44,9 @@ def meter_mistakes() -> list[Candidate]:
     def shown(record: Record) -> Flags:
         return ~record.laboratory_tds  # what was weighed has no scale
 
+    def at_end(record: Record) -> Flags:
+        return np.asarray(np.isin(record.written[ec], _LAST))
+
     cold = "not-temperature-compensated"
     return [
         Candidate(cold, "conductivity", "", "read at the sample's temperature", own, weight=1.0, row=ec),
@@ -60,4 +65,7 @@ def meter_mistakes() -> list[Candidate]:
         ),
         Candidate("copied-reading", "tds", "conductivity", "conductivity typed as dissolved solids", None,
                   loosened=((tds, 1.5),), where=copied, seen=True, row=tds),
+        Candidate("instrument-fault", "conductivity", "", "the last number of a display", None,
+                  loosened=((ec, 2.0),), where=at_end, weight=_AT_END, row=ec),
+        Candidate("instrument-fault", "conductivity", loosened=((ec, 2.0),), seen=True, row=ec),
     ]  # fmt: skip

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
     from pipeline.explain.relations.charges import Charges
 
-FULL_MODEL: Final = 0.04  # of the conductivity of a full analysis (k = 1) [SCCOMP]
+FULL_MODEL: Final = (0.04, 1.0)  # of the conductivity of a full analysis; µS/cm of ions nobody looks for [SCCOMP, CP]
 CLOSED_MODEL: Final = (0.03, 0.20)  # of the share that ions nobody read carry: one of them, or which is not known [CP]
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
 OTHER_SALTS: Final = (
@@ -78,7 +78,7 @@ def carried_conductivity(values: Floats, sums: Charges) -> Relation:
         above = np.hypot(high, np.log1p(OTHER_SALTS / predicted))
     one_sided = np.where(gap < 0, low, above)
     unknown = np.where(sums.single, *CLOSED_MODEL) * lack * np.maximum(each["unread cation"], each["unread anion"])
-    of_ions = np.hypot(FULL_MODEL, unknown / predicted)
+    of_ions = np.hypot(FULL_MODEL[0], (unknown + FULL_MODEL[1]) / predicted)
     spread = np.select([full | half], [of_ions], one_sided)
     usual = np.select([full | half], [of_ions], (low + above) / 2.0)
     return Relation(gap, slopes, spread**2, predicted, np.log(spread / usual))
