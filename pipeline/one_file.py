@@ -15,7 +15,7 @@ from pipeline.file_names import legible
 from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover, with_figures
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import EMPTY_LEDGER, FileResult, notice, unread_file
-from pipeline.ingest.layouts import load_layouts
+from pipeline.ingest.layouts import declared_encoding, load_layouts
 from pipeline.ingest.reader_limits import ReaderLimits
 from pipeline.ingest.reading import (
     STANDARD_INPUT,
@@ -24,6 +24,7 @@ from pipeline.ingest.reading import (
     read_content,
     read_standard_input,
 )
+from pipeline.ingest.titles import with_titles
 from pipeline.ingest.unreadable import Unreadable
 from pipeline.problems import KettlestoneError, no_problems
 from pipeline.store.archive import keep, place
@@ -138,7 +139,7 @@ def _read_content(
     log: FaultLog | None,
 ) -> FileResult:
     """Take the bytes of a file to tables of text; a sheet that fails is left out and named."""
-    tables = grids(content, "cp1252", limits)
+    tables = grids(content, declared_encoding(layouts), limits)
 
     def understood(sheets: Sequence[Grid]) -> FileResult:
         return _understood(content, source, sheets, layouts, answers)
@@ -177,7 +178,7 @@ def _understood(
 ) -> FileResult:
     """Find the tables in the grids of a file and take them to text."""
     blocks = with_figures([block for grid in tables for block in blocks_of(grid, layouts, answers.match)])
-    fitting = with_cover(blocks)
+    fitting = with_titles(with_cover(blocks))
     if not fitting:
         why = "no heading row with at least two known quantities" if any(map(len, tables)) else "it holds no rows"
         result = unread_file(source, "file-not-understood", why, tables)
@@ -202,9 +203,7 @@ def headings_in(store: Path, sha256: str) -> list[list[str]]:
     sha256 : of the file.
     """
     content = read_content(place(store, sha256), max_bytes=_ANY_SIZE)
-    blocks = [
-        block for grid in grids(content, "cp1252") for block in blocks_of(grid, load_layouts(None), Answers().match)
-    ]
+    blocks = [block for grid in grids(content) for block in blocks_of(grid, load_layouts(None), Answers().match)]
     return [headings_of(found) for _, found in with_cover(blocks)]
 
 

@@ -124,6 +124,43 @@ LISTS = {
     "mixed_units": (
         "Label,Cond,Hard,Alk,Temp\n,µS/cm,°dH,°dH,°C\nW1,560,14,11,12.5\nW2,1.1 mS/cm,20,15,13\nW3,480,12 °f,9,12\n"
     ),
+    "laboratorium": (
+        "Sprawozdanie z badań nr 1123/2025\n"
+        "Zleceniodawca: Piekarnia Zmyślona\n"
+        "Data pobrania: 14.03.2025\n"
+        "\n"
+        "Miejsce pobrania;Kod próbki;Odczyn pH;Przewodność elektryczna [µS/cm] w 25 °C;Twardość ogólna [mg CaCO3/l];"
+        "Wapń [mg/l];Azot azotanowy [mg N/l];Żelazo [µg/l]\n"
+        "Kuchnia;P/1;7,4;612;298;92,1;2,1;<20\n"
+        "Studnia;P/2;7,2;845;402;124;7,0;poniżej 20\n"
+    ),
+    "jinghao": (
+        "采样点,采样日期,水温/℃,pH,电导率/(μS/cm),总硬度(以CaCO3计)/(mg/L),铁/(mg/L)\n"
+        "1号井,2025.03.04,16.5,7.45,612,265,小于0.03\n"
+        "出厂水,2025.03.05,15.9,7.52,598,258,0.05\n"
+    ),
+    "pompstations": (
+        "Monsterpunt,Datum monstername,Parameter,Resultaat,Eenheid\n"
+        "Pompstation A,2025-03-04,Geleidbaarheid (20°C),46.1,mS/m\n"
+        "Pompstation A,2025-03-04,Totale hardheid,1.42,mmol/l\n"
+        "Pompstation B,2025-03-04,Geleidbaarheid (20°C),52.3,mS/m\n"
+        "Pompstation B,2025-03-04,Totale hardheid,1.61,mmol/l\n"
+    ),
+    "werke": (
+        "Werk Nord;;;;Werk Ost;;\n"
+        "Parameter;Einheit;Wert;;Parameter;Einheit;Wert\n"
+        "pH-Wert;;7,62;;pH-Wert;;7,41\n"
+        "Gesamthärte;°dH;13,4;;Gesamthärte;°dH;18,2\n"
+    ),
+    "gouttes": (
+        "Client;Lieu;Date;Gouttes TH;°f par goutte;Gouttes TAC;°f/goutte TAC;Volume échantillon (mL);pH\n"
+        "Café du Port;Bar;04/03/2025;25;1;21;1;10;7,4\n"
+        "Café du Parc;Bar;14/03/2025;13;2;11;2;5;7,5\n"
+    ),
+    "obce": (
+        "Obec;Datum odběru;Tvrdost;KNK4,5;C.E.\n;;mmol/l;mmol/l;mS/m\n"
+        "Lhotka;3. 2. 2025;2,31;3,48;48,2\nDubina;17. února 2025;asi 3;4,2;> 66\n"
+    ),
 }
 # Cells under headings of measurements, and those of them that are readings; counted by hand.
 COUNTS = {
@@ -141,14 +178,20 @@ COUNTS = {
     "two_heads": (12, 12),
     "wells": (8, 8),
     "mixed_units": (12, 12),
+    "laboratorium": (12, 12),
+    "jinghao": (10, 10),
+    "pompstations": (4, 4),
+    "werke": (4, 4),
+    "gouttes": (6, 6),
+    "obce": (6, 6),
 }
 # What a cell says, by arithmetic: 1 °f = 10, 1 °dH = 17.848, 1 gpg = 17.118 mg/L CaCO3; 1 mmol/L of earths = 100.09;
 # 20 °C to 25 °C × 1.116 [ISO7888]; 1 mS/m = 10 µS/cm.
 VALUES = [
     ("acquedotto", "acquedotto.csv line 5", "total_hardness_mg_l_caco3", 215.0),
     ("acquedotto", "acquedotto.csv line 5", "conductivity_us_cm_25c", 412 * 1.116),
-    ("aguas", "aguas", "conductivity_us_cm_25c", 560 * 1.116),
-    ("aguas", "aguas", "total_hardness_mg_l_caco3", 278.0),
+    ("aguas", "aguas.csv line 2", "conductivity_us_cm_25c", 560 * 1.116),
+    ("aguas", "aguas.csv line 2", "total_hardness_mg_l_caco3", 278.0),
     ("aguas_pt", "aguas_pt.csv line 2", "calcium_mg_l", 25.0),
     ("wodociagi", "wodociagi.csv line 3", "nitrate_mg_l", 3.0),
     ("vodarna", "vodarna.csv line 2", "conductivity_us_cm_25c", 521.0),
@@ -164,6 +207,14 @@ VALUES = [
     ("wells", "wells.csv line 3", "total_hardness_mg_l_caco3", 12.4 * 17.118),
     ("mixed_units", "W2", "conductivity_us_cm_25c", 1100.0),
     ("mixed_units", "W3", "total_hardness_mg_l_caco3", 120.0),
+    ("laboratorium", "P/1", "conductivity_us_cm_25c", 612.0),
+    ("laboratorium", "P/2", "nitrate_mg_l", 7.0 * 62.004 / 14.007),
+    ("jinghao", "jinghao.csv line 3", "temperature_c", 15.9),
+    ("pompstations", "pompstations.csv line 2", "conductivity_us_cm_25c", 461 * 1.116),
+    ("pompstations", "pompstations.csv line 4", "total_hardness_mg_l_caco3", 161.1),
+    ("gouttes", "gouttes.csv line 3", "total_hardness_mg_l_caco3", 13 * 20.0),
+    ("obce", "obce.csv line 3", "alkalinity_mg_l_caco3", 3.48 * 50.04),
+    ("obce", "obce.csv line 4", "total_hardness_mg_l_caco3", 300.3),
 ]
 
 
@@ -205,9 +256,9 @@ def test_values_are_those_of_the_cells(samples: list[dict[str, str]]) -> None:
 
 
 def test_no_limit_is_a_sample_and_stages_and_days_are_kept(samples: list[dict[str, str]]) -> None:
-    told = {row["called"]: (row["stage"], row["collected_at"][:10]) for row in samples}
+    told = {row["called"]: (row["stage"], row["collected_at"][:10]) for row in samples}  # those of "werke" share a line
 
-    assert len(told) == sum([2, 1, 2, 2, 1, 2, 1, 2, 2, 3, 4, 4, 2, 3])
+    assert len(told) == sum([2, 1, 2, 2, 1, 2, 1, 2, 2, 3, 4, 4, 2, 3, 2, 2, 2, 1, 2, 2])
     assert (told["Kitchen tap before"][0], told["Bar after"][0]) == ("raw", "treated")
     assert told["2025-02-11"][1] == "2025-02-11"
-    assert told["aguas"][1] == "2025-02-14"
+    assert told["aguas.csv line 2"][1] == "2025-02-14"

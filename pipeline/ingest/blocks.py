@@ -29,7 +29,15 @@ if TYPE_CHECKING:
 _TITLE: Final = 3  # rows that may stand above the headings of a lower table
 _UNDERSTOOD: Final = 4  # how well headings of a table that no layout fits must be understood
 _COVER: Final = 60  # rows of a cover that are looked at
-_ON_COVER: Final = ("client", "site", "report_id", "operator", "region", "country")  # that hold for a whole report
+_ON_COVER: Final = (
+    "client",
+    "site",
+    "report_id",
+    "operator",
+    "region",
+    "country",
+    "collected_on",
+)  # that hold for a whole report
 _LOOKED_AT: Final = 1_000  # rows in which a table of samples shows a figure
 _SHOWN: Final = 60  # letters
 _MOST: Final = 200  # gaps that are looked at; a table of more is one of groups of rows
@@ -113,10 +121,16 @@ def _tables(grid: Grid, layouts: Sequence[Layout]) -> list[int]:
 
 
 def _titled(grid: Grid, first: int) -> bool:
-    """Tell whether a title above the headings says whose rows follow: "Station: South"."""
+    """Tell whether a title above the headings says whose rows follow: "Station: South", "Treated water"."""
     rows = [grid.row(row) for row in range(first, min(len(grid), first + _TITLE))]
     depth = next((number for number, cells in enumerate(rows) if sum(map(bool, cells)) > 1), 0)
-    return bool(stated_above(rows[:depth]))
+    return bool(stated_above(rows[:depth])) or any(_is_words(row) for row in rows[:depth])
+
+
+def _is_words(cells: Sequence[str]) -> bool:
+    """Tell whether a row is one text alone."""
+    filled = [cell for cell in cells if cell]
+    return len(filled) == 1 and any(map(str.isalpha, filled[0]))
 
 
 def _head(grid: Grid, first: int, layouts: Sequence[Layout]) -> tuple[tuple[str, ...], int]:

@@ -8,7 +8,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
-from pipeline.ingest.headings import Heading, read_heading
+from pipeline.ingest.headings import DROP_TESTS, Heading, read_heading
 from pipeline.ingest.meanings import Meaning, own_form
 from pipeline.ingest.spellings import heading_words, key, word_keys
 from pipeline.ingest.titrants import titrant_of, titrant_text
@@ -36,8 +36,8 @@ _TITRANT_UNITS: Final = {
     **dict.fromkeys(("mol l", "mol dm3", "mol l 1", "mol litre", "mol liter"), "titrant_molarity"),
     **dict.fromkeys(("eq l", "val l", "eq dm3", "eq l 1"), "titrant_normality"),
 }
+_LABORATORY: Final = re.compile(r"lab(?:or|oratory|oratoire|oratorio|no|nr|id|sample)?\b")
 _SITE_CODE: Final = re.compile(r"\b(?:id|no|nr|number|code)$|^(?:site|sta)id$")
-_TESTS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness", "alkalinity")
 
 
 @dataclass(frozen=True)
@@ -179,29 +179,41 @@ def _paired(columns: list[SourceColumn]) -> tuple[SourceColumn, ...]:
     counted = {(column.analyte, column.stage) for column in columns if column.form in ("drops", "titrant_ml")}
     measured = {(column.analyte, column.stage) for column in columns if column.role == "measurement"}
     paired = [_settled(column, counted, measured) for column in _with_neighbours(columns)]
-    paired = [_filtered(column, paired) for column in _with_site_codes(paired)]
-    tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in _TESTS}
+    paired = [_filtered(column, paired) for column in _with_own_names(_with_site_codes(paired))]
+    tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in DROP_TESTS}
     if len(tests) == 1:
         paired = [_of_only_test(column, *tests) for column in paired]
     return tuple(_with_titrant(column) for column in paired)
 
 
 def _with_neighbours(columns: list[SourceColumn]) -> list[SourceColumn]:
-    """Let a bare "Unit" or "Flag" that follows each of several quantities speak for the one left of it."""
+    """Let a bare "Unit" or "Flag" that follows each of several quantities speak for the one left of it.
+
+    So does "°dH per drop", where each count of drops has its own.
+    """
     followed = [
         (column, before)
         for before, column in pairwise(columns)
         if column.role in ("unit", "qualifier", "limit") and before.role == "measurement" and before.analyte
     ]
-    if len(followed) < 2 or not any(column.role == "unit" for column, _ in followed):  # noqa: PLR2004 - several
-        return columns
-    spoken = {column.position: before for column, before in followed}
-    return [
-        replace(column, role="companion", code=column.role, analyte=of.analyte, stage=of.stage)
-        if (of := spoken.get(column.position))
-        else column
-        for column in columns
+    worths = [
+        (column, before)
+        for before, column in pairwise(columns)
+        if column.role == "about" and column.code == "degree_per_drop" and not column.analyte and before.form == "drops"
     ]
+    spoken: dict[int, SourceColumn] = {}
+    if len(followed) > 1 and any(column.role == "unit" for column, _ in followed):
+        spoken |= {column.position: before for column, before in followed}
+    if len(worths) > 1:
+        spoken |= {column.position: before for column, before in worths}
+    return [_speaking(column, of) if (of := spoken.get(column.position)) is not None else column for column in columns]
+
+
+def _speaking(column: SourceColumn, of: SourceColumn) -> SourceColumn:
+    """Let a column speak for the quantity of another."""
+    if column.role == "about":
+        return replace(column, analyte=of.analyte, stage=of.stage)
+    return replace(column, role="companion", code=column.role, analyte=of.analyte, stage=of.stage)
 
 
 def _filtered(column: SourceColumn, columns: Sequence[SourceColumn]) -> SourceColumn:
@@ -242,6 +254,15 @@ def _with_site_codes(columns: list[SourceColumn]) -> list[SourceColumn]:
     if not coded or len(coded) == len(sites):
         return columns
     return [replace(column, code="site_code") if column in coded else column for column in columns]
+
+
+def _with_own_names(columns: list[SourceColumn]) -> list[SourceColumn]:
+    """Take "Client ID" beside "Lab ID" for what the client calls the sample, not for who the client is."""
+    of_laboratory = any(column.code == "label" and _LABORATORY.match(key(column.heading)) for column in columns)
+    clients = [column for column in columns if column.role == "about" and column.code == "client" and not column.own]
+    if not of_laboratory or len(clients) != 1 or not _SITE_CODE.search(key(clients[0].heading)):
+        return columns
+    return [replace(column, code="sampling_point") if column is clients[0] else column for column in columns]
 
 
 def _of_only_test(column: SourceColumn, analyte: str) -> SourceColumn:

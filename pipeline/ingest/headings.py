@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 _VOLUME: Final = "titrant_ml"
+DROP_TESTS: Final = ("total_hardness", "calcium_hardness", "magnesium_hardness", "alkalinity")
 _STRENGTH_UNIT: Final = re.compile(r"\s*[(\[]\s*([MN])\s*[)\]]$")
 _STRENGTH_UNITS: Final = {"M": "mol/L", "N": "eq/L"}
 _NAME: Final = 3  # letters of a name; a shorter word may be a unit or a symbol
@@ -44,8 +45,8 @@ _BRACKET: Final = re.compile(r"[(\[{（【]([^()\[\]{}（）【】]*)[)\]}）】
 _SIGN_UNIT: Final = re.compile(r"[(\[{]\s*(?:[^\w\s()\[\]{}]+|[°º˚][^()\[\]{}]*)\s*[)\]}]|%\s*$")
 _WORD: Final = re.compile(r"[^\W_]+")
 _PER_DROP: Final = re.compile(
-    r"[\s(\[]*(?:/|\b(?:per|pro|je|par|por|al)\b|毎|每)\s*(?:1 )?"
-    r"(?:drops?|tropfen|gouttes?|goccia|gocce|gotas?|druppels?|滴)[\s)\]]*$"
+    r"[\s(\[]*(?:/|\b(?:per|pro|je|par|por|al|na|za)\b|毎|每)\s*(?:1 )?"
+    r"(?:drops?|tropfen|gouttes?|goccia|gocce|gotas?|druppels?|kropl[aęei]|kapk[auy]|滴)(?![^\W\d_])[\s)\]]*"
 )
 _JOINED: Final = re.compile(r"(?:[+&/]|\b(?:and|und|et|plus))\s*$")  # "Ca + Mg" is no calcium as magnesium
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
@@ -136,15 +137,27 @@ def _of_titrant(text: str, own: OwnSpellings | None) -> Heading | None:
 
 
 def _worth_of_drop(heading: Heading) -> Heading:
-    """Take the unit of "°dH per drop" or "gpg/Tropfen": the column holds what one drop is worth."""
+    """Take the unit of "°dH per drop" or "gpg/Tropfen": the column holds what one drop is worth.
+
+    The test may be named before or behind: "KH °dH pro Tropfen", "°f/goutte TAC".
+    """
     folded = fold(heading.text)
     stated = _PER_DROP.search(folded.text)
-    rest = folded.original(0, stated.start()) if stated else ""
-    unit = split_unit(rest) if is_unit(rest) else None
-    if unit is None:
+    if stated is None:
         return heading
-    meaning = Meaning("field", "degree_per_drop")
-    return Heading(heading.text, (meaning,), unit=f"{unit.unit} {unit.basis}".strip())
+    before, behind = folded.original(0, stated.start()), folded.original(stated.end(), len(folded.text))
+    for place in (0, *(found.end() for found in re.finditer(r"[\s(\[]+", before))):
+        unit = split_unit(before[place:]) if is_unit(before[place:]) else None
+        name = f"{before[:place]} {behind}".strip(" ([-:,")
+        if unit is None:
+            continue
+        worth = f"{unit.unit} {unit.basis}".strip()
+        if not name:
+            return Heading(heading.text, (Meaning("field", "degree_per_drop"),), unit=worth)
+        test = read_heading(name)
+        if test.meanings and test.meanings[0].code in DROP_TESTS and not test.unit:
+            return replace(test, text=heading.text, affix="degree_per_drop", unit=worth)
+    return heading
 
 
 def _search(text: str, so_far: Heading, own: OwnSpellings | None, depth: int) -> Heading | None:
@@ -277,13 +290,18 @@ def _unit_suffix(text: str, so_far: Heading, *, form_may_lead: bool = True) -> I
         return
     led: list[tuple[str, Heading]] = []
     for start in range(1, len(text)):
-        bounded = text[start - 1] in " _,;" or text[start] in " _,;"
+        # "水温/℃" is how quantities stand over columns in GB and ISO style.
+        bounded = text[start - 1] in " _,;/" or text[start] in " _,;"
         tail = text[start:].strip(" _,;")
-        if not tail or (not bounded and not re.search(r"[/°]", tail)) or _JOINED.search(text[:start]):
+        if key(tail).replace(" ", "") == "ph":
+            continue  # the quantity, not its unit: "Hodnota pH"
+        # "Ca / Mg" names two ions.
+        joined = _JOINED.search(text[:start]) and not (text[start - 1] == "/" and (is_unit(tail) or not tail.isascii()))
+        if not tail or (not bounded and not re.search(r"[/°]", tail)) or joined:
             continue
         unit = split_unit(tail)
-        if unit and (len(unit.unit) > 1 or unit.unit in "Cc%"):
-            found = (text[:start].strip(" _,;"), _with_unit(so_far, unit))
+        if unit and (len(fold(unit.unit).text) > 1 or unit.unit in "Cc%") and (unit.unit or tail[-1].isalpha()):
+            found = (text[:start].strip(" _,;/"), _with_unit(so_far, unit))
             if unit.basis and not tail.lstrip("([").startswith(unit.unit[:1]):
                 led.append(found)
             else:
@@ -319,6 +337,8 @@ def _settled(found: Heading) -> Heading:
     """Drop readings that contradict themselves; bring unit, basis and temperature together."""
     if not found.meanings:
         return found
+    if found.meanings[0].kind == "field" and found.meanings[0].code == found.affix:
+        found = replace(found, affix="")  # "sample volume (ml)" says the same twice
     if found.basis and found.meanings[0].kind == "role" and not _formula_in(found):
         return Heading(found.text)  # "Teneur en calcium" is no value that counts as calcium
     fitting = tuple(meaning for meaning in found.meanings if _echoed(meaning, found.echo))

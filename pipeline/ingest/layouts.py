@@ -5,15 +5,28 @@ from __future__ import annotations
 from dataclasses import replace
 from functools import lru_cache
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import schemas
+from pipeline.ingest.encodings import USUAL
 from pipeline.ingest.layout_file import Layout, Needs, read_layout
 from pipeline.ingest.matching import Match, match_layout
 from pipeline.ingest.propose import Proposal, propose_layout
 from pipeline.problems import KettlestoneError
 
-__all__ = ["Layout", "Match", "Needs", "Proposal", "load_layouts", "match_layout", "propose_layout"]
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = [
+    "Layout",
+    "Match",
+    "Needs",
+    "Proposal",
+    "declared_encoding",
+    "load_layouts",
+    "match_layout",
+    "propose_layout",
+]
 
 BUILT_IN: Final = Path(schemas.__file__).with_name("layouts")
 
@@ -47,3 +60,8 @@ def _read_folder(folder: Path) -> list[tuple[Layout, str]]:
     """Read the layouts of a folder in the order of their ranks, each with its JSON."""
     read = [(read_layout(path), path.read_text(encoding="utf-8")) for path in sorted(folder.glob("*.json"))]
     return sorted(read, key=lambda found: found[0].rank)
+
+
+def declared_encoding(layouts: Sequence[Layout]) -> str | None:
+    """Give the encoding that a layout declares for files that are not UTF-8; None where none but the usual one is."""
+    return next((layout.encoding for layout in layouts if layout.encoding not in (USUAL, "utf-8")), None)

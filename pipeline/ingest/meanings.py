@@ -93,8 +93,14 @@ def _spellings() -> _Spellings:
 
 def meanings(text: str) -> tuple[Meaning, ...]:
     """Look a name up: exact case first (chemical symbols), then without regard to case."""
-    known = _spellings()
-    return known.exact.get(exact_key(text)) or known.folded.get(key(text), ())
+    known, folded = _spellings(), key(text)
+    return known.exact.get(exact_key(text)) or known.folded.get(folded) or known.folded.get(_initials(folded), ())
+
+
+def _initials(folded: str) -> str:
+    """Write single letters as the word they stand for: "C.E." as "CE"; other names stay as they are."""
+    letters = folded.split()
+    return "".join(letters) if len(letters) > 1 and all(len(one) == 1 for one in letters) else folded
 
 
 def known_spellings() -> dict[str, tuple[Meaning, ...]]:

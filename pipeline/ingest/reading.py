@@ -205,7 +205,7 @@ def grids(
     Parameters
     ----------
     content : a file as ``read_content`` gives it.
-    fallback_encoding : encoding of text that is not UTF-8, noted when it is used; None takes Windows-1252.
+    fallback_encoding : of text that is not UTF-8, noted when it is used; None: the one in which its words are known.
     limits : what reading it may cost.
 
     Raises

@@ -126,7 +126,9 @@ def row_frame(
     for field in ("ec_reference", "tds_scale", "temperature_compensation"):
         stated[field] = stated[field].otherwise(_named_by_entries(source, blocks, field, at))
     if not any(stated["label"].texts) and source.match.orientation != "samples-in-rows":
-        stated["label"] = TextColumn.constant(name, len(at))
+        # What has a place of its own needs no name from the file, which would make one sample of all places.
+        nowhere = ~(stated["site"].stated() | stated["sampling_point"].stated())
+        stated["label"] = TextColumn.constant("", len(at)).where(nowhere, name)
     first, row_of = _distinct(stated) if source.match.orientation != "samples-in-rows" else _each(len(at))
     stated = {field: said.kept(first) for field, said in stated.items()}
     lines = pd.Series(source.grid.line[source.rows[at[first]]].astype(np.int32))
@@ -156,7 +158,8 @@ def _each(size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
 def _distinct(stated: Mapping[str, TextColumn]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
     """Find the rows that say something new, in their order, and the one that speaks for each row."""
     size = len(stated["label"])
-    if not size or not stated["label"].stated().all():
+    named = stated["label"].stated() | stated["site"].stated() | stated["sampling_point"].stated()
+    if not size or not named.all():
         return _each(size)
     varied = [said for said in stated.values() if len(said.texts) > 1] or [stated["label"]]
     number = numbered(varied)
@@ -320,7 +323,7 @@ def _derived_notices(
     for origin, flags in taken.items():
         at = np.flatnonzero(flags)
         if len(at):
-            first = rows.iloc[at[:1]]
+            first, lines = rows.iloc[at[:1]], rows["line"].iloc[at].nunique()
             told.append(
                 problem_frame(
                     code,
@@ -328,7 +331,7 @@ def _derived_notices(
                     line=first["line"],
                     column=headings.get(origin, origin.replace("_", " ")),
                     raw_text=first[origin],
-                    detail=f"{meant.format_map(rows.iloc[at[0]])}; {len(at)} {'row' if len(at) == 1 else 'rows'}",
+                    detail=f"{meant.format_map(rows.iloc[at[0]])}; {lines} {'row' if lines == 1 else 'rows'}",
                 )
             )
     return told

@@ -48,7 +48,9 @@ def _starts(grid: Grid, row: int, cells: list[str]) -> list[int]:
     for place, other in others:
         alike = key(cells[place]) == key(cells[leading]) or _empty(grid, place - 1)
         measured = any(cells[between] for between in range(last + 1, place))
-        if other == code and alike and measured and not _repeats(grid, row, leading, place):
+        # The same quantities are asked of every sample; the same samples are one table.
+        anew = code == "analyte" or not _repeats(grid, row, leading, place)
+        if other == code and alike and measured and anew:
             starts.append(place)
             last = place
     return starts

@@ -32,6 +32,45 @@ _DATE_LIKE: Final = r"^\s*(?:0\d|\d{1,2}\s*\D+\s*(?:19|20)\d\d\s*$|\d{4}\s*-\s*\
 
 PARTS: Final = ("mark", "spread", "upper")
 
+# Words before or behind a number that say what a sign says; "unter 0,5" and "0.03未満" are below, "5以上" at least.
+_BELOW: Final = (
+    "less than|below|under|lower than|kleiner(?: als)?|unter|weniger als|inférieure? à|inf\\.?(?: à)?|moins de|"
+    "inferiore a|inf\\.? a|meno di|inferior a|menor (?:de|que|a)|menos de|minder dan|lager dan|kleiner dan|poniżej|"
+    "mniej niż|méně než|pod|小于|低于|不足"
+)
+_ABOVE: Final = (
+    "more than|above|over|greater than|größer(?: als)?|über|mehr als|supérieure? à|sup\\.?(?: à)?|plus de|superiore a|"
+    "più di|superior a|mayor (?:de|que|a)|más de|maior que|mais de|groter dan|meer dan|hoger dan|powyżej|więcej niż|"
+    "více než|nad|大于|高于|超过"
+)
+_ABOUT: Final = (
+    "approx\\.?|approximately|about|around|etwa|ungefähr|rund|env\\.?|environ|circa|ca\\.?|aprox\\.?|aproximadamente|"
+    "cerca de|ongeveer|około|ok\\.|cca\\.?|asi|zhruba|約|约|大约"
+)
+_COMPARED: Final = (
+    *((sign, rf"(?i)^(?:{words})\s*([\d.,])") for sign, words in (("<", _BELOW), (">", _ABOVE), ("~", _ABOUT))),
+    ("<", r"^(.*?)\s*(?:未満|以下|未满)$"),
+    (">", r"^(.*?)\s*(?:以上|超)$"),
+)
+_WORDED: Final = r"^\p{L}|(?:未満|以下|未满|以上|超)$"
+
+
+def with_signs(texts: pa.Array) -> pa.Array:
+    """Write words of comparison as signs: "less than 0.5", "env. 20" and "0.03未満" as "<0.5", "~20" and "<0.03".
+
+    Parameters
+    ----------
+    texts : (n,) distinct cells.
+    """
+    worded = _matches(texts, _WORDED) & _matches(texts, r"\d")
+    if not worded.any():
+        return texts
+    where = pa.array(worded)
+    said = texts.filter(where)
+    for sign, pattern in _COMPARED:
+        said = pc.replace_substring_regex(said, pattern=pattern, replacement=rf"{sign}\1")
+    return pc.replace_with_mask(texts, where, said)
+
 
 def without_marks(texts: pa.Array) -> tuple[pa.Array, dict[str, pa.Array]]:
     """Take off what stands with the numbers of cells; each pattern is looked for in the texts that can match it.

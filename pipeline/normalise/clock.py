@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 _TIMED: Final = (
-    r"^(?P<date>.*?[^\sT,–-])(?:T|[\s,–-]+(?:(?:à|at|um|alle|alle ore|ore|om|a las|a la|as|às)\s+)?)"
+    r"^(?P<date>.*?[^\sT,–-])(?:T|[\s,–-]+(?:(?:à|at|um|alle|alle ore|ore|om|a las|a la|as|às|v|ve|o|godz\.?)\s+)?)"
     r"(?P<hour>\d{1,2})(?:(?:[:.]|\s?h\s?)(?P<minute>\d{2})(?::(?P<second>\d{2}(?:\.\d+)?))?|\s?h|\s(?:Uhr|uur))"
     r"\s*(?P<half>[AaPp]\.?[Mm]\.?)?\s*(?:Uhr|uur|hrs?|h)?\s*(?P<offset>Z|[+-]\d{2}:?\d{2})?$"
 )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Places
 
 
-_ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y年%m月%d日", "%Y%m%d", "%Y-%m")
+_ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y年%m月%d日", "%Y%m%d", "%Y-%m")
 _POINTED: Final = ("%d.%m.%Y", "%d.%m.%y")
 _DAY_FIRST: Final = ("%d/%m/%Y", "%d/%m/%y", "%d-%m-%Y")
 _MONTH_FIRST: Final = ("%m/%d/%Y", "%m/%d/%y", "%m-%d-%Y")
@@ -34,38 +34,34 @@ _ERA: Final = re.compile(
     r"(?P<month>\d{1,2})[月./\-](?P<day>\d{1,2})日?$"
 )
 _DIGITS: Final = r"\d{1,2}"
-_MONTHS: Final = {
-    name: number
-    for number, names in enumerate(
-        (
-            "january januar janvier gennaio enero januari janeiro jan janv gen ene jän jänner",
-            "february februar février fevrier febbraio febrero februari fevereiro feb fév fev févr febr",
-            "march märz maerz mars marzo maart março marco mar mär mrz mrt",
-            "april avril aprile abril apr avr abr",
-            "may mai maggio mayo mei maio mag",
-            "june juni juin giugno junio junho jun giu",
-            "july juli juillet luglio julio julho jul lug juil",
-            "august août aout agosto augustus aug ago",
-            "september septembre settembre septiembre setembro sept sep set",
-            "october oktober octobre ottobre octubre outubro oct okt ott out",
-            "november novembre noviembre novembro nov",
-            "december dezember décembre decembre dicembre diciembre dezembro dec dez dic déc",
-        ),
-        start=1,
-    )
-    for name in names.split()
-}
+_APART: Final = re.compile(r"(?<=\d\.)\s+(?=\d)")  # "3. 2. 2025"
+_MONTH_NAMES: Final = """
+january januar janvier gennaio enero januari janeiro jan janv gen ene jän jänner stycznia styczeń ledna leden
+february februar février fevrier febbraio febrero februari fevereiro feb fév fev févr febr lutego luty února únor
+march märz maerz mars marzo maart março marco mar mär mrz mrt marca marzec března březen
+april avril aprile abril apr avr abr kwietnia kwiecień dubna duben
+may mai maggio mayo mei maio mag maja maj května květen
+june juni juin giugno junio junho jun giu czerwca czerwiec června červen
+july juli juillet luglio julio julho jul lug juil lipca lipiec července červenec
+august août aout agosto augustus aug ago sierpnia sierpień srpna srpen
+september septembre settembre septiembre setembro sept sep set września wrzesień září
+october oktober octobre ottobre octubre outubro oct okt ott out października październik října říjen
+november novembre noviembre novembro nov listopada listopad listopadu
+december dezember décembre decembre dicembre diciembre dezembro dec dez dic déc grudnia grudzień prosince prosinec
+"""
+_MONTHS: Final = {name: number for number, names in enumerate(_MONTH_NAMES.split("\n")) for name in names.split()}
 # "11. März 2025", "March 11th, 2025", "1er mars 2025", "11 de marzo de 2025", "11-Mar-25", "Tue, 11 March 2025".
 _PARTS: Final = re.compile(r"\d+|[^\W\d]+")
 _ORDINALS: Final = frozenset(
-    {"st", "nd", "rd", "th", "er", "re", "e", "º", "ª", "de", "del", "of", "the", "le", "el", "il", "den"}
+    {"st", "nd", "rd", "th", "er", "re", "e", "º", "ª", "de", "del", "of", "the", "le", "el", "il", "den", "r", "roku"}
 )
 _WEEKDAY_WORDS: Final = (
     "monday tuesday wednesday thursday friday saturday sunday mon tue tues wed thu thur thurs fri sat sun "
     "montag dienstag mittwoch donnerstag freitag samstag sonnabend sonntag mo di mi do fr sa so "
     "lundi mardi mercredi jeudi vendredi samedi dimanche lun mer jeu ven sam dim "
     "lunedì martedì mercoledì giovedì venerdì sabato domenica lunes martes miércoles jueves viernes sábado domingo "
-    "maandag dinsdag woensdag donderdag vrijdag zaterdag zondag segunda terça quarta quinta sexta feira"
+    "maandag dinsdag woensdag donderdag vrijdag zaterdag zondag segunda terça quarta quinta sexta feira "
+    "poniedziałek wtorek środa czwartek piątek sobota niedziela pondělí úterý středa čtvrtek pátek neděle"
 )
 _WEEKDAYS: Final = frozenset(_WEEKDAY_WORDS.split())
 _YEAR: Final = re.compile(r"(19|20)\d\d")
@@ -191,6 +187,7 @@ def _days_of_table(known: Sequence[str], style: DateStyle) -> _Days:
     declared = tuple(dict.fromkeys(_TIME_OF_FORMAT.split(pattern)[0] for pattern in style.formats))
     orders = {pattern[1] for pattern in declared if _SLASHED.match(pattern)}
     own = tuple(pattern for pattern in declared if not _SLASHED.match(pattern))
+    known = [_APART.sub("", text) for text in known]
     read = [_by_format(text, (*_ISO, *own, *_POINTED)) for text in known]
     slashed = [text for text, (moment, _) in zip(known, read, strict=True) if moment is None]
     order, certain = _order(slashed, orders, style)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+import pandas as pd
 
 from pipeline.normalise.titrants import titrant_strengths
 from pipeline.normalise.titration import value_of_burette, value_of_drops
@@ -13,12 +14,12 @@ from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     import numpy.typing as npt
-    import pandas as pd
 
-    from pipeline.arrays import Flags, Places
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.normalise.rows import TypedRows
 
 _NO_VOLUME: Final = "sample volume taken as the kit's"
+_OF_VOLUME: Final = "a drop taken as worth what is stated for the sample volume beside it"
 # What is written in a row, cannot be used, and must not be taken for what is usual where nothing is written.
 _KIT: Final = {"used_ml": "the sample volume of the row cannot be used"}
 _BURETTE: Final = {
@@ -86,6 +87,8 @@ def with_drop_counts(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     degree = np.where(drops, _at(rows, "drop_mg_l", row), np.nan)
     nominal = np.where(drops, _at(rows, "nominal_ml", row), np.nan)
     used = np.where(drops, _at(rows, "used_ml", row), np.nan)
+    stated = drops & np.isnan(nominal) & _worth_of_volume(table, rows["file_sha256"].take(row), degree, used)
+    nominal = np.where(stated, used, nominal)
     assumed = drops & np.isnan(used)
     undefined = drops & (np.isnan(degree) | (~np.isnan(used) & np.isnan(nominal)))
     kit = value_of_drops(count, degree, np.where(assumed, 1.0, nominal), np.where(assumed, 1.0, used))
@@ -96,7 +99,7 @@ def with_drop_counts(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     faults["degrees per drop or nominal volume are missing"] = undefined
     texts = _set_aside(texts, "kit-undefined", faults)
     texts["qualifier"] = texts["qualifier"].where(drops, "").where(drops & (count == 0), "<")
-    texts["note"] = texts["note"].extended(assumed, _NO_VOLUME)
+    texts["note"] = texts["note"].extended(assumed, _NO_VOLUME).extended(stated, _OF_VOLUME)
     replaced = {
         name: np.where(drops, kit[name].to_numpy(), table[name].to_numpy())
         for name in ("value", "limit", "value_low", "value_high", "uncertainty")
@@ -109,6 +112,23 @@ def with_drop_counts(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
         used_ml=used,
         **{name: column.category() for name, column in texts.items()},
     )
+
+
+def _worth_of_volume(table: pd.DataFrame, files: pd.Series, degree: Floats, used: Floats) -> Flags:
+    """Tell the counts of a test in whose file a drop is worth twice as much in half the water.
+
+    Degrees per drop times sample volume is the reagent in a drop. Where that is the same for two volumes and more,
+    the degrees are those of the volume beside them; for one volume they may be those of another that nobody wrote.
+    """
+    said = np.flatnonzero(~np.isnan(degree * used))
+    known = np.zeros(len(used), dtype="bool")
+    if len(said):
+        names = (files.take(said), table["analyte"].take(said))
+        test = [pd.Series(name.astype("str").array) for name in names]
+        several = pd.Series(used[said]).groupby(test).transform("nunique") > 1
+        one = pd.Series(np.round(degree[said] * used[said], 6)).groupby(test).transform("nunique") == 1
+        known[said] = (several & one).to_numpy()
+    return known
 
 
 def with_burettes(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:

@@ -11,7 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.normalise.cell_marks import PARTS, without_marks
+from pipeline.normalise.cell_marks import PARTS, with_signs, without_marks
 from pipeline.notation.grammar import is_unit
 from pipeline.texts import TextColumn
 
@@ -176,7 +176,7 @@ def _analysed(texts: pa.Array) -> dict[str, Any]:
     # Compatibility folding would make a letter of a degree sign's look-alike.
     bare, parts = without_marks(texts)
     degrees = pc.replace_substring_regex(bare, pattern="[º˚∘]", replacement="°")
-    text = pc.utf8_trim_whitespace(pc.utf8_normalize(degrees, form="NFKC"))
+    text = with_signs(pc.utf8_trim_whitespace(pc.utf8_normalize(degrees, form="NFKC")))
     text = pc.replace_substring_regex(text, pattern="[−–—](\\d)", replacement=r"-\1")
     odd = _match_forms(text, [_LOOKALIKE, "[OolI]", r"\d"])
     if odd.any():

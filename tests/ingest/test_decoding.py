@@ -1,4 +1,4 @@
-"""Encodings: never guessed; a bad byte is named with its offset and line."""
+"""Encodings: told by marks and by the words of the trade; a bad byte is named with its offset and line."""
 
 from __future__ import annotations
 
@@ -104,3 +104,22 @@ def test_a_wrong_declaration_is_refused() -> None:
         decode(b"ph\n\xb5", "ascii")
     with pytest.raises(Unreadable, match='"latin-99" is not known'):
         decode(b"ph\n\xb5", "latin-99")
+
+
+@pytest.mark.parametrize(
+    ("text", "encoding"),
+    [
+        ("Miejsce poboru;Twardość ogólna;Żelazo;Wapń\nŁąka;298;0,1;92\n", "cp1250"),
+        ("Místo odběru;Vodivost;Hořčík;Dusičnany\nDubá;512;16;8\n", "cp1250"),
+        ("採水地点,総硬度,塩化物イオン\n第一浄水場,58,12.1\n", "cp932"),
+        ("采样点,总硬度,氯化物\n1号井,265,31.2\n", "gb18030"),
+        ("Entnahmestelle;Gesamthärte;Säurekapazität\nKüche;14;3,9\n", "cp1252"),
+        ("Commune;Dureté;Conductivité\nBellême;25;540\n", "cp1252"),
+    ],
+)
+def test_the_words_of_a_table_tell_its_encoding(text: str, encoding: str) -> None:
+    """Spreadsheets save CSV files in the code page of their country."""
+    decoded = decode(text.encode(encoding))
+
+    assert (decoded.text_bytes.decode(), decoded.encoding) == (text, encoding)
+    assert f"the file was read as {encoding}" in decoded.notice

@@ -11,6 +11,7 @@ from pipeline.ingest.grid import Grid
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.layouts import load_layouts
 from pipeline.ingest.side_by_side import side_by_side
+from pipeline.ingest.titles import with_titles
 from pipeline.normalise.readings import NormaliseSettings, normalise
 
 LAYOUTS = load_layouts()
@@ -21,7 +22,7 @@ def grid_of(text: str) -> Grid:
 
 
 def extracts(text: str) -> list[Extract]:
-    found = with_cover(blocks_of(grid_of(text), LAYOUTS))
+    found = with_titles(with_cover(blocks_of(grid_of(text), LAYOUTS)))
     return [extract(grid, match, "0" * 64) for grid, match in found]
 
 
@@ -96,3 +97,37 @@ def test_an_uncompensated_conductivity_of_a_long_table_is_brought_to_25_by_its_p
 
     assert conductivity["value"].tolist() == pytest.approx([520.0, 520.0, 514.0], rel=2e-3)
     assert isinstance(conductivity, pd.DataFrame)
+
+
+SIDE_BY_SIDE = """Parameter;Einheit;Wert;;Parameter;Einheit;Wert
+pH-Wert;;7,6;;pH-Wert;;7,4
+Gesamthärte;°dH;13;;Gesamthärte;°dH;18"""
+REPORT = "Parameter;Einheit;Wert\npH-Wert;;{ph}\nGesamthärte;°dH;{hardness}"
+
+
+@pytest.mark.parametrize(
+    ("text", "points"),
+    [
+        (
+            f"Werk Nord;;;;Werk Ost\n{SIDE_BY_SIDE}",
+            ["Werk Nord", "Werk Ost"],
+        ),
+        (
+            f"Werk Nord\n{REPORT.format(ph='7,6', hardness=13)}\n\nWerk Ost\n{REPORT.format(ph='7,4', hardness=18)}",
+            ["Werk Nord", "Werk Ost"],
+        ),
+        ("Physik\nParameter;Wert\npH-Wert;7,6\n\nChemie\nParameter;Einheit;Wert\nChlorid;mg/l;20", [""]),
+    ],
+    ids=["side by side", "below each other", "parts of one analysis"],
+)
+def test_titles_say_where_the_samples_of_a_table_are_from(text: str, points: list[str]) -> None:
+    """Two reports in one sheet were taken for one sample whose readings disagree."""
+    found = [point for part in extracts(text) for point in part.rows["sampling_point"].unique()]
+
+    assert list(dict.fromkeys(found)) == points
+
+
+def test_the_stage_of_a_title_is_that_of_its_samples() -> None:
+    text = "Raw water\nSample;pH;GH °dH\nA1;7.4;13\n\nTreated water\nSample;pH;GH °dH\nB1;7.0;4"
+
+    assert [list(part.rows["stage"]) for part in extracts(text)] == [["raw"], ["treated"]]

@@ -32,7 +32,7 @@ _HOW_SURE: Final = {
 
 
 def _tables(path: Path) -> list[Grid]:
-    tables = [grid for grid in grids(read_content(path, max_bytes=_MOST_BYTES), "cp1252") if len(grid)]
+    tables = [grid for grid in grids(read_content(path, max_bytes=_MOST_BYTES)) if len(grid)]
     if not tables:
         raise KettlestoneError(f"{legible(path)}: the file holds no rows. Nothing was changed.")
     return tables
