@@ -18,6 +18,7 @@ from pipeline.checks.run import is_control
 from pipeline.deciding.repeats import close_repeats
 from pipeline.fault_log import Fault, FaultLog
 from pipeline.gathering import gather
+from pipeline.intake_change import intake_change
 from pipeline.joining import join, ownerless
 from pipeline.normalise.stacking import stacked_frames
 from pipeline.one_file import faulty
@@ -60,7 +61,13 @@ class Finished:
     folder: Path
 
 
-def finish(results: Iterable[FileResult], settings: Settings, started: datetime, listener: Listener) -> Finished:
+def finish(
+    results: Iterable[FileResult],
+    settings: Settings,
+    started: datetime,
+    listener: Listener,
+    given: dict[str, Any] | None = None,
+) -> Finished:
     """Join the files of a batch, prove the samples, store all in one transaction, write the folder.
 
     Parameters
@@ -69,6 +76,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
     settings : of the run.
     started : when the run began, UTC.
     listener : told of progress.
+    given : what the run was given beside its files, for the journal.
     """
     log = FaultLog(settings.out, started, str(settings))
     with ThreadPoolExecutor(1) as pool:
@@ -82,11 +90,12 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
         Store(settings.store, wait_s=settings.lock_wait_s, engine=engine.result()) as store,
         folder_for(batch_id, settings.out, stored_batches(store)) as folder,
     ):
+        change = intake_change(gathered, given or {}, settings, started)
         joined = join(store, gathered, settings)
         gathered = (
             gathered.noted(joined.notices).noted(ownerless(store, gathered, joined)).noted(unknown_words(gathered))
         )
-        with store.transaction():
+        with store.transaction(change):
             first = next_number(store.connection, "finding", "finding_id")
             with appending(store, batch_id) as appender:
                 _add_what_was_read(appender, gathered, joined, started)
@@ -98,6 +107,7 @@ def finish(results: Iterable[FileResult], settings: Settings, started: datetime,
                     tolerant=True,
                 )
                 batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)
+                change.what.update({name: batch.record[name] for name in ("batch_id", "finished_at")})
                 told = fault_notices(batch.faults, log)
                 batch = replace(batch, first_finding=first, notices=_with_told(batch.notices, told))
                 listener.stage("storing")

@@ -47,6 +47,7 @@ COMMANDS: Final[dict[str, str]] = {
     "machine": "The register of machines.",
     "query": "Ask the store: a prepared question, or SQL.",
     "report": "Write the page for the client of a SITE.",
+    "restore": "Make a store anew from its archive and journal.",
     "retest": "Say whether the treatment of a SITE does its work.",
     "site": "The register of sites: what each place is, and what it was.",
     "snapshot": "Publish a read-only copy of the store.",

@@ -19,6 +19,7 @@ from pipeline.fault_log import FaultLog
 from pipeline.file_names import legible
 from pipeline.ingest.layouts import load_layouts
 from pipeline.ingest.reading import STANDARD_INPUT, discover
+from pipeline.intake_change import what_is_given
 from pipeline.one_file import faulty, other_kind, read_file
 from pipeline.problems import KettlestoneError
 from pipeline.stages import Silent
@@ -103,7 +104,8 @@ class Intake:
         if self.answers.given:
             results = list(results)
             self.answers.refuse_unused(results)
-        return finish(chain(results, map(other_kind, self.others)), self.settings, self.started, self.listener)
+        given = what_is_given(self.answers, self.layouts)
+        return finish(chain(results, map(other_kind, self.others)), self.settings, self.started, self.listener, given)
 
     def _tried(self, files: Sequence[Path], folder: Path) -> None:
         """Take some of the files into a folder that is thrown away; of what is new in them nothing is left out."""
@@ -134,7 +136,7 @@ def prepare_intake(
     KettlestoneError : no files, or the store cannot be used; nothing was stored.
     """
     found = discover(paths)
-    already, known = _stored(settings, answers or Answers())
+    already, known = stored_knowledge(settings, answers or Answers())
     job = Intake(
         files=tuple(found.files),
         others=tuple(found.ignored),
@@ -149,7 +151,7 @@ def prepare_intake(
     return job
 
 
-def _stored(settings: Settings, answers: Answers) -> tuple[dict[str, str], Answers]:
+def stored_knowledge(settings: Settings, answers: Answers) -> tuple[dict[str, str], Answers]:
     """Look up the files the store has and what it knows of units; nothing where there is none yet, and none is made."""
     if not settings.store.exists():
         return {}, answers

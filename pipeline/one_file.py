@@ -71,10 +71,30 @@ def read_file(
     KettlestoneError : the bytes cannot be kept.
     """
     name = STANDARD_INPUT_NAME if path == STANDARD_INPUT else legible(path)
+    return read_named(name, lambda limits: _content(path, limits), settings, layouts, already, answers, log)
+
+
+def read_named(
+    name: str,
+    content_of: Callable[[ReaderLimits], FileContent],
+    settings: Settings,
+    layouts: Sequence[Layout],
+    already: Container[str] = (),
+    answers: Answers | None = None,
+    log: FaultLog | None = None,
+) -> FileResult:
+    """Take the bytes of a file to tables of text, wherever they come from; else as ``read_file``.
+
+    Parameters
+    ----------
+    name : of the file, as it was given.
+    content_of : gives its bytes within limits.
+    settings, layouts, already, answers, log : as for ``read_file``.
+    """
     source = {"file_sha256": "", "name": name, "bytes": 0}
     try:
         limits = _limits(settings)
-        content = _content(path, limits)
+        content = content_of(limits)
         source |= {"file_sha256": content.sha256, "bytes": content.size}
         if content.sha256 not in already:
             keep(settings.store, content.sha256, content.data)
@@ -202,7 +222,12 @@ def headings_in(store: Path, sha256: str) -> list[list[str]]:
     store : the store's file.
     sha256 : of the file.
     """
-    content = read_content(place(store, sha256), max_bytes=_ANY_SIZE)
+    return headings_of_file(place(store, sha256))
+
+
+def headings_of_file(path: Path) -> list[list[str]]:
+    """Read the headings of every table of a file of the archive."""
+    content = read_content(path, max_bytes=_ANY_SIZE)
     blocks = [block for grid in grids(content) for block in blocks_of(grid, load_layouts(None), Answers().match)]
     return [headings_of(found) for _, found in with_cover(blocks)]
 

@@ -188,6 +188,10 @@ STORED: Final[dict[str, Fields]] = {
         text("before", "What it said until then"),
         text("after", "What it says while the decision is in force"),
     ),
+    "journal_entry": (
+        whole("number", "Number of the change in the journal beside the archive"),
+        text("sha256", "Hash of its line there"),
+    ),
     "repeated": (
         whole("finding_id", "Finding for which a reading was asked for again"),
         text("sample_id", "Sample that brought it"),

@@ -15,6 +15,7 @@ from hypothesis import settings
 
 from pipeline.fault_log import FaultLog
 from pipeline.store import database, migrate
+from pipeline.store.journal import Journal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -129,6 +130,9 @@ def scenario_store(scenario_output: Callable[[str], Path], tmp_path: Path) -> Ca
     """Give a store of a scenario's files, the test's own to change."""
 
     def copied(name: str) -> Path:
+        journal = Journal.of(scenario_output(name) / "kettlestone.duckdb").path
+        (tmp_path / "archive").mkdir(exist_ok=True)
+        shutil.copy(journal, tmp_path / "archive")
         return Path(shutil.copy(scenario_output(name) / "kettlestone.duckdb", tmp_path))
 
     return copied

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -21,6 +21,7 @@ from pipeline.store.database import Store
 from pipeline.store.decide import StoredDecision, add_decision
 from pipeline.store.facts import put_facts_in_place
 from pipeline.store.findings import finding
+from pipeline.store.journal import Change
 from pipeline.store.reach import answered_with, count_open, same_question, samples_of, touched_samples
 from pipeline.store.samples import wide_samples
 
@@ -123,7 +124,9 @@ def decide_all(
     if not settings.store.exists():
         raise faults.missing(settings.store)
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
-        with store.transaction():
+        said = {"answers": [asdict(one) for one in answers], "now": now.isoformat(), "headings": headings is not None}
+        said["settings"] = settings.plain()
+        with store.transaction(Change("decide", said)):
             kept, touched = _kept(store, settings, answers, now)
             if headings is not None:
                 for one in kept:

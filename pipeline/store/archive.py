@@ -16,9 +16,14 @@ _SHA256_LENGTH: Final = 64
 
 def place(store: Path, sha256: str) -> Path:
     """Return where a file with this hash is kept beside the store's file."""
+    return place_in(store.parent / "archive", sha256)
+
+
+def place_in(archive: Path, sha256: str) -> Path:
+    """Return where a file with this hash is kept in an archive."""
     if len(sha256) != _SHA256_LENGTH or not _HEX.issuperset(sha256):
         raise ValueError(f"{sha256!r} is not a SHA-256 in small hexadecimal letters")
-    return store.parent / "archive" / sha256[:2] / sha256
+    return archive / sha256[:2] / sha256
 
 
 def keep(store: Path, sha256: str, data: bytes) -> Path:
@@ -70,10 +75,10 @@ def _write(target: Path, data: bytes) -> None:
     except BaseException:
         part.unlink(missing_ok=True)
         raise
-    _sync_folder(target.parent)
+    sync_folder(target.parent)
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
     """Make the rename itself last; where the system opens no folder (Windows) it is not needed."""
     try:
         number = os.open(folder, os.O_RDONLY)

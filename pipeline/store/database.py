@@ -16,6 +16,7 @@ import duckdb
 from pipeline.errors import KettlestoneError
 from pipeline.store import faults, migrate
 from pipeline.store.appender import appending
+from pipeline.store.journal import Change, Journal, is_replaying
 from pipeline.store.sql import ROW_GROUP, identifier, literal
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from types import TracebackType
 
     from pipeline.store.appender import Appender
+    from pipeline.store.journal import JournalEntry
 
 # Readable by DuckDB 1.2 and later, so that an analyst's older tool can open a snapshot.
 STORAGE_VERSION: Final = "v1.2.0"
@@ -70,6 +72,7 @@ class Store:
         self.read_only = read_only
         self.wait_s = wait_s
         self._engine = engine
+        self._journal = Journal.of(self.path)
         self._connection: duckdb.DuckDBPyConnection | None = None
 
     @property
@@ -111,27 +114,51 @@ class Store:
         self._close()
 
     @contextmanager
-    def transaction(self) -> Iterator[duckdb.DuckDBPyConnection]:
-        """Do several things whole or not at all.
+    def transaction(self, change: Change | None = None) -> Iterator[duckdb.DuckDBPyConnection]:
+        """Do several things whole or not at all, and write down in the journal what was done.
+
+        Parameters
+        ----------
+        change : what is done, so that it can be done again; the end of the block may still add to it.
 
         Raises
         ------
         KettlestoneError : the disk is full or the store cannot be written; everything is taken back.
         """
         connection = self.connection
-        connection.begin()
+        entry = None
         try:
+            self._begin_journal()
+            connection.begin()
             yield connection
+            entry = self._journal.prepare(connection, change)
             connection.commit()
         except (duckdb.IOException, duckdb.TransactionException, duckdb.FatalException, OSError) as error:
-            _take_back(connection)
+            self._take_back(entry)
             raise faults.fault_of(self.path, error) from error
         except BaseException:
-            _take_back(connection)
+            self._take_back(entry)
             raise
+        self._journal.mark(entry, stored=True)
+
+    def _take_back(self, entry: JournalEntry | None) -> None:
+        _roll_back(self.connection)
+        self._journal.mark(entry, stored=False)
+
+    def _begin_journal(self) -> None:
+        """Begin the journal of a store that has rows and none: with a copy, since how it came about is not known."""
+        if self._journal.knows(self.connection) or is_replaying():
+            return
+        base = self._journal.path.with_name(f"{self.path.name}.base-{datetime.now(UTC):%Y%m%dT%H%M%S.%f}.duckdb")
+        base.parent.mkdir(parents=True, exist_ok=True)
+        copy_database(self.connection, base)
+        self.connection.begin()
+        entry = self._journal.prepare(self.connection, Change("base", {"copy": base.name}))
+        self.connection.commit()
+        self._journal.mark(entry, stored=True)
 
     @contextmanager
-    def batch(self, batch_id: str) -> Iterator[Appender]:
+    def batch(self, batch_id: str, change: Change | None = None) -> Iterator[Appender]:
         """Store a batch whole or not at all, in one transaction: it is there when the block ends without an error.
 
         Inside the block the store is not to be used otherwise.
@@ -139,6 +166,7 @@ class Store:
         Parameters
         ----------
         batch_id : of ``batch_record.new_batch_id``.
+        change : as for ``transaction``.
 
         Raises
         ------
@@ -146,7 +174,7 @@ class Store:
         KettlestoneError : no room, or the store cannot be written; nothing was written.
         ValueError : the books do not balance or a frame is not in order (a fault of the program).
         """
-        with self.transaction(), appending(self, batch_id) as appender:
+        with self.transaction(change), appending(self, batch_id) as appender:
             yield appender
 
     def _prepare(self) -> None:
@@ -158,7 +186,11 @@ class Store:
                 raise faults.older_store(self.path, missing[0].version - 1, steps[-1].version)
             else:
                 migrate.views_for_reading(self.connection)
-        except duckdb.Error as error:
+            if lost := self._journal.missing(self.connection):
+                raise faults.lost_changes(self.path, lost)
+            if not self.read_only:
+                self._journal.settle(self.connection)
+        except (duckdb.Error, OSError) as error:
             raise faults.fault_of(self.path, error) from error
 
     def _backup(self, step: str) -> Path:
@@ -267,6 +299,8 @@ def _make(path: Path, engine: duckdb.DuckDBPyConnection, *, read_only: bool) -> 
     """Refuse a place that cannot work, and build the store where it is missing."""
     _check_place(path, read_only=read_only)
     if not path.exists():
+        if changes := Journal.of(path).read().stored:
+            raise faults.lost(path, len(changes))
         _create(path, engine)
 
 
@@ -305,7 +339,7 @@ def _publish(fresh: Path, path: Path) -> None:
         fresh.rename(path)
 
 
-def _take_back(connection: duckdb.DuckDBPyConnection) -> None:
+def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
     """Roll back if the database still can; a broken one takes back by itself when it is opened again."""
     try:
         connection.rollback()

@@ -10,7 +10,10 @@ from typing import TYPE_CHECKING
 from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
+
+    from pipeline.store.journal import JournalEntry
 
 _HOLDER = re.compile(r"\(PID (\d+)\)")
 _LOCKED = ("Could not set lock", "Conflicting lock", "different configuration", "already attached")
@@ -88,14 +91,47 @@ def missing(path: Path) -> KettlestoneError:
     )
 
 
-def lost(path: Path, kept: int) -> KettlestoneError:
-    """Say that a store is gone whose archive is still there: it must not be begun anew in silence."""
-    return KettlestoneError(
-        f"{path}: the store is gone, but {kept} files of its archive are there.\n"
-        "  Nothing was changed.\n"
-        "  Put the store back where it was (or a snapshot or backup of it). If it is lost for good, import the "
+def lost(path: Path, changes: int) -> KettlestoneError:
+    """Say that a store is gone whose archive is still there: it must not be begun anew in silence.
+
+    Parameters
+    ----------
+    path : of the store.
+    changes : that its journal has; 0 where there is none.
+    """
+    kept = sum(1 for file in (path.parent / "archive").glob("*/*") if file.is_file())
+    way = (
+        f"Put the store back where it was; or make it anew from the archive and its journal of {_changes(changes)}:\n"
+        f"  {_restore(path)}"
+        if changes
+        else "Put the store back where it was (or a snapshot or backup of it). If it is lost for good, import the "
         "original files into a new folder with --out."
     )
+    return KettlestoneError(
+        f"{path}: the store is gone, but {kept} files of its archive are there.\n  Nothing was changed.\n  {way}"
+    )
+
+
+def lost_changes(path: Path, lost: Sequence[JournalEntry]) -> KettlestoneError:
+    """Say that a store lacks changes which the journal proves it had."""
+    return KettlestoneError(
+        f"{path}: the store lacks its last {_changes(len(lost))} ({lost[0].change.kind}, {lost[0].moment}, and later), "
+        "which its journal proves it had.\n"
+        "  Nothing was changed. Either it is an older copy of the store, or the file with its last changes, "
+        f"{path.name}.wal, is missing or was cut.\n"
+        "  Put the newer copy or that file back; or make the store anew from archive and journal:\n"
+        f"  {_restore(path)}\n"
+        f"  To go on from the older state in spite of this, move {path.parent / 'archive' / (path.name + '.journal')} "
+        "aside."
+    )
+
+
+def _changes(count: int) -> str:
+    return f"{count} change{'' if count == 1 else 's'}"
+
+
+def _restore(path: Path) -> str:
+    return f"kettlestone restore --from {path.parent / 'archive'} {path.with_name('restored.duckdb')}"
 
 
 def not_permitted(path: Path, what: str) -> KettlestoneError:
@@ -158,8 +194,9 @@ def damaged(path: Path, error: Exception) -> KettlestoneError:
     return KettlestoneError(
         f"{path}: the store is damaged ({_first_line(error)}).\n"
         f"  Nothing was changed; the files it was made from lie unchanged in {path.parent / 'archive'}.\n"
-        "  kettlestone doctor says what can still be read. Go back to the newest sound copy (a snapshot, or a backup "
-        "*.before-* beside the store) and import what came later again."
+        "  kettlestone doctor says what can still be read. Make it anew from archive and journal:\n"
+        f"  {_restore(path)}\n"
+        "  or go back to the newest sound copy (a backup *.before-* beside the store) and import what came later again."
     )
 
 

@@ -13,6 +13,7 @@ from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.ingest.register_notices import ABOVE_ZERO, LARGEST, SMALLEST
 from pipeline.normalise.placing import placed
+from pipeline.store.journal import Change
 from pipeline.store.placing import known_places
 from pipeline.treat.processes.naming import some_filter, treatment_meant
 from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
@@ -141,7 +142,8 @@ def enter(
     row = (before if len(before) else pd.DataFrame([known])).assign(**values).reset_index(drop=True)
     row = row.fillna("").assign(entered_by=by.strip(), entered_at=_plain(now), why=why.strip(), file_sha256="")
     # Microseconds: two entries of one second keep their order.
-    with store.batch(f"{_plain(now):%Y%m%dT%H%M%S.%f}-entry") as batch:
+    said = {"kind": kind, "site": site, "values": dict(values), "by": by, "why": why, "now": now.isoformat()}
+    with store.batch(f"{_plain(now):%Y%m%dT%H%M%S.%f}-entry", Change("register", said)) as batch:
         batch.add(f"{kind}s", row)
         batch.close({"started_at": now, "finished_at": now, "version": __version__, "settings": {}, "entries_read": 0})
     return row

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from pipeline import __version__
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.batch_record import utc
+from pipeline.store.journal import Change
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -69,7 +70,8 @@ def forget_shape(store: Store, shape: str, *, by: str, now: datetime) -> pd.Data
     row = found.tail(1)[["shape", "headings"]].assign(
         name="", unit="", layout="", said_by=by, said_at=utc(now), file=""
     )
-    with store.batch(f"{utc(now):%Y%m%dT%H%M%S.%f}-shape") as batch:
+    change = Change("forget", {"shape": names[0], "by": by, "now": now.isoformat()})
+    with store.batch(f"{utc(now):%Y%m%dT%H%M%S.%f}-shape", change) as batch:
         batch.add("file_shapes", row)
         batch.close({"started_at": now, "finished_at": now, "version": __version__, "settings": {}, "entries_read": 0})
     return found

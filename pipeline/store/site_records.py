@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipeline.errors import KettlestoneError
 from pipeline.store.frames import append
+from pipeline.store.journal import Change
 from pipeline.store.sql import identifier
 
 if TYPE_CHECKING:
@@ -205,7 +206,7 @@ def add_advice(store: Store, advice: pd.DataFrame) -> int:
     ------
     KettlestoneError : the store cannot be written; nothing was changed.
     """
-    with store.transaction() as connection:
+    with store.transaction(Change("advice", {"rows": advice.to_dict("records")})) as connection:
         connection.register("incoming_advice", advice)
         names = ", ".join(identifier(str(name)) for name in advice.columns)
         fresh = connection.execute(f"SELECT {names} FROM incoming_advice EXCEPT SELECT {names} FROM advice").df()  # noqa: S608 - names only

@@ -12,6 +12,7 @@ import duckdb
 
 from pipeline.store import archive, faults
 from pipeline.store.database import Store
+from pipeline.store.journal import Journal, broken_links
 from pipeline.store.sql import identifier
 
 if TYPE_CHECKING:
@@ -84,13 +85,15 @@ def examine(path: Path, *, every_file: bool, wait_s: float) -> Iterator[Observat
         yield from _tables(store)
         yield from _books(store)
         yield _archived(store, every_file=every_file)
+        yield _journal(store)
     yield from _leftovers(path.parent)
     yield _room(path)
 
 
 def _gone(path: Path) -> KettlestoneError:
-    kept = sum(1 for file in (path.parent / "archive").rglob("*") if file.is_file())
-    return faults.lost(path, kept) if kept else faults.missing(path)
+    changes = Journal.of(path).read().stored
+    kept = any(file.is_file() for file in (path.parent / "archive").glob("*/*"))
+    return faults.lost(path, len(changes)) if changes or kept else faults.missing(path)
 
 
 def _log_of_writes(path: Path) -> Observation:
@@ -146,6 +149,24 @@ def _archived(store: Store, *, every_file: bool) -> Observation:
         how = "read again, hash by hash" if every_file else "there in full length"
         return Observation("archive", "sound", f"{len(files)} files are {how}")
     return Observation("archive", "unsound", "which files belong to it cannot be read from the store")
+
+
+def _journal(store: Store) -> Observation:
+    """Compare the journal with the store, and its lines with each other."""
+    journal = Journal.of(store.path)
+    state = journal.read()
+    gaps = broken_links(state.entries)
+    if state.damaged or gaps:
+        where = f"line {state.damaged[0]}" if state.damaged else f"change {gaps[0]}"
+        return Observation(
+            "journal", "unsound", f"{journal.path.name} is damaged at {where}: what came later cannot be made anew"
+        )
+    with suppress(duckdb.Error):
+        if not journal.knows(store.connection):
+            return Observation(
+                "journal", "told", "it does not know the last change; the next command that writes begins it anew"
+            )
+    return Observation("journal", "sound", f"{len(state.stored)} changes are written down")
 
 
 def _kept(store: Path, sha256: str, size: int, *, every_file: bool) -> bool:

@@ -6,23 +6,25 @@ import json
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Final
 
-from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
-from pipeline.store.soundness import examine
+from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS, KettlestoneError
+from pipeline.store.soundness import Observation, examine
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from pipeline.settings import Settings
-    from pipeline.store.soundness import Observation, Soundness
+    from pipeline.store.soundness import Soundness
 
 _SIGNS: Final[dict[Soundness, str]] = {"sound": "sound", "told": "note", "repaired": "mended", "unsound": "UNSOUND"}
 
 
-def soundness(settings: Settings, *, every_file: bool, as_json: bool) -> tuple[str, int]:
+def soundness(settings: Settings, proved: Callable[[], list[str]] | None, *, as_json: bool) -> tuple[str, int]:
     """Examine the store of the settings.
 
     Parameters
     ----------
     settings : where the store is.
-    every_file : also read every archived file again.
+    proved : where every archived file is to be read again: makes the store anew and lists where the two differ.
     as_json : data for other programs in place of text.
 
     Returns
@@ -33,13 +35,28 @@ def soundness(settings: Settings, *, every_file: bool, as_json: bool) -> tuple[s
     ------
     KettlestoneError : there is no store, or it cannot be opened.
     """
-    found = tuple(examine(settings.store, every_file=every_file, wait_s=settings.lock_wait_s))
+    found = tuple(examine(settings.store, every_file=proved is not None, wait_s=settings.lock_wait_s))
+    if proved is not None and _code(found) != EXIT_CANNOT:
+        found = (*found, _equality(proved))
     code = _code(found)
     if as_json:
         return json.dumps([asdict(one) for one in found], indent=1, ensure_ascii=False), code
     width = max(len(one.subject) for one in found)
     lines = [f"{_SIGNS[one.state]:8} {one.subject:{width}}  {one.words}" for one in found]
     return "\n".join([str(settings.store), *lines, "", _verdict(code)]), code
+
+
+def _equality(proved: Callable[[], list[str]]) -> Observation:
+    """Tell whether what archive and journal say is what the store says."""
+    try:
+        differing = proved()
+    except KettlestoneError as error:
+        return Observation("equality", "unsound", " ".join(str(error).split()))
+    if differing:
+        return Observation(
+            "equality", "unsound", f"made anew from archive and journal it differs: {'; '.join(differing)}"
+        )
+    return Observation("equality", "sound", "made anew from archive and journal it is the same, row by row")
 
 
 def _code(found: tuple[Observation, ...]) -> int:
@@ -52,7 +69,8 @@ def _code(found: tuple[Observation, ...]) -> int:
 def _verdict(code: int) -> str:
     if code == EXIT_CANNOT:
         return (
-            "The store is not sound. Nothing was changed. Go back to the newest sound copy (a snapshot, or a backup "
-            "*.before-* beside the store)\nand import what came later again; the files themselves are in the archive."
+            "The store is not sound. Nothing was changed. Make it anew from archive and journal (kettlestone restore "
+            "--from ARCHIVE TARGET),\nor go back to the newest sound copy (a backup *.before-* beside the store) and "
+            "import what came later again."
         )
     return "The store is sound."
