@@ -44,6 +44,8 @@ SOURCE_ROWS: Final[Fields] = (
     time("received_on", "Day on which the laboratory received the bottle"),
     text("region", "Region"),
     text("country", "Country"),
+    text("latitude", "Latitude of the place, degrees north"),
+    text("longitude", "Longitude of the place, degrees east"),
     text("ec_reference", "Reference temperature of conductivities"),
     text("temperature_compensation", "How the meter compensated for temperature"),
     text("tds_scale", "Scale or method of dissolved solids"),
@@ -55,6 +57,7 @@ SOURCE_ROWS: Final[Fields] = (
     number("nominal_ml", "Sample volume the kit is made for", "mL"),
     number("used_ml", "Sample volume used", "mL"),
     time("reagent_expiry", "Last day of the reagent"),
+    text("reagent_lot", "Lot of the reagent"),
     time("calibrated_on", "Day of the last calibration"),
     text("titrant", "What was titrated with"),
     number("titrant_normality", "Concentration of the titrant in equivalents", "eq/L"),
@@ -285,5 +288,6 @@ FINDING_COLUMNS: Final[list[str]] = names(besides(FINDINGS, "analyte", "severity
 EXPLANATION_COLUMNS: Final[tuple[str, ...]] = tuple(names(EXPLANATIONS))
 PATTERN_COLUMNS: Final[tuple[str, ...]] = tuple(names(PATTERNS))
 QUANTITY_COLUMNS: Final[list[str]] = names(ASSESSMENTS)
-SITE_COLUMNS: Final[tuple[str, ...]] = tuple(names(SITE_REGISTER))
+COORDINATES: Final = ("latitude", "longitude")  # the store keeps them among a site's further facts
+SITE_COLUMNS: Final[tuple[str, ...]] = (*names(SITE_REGISTER), *COORDINATES)
 TREATMENT_COLUMNS: Final[tuple[str, ...]] = tuple(names(TREATMENT_REGISTER))

@@ -96,43 +96,68 @@ def _rule(run: Floats) -> str:
     return "1 2s" if abs(last) > WARNING else ""
 
 
+def moving_average(scaled: Floats) -> tuple[Floats, Floats]:
+    """Give the moving average of readings, in standard deviations, and how far it may go [ROBERTS1959]."""
+    average, averages = 0.0, []
+    for value in scaled:
+        average = _WEIGHT * value + (1.0 - _WEIGHT) * average
+        averages.append(average)
+    count = np.arange(1, len(scaled) + 1)
+    share = _WEIGHT / (2.0 - _WEIGHT) * (1.0 - (1.0 - _WEIGHT) ** (2 * count))
+    return np.array(averages), _WIDTH * np.sqrt(share)
+
+
 def _drift(scaled: Floats) -> int:
     """Find where the moving average leaves its limits and stays outside to the end."""
-    average, outside = 0.0, []
-    for place, value in enumerate(scaled, start=1):
-        average = _WEIGHT * value + (1.0 - _WEIGHT) * average
-        share = _WEIGHT / (2.0 - _WEIGHT) * (1.0 - (1.0 - _WEIGHT) ** (2 * place))
-        outside.append(abs(average) > _WIDTH * np.sqrt(share))
-    inside = np.flatnonzero(~np.array(outside))
+    average, width = moving_average(scaled)
+    inside = np.flatnonzero(np.abs(average) <= width)
     first = int(inside[-1]) + 1 if inside.size else 0
-    return first if first < len(outside) else -1
+    return first if first < len(scaled) else -1
 
 
-def detection_limit(blanks: Floats, spikes: Floats) -> float:
-    """Give the least amount that a method tells from nothing.
+def spike_limit(spikes: Floats) -> float:
+    """Give MDLs, the detection limit by low spikes: t(0.99, n − 1) · s; missing with fewer than seven [CFR136]."""
+    if len(spikes) < LEAST_BLANKS:
+        return float("nan")
+    return float(stats.t.ppf(_CONFIDENCE, len(spikes) - 1) * spikes.std(ddof=1))
+
+
+def blank_limit(blanks: Floats) -> float:
+    """Give MDLb, the detection limit by blanks.
 
     Parameters
     ----------
-    blanks, spikes : (n,) results of blanks and of low spikes; seven of a kind at least count.
-
-    Returns
-    -------
-    the larger of both limits; missing where there are seven of neither.
+    blanks : (n,) results of blanks; missing where nothing was found ("<"). Fewer than seven say nothing.
 
     Notes
     -----
-    Spikes: t(0.99, n − 1) · s. Blanks: their mean, not below 0, and t(0.99, n − 1) · s [CFR136, appendix B]. It is not
-    for pH, conductivity and titrations whose limit is a drop.
+    All with a number: their mean, not below 0, and t(0.99, n − 1) · s. Some of them: the highest. None: no limit by
+    blanks [CFR136, appendix B, revision 2].
+    """
+    known = blanks[~np.isnan(blanks)]
+    if len(blanks) < LEAST_BLANKS or not len(known):
+        return float("nan")
+    if len(known) < len(blanks):
+        return float(known.max())
+    return max(float(known.mean()), 0.0) + spike_limit(known)
+
+
+def detection_limit(blanks: Floats, spikes: Floats) -> float:
+    """Give the least amount that a method tells from nothing: the larger of MDLb and MDLs; missing without either.
+
+    Parameters
+    ----------
+    blanks, spikes : (n,) results of blanks (missing: nothing found) and of low spikes.
+
+    Notes
+    -----
+    It is not for pH, conductivity and titrations whose limit is a drop [CFR136, appendix B, revision 2].
 
     Example
     -------
     >>> round(detection_limit(np.array([]), np.array([0.52, 0.61, 0.48, 0.55, 0.57, 0.50, 0.59])), 4)
     0.1506
     """
-    limits = [np.nan]
-    if len(spikes) >= LEAST_BLANKS:
-        limits.append(float(stats.t.ppf(_CONFIDENCE, len(spikes) - 1) * spikes.std(ddof=1)))
-    if len(blanks) >= LEAST_BLANKS:
-        beside = float(stats.t.ppf(_CONFIDENCE, len(blanks) - 1) * blanks.std(ddof=1))
-        limits.append(max(float(blanks.mean()), 0.0) + beside)
-    return float(np.nanmax(limits)) if len(limits) > 1 else float("nan")
+    limits = np.array([blank_limit(blanks), spike_limit(spikes)])
+    known = limits[~np.isnan(limits)]
+    return float(known.max()) if len(known) else float("nan")

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 def command(group: str, settings: Settings, wanted: TableOutput) -> None:
     """Draw the control charts of standards and blanks.
 
-    Warning and action limits, run rules and drift, by instrument, method or operator, and detection limits from blanks.
+    Warning and action limits, run rules and drift, by instrument, method, operator or lot of reagent, and detection
+    limits from blanks and spikes. "kettlestone picture control" draws them.
 
     \b
     kettlestone control

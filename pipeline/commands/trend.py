@@ -65,7 +65,7 @@ def command(
     verdicts = ("ok", "note", *(word for word in let_in if word != "controls"))
     since, until = (where[name].date() if where[name] else None for name in ("since", "until"))
     chosen = Chosen(
-        tuple(_analyte(name) for name in analytes), stages, where["client"], where["site"], where["region"],
+        tuple(quantity_asked(name) for name in analytes), stages, where["client"], where["site"], where["region"],
         since, until, verdicts, "controls" in let_in,
     )  # fmt: skip
     form = "json" if as_json else HTML if html else form or _of_name(target)
@@ -79,7 +79,8 @@ def _of_name(target: Path | None) -> str:
     return named if named in TREND_FORMATS else TABLE
 
 
-def _analyte(name: str) -> str:
+def quantity_asked(name: str) -> str:
+    """Give the code of a quantity as people name it; an unknown one is a wrong use of the command."""
     known = {**ANALYTES, **OTHER_ANALYTES}
     code = name.strip().lower().replace(" ", "_").replace("-", "_")
     code = {"hardness": "total_hardness", "ec": "conductivity"}.get(code, code)

@@ -104,6 +104,19 @@ def observations(store: Store, chosen: Chosen) -> Observations:
     return Observations(samples, readings, kinds.astype(dict.fromkeys(("analyte", "method", "instrument"), "category")))
 
 
+def chosen_samples(store: Store, chosen: Chosen) -> pd.DataFrame:
+    """Return the samples that are asked for as rows of `v_sample`, in the order of time.
+
+    Parameters
+    ----------
+    chosen : its quantities say nothing here.
+    """
+    where = " AND ".join(_conditions(chosen))
+    return store.connection.execute(
+        f"SELECT s.* FROM v_sample AS s WHERE {where} ORDER BY s.collected_at, s.sample_id"  # noqa: S608 - words of ours, values as literals
+    ).df()
+
+
 def left_out(store: Store, chosen: Chosen) -> dict[str, int]:
     """Count the samples that a question does not take, by the reason that comes first."""
     usable = f"current_verdict IN ({_listed(chosen.verdicts)})"

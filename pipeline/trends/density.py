@@ -31,6 +31,10 @@ def raw_density(panels: Mapping[str, Panel], points: SamplingPoints) -> pd.DataF
         panel = panels[name]
         known = panel.first & np.isfinite(panel.value) & raw[panel.place]
         both.append(pd.Series(panel.value[known], index=panel.sample[known], name=name))
-    waters = pd.concat(both, axis=1, join="inner")
+    return water_density(pd.concat(both, axis=1, join="inner"))
+
+
+def water_density(waters: pd.DataFrame) -> pd.DataFrame:
+    """Count waters, hardness and alkalinity in two columns, in those squares: ``DENSITY_COLUMNS``."""
     squares = (waters // DENSITY_STEP * DENSITY_STEP).set_axis(["hardness", "alkalinity"], axis=1)
     return squares.groupby(["hardness", "alkalinity"]).size().rename("samples").reset_index()

@@ -76,11 +76,7 @@ def sampling_points(samples: pd.DataFrame) -> SamplingPoints:
     _, first, number = np.unique(code, return_index=True, return_inverse=True)
     table = samples[_PLACE].iloc[first].astype("str").reset_index(drop=True)
     table["name"] = site_names(table)
-    time = samples["collected_at"].to_numpy().astype("datetime64[s]")
-    start = time.astype("datetime64[Y]")
-    year = (
-        start.astype(np.int64) + 1970 + (time - start.astype("datetime64[s]")).astype(np.float64) / _seconds_of(start)
-    )
+    year = year_of(samples["collected_at"])
     region = samples["region"].astype("category").cat.codes.to_numpy(dtype=np.int64) + 1
     stage = samples["stage"].astype("category").cat.codes.to_numpy(dtype=np.int64) + 1
     cell = (region * 16 + stage) * 4000 + (year * 4).astype(np.int64) % 4000
@@ -94,6 +90,14 @@ def site_names(table: pd.DataFrame) -> pd.Series:
     alone = table["site"].where(table["site"] != "", table["client"])
     both = table["client"] + " / " + table["site"]
     return alone.where(~table["site"].isin(several) | (table["client"] == "") | (table["site"] == ""), both)
+
+
+def year_of(times: pd.Series) -> Floats:
+    """Turn times into years with a fraction."""
+    time = times.to_numpy().astype("datetime64[s]")
+    start = time.astype("datetime64[Y]")
+    gone = (time - start.astype("datetime64[s]")).astype(np.float64)
+    return np.asarray(start.astype(np.int64) + 1970 + gone / _seconds_of(start), dtype=np.float64)
 
 
 def day_of(year: float) -> str:

@@ -58,10 +58,20 @@ def _paragraph(row: dict[Any, Any], by: str) -> list[str]:
     if row["drift_since"]:
         lines.append(f"    The moving average has left its limits since {row['drift_since']}: look for drift.")
     if not math.isnan(float(row["detection_limit"])):
-        unit = printed_unit(str(row["detection_unit"]))
-        lines.append(f"    Detection limit from blanks: {significant(row['detection_limit'], 2)} {unit}.")
+        lines.append(f"    {_detection(row)}")
     return lines
 
 
-def _range(low: float, high: float) -> str:
-    return f"{significant(low)} to {significant(high)}"
+def _detection(row: dict[Any, Any]) -> str:
+    """Say the detection limit and what it rests on."""
+    unit = printed_unit(str(row["detection_unit"]))
+    known = {
+        name: f"{significant(float(row[column]), 2)} {unit}"
+        for name, column in (("blanks", "limit_by_blanks"), ("spikes", "limit_by_spikes"))
+        if not math.isnan(float(row[column]))
+    }
+    if len(known) == 1:
+        [(name, limit)] = known.items()
+        return f"Detection limit from {name}: {limit}."
+    whole = f"{significant(float(row['detection_limit']), 2)} {unit}"
+    return f"Detection limit: {whole}, the larger of {known['blanks']} from blanks and {known['spikes']} from spikes."

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.report.causes import printed_unit
 from pipeline.report.terminal.table_output import CSV, JSON, PARQUET, TABLE, TableOutput, put_out
-from pipeline.report.trend.page import PICTURES, SURE_TREND, UNIT_SIGNS, trend_page
+from pipeline.report.trend.page import PICTURES, SURE_TREND, trend_page
 from pipeline.report.wording import counted
 from pipeline.store.database import Store
 from pipeline.store.observations import Chosen, left_out, observations
@@ -145,7 +146,7 @@ def _table(rows: pd.DataFrame, by: str) -> str:
         "a year": [_signed(value) for value in rows["slope_per_year"]],
         "95 %": [f"{_signed(low)} to {_signed(high)}" if np.isfinite(low + high) else "" for low, high in
                  zip(rows["slope_low"], rows["slope_high"], strict=True)],
-        "unit": [UNIT_SIGNS.get(unit, unit) for unit in rows["unit"]],
+        "unit": [printed_unit(unit) for unit in rows["unit"]],
         "q": [f"{q:.2g}" if np.isfinite(q) else "too short" for q in rows["q"]],
         "unmatched": [_signed(value) for value in rows["pooled_slope"]],
     })  # fmt: skip

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
+from markupsafe import Markup
 
 from pipeline.report.batch.page import environment
-from pipeline.report.trend.density_picture import DENSITY_HEIGHT, DENSITY_WIDTH, density_picture
+from pipeline.report.causes import printed_unit
+from pipeline.report.pictures.density import density_caption, density_picture, density_svg
 from pipeline.report.trend.multiples import HEIGHT, WIDTH, trend_picture
 from pipeline.report.wording import CAUTION, counted
 from pipeline.trends.panel import day_of, quantity_title
@@ -21,7 +23,6 @@ if TYPE_CHECKING:
 
 PICTURES: Final = 24
 SURE_TREND: Final = 0.1  # of the trends told at this q one in ten is chance
-UNIT_SIGNS: Final = {"uS/cm": "µS/cm", "[pH]": "", "Cel": "°C"}
 _ROWS: Final = 400
 _SITES: Final = 8
 _SAME_CHANGE_YEARS: Final = 0.17
@@ -43,6 +44,7 @@ def trend_page(answer: Trends, out: Mapping[str, int], asked: str) -> str:
     sources, media = _sources(changes), _kind(changes, "exhaustion")
     devices = _kind(changes, "instrument")
     steps = _kind(changes, "step")
+    density = density_picture(answer.density)
     template = environment().get_template("trend.html.j2")
     return template.render(
         by=answer.by,
@@ -63,9 +65,8 @@ def trend_page(answer: Trends, out: Mapping[str, int], asked: str) -> str:
         out=[f"{counted(count, 'sample')} {reason}" for reason, count in out.items()],
         caution=CAUTION,
         sure=SURE_TREND,
-        density=density_picture(answer.density),
-        density_width=DENSITY_WIDTH,
-        density_height=DENSITY_HEIGHT,
+        density=Markup(density_svg(density)) if density else "",  # noqa: S704 - its texts are escaped where it is drawn
+        density_caption=density_caption(density) if density else "",
         width=WIDTH,
         height=HEIGHT,
     )
@@ -126,7 +127,7 @@ def _cells(row: Mapping[Any, Any]) -> dict[str, str]:
         "samples": f"{int(row['samples']):,}",
         "below": f"{100 * row['censored']:.0f} %" if row["censored"] else "",
         "median": f"{median:.3g}" if np.isfinite(median) else "",
-        "unit": UNIT_SIGNS.get(row["unit"], row["unit"]),
+        "unit": printed_unit(row["unit"]),
         "slope": f"{slope:+.2g}" if np.isfinite(slope) else "",
         "share": f"{share:+.1f} % a year" if np.isfinite(share) else "",
         "interval": f"{low:+.2g} to {high:+.2g}" if np.isfinite(low) and np.isfinite(high) else "",
@@ -207,7 +208,7 @@ def _actions(sure: pd.DataFrame, sources: list[Any], media: list[Any], devices: 
     rising = sure[(sure["slope_per_year"] > 0) & sure["analyte"].isin(["chloride", "total_hardness", "alkalinity"])]
     found += [
         f"{quantity_title(row['analyte'])} rises in {row['group']} by {row['slope_per_year']:.2g} "
-        f"{UNIT_SIGNS.get(row['unit'], row['unit'])} a year: look at bypass settings and machines there."
+        f"{printed_unit(row['unit'])} a year: look at bypass settings and machines there."
         for row in rising.head(3).to_dict("records")
     ]
     return found or ["Nothing: no trend, change or biased instrument is sure enough to act on."]

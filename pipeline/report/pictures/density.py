@@ -1,19 +1,21 @@
-"""The density of raw waters with the published profiles, as numbers ready to be drawn by a template."""
+"""The density of raw waters in hardness and alkalinity, with the published profiles."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from pipeline.assess.profiles import boxes
+from pipeline.report.pictures.svg import RUST, drawing, line, tag, label
 from pipeline.trends.density import DENSITY_STEP
 
 if TYPE_CHECKING:
     import pandas as pd
 
-DENSITY_WIDTH, DENSITY_HEIGHT = 640.0, 400.0
+_WIDTH, _HEIGHT = 640.0, 400.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 60.0, 16.0, 12.0, 46.0
 _SHARE: Final = 0.99  # of the samples are in sight
 _PALEST, _DARKEST = 0.12, 0.95
@@ -38,10 +40,10 @@ def density_picture(density: pd.DataFrame) -> DensityPicture | None:
     if density.empty:
         return None
     ends = [_end(density[name], density["samples"]) for name in ("hardness", "alkalinity")]
-    across = (DENSITY_WIDTH - _LEFT - _RIGHT) / ends[0]
-    up = (DENSITY_HEIGHT - _TOP - _BOTTOM) / ends[1]
+    across = (_WIDTH - _LEFT - _RIGHT) / ends[0]
+    up = (_HEIGHT - _TOP - _BOTTOM) / ends[1]
     inside = density[(density["hardness"] < ends[0]) & (density["alkalinity"] < ends[1])]
-    floor = DENSITY_HEIGHT - _BOTTOM
+    floor = _HEIGHT - _BOTTOM
     most = float(inside["samples"].max())
     squares = [
         (
@@ -65,6 +67,38 @@ def density_picture(density: pd.DataFrame) -> DensityPicture | None:
         [(round(floor - tick * up, 1), f"{tick:.0f}") for tick in np.arange(0, ends[1] + 1, y_every)],
         int(density["samples"].sum()),
         int(density["samples"].sum() - inside["samples"].sum()),
+    )
+
+
+def density_svg(picture: DensityPicture) -> str:
+    """Draw the picture: the darker a square the more samples; dashed: the profiles, the later the longer the dashes."""
+    floor = _HEIGHT - _BOTTOM
+    parts = [line(x, _TOP, x, floor, "#e3e8ea") for x, _ in picture.x_ticks]
+    parts += [line(_LEFT, y, _WIDTH - _RIGHT, y, "#e3e8ea") for y, _ in picture.y_ticks]
+    parts += [label(x, floor + 18, words, "middle") for x, words in picture.x_ticks]
+    parts += [label(_LEFT - 6, y + 4, words, "end") for y, words in picture.y_ticks]
+    parts += [
+        tag("rect", tag("title", words), x=x, y=y, width=width, height=height, fill="#1f4a66", fill_opacity=f"{dark:g}")
+        for x, y, width, height, dark, words in picture.squares
+    ]
+    parts += [
+        tag("rect", tag("title", escape(name)), x=x, y=y, width=width, height=height, fill="none", stroke=RUST,
+            stroke_width=1.6, stroke_dasharray=f"{3 * number} 3")
+        for number, (name, x, y, width, height) in enumerate(picture.profiles, start=1)
+    ]  # fmt: skip
+    parts.append(label(_WIDTH / 2, _HEIGHT - 8, "total hardness, mg/L as CaCO3", "middle"))
+    parts.append(label(-_HEIGHT / 2, 14, "alkalinity, mg/L as CaCO3", "middle", transform="rotate(-90)"))
+    told = f"{picture.samples:,} raw samples in squares of {DENSITY_STEP:g} mg/L."
+    return drawing(_WIDTH, _HEIGHT, "Density of raw waters in hardness and alkalinity", told, parts)
+
+
+def density_caption(picture: DensityPicture) -> str:
+    """Say what the picture shows."""
+    beyond = f"; {picture.beyond} lie beyond the frame" if picture.beyond else ""
+    names = ", ".join(name for name, *_ in picture.profiles)
+    return (
+        f"{picture.samples:,} raw samples, the darker the more in squares of {DENSITY_STEP:g} mg/L{beyond}. "
+        f"Dashed: {names}, from the shortest dashes to the longest."
     )
 
 
