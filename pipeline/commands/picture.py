@@ -13,6 +13,7 @@ from pipeline.commands.trend import quantity_asked
 from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, UNCHANGED, KettlestoneError
 from pipeline.report.pictures.answer import PICTURE_KINDS, Wanted, picture_of
 from pipeline.report.pictures.page import picture_page
+from pipeline.report.pictures.svg import as_file
 from pipeline.report.terminal.table_output import CSV, JSON, PARQUET, TABLE, TableOutput, plain_table, put_out
 from pipeline.report.terminal.trend import HTML
 from pipeline.store.observations import Chosen
@@ -99,7 +100,7 @@ def _put(picture: DrawnAnswer, wanted: TableOutput, kind: str, asked: str) -> st
                 "  Narrow them with --analyte, or write a page (--format html)."
             )
         target = wanted.target or Path(f"{kind}.svg")
-        _write(picture.numbers, picture.drawings[0][1], target)
+        _write(picture.numbers, as_file(picture.drawings[0][1]), target)
         return f"Drawing: {target}"
     return put_out(picture.numbers, wanted, lambda: plain_table(picture.numbers, picture.why_none))
 

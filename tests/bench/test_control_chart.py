@@ -179,7 +179,7 @@ def test_a_chart_is_drawn_with_its_limits_and_the_reading_that_broke_a_rule(stor
     worn = points[(points["analyte"] == "conductivity") & (points["group"] == "M1")]
     drawn = ET.fromstring(control_chart_svg(worn))  # noqa: S314 - our own drawing
 
-    words = [text.text for text in drawn.iter("{http://www.w3.org/2000/svg}text")]
+    words = [text.text for text in drawn.iter("text")]
     assert {"mean 100", "1 3s"} <= set(words)
     assert sum(str(word).startswith("warning 9") or str(word).startswith("warning 10") for word in words) == 2
     assert worn["average"].iloc[0] == pytest.approx(100.0 + 0.2 * (worn["value"].iloc[0] - 100.0), abs=0.01)

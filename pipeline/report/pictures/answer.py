@@ -159,7 +159,9 @@ def _map(settings: Settings, wanted: Wanted) -> DrawnAnswer:
     title = f"Map of sites: {quantity_title(analyte)}"
     column = ANALYTES[analyte].column if analyte in ANALYTES else ""
     if column not in waters:
-        return DrawnAnswer(title, [], pd.DataFrame(), f"A map needs a quantity with a column of its own, not {analyte}.")
+        return DrawnAnswer(
+            title, [], pd.DataFrame(), f"A map needs a quantity with a column of its own, not {analyte}."
+        )
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         register = in_force(entries(store, "site"), "site")
     found = register.reindex(columns=["client", "site", "region", *COORDINATES])

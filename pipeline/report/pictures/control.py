@@ -15,13 +15,13 @@ from pipeline.report.pictures.svg import (
     RUST,
     SOFT,
     WASH,
-    polyline,
     drawing,
     line,
     mark,
+    polyline,
     round_scale,
     tag,
-    label,
+    words_at,
 )
 from pipeline.report.wording import counted
 from schemas.columns import ANALYTES
@@ -71,9 +71,9 @@ def control_chart_svg(points: pd.DataFrame) -> str:
     def up(number: float) -> float:
         return _HEIGHT - _BOTTOM - (number - low) / (high - low) * (_HEIGHT - _TOP - _BOTTOM)
 
-    parts = [label(_LEFT, 18, title, font_weight="600")]
+    parts = [words_at(_LEFT, 18, title, font_weight="600")]
     parts += [line(_LEFT, up(tick), _WIDTH - _RIGHT, up(tick), LINE) for tick in ticks]
-    parts += [label(_LEFT - 6, up(tick) + 4, f"{tick:g}", "end", fill=SOFT) for tick in ticks]
+    parts += [words_at(_LEFT - 6, up(tick) + 4, f"{tick:g}", "end", fill=SOFT) for tick in ticks]
     parts += _limits(one, up)
     parts += _days(shown, across)
     if shown["average_low"].notna().all():
@@ -82,7 +82,7 @@ def control_chart_svg(points: pd.DataFrame) -> str:
             parts.append(polyline(way, BLUE, stroke_width=1.2, stroke_dasharray=dash))
     parts.append(polyline(zip(map(across, range(len(shown))), map(up, value), strict=True), SOFT, stroke_width=0.8))
     parts += [_dot(row, across(place), up(row["value"])) for place, row in enumerate(shown.to_dict("records"))]
-    parts.append(label(_LEFT, _HEIGHT - 6, str(one["unit"]), fill=SOFT))
+    parts.append(words_at(_LEFT, _HEIGHT - 6, str(one["unit"]), fill=SOFT))
     return drawing(_WIDTH, _HEIGHT, title, _told(points), parts)
 
 
@@ -101,7 +101,7 @@ def _limits(one: pd.Series, up: Callable[[float], float]) -> list[str]:
             at = up(one[name])
             drawn.append(line(_LEFT, at, _WIDTH - _RIGHT, at, ink, stroke_dasharray=dash, stroke_width=1.3))
             drawn.append(
-                label(_WIDTH - _RIGHT + 5, at + 4, f"{word} {significant(one[name], 4)}", fill=ink, font_size="11")
+                words_at(_WIDTH - _RIGHT + 5, at + 4, f"{word} {significant(one[name], 4)}", fill=ink, font_size="11")
             )
     return drawn
 
@@ -111,7 +111,7 @@ def _days(shown: pd.DataFrame, across: Callable[[float], float]) -> list[str]:
     places = np.arange(0, len(shown), -(-len(shown) // _TICKS))
     days = ["" if pd.isna(shown["on"][place]) else f"{shown['on'][place]:%Y-%m-%d}" for place in places]
     return [
-        label(across(place), _HEIGHT - _BOTTOM + 16, day, "middle", fill=SOFT, font_size="11")
+        words_at(across(place), _HEIGHT - _BOTTOM + 16, day, "middle", fill=SOFT, font_size="11")
         for place, day in zip(places.tolist(), days, strict=True)
     ]
 
@@ -120,7 +120,7 @@ def _dot(row: dict[object, object], x: float, y: float) -> str:
     rule = str(row["rule"])
     title = f"{row['called']}, {str(row['on'])[:10]}: {significant(float(str(row['value'])), 4)} {row['unit']}"
     if rule in _GRAVE:
-        return mark("cross", x, y, 5.5, f"{title}; rule {rule}", ink=RUST) + label(
+        return mark("cross", x, y, 5.5, f"{title}; rule {rule}", ink=RUST) + words_at(
             x, y - 9, rule, "middle", fill=RUST, font_size="10"
         )
     if rule:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.assess.profiles import boxes
-from pipeline.report.pictures.svg import RUST, drawing, line, tag, label
+from pipeline.report.pictures.svg import RUST, drawing, line, tag, words_at
 from pipeline.trends.density import DENSITY_STEP
 
 if TYPE_CHECKING:
@@ -75,8 +75,8 @@ def density_svg(picture: DensityPicture) -> str:
     floor = _HEIGHT - _BOTTOM
     parts = [line(x, _TOP, x, floor, "#e3e8ea") for x, _ in picture.x_ticks]
     parts += [line(_LEFT, y, _WIDTH - _RIGHT, y, "#e3e8ea") for y, _ in picture.y_ticks]
-    parts += [label(x, floor + 18, words, "middle") for x, words in picture.x_ticks]
-    parts += [label(_LEFT - 6, y + 4, words, "end") for y, words in picture.y_ticks]
+    parts += [words_at(x, floor + 18, words, "middle") for x, words in picture.x_ticks]
+    parts += [words_at(_LEFT - 6, y + 4, words, "end") for y, words in picture.y_ticks]
     parts += [
         tag("rect", tag("title", words), x=x, y=y, width=width, height=height, fill="#1f4a66", fill_opacity=f"{dark:g}")
         for x, y, width, height, dark, words in picture.squares
@@ -86,8 +86,8 @@ def density_svg(picture: DensityPicture) -> str:
             stroke_width=1.6, stroke_dasharray=f"{3 * number} 3")
         for number, (name, x, y, width, height) in enumerate(picture.profiles, start=1)
     ]  # fmt: skip
-    parts.append(label(_WIDTH / 2, _HEIGHT - 8, "total hardness, mg/L as CaCO3", "middle"))
-    parts.append(label(-_HEIGHT / 2, 14, "alkalinity, mg/L as CaCO3", "middle", transform="rotate(-90)"))
+    parts.append(words_at(_WIDTH / 2, _HEIGHT - 8, "total hardness, mg/L as CaCO3", "middle"))
+    parts.append(words_at(-_HEIGHT / 2, 14, "alkalinity, mg/L as CaCO3", "middle", transform="rotate(-90)"))
     told = f"{picture.samples:,} raw samples in squares of {DENSITY_STEP:g} mg/L."
     return drawing(_WIDTH, _HEIGHT, "Density of raw waters in hardness and alkalinity", told, parts)
 

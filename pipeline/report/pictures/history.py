@@ -12,13 +12,13 @@ from pipeline.report.pictures.svg import (
     LINE,
     RUST,
     SOFT,
-    polyline,
     drawing,
     line,
     mark,
+    polyline,
     round_scale,
     tag,
-    label,
+    words_at,
     year_ticks,
 )
 from pipeline.report.wording import counted
@@ -59,18 +59,18 @@ def history_svg(readings: pd.DataFrame, changes: pd.DataFrame, fitted: pd.DataFr
     def across(year: float) -> float:
         return _LEFT + (year - first) / (last - first) * (_WIDTH - _LEFT - _RIGHT)
 
-    parts = [label(_LEFT, 16, title, font_weight="600"), *_legend(36.0)]
+    parts = [words_at(_LEFT, 16, title, font_weight="600"), *_legend(36.0)]
     panels = list(dict.fromkeys(readings["panel"]))
     for place, panel in enumerate(panels):
         top = _TOP + place * (_PANEL + _BETWEEN)
         parts += _panel(readings[readings["panel"] == panel], changes[changes["panel"] == panel], panel, top, across)
         for tick in year_ticks(first, last):
             parts.append(line(across(tick), top + _PANEL, across(tick), top + _PANEL + 4))
-            parts.append(label(across(tick), top + _PANEL + 17, f"{tick:g}", "middle", fill=SOFT, font_size="11"))
+            parts.append(words_at(across(tick), top + _PANEL + 17, f"{tick:g}", "middle", fill=SOFT, font_size="11"))
         for row in fitted.to_dict("records"):
             x = across(row["year"])
             parts.append(line(x, top, x, top + _PANEL, INK, stroke_dasharray="5 4"))
-            parts.append(label(x + 3, top + 11, row["word"], font_size="10"))
+            parts.append(words_at(x + 3, top + 11, row["word"], font_size="10"))
     told = f"{counted(len(readings), 'reading')} and {counted(len(changes), 'change')}."
     return drawing(_WIDTH, _TOP + len(panels) * (_PANEL + _BETWEEN), f"History of {title}", told, parts)
 
@@ -80,7 +80,10 @@ def _legend(y: float) -> list[str]:
              ("cross", False, RUST, "on hold or rejected"))  # fmt: skip
     drawn, x = [], _LEFT + 4
     for kind, hollow, ink, word in kinds:
-        drawn += [mark(kind, x, y - 4, 3.6, hollow=hollow, ink=ink), label(x + 9, y, word, font_size="11", fill=SOFT)]
+        drawn += [
+            mark(kind, x, y - 4, 3.6, hollow=hollow, ink=ink),
+            words_at(x + 9, y, word, font_size="11", fill=SOFT),
+        ]
         x += 26 + 6.4 * len(word)
     return drawn
 
@@ -94,13 +97,13 @@ def _panel(
     def up(value: float) -> float:
         return top + _PANEL - (value - low) / (high - low) * _PANEL
 
-    drawn = [label(_LEFT, top - 6, name, font_size="11")]
+    drawn = [words_at(_LEFT, top - 6, name, font_size="11")]
     for row in changes.to_dict("records"):
         x, end = across(row["earliest"]), across(row["latest"])
         drawn.append(tag("rect", x=x, y=top, width=max(end - x, 2.0), height=_PANEL, fill=RUST, fill_opacity=".18"))
-        drawn.append(label(x + 2, top + _PANEL - 5, row["word"], font_size="10", fill=RUST))
+        drawn.append(words_at(x + 2, top + _PANEL - 5, row["word"], font_size="10", fill=RUST))
     drawn += [line(_LEFT, up(tick), _WIDTH - _RIGHT, up(tick), LINE) for tick in ticks]
-    drawn += [label(_LEFT - 6, up(tick) + 4, f"{tick:g}", "end", fill=SOFT, font_size="11") for tick in ticks]
+    drawn += [words_at(_LEFT - 6, up(tick) + 4, f"{tick:g}", "end", fill=SOFT, font_size="11") for tick in ticks]
     good = own[~own["verdict"].isin(_GRAVE)].sort_values("year")
     for raw in (True, False):
         side = good[(good["stage"] == "raw") == raw]

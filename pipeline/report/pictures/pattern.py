@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.report.pictures.ions import ion_groups
-from pipeline.report.pictures.svg import BLUE, INK, LINE, SOFT, area, drawing, line, round_scale, label
+from pipeline.report.pictures.svg import BLUE, INK, LINE, SOFT, area, drawing, line, round_scale, words_at
 from pipeline.report.wording import counted
 
 if TYPE_CHECKING:
@@ -65,16 +65,16 @@ def _one(
     corners: list[tuple[float, float]], title: str, x: float, y: float, end: float, ticks: list[float]
 ) -> list[str]:
     floor = y + 2 * _ROW + 12
-    drawn = [label(x - _WIDE / 2 + 6, y - 18, title, font_weight="600", font_size="11")]
+    drawn = [words_at(x - _WIDE / 2 + 6, y - 18, title, font_weight="600", font_size="11")]
     for tick in ticks:
         for side in (-1, 1) if tick else (1,):
             at = x + side * tick / end * _HALF
             drawn.append(line(at, y - 8, at, floor, LINE))
-            drawn.append(label(at, floor + 12, f"{tick:g}", "middle", fill=SOFT, font_size="10"))
+            drawn.append(words_at(at, floor + 12, f"{tick:g}", "middle", fill=SOFT, font_size="10"))
     outline = [(x + _HALF * a, y + _ROW * row) for a, row in corners]
     drawn += [area(outline, BLUE, BLUE, fill_opacity=".28", stroke_width=1.6), line(x, y - 8, x, floor, INK)]
     for row, (cation, anion) in enumerate(PATTERN_ROWS):
-        drawn.append(label(x - _HALF - 8, y + _ROW * row + 4, cation, "end", font_size="11"))
-        drawn.append(label(x + _HALF + 8, y + _ROW * row + 4, anion, "start", font_size="11"))
-    drawn.append(label(x + _HALF + 22, floor + 12, "meq/L", fill=SOFT, font_size="10"))
+        drawn.append(words_at(x - _HALF - 8, y + _ROW * row + 4, cation, "end", font_size="11"))
+        drawn.append(words_at(x + _HALF + 8, y + _ROW * row + 4, anion, "start", font_size="11"))
+    drawn.append(words_at(x + _HALF + 22, floor + 12, "meq/L", fill=SOFT, font_size="10"))
     return drawn

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from pipeline.report.pictures.ions import ion_groups
-from pipeline.report.pictures.svg import BLUE, INK, LINE, MARKS, RUST, SOFT, polyline, drawing, line, mark, label
+from pipeline.report.pictures.svg import BLUE, INK, LINE, MARKS, RUST, SOFT, drawing, line, mark, polyline, words_at
 from pipeline.report.wording import counted
 
 if TYPE_CHECKING:
@@ -59,9 +59,9 @@ def semi_log_svg(waters: pd.DataFrame) -> str:
             tick = step * 10.0**power
             if tick <= ends[1] * 1.0001:
                 parts.append(line(_LEFT, up(tick), _WIDTH - _RIGHT, up(tick), LINE if step > 1 else "#b9c2c7"))
-                parts.append(label(_LEFT - 6, up(tick) + 4, f"{tick:g}", "end", fill=SOFT, font_size="11"))
+                parts.append(words_at(_LEFT - 6, up(tick) + 4, f"{tick:g}", "end", fill=SOFT, font_size="11"))
     for x, name in zip(places, SEMI_LOG_ORDER, strict=True):
-        parts += [line(x, _TOP, x, floor, LINE), label(x, floor + 18, name, "middle")]
+        parts += [line(x, _TOP, x, floor, LINE), words_at(x, floor + 18, name, "middle")]
     titles = waters.loc[groups.index, "title"].tolist()
     for number, (row, title) in enumerate(zip(groups.to_numpy(dtype=np.float64), titles, strict=True)):
         ink, dash, kind = _INKS[number % 3], _DASHES[number % 4], MARKS[number % len(MARKS)]
@@ -72,7 +72,7 @@ def semi_log_svg(waters: pd.DataFrame) -> str:
         y = floor + 42 + 17 * number
         parts += [polyline([(_LEFT, y - 4), (_LEFT + 34, y - 4)], ink, stroke_width=1.6, stroke_dasharray=dash),
                   mark(kind, _LEFT + 17, y - 4, 3.6, hollow=number >= len(MARKS), ink=ink),
-                  label(_LEFT + 42, y, title)]  # fmt: skip
-    parts.append(label(_LEFT, _TOP - 14, "meq/L", "end", fill=SOFT, font_size="11"))
+                  words_at(_LEFT + 42, y, title)]  # fmt: skip
+    parts.append(words_at(_LEFT, _TOP - 14, "meq/L", "end", fill=SOFT, font_size="11"))
     told = f"{counted(len(groups), 'complete analysis', 'complete analyses')} in meq/L on a logarithmic scale."
     return drawing(_WIDTH, floor + 36 + 17 * len(groups), "Semi-logarithmic picture", told, parts)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.report.pictures.svg import BLUE, LINE, SOFT, WASH, area, drawing, line, round_scale, tag, label
+from pipeline.report.pictures.svg import BLUE, LINE, SOFT, WASH, area, drawing, line, round_scale, tag, words_at
 from pipeline.report.wording import counted
 
 if TYPE_CHECKING:
@@ -53,9 +53,11 @@ def site_map_svg(sites: pd.DataFrame, title: str, unit: str) -> str:
     parts = [line(across(x), down(south), across(x), down(north), LINE) for x in x_ticks]
     parts += [line(across(west), down(y), across(east), down(y), LINE) for y in y_ticks]
     parts += [
-        label(across(x), _TOP + height + 15, _named(x, "EW"), "middle", fill=SOFT, font_size="11") for x in x_ticks
+        words_at(across(x), _TOP + height + 15, _named(x, "EW"), "middle", fill=SOFT, font_size="11") for x in x_ticks
     ]
-    parts += [label(across(west) - 5, down(y) + 4, _named(y, "NS"), "end", fill=SOFT, font_size="11") for y in y_ticks]
+    parts += [
+        words_at(across(west) - 5, down(y) + 4, _named(y, "NS"), "end", fill=SOFT, font_size="11") for y in y_ticks
+    ]
     placed = sites.assign(x=[across(x) for x in longitude], y=[down(y) for y in latitude])
     parts += _regions(placed)
     bounds = value_classes(sites["value"].to_numpy(dtype=np.float64))
@@ -94,7 +96,7 @@ def _regions(placed: pd.DataFrame) -> list[str]:
             drawn.append(
                 area([(x, y) for x, y in corners.tolist()], WASH, SOFT, fill_opacity=".6", stroke_dasharray="4 3")
             )
-        names.append(label(own["x"].mean(), own["y"].min() - 12, str(name), "middle", fill=SOFT, font_size="11",
+        names.append(words_at(own["x"].mean(), own["y"].min() - 12, str(name), "middle", fill=SOFT, font_size="11",
                            font_style="italic"))  # fmt: skip
     return drawn + names
 
@@ -140,9 +142,9 @@ def _escaped(words: str) -> str:
 def _legend(bounds: Floats, unit: str, y: float) -> list[str]:
     words = [f"to {bound:.3g}" for bound in bounds] + [f"above {bounds[-1]:.3g}" if len(bounds) else "all"]
     step = (_WIDTH - _LEFT - _RIGHT) / _CLASSES
-    drawn = [label(_LEFT, y + 18, unit, font_size="11", fill=SOFT)]
+    drawn = [words_at(_LEFT, y + 18, unit, font_size="11", fill=SOFT)]
     for place, word in enumerate(words):
         x = _LEFT + step * place
         drawn.append(tag("circle", cx=x, cy=y - 4, r=_SIZES[place], fill=_INKS[place], stroke=BLUE, stroke_width=1.1))
-        drawn.append(label(x + 13, y, word, font_size="11"))
+        drawn.append(words_at(x + 13, y, word, font_size="11"))
     return drawn

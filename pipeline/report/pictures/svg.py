@@ -30,7 +30,7 @@ def _number(value: float) -> str:
     return f"{value:.1f}".removesuffix(".0")
 
 
-def label(x: float, y: float, words: str, anchor: str = "start", **given: Any) -> str:  # noqa: ANN401 - numbers and texts
+def words_at(x: float, y: float, words: str, anchor: str = "start", **given: Any) -> str:  # noqa: ANN401 - numbers and texts
     """Write words at a place."""
     return tag("text", escape(words), x=x, y=y, text_anchor=anchor, **given)
 
@@ -77,9 +77,14 @@ def drawing(width: float, height: float, title: str, told: str, parts: Sequence[
     head = tag("title", escape(title)) + tag("desc", escape(told))
     size = f"{_number(width)} {_number(height)}"
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size}" role="img" font-size="12" '
+        f'<svg viewBox="0 0 {size}" role="img" font-size="12" '
         f"font-family='{_FONT}' fill=\"{INK}\">{head}{''.join(parts)}</svg>"
     )
+
+
+def as_file(drawn: str) -> str:
+    """Give a drawing as a file of its own; within a page no namespace is named."""
+    return drawn.replace("<svg ", '<svg xmlns="http://www.w3.org/2000/svg" ', 1)
 
 
 def round_scale(low: float, high: float, most: int = 5) -> tuple[float, float, list[float]]:

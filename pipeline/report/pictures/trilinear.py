@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.report.pictures.ions import ion_groups, ion_shares
-from pipeline.report.pictures.svg import INK, LINE, MARKS, SOFT, area, drawing, line, mark, label
+from pipeline.report.pictures.svg import INK, LINE, MARKS, SOFT, area, drawing, line, mark, words_at
 from pipeline.report.wording import counted
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def legend(kinds: dict[str, str], x: float, y: float) -> list[str]:
         told[-1] = (f"{len(kinds) - len(MARKS) + 1} others", MARKS[-1])
     drawn = []
     for place, (name, kind) in enumerate(told):
-        drawn += [mark(kind, x, y + 17 * place - 4, 3.6), label(x + 10, y + 17 * place, name)]
+        drawn += [mark(kind, x, y + 17 * place - 4, 3.6), words_at(x + 10, y + 17 * place, name)]
     return drawn
 
 
@@ -132,10 +132,10 @@ def _scales() -> list[str]:
     for share in range(_EVERY, 100, _EVERY):
         along, rise = _SIDE * share / 100, _SIDE * share / 100 * _UP
         drawn += [
-            label(_LEFT + _SIDE - along, _FLOOR + 14, str(share), "middle", fill=SOFT, font_size="10"),
-            label(second + along, _FLOOR + 14, str(share), "middle", fill=SOFT, font_size="10"),
-            label(_LEFT + along / 2 - 6, _FLOOR - rise + 3, str(share), "end", fill=SOFT, font_size="10"),
-            label(second + _SIDE - along / 2 + 6, _FLOOR - rise + 3, str(share), "start", fill=SOFT, font_size="10"),
+            words_at(_LEFT + _SIDE - along, _FLOOR + 14, str(share), "middle", fill=SOFT, font_size="10"),
+            words_at(second + along, _FLOOR + 14, str(share), "middle", fill=SOFT, font_size="10"),
+            words_at(_LEFT + along / 2 - 6, _FLOOR - rise + 3, str(share), "end", fill=SOFT, font_size="10"),
+            words_at(second + _SIDE - along / 2 + 6, _FLOOR - rise + 3, str(share), "start", fill=SOFT, font_size="10"),
         ]
     return drawn
 
@@ -146,19 +146,19 @@ def _names() -> list[str]:
     middle, floor = _LEFT + _SIDE + _GAP / 2, _FLOOR - _GAP * _UP
     slope, high = _SIDE / 4, _SIDE * _UP / 2
     return [
-        label(_LEFT + _SIDE / 2, _FLOOR + 30, "← Ca, %", "middle"),
-        label(second + _SIDE / 2, _FLOOR + 30, "Cl + NO3, % →", "middle"),
+        words_at(_LEFT + _SIDE / 2, _FLOOR + 30, "← Ca, %", "middle"),
+        words_at(second + _SIDE / 2, _FLOOR + 30, "Cl + NO3, % →", "middle"),
         _turned(_LEFT + slope - 26, _FLOOR - high, -60, "Mg, % →"),
         _turned(second + _SIDE - slope + 26, _FLOOR - high, 60, "← SO4, %"),
         _turned(middle - slope - 14, floor - 3 * high - 6, -60, "SO4 + Cl + NO3, % →"),
         _turned(middle + slope + 14, floor - 3 * high - 6, 60, "← Ca + Mg, %"),
-        label(_LEFT + _SIDE - 4, _FLOOR + 30, "Na + K", "end", fill=SOFT, font_size="10"),
-        label(second + 4, _FLOOR + 30, "HCO3 + CO3", "start", fill=SOFT, font_size="10"),
+        words_at(_LEFT + _SIDE - 4, _FLOOR + 30, "Na + K", "end", fill=SOFT, font_size="10"),
+        words_at(second + 4, _FLOOR + 30, "HCO3 + CO3", "start", fill=SOFT, font_size="10"),
     ]
 
 
 def _turned(x: float, y: float, degrees: float, words: str) -> str:
-    return label(0, 0, words, "middle", transform=f"translate({x:.1f} {y:.1f}) rotate({degrees:g})")
+    return words_at(0, 0, words, "middle", transform=f"translate({x:.1f} {y:.1f}) rotate({degrees:g})")
 
 
 def trilinear_table(waters: pd.DataFrame, named: Sequence[str]) -> pd.DataFrame:
