@@ -59,7 +59,7 @@ def trends(found: Observations, by: str, pictures: int = 0, only: tuple[str, ...
     """
     samples, kinds = found.samples, found.kinds
     places = sampling_points(samples)
-    quantities = sorted(str(name) for name in kinds["analyte"].unique()) if len(samples) else []
+    quantities = _quantities(found)
     panels = {name: panel_of(name, samples, found.readings, kinds, places) for name in quantities}
     panels = {name: panel for name, panel in panels.items() if len(panel.sample)}
     code, names = (np.full(len(samples), -1), [""]) if by in DEVICES else _groups(by, samples, places)
@@ -105,7 +105,7 @@ def found_changes(found: Observations) -> pd.DataFrame:
     """
     samples, kinds = found.samples, found.kinds
     places = sampling_points(samples)
-    quantities = sorted(str(name) for name in kinds["analyte"].unique()) if len(samples) else []
+    quantities = _quantities(found)
     panels = {name: panel_of(name, samples, found.readings, kinds, places) for name in quantities}
     panels = {name: panel for name, panel in panels.items() if len(panel.sample)}
     changed, moments = source_changes(panels, places, _of_place(samples["supply"], places))
@@ -114,6 +114,12 @@ def found_changes(found: Observations) -> pd.DataFrame:
     parts += [single_steps(panel, places, _epoch(panel, moments, site)) for panel in panels.values()]
     code, names = _groups("site", samples, places)
     return _joined([_of_groups(part, places, code, names) for part in parts], [])
+
+
+def _quantities(found: Observations) -> list[str]:
+    """Name the quantities that were read."""
+    read = np.unique(found.readings["kind"].to_numpy())
+    return sorted(found.kinds["analyte"].astype("str").iloc[read].unique())
 
 
 def _joined(parts: list[pd.DataFrame], columns: list[str]) -> pd.DataFrame:

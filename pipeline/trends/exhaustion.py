@@ -40,7 +40,8 @@ def exhaustions(panels: dict[str, Panel], places: SamplingPoints, litres: Floats
     found = pd.concat([frame for frame in shares if len(frame)] or [pd.DataFrame(columns=["place"])])
     if found.empty:
         return pd.DataFrame(columns=CHANGE_FIELDS)
-    usual = found.groupby(["place", "analyte"])["share"].agg(usual=lambda share: share.quantile(0.25), visits="size")
+    grouped = found.groupby(["place", "analyte"])["share"]
+    usual = pd.DataFrame({"usual": grouped.quantile(0.25), "visits": grouped.size()})
     usual = usual[(usual["usual"] <= _TAKEN_OUT) & (usual["visits"] >= _LEAST)].reset_index()
     chosen = usual.sort_values(["place", "usual"]).drop_duplicates("place")
     series = found.merge(chosen, on=["place", "analyte"]).sort_values(["place", "year"], ignore_index=True)
@@ -68,7 +69,7 @@ def _way_back(series: pd.DataFrame) -> pd.Series:
     lesser of the way in shares and in the treated value itself.
     """
     in_shares = (series["share"] - series["usual"]) / (1 - series["usual"])
-    usual = series.groupby("place")["value"].transform(lambda value: value.quantile(0.25))
+    usual = series["place"].map(series.groupby("place")["value"].quantile(0.25))
     room = (series["raw"] - usual).where(series["raw"] > usual)
     in_value = ((series["value"] - usual) / room).fillna(0.0)
     return in_shares.where(in_shares < in_value, in_value)

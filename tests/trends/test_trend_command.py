@@ -203,7 +203,16 @@ def odd_series(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, 
     ]
     head = "Sample,Client,Site,Region,Stage,Date,Method,Chloride (mg/L)"
     (folder / "odd.csv").write_text("\n".join([head, *lines]) + "\n", "utf-8")
-    CliRunner().invoke(main, ["intake", str(folder / "odd.csv"), "--out", str(folder / "out")])
+    # One water of 25 °dH = 446.2 mg/L as CaCO3: a laboratory that changed its unit, half of its clocks with an offset.
+    changed = [
+        f"Units-{n},Q,Units,North,raw,{2008 + n}-05-01T{'23:30:00' if n % 2 else '23:30:00+02:00'},laboratory,"
+        f"{f'{25 + n % 2 * 0.1:.1f},°dH' if n < 5 else f'{446.2 + n % 2:.1f},mg/L as CaCO3'}"
+        for n in range(10)
+    ]
+    head = "Sample,Client,Site,Region,Stage,Date,Method,Total hardness,Unit"
+    (folder / "units.csv").write_text("\n".join([head, *changed]) + "\n", "utf-8")
+    done = CliRunner().invoke(main, ["intake", str(folder), "--out", str(folder / "out")])
+    assert done.exit_code in (0, 1), done.output
     words = ["trend", "--by", "site", "--let-in", "unjudged", "--let-in", "hold", "--json", "--store"]
     done = CliRunner().invoke(main, [*words, str(folder / "out" / "kettlestone.duckdb")])
     return {row["group"]: row for row in json.loads(done.stdout)}
@@ -223,3 +232,5 @@ def test_nothing_is_invented_of_odd_series(odd_series: dict[str, dict[str, Any]]
     assert (odd_series["Below"]["censored"], odd_series["Below"]["median"]) == (1, None)
     assert odd_series["Moved"]["samples"] == 12
     assert odd_series["Zero"]["slope_per_year"] == 0
+    assert (odd_series["Units"]["samples"], odd_series["Units"]["unit"]) == (10, "mg/L as CaCO3")
+    assert odd_series["Units"]["median"] == pytest.approx(446.7, abs=1.5)
