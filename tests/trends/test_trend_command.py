@@ -6,6 +6,8 @@ import csv
 import io
 import json
 import re
+import sys
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -15,7 +17,6 @@ from pipeline.cli import main
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     from click.testing import Result
 
@@ -156,12 +157,30 @@ def test_the_page_says_what_changed_where_how_sure_and_what_to_do(trend: Callabl
     assert "<script" not in text
     assert "http" not in text
     headline = text.split("<h1>")[1].split("</h1>")[0]
-    assert re.fullmatch(r"[23] trends, 1 change of source, 0 media used up and 0 instruments .*", headline)
+    assert re.fullmatch(r"[23] trends and 1 change of source", headline)
     assert "North: Chloride" in text
     assert text.count("<svg") >= 2
     assert "5 sites (South-0, South-1, South-2, South-3, South-4)" in text
     assert "Chloride rises in North by" in text
     assert re.search(r"<figcaption>576 raw samples, the darker the more in squares of 25 mg/L", text)
+
+
+@pytest.mark.slow
+def test_the_readme_writes_a_page_every_month(
+    country_store: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The flow of the README, run once without its schedule and its server."""
+    readme = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
+    lines = readme.split("<!-- python: monthly -->\n```python\n")[1].split("```")[0]
+    monkeypatch.setenv("DO_NOT_TRACK", "1")
+    monkeypatch.setenv("PATH", str(Path(sys.executable).parent), prepend=":")
+    names: dict[str, Any] = {"__name__": "monthly"}
+
+    exec(lines, names)  # noqa: S102 - the lines of the README
+    page = names["monthly_page"].fn(str(country_store), str(tmp_path))
+
+    assert re.fullmatch(r"trends-20\d\d-\d\d\.html", Path(page).name)
+    assert "<svg" in Path(page).read_text("utf-8")
 
 
 def test_a_site_shows_its_change_in_its_picture(trend: Callable[..., Result], tmp_path: Path) -> None:
@@ -205,11 +224,11 @@ def odd_series(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, 
     (folder / "odd.csv").write_text("\n".join([head, *lines]) + "\n", "utf-8")
     # One water of 25 °dH = 446.2 mg/L as CaCO3: a laboratory that changed its unit, half of its clocks with an offset.
     changed = [
-        f"Units-{n},Q,Units,North,raw,{2008 + n}-05-01T{'23:30:00' if n % 2 else '23:30:00+02:00'},laboratory,"
+        f"Twice-{n},Q,Twice,North,raw,{2008 + n}-05-01T23:30:00{'' if n % 2 else '+02:00'},lab,Total hardness,"
         f"{f'{25 + n % 2 * 0.1:.1f},°dH' if n < 5 else f'{446.2 + n % 2:.1f},mg/L as CaCO3'}"
         for n in range(10)
     ]
-    head = "Sample,Client,Site,Region,Stage,Date,Method,Total hardness,Unit"
+    head = "Sample,Client,Site,Region,Stage,Date,Method,Parameter,Result,Unit"
     (folder / "units.csv").write_text("\n".join([head, *changed]) + "\n", "utf-8")
     done = CliRunner().invoke(main, ["intake", str(folder), "--out", str(folder / "out")])
     assert done.exit_code in (0, 1), done.output
@@ -232,5 +251,5 @@ def test_nothing_is_invented_of_odd_series(odd_series: dict[str, dict[str, Any]]
     assert (odd_series["Below"]["censored"], odd_series["Below"]["median"]) == (1, None)
     assert odd_series["Moved"]["samples"] == 12
     assert odd_series["Zero"]["slope_per_year"] == 0
-    assert (odd_series["Units"]["samples"], odd_series["Units"]["unit"]) == (10, "mg/L as CaCO3")
-    assert odd_series["Units"]["median"] == pytest.approx(446.7, abs=1.5)
+    assert (odd_series["Twice"]["samples"], odd_series["Twice"]["unit"]) == (10, "mg/L as CaCO3")
+    assert odd_series["Twice"]["median"] == pytest.approx(446.7, abs=1.5)

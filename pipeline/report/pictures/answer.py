@@ -24,6 +24,7 @@ from pipeline.store.registers import entries, in_force
 from pipeline.trends.answer import found_changes
 from pipeline.trends.density import water_density
 from pipeline.trends.panel import quantity_title, quantity_unit, year_of
+from pipeline.trends.source import TOGETHER
 from schemas.columns import ANALYTES, VERDICTS
 from schemas.tables import COORDINATES
 
@@ -198,8 +199,7 @@ def _history(settings: Settings, wanted: Wanted) -> DrawnAnswer:
     everything = replace(wanted.chosen, verdicts=VERDICTS)
     waters = _waters(settings, wanted._replace(chosen=everything))
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        # Devices are told from waters by all their readings: those of the site's regions are asked.
-        changes = _changes_at(store, wanted.chosen, waters)
+        changes = _changes_at(store, waters, wanted.analytes or _HISTORY)
         treatments = entries(store, "treatment")
     names = wanted.analytes or _HISTORY
     readings = pd.concat([_course(waters, name) for name in names], ignore_index=True)
@@ -219,14 +219,13 @@ def _history(settings: Settings, wanted: Wanted) -> DrawnAnswer:
                    readings[["day", "quantity", "value", "stage", "called", "verdict"]])  # fmt: skip
 
 
-def _changes_at(store: Store, chosen: Chosen, waters: pd.DataFrame) -> pd.DataFrame:
-    regions = waters["region"].unique().tolist()
-    around = [replace(chosen, site="", client="", region=str(region)) if region else chosen for region in regions]
-    parts = [found_changes(observations(store, one)) for one in around]
-    found = pd.concat([part for part in parts if len(part)] or [pd.DataFrame(columns=["site"])], ignore_index=True)
-    own = waters["site"].isin([chosen.site])
-    names = {*waters.loc[own, "site"], *(waters.loc[own, "client"] + " / " + waters.loc[own, "site"])}
-    return found[found["site"].isin(names) & (found["client"].isin(waters["client"]) if len(found) else True)]
+def _changes_at(store: Store, waters: pd.DataFrame, names: tuple[str, ...]) -> pd.DataFrame:
+    """Find the changes at a site; what devices read too much is told by all their readings, wherever they were used."""
+    found = found_changes(observations(store, Chosen(tuple(dict.fromkeys([*TOGETHER, *names])))))
+    called = {*waters["site"], *(waters["client"] + " / " + waters["site"])}
+    if found.empty:
+        return found
+    return pd.DataFrame(found[found["site"].isin(called) & found["client"].isin(waters["client"])])
 
 
 def _panel(analyte: str) -> str:

@@ -74,14 +74,16 @@ def trend_page(answer: Trends, out: Mapping[str, int], asked: str) -> str:
 
 def _headline(sure: pd.DataFrame, sources: list[Any], media: list[Any], devices: list[Any]) -> str:
     """Say in one sentence what there is."""
-    parts = [
-        counted(len(sure), "trend") if len(sure) else _STEADY,
-        counted(len(sources), "change of source", "changes of source"),
-        counted(len(media), "medium used up", "media used up"),
-        counted(len(_device_names(devices)), "instrument or person that reads high, low or jumped",
-                "instruments or people that read high, low or jumped"),
-    ]  # fmt: skip
-    return ", ".join(parts[:-1]) + " and " + parts[-1]
+    told = (
+        (len(sure), "trend", "trends"),
+        (len(sources), "change of source", "changes of source"),
+        (len(media), "medium used up", "media used up"),
+        (len(_device_names(devices)), "instrument or person that reads wrong", "instruments or people that read wrong"),
+    )
+    parts = [counted(number, one, many) for number, one, many in told if number]
+    if not parts:
+        return "Nothing drifts, nothing changed"
+    return ", ".join(parts[:-1]) + (" and " if len(parts) > 1 else "") + parts[-1]
 
 
 def _device_names(devices: list[Any]) -> list[str]:
