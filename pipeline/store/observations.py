@@ -135,6 +135,18 @@ def left_out(store: Store, chosen: Chosen) -> dict[str, int]:
     return {reason: counted[reason] for reason in reasons if reason in counted}
 
 
+def people_left_out(store: Store, chosen: Chosen) -> dict[str, int]:
+    """Name the people most of whose samples do not count because of their verdict, and how many samples that are."""
+    rows = store.connection.execute(
+        f"""
+        SELECT operator, count(*) FILTER (NOT current_verdict IN ({_listed(chosen.verdicts)})) AS held
+        FROM v_sample WHERE operator <> '' AND activity NOT IN ({_listed(CONTROLS)})
+        GROUP BY operator HAVING held > count(*) / 2 ORDER BY held DESC, operator
+        """  # noqa: S608 - words of ours
+    ).fetchall()
+    return {str(name): int(held) for name, held in rows}
+
+
 def _conditions(chosen: Chosen) -> list[str]:
     conditions = ["s.collected_at IS NOT NULL", f"s.current_verdict IN ({_listed(chosen.verdicts)})"]
     if not chosen.controls:

@@ -212,8 +212,8 @@ SERIES = {
 
 
 @pytest.fixture(scope="module")
-def odd_series(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, Any]]:
-    """Give the trend of chloride of every site of ``SERIES``."""
+def odd_store(tmp_path_factory: pytest.TempPathFactory) -> str:
+    """Give the store of every site of ``SERIES``, and of one that was written in two units."""
     folder = tmp_path_factory.mktemp("odd")
     lines = [
         f"{site}-{year},Q,{site},{region},raw,{year}-05-01,lab,{value}"
@@ -224,16 +224,22 @@ def odd_series(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, 
     (folder / "odd.csv").write_text("\n".join([head, *lines]) + "\n", "utf-8")
     # One water of 25 °dH = 446.2 mg/L as CaCO3: a laboratory that changed its unit, half of its clocks with an offset.
     changed = [
-        f"Twice-{n},Q,Twice,North,raw,{2008 + n}-05-01T23:30:00{'' if n % 2 else '+02:00'},lab,Total hardness,"
+        f"Twice-{n},Q,Twice,North,raw,{2008 + n}-05-01T23:30:00{'' if n % 2 else '+02:00'},P7,lab,Total hardness,"
         f"{f'{25 + n % 2 * 0.1:.1f},°dH' if n < 5 else f'{446.2 + n % 2:.1f},mg/L as CaCO3'}"
         for n in range(10)
     ]
-    head = "Sample,Client,Site,Region,Stage,Date,Method,Parameter,Result,Unit"
+    head = "Sample,Client,Site,Region,Stage,Date,Operator,Method,Parameter,Result,Unit"
     (folder / "units.csv").write_text("\n".join([head, *changed]) + "\n", "utf-8")
     done = CliRunner().invoke(main, ["intake", str(folder), "--out", str(folder / "out")])
     assert done.exit_code in (0, 1), done.output
-    words = ["trend", "--by", "site", "--let-in", "unjudged", "--let-in", "hold", "--json", "--store"]
-    done = CliRunner().invoke(main, [*words, str(folder / "out" / "kettlestone.duckdb")])
+    return str(folder / "out" / "kettlestone.duckdb")
+
+
+@pytest.fixture(scope="module")
+def odd_series(odd_store: str) -> dict[str, dict[str, Any]]:
+    """Give the trend of every site of that store."""
+    words = ["trend", "--by", "site", "--let-in", "unjudged", "--let-in", "hold", "--json", "--store", odd_store]
+    done = CliRunner().invoke(main, words)
     return {row["group"]: row for row in json.loads(done.stdout)}
 
 
@@ -253,3 +259,10 @@ def test_nothing_is_invented_of_odd_series(odd_series: dict[str, dict[str, Any]]
     assert odd_series["Zero"]["slope_per_year"] == 0
     assert (odd_series["Twice"]["samples"], odd_series["Twice"]["unit"]) == (10, "mg/L as CaCO3")
     assert odd_series["Twice"]["median"] == pytest.approx(446.7, abs=1.5)
+
+
+def test_whose_samples_do_not_count_is_told_where_people_are_compared(odd_store: str) -> None:
+    """All that P7 read is left out; a list of people without the one in question would be no answer."""
+    done = CliRunner().invoke(main, ["trend", "--by", "operator", "--store", odd_store])
+
+    assert "10 samples of these by P7" in done.stdout

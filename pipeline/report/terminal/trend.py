@@ -15,7 +15,7 @@ from pipeline.report.terminal.table_output import CSV, JSON, PARQUET, TABLE, Tab
 from pipeline.report.trend.page import PICTURES, SURE_TREND, trend_page
 from pipeline.report.wording import counted
 from pipeline.store.database import Store
-from pipeline.store.observations import Chosen, left_out, observations
+from pipeline.store.observations import Chosen, left_out, observations, people_left_out
 from pipeline.trends.answer import ROW_COLUMNS, Trends, trends
 from pipeline.trends.panel import day_of, quantity_title
 from pipeline.trends.source import TOGETHER
@@ -37,8 +37,10 @@ def ask_trends(settings: Settings, chosen: Chosen, by: str, *, pictures: bool) -
         read = tuple(dict.fromkeys([*chosen.analytes, *TOGETHER])) if chosen.analytes else ()
         found = observations(store, replace(chosen, analytes=read))
         out = left_out(store, chosen)
+        held = people_left_out(store, chosen) if by == "operator" else {}
     answer = trends(found, by, PICTURES if pictures else 0, chosen.analytes)
-    return answer, out | ({"without client and site": answer.nameless} if answer.nameless else {})
+    out |= {"without client and site": answer.nameless} if answer.nameless else {}
+    return answer, out | {f"of these by {name} (--let-in hold tells what {name} reads)": held[name] for name in held}
 
 
 def trend_text(answer: Trends, out: dict[str, int], chosen: Chosen, wanted: TableOutput) -> str:

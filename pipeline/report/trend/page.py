@@ -170,10 +170,15 @@ def _sources(changes: pd.DataFrame) -> list[dict[str, Any]]:
         })  # fmt: skip
     for one in found:
         names = sorted(set(one["sites"]))
-        more = f" and {len(names) - _SITES} more" if len(names) > _SITES else ""
-        one["named"] = ", ".join(names[:_SITES]) + more
+        one["named"] = _named(names)
         one["count"] = counted(len(names), "site")
     return sorted(found, key=lambda one: -one["at"])
+
+
+def _named(names: list[str]) -> str:
+    """List the first names, and say how many more there are."""
+    more = f" and {len(names) - _SITES} more" if len(names) > _SITES else ""
+    return ", ".join(names[:_SITES]) + more
 
 
 def _kind(changes: pd.DataFrame, kind: str) -> list[dict[str, Any]]:
@@ -196,8 +201,8 @@ def _actions(sure: pd.DataFrame, sources: list[Any], media: list[Any], devices: 
     """Say what to do, the most useful first."""
     found = []
     if devices:
-        names = _device_names(devices)
-        found.append(f"Check against a standard, and talk to whoever uses: {', '.join(names[:_SITES])}.")
+        names = _named(_device_names(devices))
+        found.append(f"Check against a standard, and talk to whoever uses: {names}.")
     if sources:
         first = sources[0]
         found.append(
@@ -206,7 +211,7 @@ def _actions(sure: pd.DataFrame, sources: list[Any], media: list[Any], devices: 
         )
     if media:
         sites = sorted({one["site"] for one in media})
-        found.append(f"Change media earlier at {counted(len(sites), 'site')}: {', '.join(sites[:_SITES])}.")
+        found.append(f"Change media earlier at {counted(len(sites), 'site')}: {_named(sites)}.")
     rising = sure[(sure["slope_per_year"] > 0) & sure["analyte"].isin(["chloride", "total_hardness", "alkalinity"])]
     found += [
         f"{quantity_title(row['analyte'])} rises in {row['group']} by {row['slope_per_year']:.2g} "
