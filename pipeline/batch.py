@@ -20,6 +20,7 @@ from pipeline.fault_log import Fault, FaultLog
 from pipeline.gathering import gather
 from pipeline.intake_change import intake_change
 from pipeline.joining import join, ownerless
+from pipeline.memory import give_back
 from pipeline.normalise.stacking import stacked_frames
 from pipeline.one_file import faulty
 from pipeline.prove import prove
@@ -50,7 +51,7 @@ if TYPE_CHECKING:
     from pipeline.store.appender import Appender
 
 _DATABASE_THREADS: Final = 1  # so that the work beside it keeps a processor
-_DATABASE_MEMORY: Final = "300MB"  # beside the frames of a batch; six million readings go through it
+_DATABASE_MEMORY: Final = "120MB"  # beside the frames of a batch; six million readings go through it
 
 
 @dataclass(frozen=True)
@@ -83,6 +84,7 @@ def finish(
         # Not later: the engine begins with giving all memory back to the system that this process holds ready.
         engine = pool.submit(start, settings.store, threads=_DATABASE_THREADS, memory_limit=_DATABASE_MEMORY)
         gathered = gather(results, settings, lambda result, error: faulty(result.source, error, log))
+    give_back()  # the text of the files, of which the readings are a third
     # What is known already may come again within a second.
     again = f"{started:%f}" if gathered.files["status"].isin(["known", "answered"]).any() else ""
     batch_id = new_batch_id(started, [*gathered.files["file_sha256"], again])
@@ -94,7 +96,7 @@ def finish(
         joined = join(store, gathered, settings)
         gathered = (
             gathered.noted(joined.notices).noted(ownerless(store, gathered, joined)).noted(unknown_words(gathered))
-        )
+        ).without_readings()
         with store.transaction(change):
             first = next_number(store.connection, "finding", "finding_id")
             with appending(store, batch_id) as appender:
@@ -110,6 +112,7 @@ def finish(
                 change.what.update({name: batch.record[name] for name in ("batch_id", "finished_at")})
                 told = fault_notices(batch.faults, log)
                 batch = replace(batch, first_finding=first, notices=_with_told(batch.notices, told))
+                give_back()
                 listener.stage("storing")
                 appender.add("notices", told)
                 _add_what_was_found(appender, batch)

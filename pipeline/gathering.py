@@ -59,6 +59,10 @@ class Gathered:
         """Give the rows of one register, none where no file holds it."""
         return self.registers.get(kind, pd.DataFrame())
 
+    def without_readings(self) -> Gathered:
+        """Let go of what was joined into samples."""
+        return replace(self, rows=pd.DataFrame(), readings=pd.DataFrame())
+
     def noted(self, notices: pd.DataFrame) -> Gathered:
         """Add remarks (PROBLEM_COLUMNS) that could be made only once all files were read."""
         if notices.empty:

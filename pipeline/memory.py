@@ -8,9 +8,12 @@ page of it again: a fifth of the time of a large intake.
 from __future__ import annotations
 
 import ctypes
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import pyarrow as pa
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 # Settings of mallopt(3), GNU C library, <malloc.h>.
 _TRIM_THRESHOLD: Final = -1
@@ -25,11 +28,22 @@ def keep_freed() -> None:
     Where the C library is not GNU's, only Arrow's blocks join the pool.
     """
     pa.set_memory_pool(pa.system_memory_pool())
-    try:
-        mallopt = ctypes.CDLL(None).mallopt
-    except (AttributeError, OSError, TypeError):  # no such setting; on Windows the process itself is no library
-        return
-    else:
+    if mallopt := _of_c_library("mallopt"):
         mallopt(_MMAP_THRESHOLD, _NEVER)
         mallopt(_TRIM_THRESHOLD, _NEVER)
         mallopt(_ARENA_MAX, 1)
+
+
+def give_back() -> None:
+    """Give the system what is free now; for a moment after which far less is needed, or blocks of another size."""
+    if malloc_trim := _of_c_library("malloc_trim"):
+        malloc_trim(0)
+
+
+def _of_c_library(name: str) -> Callable[..., int] | None:
+    """Find a function of the C library; None where it is not GNU's."""
+    try:
+        found: Callable[..., int] = getattr(ctypes.CDLL(None), name)
+    except (AttributeError, OSError, TypeError):  # no such setting; on Windows the process itself is no library
+        return None
+    return found

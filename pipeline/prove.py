@@ -15,6 +15,7 @@ from pipeline.explain.screen import screened
 from pipeline.explain.suspicion import SINGLE_MISTAKE, SuspicionLimits
 from pipeline.explain.verdicts import both_told, settled, told_of
 from pipeline.fault_log import Fault
+from pipeline.memory import give_back
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -93,6 +94,7 @@ def _weighed(
     waters = ~is_control(samples)
     company = samples if waters.all() else samples.where(pd.Series(waters, index=samples.about.index))
     screen = screened(company, limits)
+    give_back()  # what was reckoned of all samples at once; of few of them far more is reckoned now
     asked = np.zeros(len(samples), dtype="bool") if asked is None else asked & waters
     doubtful = screen.doubtful | (checked.verdict.isin(OPEN).to_numpy() | asked)[waters]
     acquits = limits.of(SuspicionLimits).acquits_percent / 100.0

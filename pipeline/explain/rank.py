@@ -131,6 +131,7 @@ def explain(
     if patterns is None:
         patterns = of_files(samples, screen, seen, (chosen, everything), doubted)
     weighed = likely(everything)
+    del everything  # as large as what is likely
 
     def told(of: Patterns) -> Explained:
         known = weighed

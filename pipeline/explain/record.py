@@ -110,7 +110,7 @@ def record_of(samples: SampleTable) -> Record:
     """
     size = (len(ROWS), len(samples))
     values, spread = np.full(size, np.nan), np.full(size, np.nan)
-    step, volume = np.full(size, np.nan), np.full(size, np.nan)
+    step, volume = _unknown_of_kits(samples, size), _unknown_of_kits(samples, size)
     worth, written = np.ones(size), np.full(size, np.nan)
     exact, counted = np.zeros(size, dtype="bool"), np.zeros(size, dtype="bool")
     reckoned = np.zeros((len(SECOND), size[1]), dtype="bool")
@@ -127,16 +127,21 @@ def record_of(samples: SampleTable) -> Record:
     counted[own] = np.array([*(name in COUNTED for name in METHODS), False])[method]
     _add_written(samples, (values, spread, worth, written, step, volume, exact, counted), reckoned)
     known = ~np.isnan(written)
-    written = np.where(known, written, values)
+    np.copyto(written, values, where=~known)
+    kits, most = step.flags.writeable, np.full((1, 1), _WIDEST)
+    half = np.zeros(size) if kits else np.broadcast_to(0.0, size)
     drop = exact & ~np.isnan(step)
-    first = drop & (values <= step * (1.0 + _SMALLEST))
-    middle = np.where(drop, np.maximum(values - step / 2.0, step / 4.0), values)
-    middle = np.where(first, _FIRST_DROP[0] * step, middle)
-    spread = np.where(first, _FIRST_DROP[1] * middle, spread)
-    half = np.nan_to_num(np.where(drop, values - middle, 0.0))
-    values = middle
+    if drop.any():
+        first = drop & (values <= step * (1.0 + _SMALLEST))
+        middle = np.where(drop, np.maximum(values - step / 2.0, step / 4.0), values)
+        middle = np.where(first, _FIRST_DROP[0] * step, middle)
+        spread = np.where(first, _FIRST_DROP[1] * middle, spread)
+        half = np.nan_to_num(np.where(drop, values - middle, 0.0))
+        values, most = middle, np.where(first, _FIRST_DROP[1], _WIDEST)
     for place, name in enumerate(SECOND):  # a typed count is as far above the middle of the interval as the count is
         row, first_row = ROW[f"second {name}"], ROW[name]
+        if not (kits and reckoned[place].any()):
+            continue
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(
                 reckoned[place] & (half[first_row] > 0), half[first_row] / (values[first_row] + half[first_row]), 0.0
@@ -152,12 +157,7 @@ def record_of(samples: SampleTable) -> Record:
     _add_twins(samples, values, spread, half)
     values[ROW[UNREAD[0]] :] = 0.0
     spread[ROW[UNREAD[0]] :] = 0.0
-    least = np.where(np.arange(size[0])[:, None] == ROW["ph"], 0.02, _SMALLEST * np.abs(values))
-    spread = np.where(np.isnan(values), np.nan, np.fmax(spread, least))
-    most = np.where(first, _FIRST_DROP[1], _WIDEST)
-    widest = np.where(exact & (np.arange(size[0])[:, None] < len(WIDE_COLUMNS)), most * np.abs(values), np.inf)
-    widest[[ROW["ph"], ROW["temperature"]]] = np.inf
-    spread = np.minimum(spread, widest)
+    _bound_spread(values, spread, exact, most)
     return Record(
         index=samples.about.index,
         amounts=values,
@@ -175,6 +175,28 @@ def record_of(samples: SampleTable) -> Record:
         laboratory_tds=laboratory_tds,
         reckoned=reckoned,
     )
+
+
+def _unknown_of_kits(samples: SampleTable, size: tuple[int, int]) -> Floats:
+    """Give rows of nothing, to be filled where readings of kits are among the samples; else they take no memory."""
+    kits = any(name in samples.readings and samples.readings[name].notna().any() for name in ("drops", "used_ml"))
+    return np.full(size, np.nan) if kits else np.broadcast_to(np.nan, size)
+
+
+def _bound_spread(values: Floats, spread: Floats, exact: Flags, most: Floats) -> None:
+    """Let no reading be known better or worse than any is; ``spread`` is a new array of `record_of`, changed in place.
+
+    ``most`` is the largest relative uncertainty of a number that was read.
+    """
+    size = np.abs(values)
+    least = _SMALLEST * size
+    least[ROW["ph"]] = 0.02
+    np.fmax(spread, least, out=spread)
+    np.copyto(spread, np.nan, where=np.isnan(values))
+    relative = exact.copy()
+    relative[len(WIDE_COLUMNS) :] = False
+    relative[[ROW["ph"], ROW["temperature"]]] = False
+    np.minimum(spread, most * size, out=spread, where=relative)
 
 
 def _add_written(
@@ -200,7 +222,9 @@ def _add_written(
     first = np.flatnonzero((rank == 0) & ~other)
     place = what[first], at[first]
     worth[place], written[place] = found.unit_worth[first], found.figure[first]
-    step[place], volume[place] = found.step[first], found.volume[first]
+    kits = step.flags.writeable
+    if kits:
+        step[place], volume[place] = found.step[first], found.volume[first]
     for name in SECOND:
         row, code = ROW[f"second {name}"], ROW[name]
         rows = np.flatnonzero((rank == 1) & (what == code) & ~np.isnan(found.value))
@@ -210,8 +234,10 @@ def _add_written(
         spread[cell] = np.where(typed, _TYPED_ROUNDED * found.value[rows], found.uncertainty[rows] / 2.0)
         reckoned[SECOND.index(name), at[rows]] = typed
         worth[cell], written[cell] = found.unit_worth[rows], found.figure[rows]
-        step[cell], exact[cell] = found.step[rows], True
-        volume[cell] = np.where(typed, volume[code, at[rows]], found.volume[rows])
+        exact[cell] = True
+        if kits:
+            step[cell] = found.step[rows]
+            volume[cell] = np.where(typed, volume[code, at[rows]], found.volume[rows])
         counted[cell] = found.counted[rows]
 
 
@@ -255,7 +281,9 @@ def _add_twins(samples: SampleTable, values: Floats, spread: Floats, half: Float
         other = np.where(at == leader, runner, leader)
         open_ = (other != at) & np.isnan(values[row, at])
         own, twin = at[open_], other[open_]
-        values[row, own], half[row, own] = values[read_, twin], half[read_, twin]
+        values[row, own] = values[read_, twin]
+        if half.flags.writeable:
+            half[row, own] = half[read_, twin]
         spread[row, own] = np.hypot(spread[read_, twin], _VISIT * values[read_, twin])
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Final
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -22,13 +23,18 @@ from pipeline.explain.relations.density import joint_density, shortfall
 from pipeline.explain.relations.evaluate import evaluate
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.explain.mistakes.candidate import Candidate, Where
     from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
     from pipeline.explain.relations.relation import Relation
 
+    Weights = dict[str, npt.NDArray[Any]]  # a column of WEIGHED_COLUMNS each
+
 SAMPLES_AT_ONCE: Final = 512
+PAIRS_AT_ONCE: Final = 16_384
 _AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
 WEIGHED_COLUMNS: Final = (
     "sample",
@@ -70,9 +76,14 @@ class Pairs:
     amounts: Floats
     spread: Floats
 
-    def take(self, rows: Places) -> Pairs:
+    def take(self, rows: Places | slice) -> Pairs:
         """Keep some of the pairs."""
         return Pairs(self.candidate[rows], self.sample[rows], self.amounts[:, rows], self.spread[:, rows])
+
+    def parts(self) -> list[Pairs]:
+        """Split them so that what is reckoned of each part at once takes little memory."""
+        ends = np.linspace(0, self.sample.size, self.sample.size // PAIRS_AT_ONCE + 2).astype("int64").tolist()
+        return [self.take(slice(begin, end)) for begin, end in pairwise(ends)]
 
 
 def judged(
@@ -105,45 +116,54 @@ def judged(
     order = _alike(record)
     wanted = np.ones(len(catalogue()), dtype="bool") if among is None else among
 
-    def weighed(at: Places) -> pd.DataFrame:
+    def weighed(at: Places) -> Weights:
         few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
         found = _weighed(few, _pairs(few, saw, wanted), past, at, saw)
-        return found if whole is None else found[_is_likely(found) | whole[found["sample"].to_numpy()]]
+        if whole is None:
+            return found
+        kept = _is_likely(found) | whole[found["sample"]]
+        return {name: values[kept] for name, values in found.items()}
 
     if not len(record):
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
     groups = np.array_split(order, max(round(len(record) / SAMPLES_AT_ONCE), 1))
     if len(groups) == 1:
-        return weighed(order)
+        return pd.DataFrame(weighed(order), copy=False)
     with ThreadPoolExecutor(_AT_ONCE) as pool:
         parts = list(pool.map(weighed, groups))
-    frame: pd.DataFrame = pd.concat(parts, ignore_index=True)
-    return frame
+    # Column by column, and each part let go at once: the weights of all samples take much memory.
+    columns = {name: np.concatenate([part.pop(name) for part in parts]) for name in WEIGHED_COLUMNS}
+    return pd.DataFrame(columns, copy=False)
 
 
-def _weighed(record: Record, pairs: Pairs, past: PastReadings, at: Places, seen: dict[str, Flags]) -> pd.DataFrame:
+def _agreement(record: Record, pairs: Pairs, past: PastReadings, at: Places) -> tuple[Floats, Floats, Floats, Floats]:
+    """Give ln fit, how usual the readings are, the misfit and the number of relations of every pair."""
     found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample], record.reckoned[:, pairs.sample])
     fit, misfit, count = joint_density(found, pairs.spread)
     usual = _usual(record, pairs, past, at)
     if past.other is not None and (past.other.kind >= 0).any():
         usual = usual + bound(pairs.amounts, pairs.spread, past.other.take(at[pairs.sample]))[0]
+    return fit, usual, misfit, count
+
+
+def _weighed(record: Record, pairs: Pairs, past: PastReadings, at: Places, seen: dict[str, Flags]) -> Weights:
+    parts = [_agreement(record, part, past, at) for part in pairs.parts()]
+    fit, usual, misfit, count = (np.concatenate(numbers) for numbers in zip(*parts, strict=True))
     rows = every("row")[pairs.candidate]
     touched = (rows >= 0) & (every("change") != None)[pairs.candidate]  # noqa: E711 -- element by element
     before, after = record.amounts[rows, pairs.sample], pairs.amounts[rows, np.arange(rows.size)]
     half = record.half[rows, pairs.sample]
-    return pd.DataFrame(
-        {
-            "sample": at[pairs.sample],
-            "candidate": pairs.candidate,
-            "log_posterior": _log_prior(record, pairs, seen) + fit + usual,
-            "log_fit": fit,
-            "log_usual": usual,
-            "misfit": misfit,
-            "relations": count,
-            "value_from": np.where(touched, before + half, np.nan),
-            "value_to": np.where(touched, after + _half(half, before, after, pairs.candidate), np.nan),
-        }
-    )
+    return {
+        "sample": at[pairs.sample],
+        "candidate": pairs.candidate,
+        "log_posterior": _log_prior(record, pairs, seen) + fit + usual,
+        "log_fit": fit,
+        "log_usual": usual,
+        "misfit": misfit,
+        "relations": count,
+        "value_from": np.where(touched, before + half, np.nan),
+        "value_to": np.where(touched, after + _half(half, before, after, pairs.candidate), np.nan),
+    }
 
 
 def _half(half: Floats, before: Floats, after: Floats, candidate: Places) -> Floats:
@@ -156,15 +176,15 @@ def _half(half: Floats, before: Floats, after: Floats, candidate: Places) -> Flo
 
 def likely(weighed: pd.DataFrame) -> pd.DataFrame:
     """Leave out what has next to no share of its sample's probability; "no mistake" never is."""
-    left: pd.DataFrame = weighed[_is_likely(weighed)].reset_index(drop=True)
-    return left
+    flags = _is_likely(weighed)
+    return weighed if flags.all() else weighed[flags].reset_index(drop=True)
 
 
-def _is_likely(weighed: pd.DataFrame) -> Flags:
-    sample, log = weighed["sample"].to_numpy(), weighed["log_posterior"].to_numpy()
+def _is_likely(weighed: Weights | pd.DataFrame) -> Flags:
+    sample, candidate, log = (np.asarray(weighed[name]) for name in ("sample", "candidate", "log_posterior"))
     top = np.full(sample.max(initial=-1) + 1, -np.inf)
     np.maximum.at(top, sample, log)
-    return np.asarray((log > top[sample] + np.log(_LEAST)) | (weighed["candidate"] == 0).to_numpy())
+    return np.asarray((log > top[sample] + np.log(_LEAST)) | (candidate == 0))
 
 
 def _alike(record: Record) -> Places:

@@ -10,6 +10,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.store.frames import append, columns_of, next_number
+from pipeline.store.sql import ROW_GROUP
 from pipeline.texts import first_rows, numbered
 
 if TYPE_CHECKING:
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
 _MAY_MISS: Final = frozenset({"sample_id", "file_sha256"})
+_ROWS_AT_ONCE: Final = 2 * ROW_GROUP  # readings, so that what the database is given takes little memory
 
 
 def append_samples(connection: duckdb.DuckDBPyConnection, samples: pd.DataFrame, same: Mapping[str, object]) -> None:
@@ -42,7 +44,9 @@ def append_readings(connection: duckdb.DuckDBPyConnection, readings: pd.DataFram
     start = next_number(connection, "reading_kind", "kind_id")
     append(connection, "reading_kind", readings[named].iloc[first_rows(kind)], number_from=("kind_id", start))
     own = readings.drop(columns=named).assign(kind_id=kind + start)
-    append(connection, "reading_value", own, number_from=("reading_id", base))
+    for begin in range(0, len(own), _ROWS_AT_ONCE):
+        part = own.iloc[begin : begin + _ROWS_AT_ONCE]
+        append(connection, "reading_value", part, number_from=("reading_id", base + begin))
     return base
 
 
