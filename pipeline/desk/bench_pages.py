@@ -25,7 +25,7 @@ _SECONDS: Final = 20.0
 
 
 def show_control() -> ResponseReturnValue:
-    """Draw the control charts by instrument, method or operator."""
+    """Draw the control charts by instrument, method, operator or lot of reagent."""
     by = request.args.get("by", CHART_GROUPS[0])
     if by not in CHART_GROUPS:
         raise KettlestoneError(label("Charts are drawn by {groups}.", groups=", ".join(CHART_GROUPS)))
