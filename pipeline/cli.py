@@ -54,6 +54,7 @@ COMMANDS: Final[dict[str, str]] = {
     "snapshot": "Publish a read-only copy of the store.",
     "trend": "Say what drifts, what changed since when, and how sure that is.",
     "summary": "Write the summary of a BATCH again, with the answers in force.",
+    "watch": "Take in whatever is dropped into a FOLDER.",
     "treatment": "The register of treatments: what is fitted where.",
 }
 _SAFE: Final = "A batch is stored whole or not at all; run the command again."

@@ -235,6 +235,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         '"{raw_text}" stands {detail} times where nothing can be below zero; it was read as a missing value',
         "Nothing to do if that is right; else correct the cells and import the file again.",
     ),
+    Problem(
+        "missing-words",
+        "{detail}",
+        "Nothing to do if that is right; else correct the cells and import the file again.",
+    ),
     Problem("column-repeated", 'the heading "{column}" occurs more than once', "Give each column its own heading."),
     Problem(
         "column-second", "two columns say the same kind of thing: {detail}", "Nothing to do if that is what is meant."
@@ -262,6 +267,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem("merged-cells", "merged cells ({detail}): only the first carries a value", "Unmerge and fill them."),
     Problem("date-ambiguous", '"{raw_text}" was read as {detail}', "Write dates as YYYY-MM-DD."),
+    Problem(
+        "time-skipped",
+        '"{raw_text}" is a time that the clocks of {detail} skipped; it was read as the end of that hour',
+        "Correct the time, or name its zone (setting time_zone, a column of time zones).",
+    ),
     Problem("date-order", '"{raw_text}" was read as {detail}', "Write dates as YYYY-MM-DD."),
     Problem("date-unreadable", '"{raw_text}" is not a date of the layout\'s formats', "Write dates as YYYY-MM-DD."),
     Problem("number-repaired", '"{raw_text}" was read as {detail}', "Check it; write the number alone."),

@@ -1,7 +1,8 @@
-"""Numbers that stand for "no value": -9, -99, -999.0 where a quantity cannot be below zero."""
+"""What stands for "no value": words such as n/a, and -9, -99, -999.0 where a quantity cannot be below zero."""
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
 
 _CODE: Final = r"^-9+(?:[.,][09]+)?$"
 _FEWEST: Final = 3  # times a code stands in a table; once it may be a slip
+_MOST_WORDS: Final = 6  # that are named
 _BELOW_ZERO: Final = ("temperature", "redox", "saturation_index", "calcite_dissolution")  # quantities that may be
 
 
@@ -27,7 +29,7 @@ def with_missing_codes(grid: Grid, match: Match, file_sha256: str) -> tuple[Matc
 
     Returns
     -------
-    The match, its layout with the codes among the words for a gap, and a notice for each code.
+    The match, its layout with the codes among the words for a gap, and a notice for each code and for the words.
     """
     rows = match.rows(grid)
     found: dict[str, int] = {}
@@ -44,8 +46,9 @@ def with_missing_codes(grid: Grid, match: Match, file_sha256: str) -> tuple[Matc
             found[text] = found.get(text, 0) + 1
             first.setdefault(text, (row, column.heading))
     codes = [text for text, count in found.items() if count >= _FEWEST]
+    told = _words(grid, match, file_sha256)
     if not codes:
-        return match, []
+        return match, told
     layout = replace(match.layout, missing=(*match.layout.missing, *codes))
     notices = [
         problem_frame(
@@ -58,4 +61,22 @@ def with_missing_codes(grid: Grid, match: Match, file_sha256: str) -> tuple[Matc
         )
         for text in codes
     ]
-    return replace(match, layout=layout), notices
+    return replace(match, layout=layout), [*notices, *told]
+
+
+def _words(grid: Grid, match: Match, file_sha256: str) -> list[pd.DataFrame]:
+    """Tell once which words were read as "no value", and how often."""
+    words = pa.array([word for word in match.layout.missing if word.strip()], type=pa.string())
+    rows, counts = match.rows(grid), Counter[str]()
+    for column in match.measured:
+        texts = grid.cells(column.position, rows)
+        said = pc.is_in(texts, value_set=words)
+        if pc.any(said).as_py():
+            counted = pc.value_counts(texts.filter(said))
+            counts.update(dict(zip(*(counted.field(place).to_pylist() for place in (0, 1)), strict=True)))
+    if not counts:
+        return []
+    listed = ", ".join(f'"{word}" {count:,} ×' for word, count in counts.most_common(_MOST_WORDS))
+    more = ", …" if len(counts) > _MOST_WORDS else ""
+    detail = f"counted as no value: {listed}{more}"
+    return [problem_frame("missing-words", file_sha256=file_sha256, line=0, column="", raw_text="", detail=detail)]

@@ -72,9 +72,10 @@ _SHORT_YEAR: Final = 2  # digits
 _PRECISIONS: Final = ("", "year", "month", "day", "time")
 _DAY: Final = _PRECISIONS.index("day")
 _TIME: Final = _PRECISIONS.index("time")
-_PROBLEMS: Final = ("", "date-unreadable", "date-ambiguous")
+_PROBLEMS: Final = ("", "date-unreadable", "date-ambiguous", "time-skipped")
 _UNREADABLE: Final = 1
 _AMBIGUOUS: Final = 2
+_SKIPPED: Final = 3
 
 Day = tuple[datetime | None, str]  # the beginning of a day, month or year, and which of them it is
 _UNREAD: Final[Day] = (None, "")
@@ -125,14 +126,16 @@ def parse_dates(
     Returns
     -------
     (n, 4) frame: `moment` (UTC, missing where unreadable), `precision` (`time`, `day`, `month`, `year`, ""),
-    `problem` (`date-unreadable`, `date-ambiguous` or ""), `order_open` (nothing proves the order of day and month).
+    `problem` (`date-unreadable`, `date-ambiguous`, `time-skipped` or ""), `order_open` (nothing proves the order of day
+    and month).
 
     Notes
     -----
     The order of day and month is the layout's where it lists one only. Else a column in which any first
     number exceeds 12 is day first, one in which any second number does is month first; a column that
     proves neither follows ``month_first`` and says so. The hour that a clock repeats in autumn is taken
-    as winter time and reported. Midnight with seconds ("2025-03-12 00:00:00") is how spreadsheets write
+    as winter time and reported; a time that it skips in spring is taken as the end of that hour, and reported.
+    Midnight with seconds ("2025-03-12 00:00:00") is how spreadsheets write
     a date without a time. Distinct texts of a table are read once each.
     """
     text_code, distinct = pd.factorize(texts)
@@ -146,11 +149,12 @@ def parse_dates(
     moment = found.moment + _seconds(np.nan_to_num(seconds))
     moment[times.impossible[text_of]] = np.datetime64("NaT", "us")
     precision = np.where(~np.isnan(seconds) & (found.precision == _DAY), _TIME, found.precision)
-    instant, repeated, place = _utc(moment, precision == _TIME, offset, code, time_zone)
+    instant, repeated, skipped, place = _utc(moment, precision == _TIME, offset, code, time_zone)
     missing, empty = np.isnat(moment), (known.str.strip() == "").to_numpy()[text_of]
     order_open = (found.doubtful & ~missing)[code]
     problem = np.where(missing & ~empty, _UNREADABLE, np.where(found.doubtful & ~missing, _AMBIGUOUS, 0))[code]
     problem[repeated[place]] = _AMBIGUOUS
+    problem[skipped[place]] = _SKIPPED
     return pd.DataFrame(
         {
             "moment": instant.take(place),
@@ -212,12 +216,12 @@ def _utc(
     offset_s: npt.NDArray[np.float64],
     code: Places,
     time_zone: str | pd.Series,
-) -> tuple[pd.DatetimeIndex, npt.NDArray[np.bool_], Places]:
+) -> tuple[pd.DatetimeIndex, npt.NDArray[np.bool_], npt.NDArray[np.bool_], Places]:
     """Bring distinct pairs of local time and zone to UTC; a date without a time is the same everywhere.
 
     Returns
     -------
-    instant, repeated : of each pair; ``repeated`` where the clock shows the time twice.
+    instant, repeated, skipped : of each pair; where the clock shows the time twice, and where it never does.
     place : (n,) pair of each row.
     """
     if isinstance(time_zone, str):
@@ -230,7 +234,7 @@ def _utc(
     offset = offset_s[text_of]
     local = moment[text_of]
     instant = np.where(timed[text_of], local - _seconds(np.nan_to_num(offset)), local)
-    repeated = np.zeros(len(pairs), dtype="bool")
+    repeated, skipped = (np.zeros(len(pairs), dtype="bool") for _ in range(2))
     by_zone = timed[text_of] & np.isnan(offset) & ~np.isnat(local)
     for number in np.unique(zone_of[by_zone]):
         mine = by_zone & (zone_of == number)
@@ -238,8 +242,9 @@ def _utc(
         sure = naive.tz_localize(zone, ambiguous="NaT", nonexistent="shift_forward")
         winter = naive.tz_localize(zone, ambiguous=np.zeros(len(naive), dtype="bool"), nonexistent="shift_forward")
         repeated[mine] = sure.isna()
+        skipped[mine] = winter.tz_localize(None) != naive
         instant[mine] = winter.tz_convert("UTC").tz_localize(None).to_numpy()
-    return pd.DatetimeIndex(instant).tz_localize("UTC"), repeated, place
+    return pd.DatetimeIndex(instant).tz_localize("UTC"), repeated, skipped, place
 
 
 def _precision(pattern: str) -> str:

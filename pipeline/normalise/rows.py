@@ -120,6 +120,8 @@ def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> 
     doubtful = (read["problem"] == "date-ambiguous").to_numpy() & ~order_open["collected_on"]
     shown = read["moment"].where(doubtful).dt.floor("D").dt.date.astype("str") if doubtful.any() else ""
     notice("date-ambiguous", "collected_on", doubtful, shown)
+    skipped = (read["problem"] == "time-skipped").to_numpy()
+    notice("time-skipped", "collected_on", skipped, zone if isinstance(zone, pd.Series) else str(zone))
     for name, known in (("stage", STAGES), ("activity", ACTIVITIES)):
         columns[name] = text[name].where(text[name].isin(known), "")
     for name in _DATES:

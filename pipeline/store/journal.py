@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     import duckdb
 
 _STORED, _TAKEN_BACK = "stored", "taken_back"
+_UNFINISHED: Final = b"#unfinished"  # ends a line whose program did not: nothing came of it
 # The numbers of changes are no change of their own.
 _COUNTED: Final = tuple(name for name in STORED if name != "journal_entry")
 
@@ -143,7 +144,7 @@ class Journal:
         """Mark how the last change ended whose program did not come to it."""
         state, (number, _) = self.read(), _number(connection)
         if state.torn:
-            self._append(b"")  # ends the line that was not finished
+            self._append(_UNFINISHED)
             state.torn = False
         last = state.last
         if last is None:
@@ -221,7 +222,7 @@ def _parsed(data: bytes) -> JournalState:
     *lines, rest = data.split(b"\n")
     state = JournalState(torn=bool(rest))
     for place, line in enumerate(lines, start=1):
-        if not line:
+        if not line or line.endswith(_UNFINISHED):
             continue
         try:
             _take(state, line)

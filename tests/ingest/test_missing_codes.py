@@ -33,6 +33,14 @@ def test_a_repeated_code_is_no_entry_and_said_so(code: str) -> None:
     assert (told["raw_text"].tolist(), told["detail"].tolist()) == ([code], ["4"])
 
 
+def test_words_for_no_value_are_counted_as_such_and_told_once() -> None:
+    found = table("#N/A", times=2)
+
+    assert found.entries == 11
+    (told,) = found.notices.loc[found.notices["problem"] == "missing-words", "detail"]
+    assert told == 'counted as no value: "#N/A" 4 ×'
+
+
 def test_one_negative_figure_is_a_slip_and_stays_an_entry() -> None:
     found = table("-9", times=1)
 

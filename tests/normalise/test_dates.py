@@ -153,3 +153,12 @@ def test_tables_read_together_keep_their_own_order_of_day_and_month() -> None:
 
     assert frame["moment"].dt.month.tolist() == [8, 8, 7, 8, 8]
     assert frame["problem"].tolist() == ["", "", "", "", "date-ambiguous"]
+
+
+@pytest.mark.common_practice
+def test_a_time_that_the_clocks_skip_is_told_and_read_as_the_end_of_that_hour() -> None:
+    """On the last Sunday of March clocks in most of Europe go from 02:00, 01:00 UTC, to 03:00."""
+    frame = read("29.03.2026 02:30", "29.03.2026 03:00", "29.03.2026 01:59", zone="Europe/Zurich")
+
+    assert frame["problem"].tolist() == ["time-skipped", "", ""]
+    assert frame["moment"].dt.strftime("%H:%M").tolist() == ["01:00", "01:00", "00:59"]

@@ -224,6 +224,8 @@ def convert_text(value: float, unit_from: str, unit_to: str, analyte: str) -> st
             )
     canonical = source.factor * value + source.offset
     result = (canonical - target.offset) / target.factor
+    if not (np.isfinite(canonical) and np.isfinite(result)):
+        raise KettlestoneError(f"{value:g} {unit_from} is more than any measurement gives. Nothing was converted.")
     remarks = [text for meaning in (source, target) for text in (meaning.note, meaning.ambiguous) if text]
     title = ANALYTES[code].title
     first = f"{value:g} {unit_from} = {result:.6g} {unit_to} ({title[:1].lower()}{title[1:]})"
