@@ -20,6 +20,7 @@ from pipeline.fault_log import Fault, FaultLog
 from pipeline.gathering import gather
 from pipeline.intake_change import intake_change
 from pipeline.joining import join, ownerless
+from pipeline.judged_again import told_of_earlier, with_judged_again
 from pipeline.memory import give_back
 from pipeline.normalise.stacking import stacked_frames
 from pipeline.one_file import faulty
@@ -108,6 +109,7 @@ def finish(
                     listener,
                     tolerant=True,
                 )
+                joined = with_judged_again(joined, proof.checked)
                 batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)
                 change.what.update({name: batch.record[name] for name in ("batch_id", "finished_at")})
                 told = fault_notices(batch.faults, log)
@@ -208,6 +210,7 @@ def _assessment(joined: Joined, checked: Checked, settings: Settings) -> Assessm
 
 def _chosen(joined: Joined, checked: Checked, settings: Settings) -> Flags:
     """Choose the new samples whose causes are told: all, or in a large batch those that its summary lists."""
+    joined = with_judged_again(joined, checked)
     if int(joined.new.sum()) <= settings.explain_most:
         return joined.new
     chosen = np.zeros(len(joined.new), dtype="bool")
@@ -223,9 +226,13 @@ def _facts(joined: Joined, checked: Checked) -> pd.DataFrame:
 
 
 def _findings(joined: Joined, checked: Checked, *, sources: bool) -> pd.DataFrame:
-    """Keep the findings on new samples, and with ``sources`` those on whole sources."""
-    findings = checked.findings
-    if sources and joined.new.all():
+    """Keep the findings on new samples, and with ``sources`` those on the sources of this batch."""
+    findings = told_of_earlier(joined, checked.findings)
+    if sources and joined.new.all() and joined.company.empty:
         return findings
     place = joined.samples.about.index.get_indexer(pd.Index(findings["sample_id"]))
-    return findings[np.append(joined.new, sources)[place]]
+    kept = np.append(joined.new, sources)[place]
+    if sources and not joined.company.empty:
+        file = findings["file_sha256"].fillna("").astype("str")
+        kept &= (place >= 0) | file.isin(["", *joined.readings["file_sha256"].astype("str").unique()]).to_numpy()
+    return findings[kept]

@@ -18,6 +18,7 @@ from pipeline.normalise.samples import assemble_samples
 from pipeline.normalise.sent_again import repeat_notices, repeated
 from pipeline.normalise.stacking import stacked_frames, stacked_rows
 from pipeline.problems import no_problems, problem_frame
+from pipeline.store.company import company
 from pipeline.store.earlier import earlier_register, earlier_samples, prior
 from pipeline.store.facts import with_corrected_facts
 from pipeline.store.files import file_names
@@ -45,6 +46,8 @@ class Joined:
     samples : the filled table; samples of the store among it where the batch has more readings of them.
     new : (n,) flags of the samples with readings of this batch.
     superseded : `reading_id` of stored readings that a report of this batch replaces.
+    company : `verdict held`, index `sample_id`: what was thought so far of stored samples that are judged again beside
+        the new ones; see `store.company`.
     notices : how the order of day and month was decided, which files say again what is known (PROBLEM_COLUMNS).
     """
 
@@ -52,6 +55,7 @@ class Joined:
     new: Flags
     superseded: pd.DataFrame
     notices: pd.DataFrame = field(default_factory=no_problems)
+    company: pd.DataFrame = field(default_factory=pd.DataFrame)
 
     @property
     def readings(self) -> pd.DataFrame:
@@ -77,7 +81,8 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     rows, dated = _dated(store, placed(gathered.rows, sites), sites, gathered, settings)
     assembled = assemble_samples(rows, fresh, sites, settings.sample_window_hours)
     counted_before = np.ones(len(fresh), dtype="bool")
-    known_rows, known = prior(store, assembled.about)
+    around = company(store, assembled.about)
+    known_rows, known = prior(store, assembled.about.index.append(around.index))
     if len(known):
         # What is known of the same bottles is judged together with what is new.
         known = known.assign(row=known["row"] + len(rows), new=False)
@@ -101,7 +106,8 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     columns = {name: ANALYTES[name].column for name in HISTORY_ANALYTES}
     earlier = earlier_samples(store, assembled.about, columns)
     told_of = pd.concat([dated, told], ignore_index=True)
-    return Joined(derived.with_derived(replace(wide, readings=table, earlier=earlier)), new, superseded, told_of)
+    samples = derived.with_derived(replace(wide, readings=table, earlier=earlier))
+    return Joined(samples, new, superseded, told_of, around)
 
 
 def _called(store: Store, about: pd.DataFrame, gathered: Gathered) -> pd.Series:

@@ -28,6 +28,9 @@ class InstrumentLimits:
     stuck_within: float = 0.02  # [CP]
     stuck_samples: float = 3.0  # the fourth is a finding [CP]
     stuck_share: float = 0.5  # of the instrument's readings in the file [CP]
+    stuck_span_share: float = (
+        0.8  # of its readings between the first and the last such one, over the files of a client [CP]
+    )
     strip_readings: int = 5  # before a repeated maximum says anything [CP]
     strip_share: float = 0.3  # [CP]
     strip_repeats: int = 3  # [CP]

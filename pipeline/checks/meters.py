@@ -14,6 +14,7 @@ from pipeline.checks.registry import check
 from pipeline.texts import numbered
 
 if TYPE_CHECKING:
+    from pipeline.arrays import Flags, Floats
     from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
 
@@ -55,21 +56,43 @@ def stuck_instrument(samples: SampleTable, limits: InstrumentLimits) -> Cases:
 
     Notes
     -----
-    At least four samples and half of the meter's readings in the file [CP].
+    At least four samples and half of the meter's readings in the file; or, over the files of a client, four fifths of
+    the meter's readings from the first such one to the last [CP].
     """
     ph = np.where(evidence.obtained(samples, "ph", "strip"), np.nan, samples.measured["ph"].to_numpy())
     near = np.abs(ph - limits.stuck_ph) <= limits.stuck_within + 1e-9  # 7.02 − 7.00 in binary
     meter = numbered([samples.fact("file_sha256"), record.instrument(samples, ("ph",))])
     stuck = np.bincount(meter, weights=near, minlength=1)[meter]
     total = np.bincount(meter, weights=~np.isnan(ph), minlength=1)[meter]
+    over_files, of = _over_files(samples, ph, near)
+    spread = (over_files >= stuck) & (over_files >= limits.stuck_span_share * of)
+    stuck, total = np.where(spread, over_files, stuck), np.where(spread, of, total)
     return {
         "observed": np.where(near, stuck, 0.0 * ph),
         "low": np.nan,
-        "high": np.where(stuck >= limits.stuck_share * total, limits.stuck_samples, np.nan),
+        "high": np.where(spread | (stuck >= limits.stuck_share * total), limits.stuck_samples, np.nan),
         "analyte": "ph",
         "readings": total,
         "alternative": "Check the meter in two buffers before its pH is used",
     }
+
+
+def _over_files(samples: SampleTable, ph: Floats, near: Flags) -> tuple[Floats, Floats]:
+    """Count what a client's meter reads near 7.00, and all it reads from the first such reading to the last."""
+    client, instrument = samples.fact("client"), record.instrument(samples, ("ph",))
+    when = samples.once(record.instants, "collected_at")
+    usable = client.stated() & ~np.isnat(when) & ~np.isnan(ph)
+    meter = numbered([client, instrument])
+    moment = when.astype("int64")
+    size = int(meter.max(initial=0)) + 1
+    first, last = np.full(size, np.iinfo("int64").max), np.full(size, np.iinfo("int64").min)
+    at = np.flatnonzero(near & usable)
+    np.minimum.at(first, meter[at], moment[at])
+    np.maximum.at(last, meter[at], moment[at])
+    within_span = usable & (moment >= first[meter]) & (moment <= last[meter])
+    counts = (np.bincount(meter, weights=flags, minlength=size)[meter] for flags in (near & usable, within_span))
+    read, of = (np.where(usable, count, 0.0) for count in counts)
+    return read, of
 
 
 @check(

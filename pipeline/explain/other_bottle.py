@@ -27,6 +27,7 @@ _KINDS: Final = ("softener", "carbon", "reverse osmosis", "decarboniser", "buffe
 _SOFTENER: Final = (0.05, 0.04)  # alkalinity stays; so does conductivity, but for what goes about in pairs
 _CARBON: Final = 0.06  # everything stays
 _MEMBRANE: Final = (0.12, 0.03)  # alkalinity and hardness fall as conductivity does; what passes, of the raw water
+_OTHER_WRONG: Final = (0.005, 0.7)  # that a gap is the other bottle's doing, and how large it is then (k = 1) [CP]
 _DECARBONISER: Final = 0.15  # hardness and alkalinity fall by the same amount
 
 
@@ -114,10 +115,18 @@ def bound(values: Floats, spread: Floats, other: OtherBottle) -> tuple[Floats, F
         for place, gaps in enumerate(_gaps(values, spread, other)):
             for gap, variance in gaps:
                 score = np.where(other.kind == place, gap / np.sqrt(variance), np.nan)
-                known = ~np.isnan(score)
-                log += np.where(known, -0.5 * (np.nan_to_num(score) ** 2 + np.log(2.0 * np.pi * variance)), 0.0)
+                log += np.nan_to_num(np.where(other.kind == place, _log_density(gap, variance), 0.0))
                 np.fmax(worst, np.abs(score), out=worst)
     return log, worst
+
+
+def _log_density(gap: Floats, variance: Floats) -> Floats:
+    """Give the logarithm of the density of a gap, which the other bottle may have made."""
+    share, width = _OTHER_WRONG
+    own, others = (
+        -0.5 * (gap**2 / spread + np.log(2.0 * np.pi * spread)) for spread in (variance, variance + width**2)
+    )
+    return np.asarray(np.logaddexp(np.log1p(-share) + own, np.log(share) + others), dtype="float64")
 
 
 def _gaps(values: Floats, spread: Floats, other: OtherBottle) -> tuple[Gaps, ...]:

@@ -66,7 +66,8 @@ def assemble_samples(
         known already replaces one.
     sites : (s, …) site register: `client site` and any of `region country supply machine treatment`.
     window_hours : rows without a label count as one sample within this time [h].
-    owners : `sample_id` of the last rows, where the store knows them: samples of which other rows speak as well.
+    owners : `sample_id` of the last rows, where the store knows them: samples of which other rows speak as well, and
+        samples that are judged together with these.
 
     Returns
     -------
@@ -75,8 +76,10 @@ def assemble_samples(
     fresh = rows if owners is None else rows.iloc[: len(rows) - len(owners)]
     group, keys = group_rows(fresh, window_hours)
     keys, group = attach_keys(keys, group)
-    identifiers = sample_ids(keys)
+    identifiers = pd.Index(sample_ids(keys))
     if owners is not None:
+        stored = pd.Index(owners).unique().difference(identifiers, sort=False)
+        identifiers, keys = identifiers.append(stored), _with_stored(keys, len(stored))
         group = np.concatenate([group, identifiers.get_indexer(pd.Index(owners))])
     about = _facts(rows, group, len(keys))
     about.index = pd.Index(identifiers, name="sample_id")
@@ -90,6 +93,12 @@ def assemble_samples(
         counts=readings.get("counts", True),
     )
     return _with_revisions(Assembled(about, owned), rows, group, code)
+
+
+def _with_stored(keys: pd.DataFrame, count: int) -> pd.DataFrame:
+    """Add samples of which no new row speaks: the store has told once how they were matched."""
+    stored = pd.DataFrame({"ambiguous": [False] * count, "matched_by": [""] * count})
+    return pd.concat([keys, stored], ignore_index=True) if count else keys
 
 
 def _first_where(group: npt.NDArray[np.int64], mask: npt.NDArray[np.bool_], size: int) -> npt.NDArray[np.int64]:

@@ -63,12 +63,12 @@ def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
     return found.astype(dict.fromkeys(_CATEGORIES, "category"))
 
 
-def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return what the store knows of the samples of a batch, in the form a file gives it.
+def prior(store: Store, names: pd.Index) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return what the store knows of samples, in the form a file gives it.
 
     Parameters
     ----------
-    about : samples of the batch, index `sample_id`.
+    names : `sample_id` of the samples of a batch, and of those judged beside them.
 
     Returns
     -------
@@ -76,7 +76,7 @@ def prior(store: Store, about: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame
     readings : (m, …) as ``prior_readings``, with `row`, the position in ``rows``. Both are empty frames where
         nothing is known.
     """
-    readings = prior_readings(store, about.index)
+    readings = prior_readings(store, names)
     if readings.empty:
         return pd.DataFrame(), readings
     taken_back = readings["decision_id"].notna() & ~readings["counts"]  # a correction that is no longer in force
