@@ -14,6 +14,7 @@ import pyarrow.compute as pc
 from pipeline.explain import ranges, wording
 from pipeline.explain.check_evidence import MISSING, held_by_checks, seen_by_checks
 from pipeline.explain.mistakes.catalogue import catalogue, every
+from pipeline.explain.mistakes.two import TWO
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
 from pipeline.explain.patterns import Patterns, of_files, source_samples
 from pipeline.explain.priors import FOUND_BY_CHECK, UNNAMED, UNNAMED_ALIKE
@@ -43,6 +44,7 @@ SURE: Final = 0.9  # the same, however it agrees
 EQUAL: Final = 3.0  # times likelier: less is "equally well" (a Bayes factor not worth a mention [JEFFREYS])
 _SUBJECTS: Final = {"ph": "pH", "tds": "dissolved solids"}
 _PRINTED: Final = {"uS/cm": "µS/cm", "Cel": "°C", "[pH]": ""}
+TIMES_LIKELIER: Final = 10.0  # two mistakes must be that much likelier than any single one [JEFFREYS]
 DETAILED: Final = 3  # explanations whose relations are laid out
 
 
@@ -127,7 +129,8 @@ def explain(
     part, part_past = record.take(chosen), past.take(chosen)
     of_part = {name: flags[chosen] for name, flags in seen.items()}
     doubted = held_by_checks(findings, at, len(record))
-    everything = judged(part, part_past, of_part, whole=source_samples(samples, screen, doubted)[chosen])
+    everything = judged(part, part_past, of_part, _is_single(), source_samples(samples, screen, doubted)[chosen])
+    everything = _with_two_mistakes(everything, part, part_past, of_part)
     if patterns is None:
         patterns = of_files(samples, screen, seen, (chosen, everything), doubted)
     weighed = likely(everything)
@@ -149,6 +152,31 @@ def explain(
     return replace(told(patterns), alone=alone) if patterns.covered else alone
 
 
+def _with_two_mistakes(
+    weighed: pd.DataFrame, record: Record, past: ranges.PastReadings, seen: dict[str, npt.NDArray[np.bool_]]
+) -> pd.DataFrame:
+    """Weigh two mistakes at once in the samples that none explains; a pair must be ten times likelier than any."""
+    answers = _answers(likely(weighed))
+    unnamed = _is("several-mistakes")[answers["candidate"]] & (answers["probability"] >= ENOUGH).to_numpy()
+    at = np.unique(answers["sample"].to_numpy()[unnamed])
+    if not at.size:
+        return weighed
+    flags = {name: flag[at] for name, flag in seen.items()}
+    pairs = judged(record.take(at), past.take(at), flags, ~_is_single() | _is("no-mistake"))
+    pairs = pairs.assign(sample=at[pairs["sample"].to_numpy()])[~_is_single()[pairs["candidate"].to_numpy()]]
+    named = weighed[~np.isin(every("mistake"), (UNNAMED, *UNNAMED_ALIKE))[weighed["candidate"].to_numpy()]]
+    best = named.groupby("sample")["log_posterior"].max()
+    likelier = pairs["log_posterior"] >= best.reindex(pairs["sample"]).to_numpy() + np.log(TIMES_LIKELIER)
+    joined: pd.DataFrame = pd.concat([weighed, pairs[likelier]], ignore_index=True)
+    ordered: pd.DataFrame = joined.sort_values(["sample", "candidate"], kind="stable", ignore_index=True)
+    return ordered
+
+
+@cache
+def _is_single() -> npt.NDArray[np.bool_]:
+    return ~_is(TWO)
+
+
 def _without_history(
     weighed: pd.DataFrame,
     record: Record,
@@ -158,7 +186,7 @@ def _without_history(
 ) -> pd.DataFrame:
     """Weigh the samples with exchanged labels again: what stands at the wrong point has no history there."""
     flags = {name: flag[moved] for name, flag in seen.items()} | {"history": np.zeros(moved.size, dtype="bool")}
-    again = likely(judged(record.take(moved), past.take(moved).none(), flags))
+    again = likely(judged(record.take(moved), past.take(moved).none(), flags, _is_single()))
     kept = weighed[~weighed["sample"].isin(moved)]
     joined = pd.concat([kept, again.assign(sample=moved[again["sample"].to_numpy()])], ignore_index=True)
     return joined.sort_values(["sample", "candidate"], kind="stable", ignore_index=True)
@@ -252,12 +280,19 @@ def _worded(
     )
 
 
+@cache
+def _told_as() -> npt.NDArray[np.str_]:
+    """Give the mistake that each candidate is told as: of two the first."""
+    names = [one.parts[0].mistake if one.parts else one.mistake for one in catalogue()]
+    return np.array([UNNAMED if name in UNNAMED_ALIKE else name for name in names])
+
+
 def _facts(candidate: Places, ion: npt.NDArray[np.str_]) -> Columns:
     """Name what each explanation is about; ``ion`` is the one nobody measured, "" where none or more than one."""
     missing = _is(MISSING)[candidate]
     units = np.array([ANALYTES[code].unit if code in ANALYTES else "" for code in every("analyte")])
     return {
-        "mistake": np.where(np.isin(every("mistake"), UNNAMED_ALIKE), UNNAMED, every("mistake"))[candidate],
+        "mistake": _told_as()[candidate],
         "analyte": np.where(ion != "", ion, every("analyte")[candidate]),
         "other_analyte": every("other")[candidate],
         "detail": np.where(ion != "", np.char.replace(ion, "_", " "), every("detail")[candidate]),

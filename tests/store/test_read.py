@@ -76,7 +76,7 @@ def test_prior_rows_carry_the_facts_of_the_sample(store: Store) -> None:
     samples = building.samples([{"sample_id": "s1", "label": "A", "report_id": "R1"}], "1.csv")
     building.write(store, building.batch("b3", "3.csv", samples=samples, readings=later))
 
-    rows, readings = prior(store, pd.DataFrame(index=pd.Index(["s1", "new"], name="sample_id")))
+    rows, readings = prior(store, pd.Index(["s1", "new"], name="sample_id"))
 
     assert rows["label"].tolist() == ["A", "A"]
     assert rows["file_sha256"].tolist() == [building.sha("1.csv"), building.sha("3.csv")]
@@ -87,7 +87,7 @@ def test_prior_rows_carry_the_facts_of_the_sample(store: Store) -> None:
 
 
 def test_nothing_is_known_of_new_samples(store: Store) -> None:
-    rows, readings = prior(store, pd.DataFrame(index=pd.Index(["new"], name="sample_id")))
+    rows, readings = prior(store, pd.Index(["new"], name="sample_id"))
 
     assert rows.empty
     assert readings.empty

@@ -32,6 +32,7 @@ class Candidate:
     weight : share of the mistake's prior.
     where : samples it can apply to. None: all that have the readings.
     seen : only where a check saw it.
+    parts : the two single mistakes it is made of, none if it is one.
     """
 
     mistake: str
@@ -45,6 +46,7 @@ class Candidate:
     where: Where | None = None
     seen: bool = False
     row: int = field(default=-1)
+    parts: tuple[Candidate, ...] = ()
 
 
 def multiplied(row: int, factor: float) -> Change:

@@ -21,6 +21,7 @@ from pipeline.explain.mistakes.digits import tenfold, transposed
 from pipeline.explain.mistakes.exchange import copied_columns, exchanged_columns
 from pipeline.explain.mistakes.kit import counting_habit, kit_mistakes, one_vial
 from pipeline.explain.mistakes.meter import meter_mistakes
+from pipeline.explain.mistakes.two import two_mistakes
 from pipeline.explain.mistakes.unnamed import unnamed_mistakes, unread_ions
 from pipeline.explain.mistakes.water import true_states
 from pipeline.explain.mistakes.wrong_unit import (
@@ -113,6 +114,7 @@ def catalogue() -> tuple[Candidate, ...]:
     )
     found.append(Candidate("several-mistakes", loosened=everything))
     found.append(Candidate("found-by-check", seen=True))
+    found += two_mistakes(found, ("conductivity", "alkalinity", "bicarbonate", *_IONS))
     return tuple(found)
 
 

@@ -224,6 +224,18 @@ def stuck(code: str, value: float) -> Act:
     return act
 
 
+def together(*acts: Act) -> Act:
+    """Make several mistakes in the records in which each can be made."""
+
+    def act(received: Received, at: Places, random: np.random.Generator) -> npt.NDArray[np.bool_]:
+        made = np.ones(len(at), dtype="bool")
+        for one in acts:
+            made[made] = one(received, at[made], random)
+        return made
+
+    return act
+
+
 REPORT, FIELD, ANY = ("laboratory",), ("kit", "mixed"), ("laboratory", "kit", "mixed")
 FULL = ("laboratory", "mixed")
 PLANTINGS: Final[tuple[Planting, ...]] = (
@@ -277,4 +289,28 @@ PLANTINGS: Final[tuple[Planting, ...]] = (
     Planting("missing-ion", "sulfate", "", dropped("sulfate"), FULL),
     Planting("missing-ion", "sodium", "", dropped("sodium"), FULL),
     Planting("instrument-fault", "conductivity", "", stuck("conductivity", 1999.0), FIELD),
+    Planting(
+        "factor-ten",
+        "calcium",
+        "both ÷ 10",
+        together(scaled("calcium", 10.0), scaled("chloride", 10.0)),
+        FULL,
+        "chloride",
+    ),
+    Planting(
+        "factor-ten",
+        "sodium",
+        "× 10 and ÷ 10",
+        together(scaled("sodium", 10.0), scaled("sulfate", 0.1)),
+        FULL,
+        "sulfate",
+    ),
+    Planting(
+        "wrong-unit",
+        "conductivity",
+        "mS/cm beside a lost digit",
+        together(scaled("conductivity", 1e-3), scaled("calcium", 10.0)),
+        FULL,
+        "calcium",
+    ),
 )
