@@ -40,6 +40,11 @@ _SECOND: Final = "second "
 _CLOSE: Final = 1e-3  # relative: two numbers that were rounded once
 
 
+def can_be_taken(mistake: str) -> bool:
+    """Tell whether a cause says what to put in place of what was read, or that it is right as it was read."""
+    return mistake not in _WITHOUT_VALUE
+
+
 def taken_cause(case: Answering) -> Consequences:
     """Apply the cause of a rank to the sample, or the cause of a whole source to all samples that share it.
 

@@ -55,7 +55,7 @@ def answer_one(number: int) -> ResponseReturnValue:
     except KettlestoneError as error:
         lines = tuple(str(error).splitlines())
         return finding_page(number, narrowed, trouble=lines, why=request.form.get("why", "")), 400
-    _tell(outcomes, number)
+    _tell(outcomes, None if action == "reopen" else number)
     return redirect(_next_page(number, earlier, action))
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import pandas as pd
 
+from pipeline.deciding.causes import can_be_taken
 from pipeline.desk.pages import plain_rows
 from pipeline.explain.rank import Explained
 from pipeline.explain.wording import RELATION_COLUMNS
@@ -20,7 +21,6 @@ if TYPE_CHECKING:
 
 _WIDTH: Final = 300.0  # of the picture of a range
 _MARGIN: Final = 0.15  # of the width, left free on either side
-_NO_MISTAKE: Final = (causes.NOTHING, causes.OPEN_END)
 
 
 class RangePicture(NamedTuple):
@@ -102,7 +102,12 @@ def stored_causes(store: Store, sample_id: str) -> list[dict[str, Any]]:
     )
     listed: list[dict[str, Any]] = causes.by_sample(weighed, pd.Index([sample_id]))[sample_id]["causes"]
     ranks = {_key(row): int(row["rank"]) for row in plain_rows(found)}
-    return [{**cause, "rank": ranks[_key(cause)], "named": cause["mistake"] not in _NO_MISTAKE} for cause in listed]
+    return [{**cause, "rank": ranks[_key(cause)], "named": _named(cause["mistake"])} for cause in listed]
+
+
+def _named(mistake: str) -> bool:
+    """Tell whether a cause can be taken and is one: that nothing is wrong is said by accepting."""
+    return mistake != causes.NOTHING and can_be_taken(mistake)
 
 
 def _key(row: dict[str, Any]) -> tuple[Any, ...]:
@@ -126,7 +131,7 @@ def source_causes(store: Store, found: pd.Series) -> list[dict[str, Any]]:
             "probability": row["probability"] or 0.0,
             "change": "",
             "evidence": "",
-            "named": row["mistake"] not in _NO_MISTAKE,
+            "named": _named(row["mistake"]),
         }
         for row in plain_rows(rows)
     ]

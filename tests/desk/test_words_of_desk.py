@@ -46,6 +46,25 @@ def test_german_says_everything_with_the_same_values() -> None:
         assert _fields(english) == _fields(words), english
 
 
+def test_every_ink_can_be_read_on_every_paper() -> None:
+    """WCAG 2.2, 1.4.3: at least 4.5 to 1 between the relative luminances of ink and paper."""
+    style = (ROOM / "static" / "desk.css").read_text(encoding="utf-8")
+    colours = dict(re.findall(r"--(\w+):(#[0-9a-f]{3,6})", style))
+    inks = [colours[name] for name in ("ink", "soft", "hold", "reject", "note", "ok", "unjudged")]
+
+    for ink in [*inks, *re.findall(r"[;{]color:(#[0-9a-f]{3,6})", style)]:
+        for paper in (colours[name] for name in ("paper", "wash", "mark")):
+            light, dark = sorted((_luminance(ink), _luminance(paper)), reverse=True)
+            assert (light + 0.05) / (dark + 0.05) >= 4.5, (ink, paper)
+
+
+def _luminance(colour: str) -> float:
+    digits = colour[1:] if len(colour) == 7 else "".join(2 * digit for digit in colour[1:])
+    parts = [int(digits[at : at + 2], 16) / 255 for at in (0, 2, 4)]
+    red, green, blue = (part / 12.92 if part <= 0.04045 else ((part + 0.055) / 1.055) ** 2.4 for part in parts)
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
 def _fields(text: str) -> set[str | None]:
     return {name for _, name, _, _ in string.Formatter().parse(text) if name}
 
