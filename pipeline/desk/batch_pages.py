@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any, Final
 from flask import redirect, request, url_for
 
 from pipeline.asking.answers import heading_of
-from pipeline.desk.findings_said import message_of
 from pipeline.desk.pages import here, label, language, page, plain_rows, reading, who
 from pipeline.desk.queue import queue_of
 from pipeline.errors import KettlestoneError
 from pipeline.report.batch.summary import summarise
+from pipeline.report.judgement import finding_said
 from pipeline.report.wording import CAUTION, batch_headline, controls, lead
 from pipeline.store.archive import place
 from pipeline.store.batches import batch_ledger
@@ -71,7 +71,7 @@ def _open_question(store: Store, one: dict[str, Any]) -> dict[str, Any]:
 
 
 def _worded(one: dict[str, Any]) -> dict[str, Any]:
-    return {**one, "said": message_of(one, language()), "open": one["severity"] in OPEN}
+    return {**one, "said": finding_said(one, language()), "open": one["severity"] in OPEN}
 
 
 def answer_unit(batch_id: str) -> ResponseReturnValue:

@@ -117,7 +117,7 @@ def _key(row: dict[str, Any]) -> tuple[Any, ...]:
 def source_causes(store: Store, found: pd.Series) -> list[dict[str, Any]]:
     """Give what all samples of a source have in common, the likeliest first, ranked as `take` counts them."""
     rows = store.connection.execute(
-        "SELECT mistake, message, probability, samples, "
+        "SELECT mistake, analyte, other_analyte, detail, message, probability, samples, "
         "row_number() OVER (ORDER BY probability DESC NULLS LAST, samples DESC) AS rank "
         "FROM pattern WHERE batch_id = ? AND file_sha256 = ? ORDER BY rank",
         [found["batch_id"], found["file_sha256"]],
@@ -127,6 +127,10 @@ def source_causes(store: Store, found: pd.Series) -> list[dict[str, Any]]:
             "rank": int(row["rank"]),
             "mistake": row["mistake"],
             "title": row["message"],
+            "analyte": row["analyte"],
+            "other_analyte": row["other_analyte"],
+            "detail": row["detail"],
+            "value_from": None,
             "words": "" if row["probability"] is None else causes.in_words(float(row["probability"])),
             "probability": row["probability"] or 0.0,
             "change": "",

@@ -16,11 +16,12 @@ from pipeline.desk.evidence import (
     stored_causes,
     written_cells,
 )
-from pipeline.desk.findings_said import check_title, message_of, question_of
 from pipeline.desk.pages import language, page, plain_rows, reading
 from pipeline.desk.queue import EVERYTHING, narrowed_by, queue_of, wanted
+from pipeline.report.judgement import cause_said, check_said, finding_said
 from pipeline.report.terminal.findings import listed_findings, unanswered
 from pipeline.store.findings import finding
+from pipeline.words import question_of_check, say
 from schemas.columns import OPEN, STAGES
 
 if TYPE_CHECKING:
@@ -50,13 +51,13 @@ def show_findings() -> ResponseReturnValue:
         shown=len(rows),
         waiting=int(waits.sum()),
         first=next((row["finding_id"] for row in rows if row["waits"]), None),
-        checks=[(str(name), check_title(str(name), language()), int(count)) for name, count in checks.items()],
+        checks=[(str(name), check_said(str(name), language()), int(count)) for name, count in checks.items()],
     )
 
 
 def _worded(row: dict[str, Any]) -> dict[str, Any]:
     waits = row["current_severity"] in OPEN and row["decision"] in (None, "reopen")
-    return {**row, "said": message_of(row, language()), "waits": waits}
+    return {**row, "said": finding_said(row, language()), "waits": waits}
 
 
 def show_finding(number: int) -> ResponseReturnValue:
@@ -87,8 +88,8 @@ def finding_page(number: int, narrowed: dict[str, str], trouble: tuple[str, ...]
         whole=whole,
         numbers=numbers_of(found),
         picture=range_picture(found),
-        question=question_of(str(found["check_id"]), language()),
-        title=check_title(str(found["check_id"]), language()),
+        question=say(question_of_check(str(found["check_id"])), language()),
+        title=check_said(str(found["check_id"]), language()),
         place=queue.place(number),
         waiting=len(queue.numbers),
         behind=queue.behind(number),
@@ -107,7 +108,7 @@ def _of_sample(store: Store, found: pd.Series) -> dict[str, Any]:
     others = listed_findings(store, wanted({"sample": sample_id}, everything=True))
     return {
         "cells": written_cells(store, sample_id, str(found["analyte"])),
-        "causes": stored_causes(store, sample_id),
+        "causes": [cause_said(cause, language()) for cause in stored_causes(store, sample_id)],
         "others": [_worded(row) for row in plain_rows(others)],
     }
 
@@ -122,7 +123,7 @@ def _of_file(store: Store, found: pd.Series) -> dict[str, Any]:
     return {
         "sample": None,
         "cells": [],
-        "causes": source_causes(store, found),
+        "causes": [cause_said(cause, language()) for cause in source_causes(store, found)],
         "others": [],
         "members": plain_rows(samples),
     }

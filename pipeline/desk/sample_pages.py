@@ -9,10 +9,10 @@ from flask import request
 
 from pipeline.desk.charts import course_picture
 from pipeline.desk.evidence import sample_of, written_cells
-from pipeline.desk.findings_said import message_of
 from pipeline.desk.pages import desk_settings, language, now, page, plain_rows, reading
 from pipeline.desk.queue import wanted
 from pipeline.report.causes import by_question, printed_unit
+from pipeline.report.judgement import cause_said, finding_said
 from pipeline.report.terminal.explain import why
 from pipeline.report.terminal.findings import listed_findings
 from pipeline.report.terminal.history import list_events
@@ -46,13 +46,18 @@ def show_sample(sample_id: str) -> ResponseReturnValue:
         "sample.html",
         sample=sample,
         cells=cells,
-        findings=[{**row, "said": message_of(row, language())} for row in found],
-        questions=[] if reasons is None else by_question(reasons.explanation["causes"]),
+        findings=[{**row, "said": finding_said(row, language())} for row in found],
+        questions=[] if reasons is None else _in_words(reasons.explanation["causes"]),
         relations=[] if reasons is None else reasons.explanation["relations"],
         asked=[] if reasons is None else reasons.explanation["questions"],
         moments=moments(told),
         pictures=pictures,
     )
+
+
+def _in_words(causes: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
+    """Part causes by the question they answer, in the language of the desk."""
+    return [(about, [cause_said(cause, language()) for cause in own]) for about, own in by_question(causes)]
 
 
 def site_pictures(store: Store, site: SiteName, sample_id: str = "") -> list[dict[str, Any]]:
