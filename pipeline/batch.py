@@ -154,7 +154,7 @@ def _write(folder: BatchFolder, batch: Batch, log: FaultLog) -> dict[str, Any]:
     """Write the largest table beside the summary and everything that tells of it."""
     with ThreadPoolExecutor(1) as pool:
         table = pool.submit(folder.write_samples, batch, log)
-        summary = summarise(batch, log)
+        summary = summarise(batch, log, str(batch.record["settings"].get("language", "en")))
         folder.write_rest(batch, summary, log)
         summary["faults"] += table.result()
     return summary

@@ -49,7 +49,7 @@ def rewrite(settings: Settings, text: str) -> Rewritten:
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         batch = stored_batch(store, _named(store, text), settings)
-    summary = summarise(batch)
+    summary = summarise(batch, language=settings.language)
     folder = settings.out / str(batch.record["batch_id"])
     write_page(folder, batch, summary)
     return Rewritten(summary, folder)

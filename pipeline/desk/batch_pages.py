@@ -17,6 +17,7 @@ from pipeline.store.archive import place
 from pipeline.store.batches import batch_ledger
 from pipeline.store.findings import known_batch, known_file
 from pipeline.stored_batch import stored_batch
+from pipeline.words import question_of_check, say
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -42,16 +43,16 @@ def show_batch(batch_id: str) -> ResponseReturnValue:
     """Show a batch as its summary does, with the answers in force."""
     with reading() as store:
         known = known_batch(store, batch_id)
-        summary = summarise(stored_batch(store, known, here().settings))
+        summary = summarise(stored_batch(store, known, here().settings), language=language())
         queue = queue_of(store, {"batch": known})
         waiting = [_open_question(store, one) for one in summary["coverage"]["waiting"][:_QUESTIONS]]
     return page(
         "batch.html",
         s=summary,
         batch_id=known,
-        headline=batch_headline(summary),
-        lead=lead(summary),
-        controls=controls(summary),
+        headline=_headline(summary),
+        lead=lead(summary) if language() == "en" else "",
+        controls=controls(summary) if language() == "en" else "",
         caution=CAUTION,
         waiting=waiting,
         sources=[_worded(one) for one in summary["source_findings"]],
@@ -61,13 +62,33 @@ def show_batch(batch_id: str) -> ResponseReturnValue:
     )
 
 
+def _headline(summary: dict[str, Any]) -> str:
+    """Say what a person must know of the batch: in the words of the command, or in the language of the desk."""
+    if language() == "en":
+        return batch_headline(summary)
+    counts = summary["samples"]
+    held, rejected, total = counts["hold"], counts["reject"], counts["total"]
+    if held or rejected:
+        return label(
+            "{held} on hold and {rejected} rejected of {total} samples", held=held, rejected=rejected, total=total
+        )
+    return label("{total} samples, none on hold", total=total)
+
+
 def _open_question(store: Store, one: dict[str, Any]) -> dict[str, Any]:
     """Give a column that waits the hash of its file, so that it can be answered."""
     try:
         sha256 = known_file(store, one["file"])
     except KettlestoneError:  # several files of that name: the command can tell them apart
         sha256 = ""
-    return {**one, "sha256": sha256}
+    if language() == "en":
+        return {**one, "sha256": sha256}
+    asked = label("Which unit is meant under “{column}”?", column=one["column"])
+    return {**one, "sha256": sha256, "question": asked if one["number"] is None else _form_question()}
+
+
+def _form_question() -> str:
+    return say(question_of_check("ambiguous-unit"), language())
 
 
 def _worded(one: dict[str, Any]) -> dict[str, Any]:

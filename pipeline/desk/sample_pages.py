@@ -12,7 +12,7 @@ from pipeline.desk.evidence import sample_of, written_cells
 from pipeline.desk.pages import desk_settings, language, now, page, plain_rows, reading
 from pipeline.desk.queue import wanted
 from pipeline.report.causes import by_question, printed_unit
-from pipeline.report.judgement import cause_said, finding_said
+from pipeline.report.judgement import finding_said
 from pipeline.report.terminal.explain import why
 from pipeline.report.terminal.findings import listed_findings
 from pipeline.report.terminal.history import list_events
@@ -47,17 +47,12 @@ def show_sample(sample_id: str) -> ResponseReturnValue:
         sample=sample,
         cells=cells,
         findings=[{**row, "said": finding_said(row, language())} for row in found],
-        questions=[] if reasons is None else _in_words(reasons.explanation["causes"]),
+        questions=[] if reasons is None else by_question(reasons.explanation["causes"]),
         relations=[] if reasons is None else reasons.explanation["relations"],
         asked=[] if reasons is None else reasons.explanation["questions"],
         moments=moments(told),
         pictures=pictures,
     )
-
-
-def _in_words(causes: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, Any]]]]:
-    """Part causes by the question they answer, in the language of the desk."""
-    return [(about, [cause_said(cause, language()) for cause in own]) for about, own in by_question(causes)]
 
 
 def site_pictures(store: Store, site: SiteName, sample_id: str = "") -> list[dict[str, Any]]:
@@ -75,7 +70,7 @@ def site_pictures(store: Store, site: SiteName, sample_id: str = "") -> list[dic
         picture = course_picture(samples["collected_at"], samples[name], kinds, unit)
         if picture is not None:
             basis = COLUMNS[name].basis if name.endswith("_caco3") else ""
-            drawn.append({"title": COLUMNS[name].title, "unit": f"{unit} {basis}".strip(), "picture": picture})
+            drawn.append({"title": COLUMNS[name].title, "unit": unit, "basis": basis, "picture": picture})
     return drawn
 
 

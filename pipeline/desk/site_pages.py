@@ -17,7 +17,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.kits import known_kits, named_kit
 from pipeline.report.client.advice_text import told
 from pipeline.report.client.answer import Asked, advise_on, voice_for
-from pipeline.report.terminal.retest import retest
+from pipeline.report.terminal.retest import retest_told
 from pipeline.site.answer import answer_of
 from pipeline.store.faults import StoreLockedError
 from pipeline.store.site_ledger import site_ledger
@@ -25,6 +25,8 @@ from pipeline.store.site_records import site_samples
 
 if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
+
+    from pipeline.site.answer import SiteAnswer
 
 _FIELDS: Final = (*TITRATED, *METERED)
 _TYPED: Final = (*_FIELDS, *VISIT_FACTS, "site", "client", "point", "kit", "volume_used", "date")
@@ -60,16 +62,14 @@ def show_site() -> ResponseReturnValue:
         total=len(samples),
         pictures=pictures,
         advice=advised,
-        retested=_retested(site.name),
+        retested=_retested(answer),
     )
 
 
-def _retested(name: str) -> list[str]:
+def _retested(answer: SiteAnswer) -> list[str]:
     """Say whether the treatment works, in the words of the command; why not where nothing can be said."""
     try:
-        return retest(desk_settings(), name, now().date(), as_json=False, language=language()).text.splitlines()
-    except StoreLockedError:
-        raise
+        return retest_told(answer, as_json=False, language=language()).text.splitlines()
     except KettlestoneError as error:
         return str(error).splitlines()[:1]
 

@@ -37,7 +37,7 @@ _WITH_BLANKS: Final = frozenset(
 _HARDNESS: Final = {"hardness": "total_hardness", "dissolved solids": "tds"}
 
 
-def finding_said(row: Mapping[str, Any], language: str) -> str:
+def finding_said(row: Mapping[Any, Any], language: str) -> str:
     """Word a finding.
 
     Parameters
@@ -65,7 +65,7 @@ def finding_said(row: Mapping[str, Any], language: str) -> str:
     return (text or f"{told[:1].upper()}{told[1:]}.") + part
 
 
-def _values(row: Mapping[str, Any], language: str) -> dict[str, Any]:
+def _values(row: Mapping[Any, Any], language: str) -> dict[str, Any]:
     told: dict[str, Any] = {"unit": "", **json.loads(row["evidence"] or "{}")}
     for name in ("observed", "low", "high"):
         told[name] = row[name]
@@ -99,7 +99,7 @@ def cause_said(cause: Mapping[str, Any], language: str) -> dict[str, Any]:
         **cause,
         "title": re.sub(r" \(\)|^: ", "", title),
         "words": sentence_said(str(cause["words"]), language),
-        "change": _commas(change[max(begin, 0) :], language),
+        "change": decimal_marks(change[max(begin, 0) :], language),
         "evidence": sentence_said(str(cause["evidence"]), language),
     }
 
@@ -126,7 +126,7 @@ def sentence_said(text: str, language: str) -> str:
     whole = _translated(text, language)
     if whole is None:
         whole = ", ".join(_translated(clause, language) or clause for clause in text.split(", "))
-    return _commas(whole, language)
+    return decimal_marks(whole, language)
 
 
 def _translated(text: str, language: str) -> str | None:
@@ -162,7 +162,8 @@ def _codes(text: str) -> list[str]:
     ] + ([COLUMNS[text].code] if text in COLUMNS else [])
 
 
-def _commas(text: str, language: str) -> str:
+def decimal_marks(text: str, language: str) -> str:
+    """Write the numbers of a text with the decimal mark of a language."""
     return _POINT.sub(",", text) if language in DECIMAL_COMMA else text
 
 
@@ -207,4 +208,4 @@ class _Numbers(string.Formatter):
         if not isinstance(value, int | float):
             return str(value)
         text = significant(float(value)) if not format_spec else f"{value:.{int(format_spec)}f}"
-        return _commas(text.replace("-", "−"), self._language)
+        return decimal_marks(text.replace("-", "−"), self._language)

@@ -38,13 +38,14 @@ _LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
 
 
-def summarise(batch: Batch, log: FaultLog | None = None) -> dict[str, Any]:
+def summarise(batch: Batch, log: FaultLog | None = None, language: str = "en") -> dict[str, Any]:
     """Put a batch into words and counts.
 
     Parameters
     ----------
     batch : the frames of a finished batch.
     log : takes up what fails at this; that part is empty then, and named under `faults`. Without it it is raised.
+    language : of the causes and questions of its work list.
 
     Returns
     -------
@@ -76,7 +77,7 @@ def summarise(batch: Batch, log: FaultLog | None = None) -> dict[str, Any]:
             "source_findings", lambda: _findings(_of_sources(findings, batch).head(MOST_SAMPLES), batch), []
         ),
         "attention": attention,
-        "work": parts.made("work", lambda: work_list(batch, attention["listed"]), []),
+        "work": parts.made("work", lambda: work_list(batch, attention["listed"], language), []),
         "repeat": parts.made("repeat", lambda: _repeat(batch), {"total": 0, "listed": []}),
         "ask": parts.made("ask", lambda: _ask(batch), []),
         "assessment": [] if batch.assessment is None else _records(batch.assessment.verdicts.head(MOST_SAMPLES)),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from pipeline.report.causes import NOTHING, OPEN_END, in_words, printed_unit, significant
+from pipeline.report.judgement import cause_said, decimal_marks
 from pipeline.words import capitalised, finding_for_client, question_of_check, say
 from schemas.columns import ANALYTES, OPEN, VERDICTS
 
@@ -19,13 +20,14 @@ _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
 _FIT: Final = ("act", "probably act")  # verdicts on the boiler that ask for a treatment
 
 
-def work_list(batch: Batch, listed: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def work_list(batch: Batch, listed: list[dict[str, Any]], language: str = "en") -> list[dict[str, Any]]:
     """Say of every client and site what is to be asked and repeated there, the gravest first.
 
     Parameters
     ----------
     batch : the frames of the batch.
     listed : the samples that a summary lists, as `attention` has them.
+    language : of causes and questions.
 
     Returns
     -------
@@ -37,7 +39,7 @@ def work_list(batch: Batch, listed: list[dict[str, Any]]) -> list[dict[str, Any]
     groups: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for sample in waiting:
         place = str(sample["client"] or ""), str(sample["site"] or "")
-        groups.setdefault(place, []).append(_line(sample, cells.get(str(sample["sample_id"]), {})))
+        groups.setdefault(place, []).append(_line(sample, cells.get(str(sample["sample_id"]), {}), language))
     fits = _fits(batch)
     places = sorted({*groups, *fits}, key=lambda place: (-_worst(groups.get(place, [])), place == ("", ""), place))
     return [
@@ -50,7 +52,7 @@ def _worst(lines: Iterable[Mapping[str, Any]]) -> int:
     return max((_RANK[line["verdict"]] for line in lines), default=-1)
 
 
-def _line(sample: Mapping[str, Any], cells: Mapping[str, tuple[str, str]]) -> dict[str, Any]:
+def _line(sample: Mapping[str, Any], cells: Mapping[str, tuple[str, str]], language: str) -> dict[str, Any]:
     """Put one sample on one line: where it was written, what does not fit, what it most likely was, what to do."""
     findings = [finding for finding in sample["findings"] if finding["severity"] in OPEN] or sample["findings"]
     worst: Mapping[str, Any] = findings[0] if findings else {}
@@ -67,9 +69,9 @@ def _line(sample: Mapping[str, Any], cells: Mapping[str, tuple[str, str]]) -> di
         "numbers": [finding["finding_id"] for finding in findings],
         "cell": cell,
         "written": written,
-        "fault": capitalised(say(finding_for_client(check_id))),
-        "cause": _cause_words(cause),
-        "todo": _todo(check_id, cause, known),
+        "fault": capitalised(say(finding_for_client(check_id), language)),
+        "cause": _cause_words(cause, language),
+        "todo": _todo(check_id, cause, known, language),
     }
 
 
@@ -81,20 +83,20 @@ def _cause(explanation: Mapping[str, Any] | None) -> dict[str, Any] | None:
     return first
 
 
-def _cause_words(cause: Mapping[str, Any] | None) -> str:
+def _cause_words(cause: Mapping[str, Any] | None, language: str) -> str:
     if cause is None:
         return ""
-    sure = in_words(cause["probability"]).rpartition(", ")[2]
+    sure, cause = in_words(cause["probability"]).rpartition(", ")[2], cause_said(cause, language)
     if cause["value_from"] is None or cause["value_to"] is None or cause["value_from"] == cause["value_to"]:
         return f"{cause['title']} ({sure})"
     change = f"{significant(cause['value_from'])} → {significant(cause['value_to'])} {printed_unit(cause['unit'])}"
-    return f"{cause['title']}: {change.strip()} ({sure})"
+    return f"{cause['title']}: {decimal_marks(change.strip(), language)} ({sure})"
 
 
-def _todo(check_id: str, cause: Mapping[str, Any] | None, known: list[str]) -> str:
+def _todo(check_id: str, cause: Mapping[str, Any] | None, known: list[str], language: str) -> str:
     """Say what is to be done: the question of the check, or the repeat of what nothing explains."""
-    question = say(question_of_check(check_id))
-    if cause is None and known and question == say(question_of_check("any")):
+    question = say(question_of_check(check_id), language)
+    if language == "en" and cause is None and known and question == say(question_of_check("any")):
         return f"Repeat {', '.join(_title(code) for code in known[:3])}."
     return question
 

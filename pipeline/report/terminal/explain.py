@@ -16,6 +16,7 @@ from pipeline.checks.record_dates import DateLimits
 from pipeline.errors import KettlestoneError
 from pipeline.prove import prove
 from pipeline.report import causes
+from pipeline.report.judgement import cause_said, finding_said
 from pipeline.report.terminal.screen import Screen
 from pipeline.report.wording import SIGNS, VERDICT_WORDS
 from pipeline.stages import Silent
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     from pipeline.settings import Settings
 
+_TOLD = ("finding_id", "check_id", "current_severity")
 TWO_QUESTIONS = "Two questions, each with its own 100 %: exchanged bottles can each hold readings that agree."
 
 
@@ -86,12 +88,20 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
     return Why(
         sample={name: str(stored[name]) for name in facts},
         findings=[
-            {str(name): value for name, value in row.items()}
-            for row in open_findings[["finding_id", "check_id", "current_severity", "message"]].to_dict("records")
+            {
+                **{name: row[name] for name in _TOLD},
+                "message": finding_said(row, settings.language),
+            }
+            for row in open_findings.to_dict("records")
         ],
-        explanation=causes.by_sample(explained, pd.Index([sample_id]))[sample_id],
+        explanation=_said(causes.by_sample(explained, pd.Index([sample_id]))[sample_id], settings.language),
         patterns=causes.patterns(explained, names),
     )
+
+
+def _said(explanation: dict[str, Any], language: str) -> dict[str, Any]:
+    """Word the causes in the language of the reader."""
+    return {**explanation, "causes": [cause_said(cause, language) for cause in explanation["causes"]]}
 
 
 def show_why(answer: Why, console: Console | None = None) -> None:

@@ -12,6 +12,7 @@ import pandas as pd
 from rich.table import Table
 from rich.text import Text
 
+from pipeline.report.judgement import WORDED, finding_said
 from pipeline.report.terminal.screen import Screen
 from pipeline.report.wording import SIGNS, counted
 from pipeline.store.database import Store
@@ -71,7 +72,11 @@ def list_findings(settings: Settings, asked: FindingsWanted, *, by_client: bool 
     KettlestoneError : no store, no such sample, check, batch or file, or several with that name.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        return listed_findings(store, asked, by_client=by_client)[_COLUMNS]
+        found = listed_findings(store, asked, by_client=by_client)
+    if settings.language in WORDED[1:]:
+        said = [finding_said(row, settings.language) for row in found.to_dict("records")]
+        found = found.assign(message=pd.Series(said, index=found.index, dtype="str"))
+    return found[_COLUMNS]
 
 
 def listed_findings(store: Store, asked: FindingsWanted, *, by_client: bool = False) -> pd.DataFrame:

@@ -61,6 +61,11 @@ def retest(settings: Settings, site: str, today: date, *, as_json: bool, languag
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         answer = answer_of(store, site, today)
+    return retest_told(answer, as_json=as_json, language=language)
+
+
+def retest_told(answer: SiteAnswer, *, as_json: bool, language: str) -> Retested:
+    """Word the retest of a site; parameters and errors as for ``retest``."""
     found, course = answer.retest, answer.site.course
     if found is None or course is None:
         raise _nothing_to_verify(answer.site)
