@@ -110,6 +110,7 @@ WORDS = {
     "control": [],
     "decide": ["1", "accept", "--by", "A", "--why", "b"],
     "desk": [],
+    "picture": ["history"],
     "convert": ["9", "drops", "mg/L"],
     "doctor": [],
     "due": [],
@@ -132,7 +133,7 @@ WORDS = {
     "summary": ["X"],
     "treatment": ["set", "X", "--treatment", "none", "--by", "A", "--why", "b"],
 }
-WITHOUT = {"checks"}
+WITHOUT = {"checks", "restore"}
 
 
 @pytest.mark.parametrize("name", sorted(set(COMMANDS) - WITHOUT))
