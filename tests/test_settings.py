@@ -111,6 +111,7 @@ WORDS = {
     "decide": ["1", "accept", "--by", "A", "--why", "b"],
     "desk": [],
     "picture": ["history"],
+    "watch": ["."],
     "convert": ["9", "drops", "mg/L"],
     "doctor": [],
     "due": [],

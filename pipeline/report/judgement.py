@@ -32,7 +32,7 @@ _AND: Final = {"de": " und "}
 _QUANTITY: Final = "quantity"
 _CLAUSES: Final = frozenset({"clauses"})
 _WITH_BLANKS: Final = frozenset(
-    {_QUANTITY, "change", "word", "value", "unit", "degrees", "treatment", "amount", "form"}
+    {_QUANTITY, "change", "word", "value", "unit", "degrees", "treatment", "amount", "form", "detail"}
 )
 _HARDNESS: Final = {"hardness": "total_hardness", "dissolved solids": "tds"}
 
@@ -144,7 +144,7 @@ def _translated(text: str, language: str) -> str | None:
 def _meant(name: str, value: str, language: str) -> str:
     if name == _QUANTITY:
         return _quantity_meant(value, language)
-    return sentence_said(value, language) if name in ("change", "clauses", "word") else value
+    return sentence_said(value, language) if name in ("change", "clauses", "word", "detail") else value
 
 
 def _quantity_meant(text: str, language: str) -> str:
