@@ -86,6 +86,7 @@ def gather(results: Iterable[FileResult], settings: Settings, faulty: StandIn | 
     waiting: list[FileResult] = []
     parts: list[Normalised] = []
     known: set[str] = set()
+    cells = 0
 
     def settle() -> None:
         normalised, closed = _normalised_apart(waiting, how, faulty)
@@ -97,8 +98,10 @@ def gather(results: Iterable[FileResult], settings: Settings, faulty: StandIn | 
         result = _known(found) if found.source["file_sha256"] in known else found
         known |= {result.source["file_sha256"]} - {""}
         waiting.append(result)
-        if sum(len(table.cells) for one in waiting for table in one.tables) > _TOGETHER:
+        cells += sum(len(table.cells) for table in result.tables)
+        if cells > _TOGETHER:
             settle()
+            cells = 0
     settle()
     return _gathered(taken, parts)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from itertools import compress
 from typing import TYPE_CHECKING, Any, Final, cast
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Codes, Flags
 
 _MOST: Final = 2**62  # combinations one number can stand for
+_FEW: Final = 64  # texts that are looked at one by one
 _TABLE_SIZE: Final = 1 << 22  # combinations that are counted in a table rather than by sorting
 
 
@@ -113,6 +115,10 @@ class TextColumn:
 
     def _with(self, pattern: str) -> Flags:
         """Tell the distinct texts that contain a regular expression, whatever the case of their letters."""
+        if len(self.texts) <= _FEW:
+            # Arrow makes the pattern anew at every call, which costs more than a few texts.
+            found = re.compile(pattern).search
+            return np.array([found(text.lower()) is not None for text in self.texts], dtype="bool")
         lower = pc.utf8_lower(pa.array(self.texts, pa.string()))
         return np.asarray(pc.match_substring_regex(lower, pattern).to_numpy(zero_copy_only=False), dtype="bool")
 

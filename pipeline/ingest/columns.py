@@ -85,6 +85,13 @@ def read_columns(
     orientation : decides whether a heading such as "Calcium" or one such as "Value" holds the entries.
     units : of a row of units below the header; a unit in the heading goes before it, the layout's after.
     """
+    return _read_columns(tuple(cells), layout, orientation, tuple(units))
+
+
+@lru_cache(maxsize=1024)
+def _read_columns(
+    cells: tuple[str, ...], layout: Layout, orientation: str, units: tuple[UnitText | None, ...]
+) -> tuple[SourceColumn, ...]:
     headings = [read_heading(cell, layout.own) for cell in cells]
     present = frozenset(
         {key(cell) for cell in cells}

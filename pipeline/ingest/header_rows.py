@@ -105,6 +105,7 @@ def numeric(cell: str) -> bool:
     return bool(cell) and _NUMBER.fullmatch(cell) is not None
 
 
+@lru_cache(maxsize=4096)
 def _row(cells: tuple[str, ...], own: OwnSpellings) -> _Row:
     units = _units(cells)
     filled = [cell for cell in cells if cell]
@@ -193,7 +194,8 @@ def _together(upper: str, lower: str, own: OwnSpellings) -> str:
     return both[0]
 
 
-def _score(cells: Sequence[str], units: Sequence[UnitText | None], own: OwnSpellings) -> int:
+@lru_cache(maxsize=4096)
+def _score(cells: tuple[str, ...], units: tuple[UnitText | None, ...], own: OwnSpellings) -> int:
     """Weigh the headings that are understood, each meaning once; 0 for a single cell."""
     if sum(bool(cell) for cell in cells) < 2:  # noqa: PLR2004 (a table has at least two columns)
         return 0

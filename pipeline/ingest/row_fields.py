@@ -135,7 +135,9 @@ def row_frame(
     nothing = TextColumn.constant("", len(first)).series()
     columns = {field: said.series() if any(said.texts) else nothing for field, said in stated.items()}
     worded = {field: stated[field] for field in ("stage", "activity")}
-    return RowFrame(pd.DataFrame({"line": lines, **columns}), worded, control_from.kept(first), row_of, filled)
+    return RowFrame(
+        pd.DataFrame({"line": lines, **columns}, copy=False), worded, control_from.kept(first), row_of, filled
+    )
 
 
 def _with_names_above(

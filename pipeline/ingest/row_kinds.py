@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 # Names of people and places: a client may be called "N" or "Max", so beside a label they tell nothing of the row.
 _NAMES: Final = ("client", "site", "sampling_point")
 _LINES_SHOWN: Final = 3
+_FEW: Final = 64  # texts that are looked at one by one
 _SHORTEST: Final = 3  # letters of a name that may stand among the words of a law
 _LABEL_PARTS: Final = 3  # columns looked at, from the left, besides the naming ones
 
@@ -138,8 +139,7 @@ def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
 
 def _kinds_of(columns: Sequence[tuple[str, ...]]) -> list[dict[str, npt.NDArray[np.bool_]]]:
     """Tell which of the distinct texts of each column name a kind of row."""
-    texts = pa.array([text for column in columns for text in column], type=pa.string())
-    suspects = pc.match_substring_regex(texts, _suspicion(), ignore_case=True).to_numpy(zero_copy_only=False)
+    suspects = _suspects([text for column in columns for text in column])
     ends = np.cumsum([len(column) for column in columns])
     result = []
     for column, end in zip(columns, ends, strict=True):
@@ -150,6 +150,15 @@ def _kinds_of(columns: Sequence[tuple[str, ...]]) -> list[dict[str, npt.NDArray[
                 kinds.setdefault(detail, np.zeros(len(column), dtype=bool))[number] = True
         result.append(kinds)
     return result
+
+
+def _suspects(texts: list[str]) -> npt.NDArray[np.bool_]:
+    """Tell texts that begin with one of the words; Arrow makes the pattern anew at every call, so few go without."""
+    if len(texts) <= _FEW:
+        suspicious = re.compile(_suspicion(), re.IGNORECASE).match
+        return np.array([suspicious(text) is not None for text in texts], dtype=bool)
+    found = pc.match_substring_regex(pa.array(texts, type=pa.string()), _suspicion(), ignore_case=True)
+    return np.asarray(found.to_numpy(zero_copy_only=False), dtype=bool)
 
 
 @lru_cache(maxsize=4096)
