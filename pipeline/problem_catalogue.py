@@ -197,7 +197,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem(
         "columns-left-out",
         "nothing was read from {detail}",
-        "Nothing to do if they do not matter; else add the headings to a layout (kettlestone layout propose FILE).",
+        "Nothing to do if that does not matter; else say in a layout what they hold (kettlestone layout propose FILE).",
     ),
     Problem(
         "rows-without-readings",

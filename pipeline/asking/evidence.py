@@ -6,7 +6,7 @@ few combinations of units. What one relation leaves is what the next one starts 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from itertools import product
 from typing import TYPE_CHECKING, Final
@@ -98,11 +98,11 @@ def judge_units(file: FileReadings) -> list[Verdict]:
         involved = [kind for kind in verdicts if kind.analyte in comparison.quantities]
         if involved and (comparison.proves or _undecided(verdicts, involved)):
             _compare(file, comparison, involved, verdicts)
-    system = _common_system([one for one in verdicts.values() if one.tested]) if verdicts else ""
+    system = _common_system(file, [one for one in verdicts.values() if one.tested]) if verdicts else ""
     for verdict in verdicts.values():
         verdict.fitting.sort(key=partial(_rank, file, verdict, system))
     _prove(file, verdicts)
-    return list(verdicts.values())
+    return [_in_words_of(system, verdict) for verdict in verdicts.values()]
 
 
 def _undecided(verdicts: dict[CellKind, Verdict], involved: Sequence[CellKind]) -> bool:
@@ -116,7 +116,7 @@ def _rank(file: FileReadings, verdict: Verdict, system: str, unit: UnitCandidate
     apart = worst if worst > _AS_WELL[0] else 0.0
     return (
         -len(found),
-        not unit.text.startswith(system),
+        unit != _of_system(file.units[verdict.kind], system),
         unit not in verdict.usual,
         apart,
         file.units[verdict.kind].index(unit),
@@ -204,12 +204,26 @@ def _of_system(units: Sequence[UnitCandidate], system: str) -> UnitCandidate:
     return next((unit for name in names for unit in units if unit.text.startswith(name)), units[0])
 
 
-def _common_system(verdicts: Sequence[Verdict]) -> str:
+def _common_system(file: FileReadings, verdicts: Sequence[Verdict]) -> str:
     """Give the system in which most columns of the table may be: people seldom mix them."""
     may_be = {
-        system: sum(_of_system(one.fitting, system).text.startswith(system) for one in verdicts) for system in _SYSTEMS
+        system: sum(_of_system(file.units[one.kind], system) in one.fitting for one in verdicts) for system in _SYSTEMS
     }
     return max(_SYSTEMS, key=lambda system: may_be[system])
+
+
+def _in_words_of(system: str, verdict: Verdict) -> Verdict:
+    """Call a millimole of one charge a milliequivalent where the table is in these."""
+    if system != "meq/L" or any(unit.text == system for unit in verdict.fitting):
+        return verdict
+    called = {"mmol/L": system}
+    return replace(
+        verdict,
+        fitting=[replace(unit, text=called.get(unit.text, unit.text)) for unit in verdict.fitting],
+        agreements={called.get(text, text): found for text, found in verdict.agreements.items()},
+        usual=tuple(replace(unit, text=called.get(unit.text, unit.text)) for unit in verdict.usual),
+        proved=called.get(verdict.proved, verdict.proved),
+    )
 
 
 def _usual(file: FileReadings, kind: CellKind) -> tuple[UnitCandidate, ...]:
@@ -227,7 +241,8 @@ def _usual(file: FileReadings, kind: CellKind) -> tuple[UnitCandidate, ...]:
         off = abs(middle - median if plain else np.log(max(middle, 1e-9) / median)) / spread
         if off <= _UNUSUAL:
             far[unit] = off
-    return tuple(sorted(far, key=lambda unit: far[unit]))
+    bare = file.units[kind][:1]  # a form is written beside its unit, so that a bare one is the likelier
+    return tuple(sorted(far, key=lambda unit: (unit not in bare, far[unit])))
 
 
 def _prove(file: FileReadings, verdicts: dict[CellKind, Verdict]) -> None:

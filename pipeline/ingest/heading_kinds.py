@@ -29,10 +29,15 @@ def statistic(heading: str) -> str:
     ('an average', 'an extreme or a spread', '')
     """
     words = key(_ASIDE.sub(" ", heading))
-    if words in word_keys(heading_words()["counts of samples"]):
+    if words in word_keys(heading_words()["counts of samples"]) or _of_samples(heading):
         return COUNT
     found = word_table("row_words").get(words, "")
     return "" if found in ("a method", "units") else found
+
+
+def _of_samples(heading: str) -> bool:
+    """Tell whether a heading counts samples that keep or break a rule: "% compliance", "No. of exceedances"."""
+    return "%" in heading or not word_keys(heading_words()["compliance words"]).isdisjoint(key(heading).split())
 
 
 def _of_law(heading: str) -> bool:

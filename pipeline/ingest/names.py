@@ -13,6 +13,7 @@ from functools import lru_cache
 from itertools import product
 from typing import TYPE_CHECKING, Final
 
+from pipeline.ingest.meanings import known_spellings
 from pipeline.ingest.name_vocabulary import (
     COUNTED_AS,
     accompanying_words,
@@ -103,7 +104,22 @@ def read_name(text: str, *, cut: bool = False) -> Name | None:
         words = _words(tokens, cut=cut and len(text) == _CUT, form_said=form_said)
         if not words.unknown and (name := _of_words(words)):
             return name
-    return None
+    return _completed(text) if cut and len(text) == _CUT else None
+
+
+def _completed(text: str) -> Name | None:
+    """Complete a heading that a database cut to the one quantity whose spellings begin so: "GESAMTHAER"."""
+    begun = key(text).replace(" ", "")
+    if len(begun) < _CUT:
+        return None  # cut behind a blank or inside a unit
+    found = {
+        one
+        for spelling, said in known_spellings().items()
+        if spelling.replace(" ", "").startswith(begun)
+        for one in said
+    }
+    plain = {one for one in found if not one.beside}
+    return Name(plain.pop()) if len(plain) == 1 else None
 
 
 def may_name(text: str) -> bool:

@@ -215,7 +215,8 @@ def row_notices(source: Source, kinds: RowKinds, file_sha256: str) -> list[pd.Da
                 line=int(grid.line[0]),
                 column="",
                 raw_text=first,
-                detail=f"{match.header_row} rows above the headings of line {grid.line[match.header_row]}",
+                detail=f"{match.header_row} {'row' if match.header_row == 1 else 'rows'} above the headings of line "
+                f"{grid.line[match.header_row]}",
             )
         )
     empty = np.ones(len(source.rows), dtype=bool)

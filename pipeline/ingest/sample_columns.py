@@ -6,7 +6,7 @@ samples stand in rows of their own among them, or above.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -52,8 +52,12 @@ def sample_columns(grid: Grid) -> SampleColumns | None:
         first -= 1
     labels = _labels(grid, first, position)
     columns = tuple(_column(grid, number, position, at, labels) for number in range(width))
-    if not any(column.role == "measurement" for column in columns):
+    samples = [column for column in columns if column.role == "measurement"]
+    if not samples:
         return None
+    if len(samples) == 1 and not any(labels[samples[0].position : samples[0].position + 1]):
+        # One sample that nothing names is called by its file.
+        columns = tuple(replace(column, sample="") if column is samples[0] else column for column in columns)
     return SampleColumns(first, columns, len(set(names.values())))
 
 

@@ -186,7 +186,10 @@ def resolve(analyte: str, unit: str, basis: str, extra: tuple[tuple[str, str], .
 def _title(analyte: str) -> str:
     """Name a quantity as people do."""
     known = ANALYTES.get(analyte)
-    return known.title.lower() if known else analyte.replace("_", " ")
+    if known is None:
+        return analyte.replace("_", " ")
+    small = known.title[1:2].islower()  # "pH" and "TDS" stay as they are
+    return known.title[:1].lower() + known.title[1:] if small else known.title
 
 
 def _without_meaning(text: str, found: Notation | None) -> Reading:

@@ -11,7 +11,7 @@ from pipeline.report.terminal.screen import Screen
 from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, controls, counted
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
     from pathlib import Path
 
     from rich.console import Console
@@ -134,7 +134,16 @@ def _problem(row: Mapping[str, Any]) -> str:
         place = f"{_name(row['name'])}:{row['line']}" if row["line"] else _name(row["name"])
         return f"{place} {row['column']}: {row['message']}".replace(" : ", ": ")
     rest = ", …" if row["count"] > len(row["places"]) else ""
-    return f"{_name(row['name'])}: {row['count']:,} times ({', '.join(row['places'])}{rest}), first: {row['message']}"
+    return f"{_name(row['name'])}: {row['count']:,} times {_where(row['places'], rest)}, first: {row['message']}"
+
+
+def _where(places: Sequence[str], rest: str) -> str:
+    """Word places such as "line 6 Calcium"; a column that they share is named once."""
+    parts = [place.split(" ", 2) for place in places]
+    columns = {part[2] if len(part) > 2 else "" for part in parts}  # noqa: PLR2004 - "line", number, column
+    if len(columns) == 1 and (column := columns.pop()):
+        return f'under "{column}" (lines {", ".join(part[1] for part in parts)}{rest})'
+    return f"({', '.join(places)}{rest})"
 
 
 def _name(path: str) -> str:
