@@ -157,6 +157,11 @@ LISTS = {
         "Café du Port;Bar;04/03/2025;25;1;21;1;10;7,4\n"
         "Café du Parc;Bar;14/03/2025;13;2;11;2;5;7,5\n"
     ),
+    "zones": (
+        "Zone,Parameter,Unit,No. of samples,Min,Mean,Max,% compliance\n"
+        "Z1,Hardness (Total) as CaCO3,mg/l,12,241,256,270,100\nZ1,Chloride,mg Cl/l,12,31,36,41,100\n"
+        "Z2,Hardness (Total) as CaCO3,mg/l,8,101,112,120,100\nZ2,Chloride,mg Cl/l,8,18,20,22,100\n"
+    ),
     "obce": (
         "Obec;Datum odběru;Tvrdost;KNK4,5;C.E.\n;;mmol/l;mmol/l;mS/m\n"
         "Lhotka;3. 2. 2025;2,31;3,48;48,2\nDubina;17. února 2025;asi 3;4,2;> 66\n"
@@ -183,6 +188,7 @@ COUNTS = {
     "pompstations": (4, 4),
     "werke": (4, 4),
     "gouttes": (6, 6),
+    "zones": (20, 4),
     "obce": (6, 6),
 }
 # What a cell says, by arithmetic: 1 °f = 10, 1 °dH = 17.848, 1 gpg = 17.118 mg/L CaCO3; 1 mmol/L of earths = 100.09;
@@ -213,6 +219,7 @@ VALUES = [
     ("pompstations", "pompstations.csv line 2", "conductivity_us_cm_25c", 461 * 1.116),
     ("pompstations", "pompstations.csv line 4", "total_hardness_mg_l_caco3", 161.1),
     ("gouttes", "gouttes.csv line 3", "total_hardness_mg_l_caco3", 13 * 20.0),
+    ("zones", "zones.csv line 4", "total_hardness_mg_l_caco3", 112.0),
     ("obce", "obce.csv line 3", "alkalinity_mg_l_caco3", 3.48 * 50.04),
     ("obce", "obce.csv line 4", "total_hardness_mg_l_caco3", 300.3),
 ]
@@ -258,7 +265,7 @@ def test_values_are_those_of_the_cells(samples: list[dict[str, str]]) -> None:
 def test_no_limit_is_a_sample_and_stages_and_days_are_kept(samples: list[dict[str, str]]) -> None:
     told = {row["called"]: (row["stage"], row["collected_at"][:10]) for row in samples}  # those of "werke" share a line
 
-    assert len(told) == sum([2, 1, 2, 2, 1, 2, 1, 2, 2, 3, 4, 4, 2, 3, 2, 2, 2, 1, 2, 2])
+    assert len(told) == sum([2, 1, 2, 2, 1, 2, 1, 2, 2, 3, 4, 4, 2, 3, 2, 2, 2, 1, 2, 2, 2])
     assert (told["Kitchen tap before"][0], told["Bar after"][0]) == ("raw", "treated")
     assert told["2025-02-11"][1] == "2025-02-11"
     assert told["aguas.csv line 2"][1] == "2025-02-14"

@@ -84,7 +84,7 @@ def split_basis(text: str) -> tuple[str, str]:
         if behind is None or not (behind["as"] or behind["gap"]):
             continue
         name = folded.original(*behind.span("form"))
-        if not behind["as"] and name in ("mg", "MG"):
+        if not behind["as"] and name == "MG":
             continue  # milligrams, of a unit that was cut
         if behind["as"] or (len(name) > 1 and vocabulary.is_formula(name)):
             return folded.original(0, place), vocabulary.form(behind["form"])
