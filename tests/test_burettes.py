@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from pipeline.checks.burettes import turned_digits
 from pipeline.cli import main
 from pipeline.ingest.titrants import is_titrant_volume, titrant_of
 from pipeline.store.database import Store
@@ -93,3 +95,14 @@ def test_a_titrant_is_read_from_its_words(text: str, substance: str, moles: str,
 def test_a_volume_names_its_titrant_and_nothing_else() -> None:
     assert all(map(is_titrant_volume, ("ml h2so4", "volume of acid ml", "silver nitrate ml", "edta verbrauch ml")))
     assert not any(map(is_titrant_volume, ("nitrate ml", "sample volume ml", "acid capacity", "ml")))
+
+
+@pytest.mark.common_practice
+def test_digits_that_changed_places_are_found_within_the_range() -> None:
+    """158.3 ± 2 typed as 185.3; 246.2 is right as it is; 310.0 has no such pair."""
+    found = turned_digits(
+        np.array([185.3, 246.2, 310.0]), np.array([156.2, 244.0, 203.0]), np.array([160.4, 248.0, 207.0])
+    )
+
+    assert found[0] == pytest.approx(158.3)
+    assert np.isnan(found[2])

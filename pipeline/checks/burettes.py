@@ -37,6 +37,7 @@ _SLIPS: Final[dict[str, float]] = {
     "it was typed in °f": 0.1,
     "a decimal sign was lost": 10.0,
 }
+_MOST_DIGITS: Final = 5  # of a titration in tenths of mg/L
 _SLIP_WITHIN: Final = 0.02  # of the number that a slip gives
 
 
@@ -68,7 +69,7 @@ def volume_vs_value(samples: SampleTable, limits: BuretteLimits) -> Cases:
     Notes
     -----
     allowed² = U(burette)² + (1 % of the value)² + rounding², k = 2 [JCGM100]. `alternative` names the slip that gives
-    the typed number within 2 %.
+    the typed number within 2 %, or the number that two digits of it make the other way round.
     """
     pairs = _pairs(samples)
     value, uncertainty = (record.as_numbers(samples.readings, name).to_numpy() for name in ("value", "uncertainty"))
@@ -78,9 +79,11 @@ def volume_vs_value(samples: SampleTable, limits: BuretteLimits) -> Cases:
     bottom, top = expected - allowed, expected + allowed
     wrong = outside(observed, bottom, top)
     slip, fits = _slips(expected, observed)
+    turned = turned_digits(observed, bottom, top)
     templates = {
         "it would fit if {slip}": wrong & fits,
-        "no usual slip gives this number": wrong & ~fits,
+        "it would fit if two digits changed places ({turned:1})": wrong & ~fits & ~np.isnan(turned),
+        "no usual slip gives this number": wrong & ~fits & np.isnan(turned),
     }
     return {
         "place": pairs["place"].to_numpy(),
@@ -90,7 +93,7 @@ def volume_vs_value(samples: SampleTable, limits: BuretteLimits) -> Cases:
         "high": top,
         "expected": expected,
         "allowed": allowed,
-        "alternative": worded(len(pairs), {"slip": slip}, templates),
+        "alternative": worded(len(pairs), {"slip": slip, "turned": turned}, templates),
     }
 
 
@@ -108,6 +111,18 @@ def _pairs(samples: SampleTable) -> pd.DataFrame:
         )
     )
     return typed.merge(volume, on=keys)
+
+
+def turned_digits(observed: Floats, bottom: Floats, top: Floats) -> Floats:
+    """Give the number within the range that two neighbouring digits of a typed one make, missing where none do."""
+    tenths = np.round(np.nan_to_num(observed) * 10.0)
+    found = np.full(len(observed), np.nan)
+    for place in range(_MOST_DIGITS - 1):
+        low = 10.0**place
+        second, first = np.floor(tenths / low) % 10.0, np.floor(tenths / (10.0 * low)) % 10.0
+        other = (tenths + (second - first) * 9.0 * low) / 10.0
+        found = np.where(np.isnan(found) & (first != second) & (other >= bottom) & (other <= top), other, found)
+    return found
 
 
 def _slips(expected: Floats, observed: Floats) -> tuple[TextColumn, np.ndarray]:

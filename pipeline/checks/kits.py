@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks import record
+from pipeline.checks.burettes import turned_digits
 from pipeline.checks.columns import outside, taken, worded
 from pipeline.checks.registry import check
 from pipeline.chemistry.equivalents import MG_CACO3_PER_DEGREE
@@ -151,9 +152,11 @@ def count_vs_value(samples: SampleTable, limits: KitLimits) -> Cases:
     slip, other = _other_multiplication(beside, value)
     low, high = expected - allowed, expected + allowed
     wrong = outside(value, low, high)
+    turned = turned_digits(value, low, high)
     templates = {
         "{alternative_value:1} would fit if {slip}": wrong & ~np.isnan(other),
-        "no usual slip gives this number": wrong & np.isnan(other),
+        "it would fit if two digits changed places ({turned:1})": wrong & np.isnan(other) & ~np.isnan(turned),
+        "no usual slip gives this number": wrong & np.isnan(other) & np.isnan(turned),
     }
     return {
         "place": beside.place,
@@ -167,7 +170,7 @@ def count_vs_value(samples: SampleTable, limits: KitLimits) -> Cases:
         "used_ml": beside.used_ml,
         "nominal_ml": beside.nominal_ml,
         "alternative_value": other,
-        "alternative": worded(count, {"slip": slip, "alternative_value": other}, templates),
+        "alternative": worded(count, {"slip": slip, "alternative_value": other, "turned": turned}, templates),
     }
 
 

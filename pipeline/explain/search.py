@@ -162,11 +162,11 @@ def _weighed(record: Record, pairs: Pairs, past: PastReadings, at: Places, seen:
         "misfit": misfit,
         "relations": count,
         "value_from": np.where(touched, before + half, np.nan),
-        "value_to": np.where(touched, after + _half(half, before, after, pairs.candidate), np.nan),
+        "value_to": np.where(touched, after + half_after(half, before, after, pairs.candidate), np.nan),
     }
 
 
-def _half(half: Floats, before: Floats, after: Floats, candidate: Places) -> Floats:
+def half_after(half: Floats, before: Floats, after: Floats, candidate: Places) -> Floats:
     """Give back to a changed count its half drop, as large as the change has made it; a miscount leaves the drop."""
     added = (every("mistake") == "miscount")[candidate]
     with np.errstate(divide="ignore", invalid="ignore"):

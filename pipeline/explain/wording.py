@@ -19,7 +19,7 @@ from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.relations.density import deviation
 from pipeline.explain.relations.evaluate import RELATIONS
 from pipeline.explain.relations.forms import CALCIUM_SHARE
-from pipeline.explain.search import gaps
+from pipeline.explain.search import gaps, half_after
 from pipeline.problems import filled
 from pipeline.reference import table
 from pipeline.texts import TextColumn
@@ -143,7 +143,8 @@ def relation_rows(record: Record, sample: Places, candidate: Places) -> Columns:
             row = ROW[_ABOUT[name]]
             shown = record.half[row, sample]
             other = record.half[ROW[name.removeprefix("second ")], sample] if name.startswith("second ") else 0.0
-            columns |= {"observed": first.amounts[row] + shown, "observed_after": then.amounts[row] + shown}
+            rest = half_after(shown, first.amounts[row], then.amounts[row], candidate)
+            columns |= {"observed": first.amounts[row] + shown, "observed_after": then.amounts[row] + rest}
             columns |= {"before": old.predicted + other, "after": new.predicted + other}
         touched = (np.abs(z_old - z_new) >= _TOLD) | (np.abs(z_old) >= 2.0)  # noqa: PLR2004 -- k = 2 [JCGM100]
         told = np.flatnonzero(touched & ~np.isnan(z_old) & ~np.isnan(z_new))
