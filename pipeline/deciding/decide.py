@@ -16,8 +16,7 @@ from pipeline.deciding.proving import prove_anew
 from pipeline.deciding.remembering import remember_form
 from pipeline.deciding.reports import use_report
 from pipeline.errors import UNCHANGED, KettlestoneError
-from pipeline.store import faults
-from pipeline.store.database import Store
+from pipeline.store.database import Store, absent
 from pipeline.store.decide import StoredDecision, add_decision
 from pipeline.store.facts import put_facts_in_place
 from pipeline.store.findings import finding
@@ -122,7 +121,7 @@ def decide_all(
     for answer in answers:
         refuse_incomplete(answer)
     if not settings.store.exists():
-        raise faults.missing(settings.store)
+        raise absent(settings.store)
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
         said = {"answers": [asdict(one) for one in answers], "now": now.isoformat(), "headings": headings is not None}
         said["settings"] = settings.plain()

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.errors import UNCHANGED, KettlestoneError
-from pipeline.store import faults
-from pipeline.store.database import Store
+from pipeline.store.database import Store, absent
 from pipeline.store.findings import findings, known_check, known_file
 from pipeline.store.samples import find_sample
 from schemas.columns import OPEN
@@ -52,7 +51,7 @@ def select(settings: Settings, selected: Selected, action: str) -> list[int]:
     if selected.numbers:
         return list(dict.fromkeys(selected.numbers))
     if not settings.store.exists():
-        raise faults.missing(settings.store)
+        raise absent(settings.store)
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         sample_id = find_sample(store, selected.sample) if selected.sample else None
         check_id = known_check(store, selected.check) if selected.check else None

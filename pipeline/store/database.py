@@ -274,13 +274,20 @@ def _config(threads: int, memory_limit: str) -> Config:
     }
 
 
+def absent(path: Path) -> KettlestoneError:
+    """Say that there is no store: none yet, or, where its archive is there, none any more."""
+    changes = Journal.of(path).read().stored
+    kept = any(file.is_file() for file in (path.parent / "archive").glob("*/*"))
+    return faults.lost(path, len(changes)) if changes or kept else faults.missing(path)
+
+
 def _check_place(path: Path, *, read_only: bool) -> None:
     """Refuse a place that cannot work before DuckDB sees it: its own words would not help anybody."""
     if path.is_dir():
         raise faults.is_a_folder(path)
     if not path.exists():
         if read_only:
-            raise faults.missing(path)
+            raise absent(path)
         _make_folder(path)
     elif not os.access(path, os.R_OK if read_only else os.R_OK | os.W_OK):
         raise faults.not_permitted(path, "the file may not be " + ("read" if read_only else "written"))

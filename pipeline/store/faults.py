@@ -108,7 +108,7 @@ def lost(path: Path, changes: int) -> KettlestoneError:
         "original files into a new folder with --out."
     )
     return KettlestoneError(
-        f"{path}: the store is gone, but {kept} files of its archive are there.\n  Nothing was changed.\n  {way}"
+        f"{path}: the store is gone, but its archive is there, with {_files(kept)}.\n  Nothing was changed.\n  {way}"
     )
 
 
@@ -128,6 +128,10 @@ def lost_changes(path: Path, lost: Sequence[JournalEntry]) -> KettlestoneError:
 
 def _changes(count: int) -> str:
     return f"{count} change{'' if count == 1 else 's'}"
+
+
+def _files(count: int) -> str:
+    return f"{count} file{'' if count == 1 else 's'}"
 
 
 def _restore(path: Path) -> str:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import duckdb
 
-from pipeline.store import archive, faults
-from pipeline.store.database import Store
+from pipeline.store import archive
+from pipeline.store.database import Store, absent
 from pipeline.store.journal import Journal, broken_links
 from pipeline.store.sql import identifier
 
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from pipeline.errors import KettlestoneError
 
 Soundness = Literal["sound", "told", "repaired", "unsound"]
 
@@ -79,7 +78,7 @@ def examine(path: Path, *, every_file: bool, wait_s: float) -> Iterator[Observat
     KettlestoneError : there is no store, or it cannot be opened.
     """
     if not path.exists():
-        raise _gone(path)
+        raise absent(path)
     yield _log_of_writes(path)
     with Store(path, read_only=True, wait_s=wait_s) as store:
         yield from _tables(store)
@@ -88,12 +87,6 @@ def examine(path: Path, *, every_file: bool, wait_s: float) -> Iterator[Observat
         yield _journal(store)
     yield from _leftovers(path.parent)
     yield _room(path)
-
-
-def _gone(path: Path) -> KettlestoneError:
-    changes = Journal.of(path).read().stored
-    kept = any(file.is_file() for file in (path.parent / "archive").glob("*/*"))
-    return faults.lost(path, len(changes)) if changes or kept else faults.missing(path)
 
 
 def _log_of_writes(path: Path) -> Observation:

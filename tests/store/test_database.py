@@ -177,6 +177,21 @@ def test_reading_needs_an_existing_store(tmp_path: Path) -> None:
     assert list(tmp_path.iterdir()) == []
 
 
+def test_a_store_that_is_gone_is_told_from_one_that_never_was(tmp_path: Path) -> None:
+    path = tmp_path / "s.duckdb"
+    kept = tmp_path / "archive" / "02" / "02ab"
+    kept.parent.mkdir(parents=True)
+    kept.write_bytes(b"GH\n7\n")
+
+    with (
+        pytest.raises(KettlestoneError, match="the store is gone, but its archive is there, with 1 file") as caught,
+        Store(path, read_only=True),
+    ):
+        pass
+
+    _in_words(caught.value)
+
+
 @pytest.mark.parametrize(("refused", "words"), [("file", "may not be written"), ("folder", "in its folder")])
 def test_missing_permission_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, refused: str, words: str) -> None:
     """The question to the system is replaced: the superuser, who may run this, is refused nothing."""

@@ -118,7 +118,7 @@ def test_a_store_that_is_gone_is_not_begun_anew(out: Path, tmp_path: Path) -> No
     said = CliRunner().invoke(main, ["intake", str(tmp_path / "new.csv"), "--out", str(out)])
 
     assert said.exit_code == 2
-    assert "files of its archive are there" in said.stderr
+    assert "its archive is there" in said.stderr
     assert f"kettlestone restore --from {out / 'archive'}" in said.stderr
     assert not store.exists()
     assert kettlestone("restore", "--from", out / "archive", store).exit_code == 0

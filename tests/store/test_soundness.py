@@ -159,4 +159,4 @@ def test_a_store_that_is_gone_is_told_with_what_is_still_there(store: Path) -> N
     answer = doctor(store)
 
     assert answer.exit_code == 2
-    assert "the store is gone, but 1 files of its archive are there" in answer.stderr
+    assert "the store is gone, but its archive is there, with 1 file" in answer.stderr

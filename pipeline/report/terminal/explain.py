@@ -132,9 +132,7 @@ def show_why(answer: Why, console: Console | None = None) -> None:
         sign = SIGNS[finding["current_severity"]]
         screen.print(Text(f"{sign} {finding['finding_id']} {finding['check_id']}: {finding['message']}"))
     if answer.findings:
-        screen.print(
-            Text("Nothing was changed. Decide: kettlestone decide NUMBER… accept|take|repeat|reject|correct --why …")
-        )
+        screen.print(Text("kettlestone decide NUMBER… accept|take|repeat|reject|correct --why … answers them."))
 
 
 def _causes(listed: list[dict[str, Any]], first: str) -> Table:

@@ -34,7 +34,7 @@ _HOW_SURE: Final = {
 def _tables(path: Path) -> list[Grid]:
     tables = [grid for grid in grids(read_content(path, max_bytes=_MOST_BYTES)) if len(grid)]
     if not tables:
-        raise KettlestoneError(f"{legible(path)}: the file holds no rows. Nothing was changed.")
+        raise KettlestoneError(f"{legible(path)}: the file holds no rows.")
     return tables
 
 
@@ -73,9 +73,7 @@ def propose(path: Path, save: Path | None) -> str:
     grid = _tables(path)[0]
     proposal = proposals.propose_layout(grid)
     if proposal is None:
-        raise KettlestoneError(
-            f"{legible(path)}: no row has two or more filled cells, so there is no table. Nothing was changed."
-        )
+        raise KettlestoneError(f"{legible(path)}: no row has two or more filled cells, so there is no table.")
     verdicts = _open_units(grid)
     shown = {verdict.kind.analyte: verdict.fitting[0].text for verdict in verdicts if verdict.singled}
     asked = {verdict.kind.analyte: evidence_text(verdict, option=False) for verdict in verdicts if not verdict.singled}
@@ -88,7 +86,7 @@ def propose(path: Path, save: Path | None) -> str:
     if save is None:
         return "\n".join([*lines, "", text])
     if save.exists():
-        raise KettlestoneError(f"{save} exists already. Nothing was changed. Choose another name.")
+        raise KettlestoneError(f"{save} exists already and was left as it is. Choose another name.")
     save.parent.mkdir(parents=True, exist_ok=True)
     save.write_text(text, encoding="utf-8")
     ending = f"Written to {save}. Answer every line marked confirm, then use --layouts {save.parent}."
