@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline import __version__
+from pipeline.assess.machines import machines_with
 from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
@@ -95,9 +96,9 @@ def finish(
     ):
         change = intake_change(gathered, given or {}, settings, started)
         joined = join(store, gathered, settings)
-        gathered = (
-            gathered.noted(joined.notices).noted(ownerless(store, gathered, joined)).noted(unknown_words(gathered))
-        ).without_readings()
+        unknown = unknown_words(gathered, machines_with(settings.machines))
+        noted = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined)).noted(unknown)
+        gathered = noted.without_readings()
         with store.transaction(change):
             first = next_number(store.connection, "finding", "finding_id")
             with appending(store, batch_id) as appender:
@@ -203,7 +204,7 @@ def _assessment(joined: Joined, checked: Checked, settings: Settings) -> Assessm
         return None
     waters = samples if new.all() else samples.where(pd.Series(new, index=samples.about.index))
     try:
-        return assess(waters, held=held_samples(checked.open_findings))
+        return assess(waters, machines_with(settings.machines), held=held_samples(checked.open_findings))
     except Exception as error:  # noqa: BLE001 - a batch is kept though what its waters do could not be worked out
         return Fault("assessment", error)
 

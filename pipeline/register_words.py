@@ -2,48 +2,54 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from pipeline.assess.machines import NOT_KNOWN, known_machines, recognise
+from pipeline.assess.machines import NOT_KNOWN, recognise
 from pipeline.problems import no_problems, problem_frame
 from pipeline.treat.processes.naming import some_filter, treatment_meant
 from pipeline.treat.processes.treatments import TREATMENTS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
+    from pipeline.assess.machines import Machine
     from pipeline.gathering import Gathered
 
 _SHOWN: Final = 12
 _SINGLE: Final = [name for name, one in TREATMENTS.items() if len(one.stages) == 1]
 
 
-def unknown_words(gathered: Gathered) -> pd.DataFrame:
+def unknown_words(gathered: Gathered, machines: Mapping[str, Machine]) -> pd.DataFrame:
     """Tell of machines and treatments of registers that are not understood (PROBLEM_COLUMNS).
 
     Parameters
     ----------
     gathered : with the rows of the registers.
+    machines : those that are known.
     """
     found = [no_problems()]
     for kind in ("sites", "treatments"):
         rows = gathered.register(kind)
         if rows.empty:
             continue
-        found += [_told(rows, "machine", _no_machine), _told(rows, "treatment", _no_treatment)]
+        found += [
+            _told(rows, "machine", partial(_no_machine, machines=machines)),
+            _told(rows, "treatment", _no_treatment),
+        ]
     return pd.concat(found, ignore_index=True)
 
 
-def machine_not_known(text: str) -> bool:
+def machine_not_known(text: str, machines: Mapping[str, Machine]) -> bool:
     """Say whether a text names neither a machine nor how it is connected."""
-    meant = recognise(pd.Series([text], dtype="str"), known_machines()).iloc[0]
+    meant = recognise(pd.Series([text], dtype="str"), dict(machines)).iloc[0]
     return bool(text.strip() and text.strip() != NOT_KNOWN and (meant == NOT_KNOWN).all())
 
 
-def _no_machine(text: str) -> str:
-    return f"a machine: {', '.join(known_machines())}" if machine_not_known(text) else ""
+def _no_machine(text: str, machines: Mapping[str, Machine]) -> str:
+    return f"a machine: {', '.join(machines)}" if machine_not_known(text, machines) else ""
 
 
 def _no_treatment(text: str) -> str:

@@ -107,6 +107,7 @@ _LAST_PORT: Final = 65_535
 _FOLDER: Final = {"accepted": Accepted('a folder, for example "results"', _path)}
 _FILE: Final = {"accepted": Accepted('a file, for example "results/kettlestone.duckdb"', _path)}
 _KITS: Final = {"accepted": Accepted('a file, for example "kits.toml"', _path)}
+_MACHINES: Final = {"accepted": Accepted('a file, for example "machines.toml"', _path)}
 _PICTURE: Final = {"accepted": Accepted('a picture, for example "logo.png"', _path)}
 _NAME: Final = {"accepted": Accepted("a name in quotation marks", _name)}
 _ZONE: Final = {"accepted": Accepted('the name of a time zone, for example "Europe/Zurich"', _time_zone)}
@@ -146,6 +147,7 @@ class Settings:
     lock_wait_s : how long to wait for another process that writes to the store [s].
     kit : the kit whose drops are counted where none is named.
     kits : file with kits of your own.
+    machines : file with machines of your own.
     firm : the consultant's name on a client's page.
     contact : the address there; its lines.
     signed_by : who signs the page.
@@ -177,6 +179,7 @@ class Settings:
     lock_wait_s: float = field(default=30.0, metadata=_AMOUNT)
     kit: str = field(default="german-degree", metadata=_NAME)
     kits: Path | None = field(default=None, metadata=_KITS)
+    machines: Path | None = field(default=None, metadata=_MACHINES)
     firm: str | None = field(default=None, metadata=_NAME)
     contact: str | None = field(default=None, metadata=_NAME)
     signed_by: str | None = field(default=None, metadata=_NAME)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
 
+from pipeline.assess.machines import machines_with
 from pipeline.assess.suitability import assess, held_samples
 from pipeline.explain.rank import Explained
 from pipeline.explain.wording import RELATION_COLUMNS
@@ -155,7 +156,9 @@ def _assessment(store: Store, samples: pd.DataFrame, findings: pd.DataFrame, set
         return None
     table = sample_table(store, [str(name) for name in waters])
     open_findings = findings[findings["severity"].isin(OPEN) & findings["sample_id"].notna()]
-    return assess(table, held=held_samples(open_findings[["sample_id", "severity", "analyte"]]))
+    return assess(
+        table, machines_with(settings.machines), held=held_samples(open_findings[["sample_id", "severity", "analyte"]])
+    )
 
 
 def _explained(store: Store, batch_id: str, names: list[str]) -> Explained | None:

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.arrays import floats
+from pipeline.assess.machine_words import WHOLE_KINDS, machine_described
 from pipeline.assess.user_tables import bounded_number, known_keys, read_tables, refused
 from pipeline.chemistry.water import BAR_PER_ATM, saturation_pressure_atm
 from pipeline.errors import KettlestoneError
@@ -35,6 +36,7 @@ _NUMBERS: Final = {
     "drain_days": (0.0, 3650.0),
 }
 _PART_NUMBERS: Final = {"temperature_c": (20.0, 130.0), "steam_bar_g": (0.0, 1.7), "share": (0.0, 1.0)}
+_YES_OR_NO: Final = ("level_probe", "brews")
 _SHARES_CLOSE: Final = 1e-6
 _TELLING_LETTERS: Final = 7  # a shorter single word, such as "filter" or "red", means too much inside a text
 _NEGATION: Final = re.compile(r"\b(?:no|not|non|without|kein|keine|nicht|ohne|sans|pas|senza|sin)\b")
@@ -51,7 +53,7 @@ class Part:
 
 @dataclass(frozen=True)
 class Machine:
-    """A machine profile; a number that is not known is missing (NaN)."""
+    """A machine profile; a number that is not known is missing (NaN). ``brews``: its water becomes a drink."""
 
     name: str
     title: str
@@ -64,6 +66,7 @@ class Machine:
     steam_litres_per_day: float = math.nan
     drain_days: float = math.nan
     level_probe: bool = False
+    brews: bool = True
 
     @property
     def concentration(self) -> float:
@@ -120,6 +123,7 @@ def known_machines() -> dict[str, Machine]:
             metals=tuple(metal for metal in METALS if metal in str(row["metals"])),
             connection=row["connection"],
             level_probe=row["level_probe"] == "yes",
+            brews=row["brews"] == "yes",
             **numbers,
         )
     return found
@@ -132,7 +136,7 @@ def load_machines(path: Path) -> dict[str, Machine]:
     ----------
     path : TOML with tables ``[machines.NAME]``: ``base`` (a built-in name, required), ``title``, ``metals``,
         ``connection``, ``litres_per_day``, ``days_per_year``, ``boiler_litres``, ``steam_litres_per_day``,
-        ``drain_days``, ``level_probe``, ``parts = [{place = "brew", temperature_c = 94, share = 0.8}, …]``
+        ``drain_days``, ``level_probe``, ``brews``, ``parts = [{place = "brew", temperature_c = 94, share = 0.8}, …]``
         (``steam_bar_g`` instead of ``temperature_c`` for a steam boiler; shares add up to 1).
 
     Raises
@@ -142,9 +146,19 @@ def load_machines(path: Path) -> dict[str, Machine]:
     return {name: _own(path, name, values) for name, values in read_tables(path, "machines").items()}
 
 
+def machines_with(path: Path | None) -> dict[str, Machine]:
+    """Give the built-in machines and those of one's own, which take the place of a built-in one of their name.
+
+    Parameters
+    ----------
+    path : as for `load_machines`; None for none of one's own.
+    """
+    return {**known_machines(), **(load_machines(path) if path else {})}
+
+
 def _own(path: Path, name: str, values: dict[str, Any]) -> Machine:
     place, built_in = f"machines.{name}", known_machines()
-    known_keys(path, place, values, ("base", "title", "metals", "connection", "level_probe", "parts", *_NUMBERS))
+    known_keys(path, place, values, ("base", "title", "metals", "connection", *_YES_OR_NO, "parts", *_NUMBERS))
     if values.get("base") not in built_in:
         raise refused(path, place, f"base must be one of {', '.join(built_in)}")
     numbers = {
@@ -157,10 +171,11 @@ def _own(path: Path, name: str, values: dict[str, Any]) -> Machine:
         raise refused(path, place, f"metals are a list of {', '.join(METALS)}")
     if connection not in CONNECTIONS:
         raise refused(path, place, f"connection is one of {', '.join(CONNECTIONS)}")
-    if not isinstance(values.get("level_probe", False), bool):
-        raise refused(path, place, "level_probe is true or false")
+    for key in _YES_OR_NO:
+        if not isinstance(values.get(key, False), bool):
+            raise refused(path, place, f"{key} is true or false")
     changed: dict[str, Any] = {**numbers, "name": name, "title": str(values.get("title", name))}
-    changed |= {key: values[key] for key in ("connection", "level_probe") if key in values}
+    changed |= {key: values[key] for key in ("connection", *_YES_OR_NO) if key in values}
     changed |= {"metals": tuple(metals)} if "metals" in values else {}
     changed |= {"parts": _parts(path, place, values["parts"])} if "parts" in values else {}
     return replace(built_in[values["base"]], **changed)
@@ -203,9 +218,9 @@ def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFra
 
     Notes
     -----
-    Words of ``machine_names.csv`` only, whole, between , ; / ( ) +, or standing inside a longer text ("dual boiler
+    Words of ``machine_names.csv``, whole, between , ; / ( ) +, or standing inside a longer text ("dual boiler
     in stainless steel"): nothing is guessed. Inside a text only a name of two words or of seven letters counts, and
-    none in a piece that says "not" or "without".
+    none in a piece that says "not" or "without". What they leave open `machine_words` reads: "two-boiler espresso".
 
     Example
     -------
@@ -219,6 +234,8 @@ def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFra
     columns = {}
     for kind in ("machine", "connection"):
         meant = [_meaning(str(text), words[kind]) for text in unique]
+        if kind == "machine":
+            meant = [_described(str(text), found) for text, found in zip(unique, meant, strict=True)]
         columns[kind] = pd.array(meant, dtype="str").take(codes)
     return pd.DataFrame(columns, index=texts.index)
 
@@ -266,6 +283,12 @@ def _meaning(text: str, words: dict[str, str]) -> str:
     if not meant:
         meant = {meaning for piece in pieces for meaning in _inside(piece, words)}
     return meant.pop() if len(meant) == 1 else NOT_KNOWN
+
+
+def _described(text: str, found: str) -> str:
+    """Take what a text describes where no name of the table settles it, or where it says more than which boiler."""
+    kind = machine_described(text)
+    return kind if kind and (found == NOT_KNOWN or (kind in WHOLE_KINDS and found.endswith("boiler"))) else found
 
 
 def _inside(piece: str, words: dict[str, str]) -> list[str]:

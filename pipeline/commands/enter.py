@@ -15,6 +15,7 @@ from pipeline.entry.typed import METERED, POINTS, TITRATED
 from pipeline.entry.visit import remarks_on, typed_visit
 from pipeline.kits import named_kit
 from pipeline.report.terminal.entered import entered_json, entered_text
+from pipeline.site.machines import machines_of
 from pipeline.visible import echo
 
 if TYPE_CHECKING:
@@ -61,7 +62,7 @@ def command(site: str, settings: Settings, as_json: bool, preview: bool, **typed
     given = {word: typed[word] for word in (*TITRATED, *METERED) if typed[word] is not None}
     if not given and sys.stdin.isatty():
         given = asked_readings(last_visits(settings, place, typed["point"]), kit, given)
-    visit = typed_visit({**typed, **given}, kit, now)
+    visit = typed_visit({**typed, **given}, kit, now, machines_of(settings))
     with kept_or_tried(settings, preview=preview) as own:
         entered = take(own, place, visit, kit)
         advised = "" if visit.point == "bottled" else place.site.name

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any, Final
 
 from flask import flash, redirect, request, url_for
 
-from pipeline.assess.machines import known_machines
 from pipeline.desk.pages import desk_settings, label, language, now, page, plain_rows, reading
 from pipeline.desk.sample_pages import site_pictures
 from pipeline.entry.line import VISIT_FACTS
@@ -19,6 +18,7 @@ from pipeline.report.client.advice_text import told
 from pipeline.report.client.answer import Asked, advise_on, voice_for
 from pipeline.report.terminal.retest import retest_told
 from pipeline.site.answer import answer_of
+from pipeline.site.machines import machines_of
 from pipeline.store.faults import StoreLockedError
 from pipeline.store.site_ledger import site_ledger
 from pipeline.store.site_records import site_samples
@@ -50,7 +50,7 @@ def show_site() -> ResponseReturnValue:
     name = request.args.get("name", "")
     today, asked = now().date(), Asked(language=language())
     with reading() as store:
-        answer = answer_of(store, name, today)
+        answer = answer_of(store, name, today, machines=machines_of(desk_settings()))
         site = answer.site.name
         samples = site_samples(store, site)
         pictures = site_pictures(store, site)
@@ -96,7 +96,7 @@ def _entry_page(typed: dict[str, str], trouble: tuple[str, ...] = ()) -> str:
         points=POINTS,
         titrated=TITRATED,
         metered=METERED,
-        machines=list(known_machines()),
+        machines=list(machines_of(settings)),
         today=f"{now():%Y-%m-%d}",
     )
 
@@ -108,7 +108,8 @@ def enter_visit() -> ResponseReturnValue:
     try:
         kit = named_kit(typed["kit"] or settings.kit, settings.kits)
         read = {name: typed[name] or None for name in _FIELDS}
-        visit = typed_visit({**typed, **read, "on": typed["date"], "point": typed["point"] or POINTS[0]}, kit, at)
+        said = {**typed, **read, "on": typed["date"], "point": typed["point"] or POINTS[0]}
+        visit = typed_visit(said, kit, at, machines_of(settings))
         place = place_of(settings, typed["site"], typed["client"])
         entered = take(settings, place, visit, kit)
     except StoreLockedError:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from pipeline.assess.machines import known_machines, named_machine
+from pipeline.assess.machines import named_machine
 from pipeline.entry.line import VISIT_FACTS
 from pipeline.entry.typed import (
     METERED,
@@ -23,12 +23,13 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
 
+    from pipeline.assess.machines import Machine
     from pipeline.entry.taking import Place
     from pipeline.entry.typed import TypedNumber
     from pipeline.kits import Kit
 
 
-def typed_visit(typed: Mapping[str, Any], kit: Kit, now: datetime) -> TypedVisit:
+def typed_visit(typed: Mapping[str, Any], kit: Kit, now: datetime, machines: dict[str, Machine]) -> TypedVisit:
     """Read everything that was typed; what cannot be is refused before anything is stored.
 
     Parameters
@@ -37,6 +38,7 @@ def typed_visit(typed: Mapping[str, Any], kit: Kit, now: datetime) -> TypedVisit
         `point on volume_used`.
     kit : whose drops were counted.
     now : UTC.
+    machines : those that are known.
 
     Raises
     ------
@@ -49,7 +51,7 @@ def typed_visit(typed: Mapping[str, Any], kit: Kit, now: datetime) -> TypedVisit
     if not readings:
         raise KettlestoneError(f"give at least one reading, for example --hardness 9 --alkalinity 6. {UNCHANGED}")
     facts = {name: legible_text(name, str(typed[name])) for name in VISIT_FACTS}
-    named_machine(facts["machine"], known_machines())
+    named_machine(facts["machine"], machines)
     litres = {name: amount(name, facts[name], "litres") for name in ("litres", "counter") if facts[name]}
     return TypedVisit(
         readings=readings,

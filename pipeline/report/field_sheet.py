@@ -13,6 +13,7 @@ from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.kits import QUANTITIES, known_kits, named_kit
 from pipeline.report.batch.page import environment
 from pipeline.report.wording import counted
+from pipeline.site.machines import machines_of
 from pipeline.site.record import KEEPS_MINERALS, site_record
 from pipeline.site.round import round_until
 from pipeline.store.database import Store
@@ -92,9 +93,10 @@ def write_field_sheet(
     KettlestoneError : no store, no such site or kit, no site at all, or a file that cannot be written.
     """
     named_kit(settings.kit, settings.kits)
+    known = machines_of(settings)
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        due = [] if until is None else [stop.name.name for stop in round_until(store, until, today)]
-        found = {name: site_record(store, name, today) for name in dict.fromkeys([*sites, *due])}
+        due = [] if until is None else [stop.name.name for stop in round_until(store, until, today, known)]
+        found = {name: site_record(store, name, today, machines=known) for name in dict.fromkeys([*sites, *due])}
     records = {site.name: site for site in found.values()}
     if not records:
         raise KettlestoneError(f"no site is named or due, so there is no sheet. {UNCHANGED}")

@@ -8,25 +8,31 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.assess.machines import known_machines, named_machine
 from pipeline.assess.profiles import Profile, published
+from pipeline.checks.treatment_names import MEMBRANE
 from pipeline.errors import KettlestoneError
 from pipeline.site.advice import SOFTENED, advise, case_of_site, supply_of
 from pipeline.site.basis import base_doubts, days_between
 from pipeline.site.outcome import outcome_of, outcome_said
 from pipeline.site.record import ALKALINITY, HARDNESS, RAW_STAGES, site_record
 from pipeline.site.retest import verified
+from pipeline.site.season import two_waters, waters_said
 from pipeline.site.sizing import size_of
-from pipeline.site.water import predicted_samples, site_water
+from pipeline.site.water import MACHINE_LIMITS, predicted_samples, site_water
+from pipeline.treat.processes.decarbonising import LEAST_INLET_PH, WEAK_ACID
+from pipeline.treat.processes.trains import has_membrane, main_stage, stages_of
+from pipeline.words import Said
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import date
 
+    from pipeline.assess.machines import Machine
     from pipeline.site.outcome import Outcome
     from pipeline.site.record import Site, Visit
     from pipeline.site.retest import Retest
     from pipeline.site.water import SiteWater
     from pipeline.store.database import Store
     from pipeline.treat.advice import Advice
-    from pipeline.words import Said
 
 DEFAULT_PROFILE: Final = "European water chart 2016"
 
@@ -72,7 +78,7 @@ class SiteAnswer:
     @property
     def verdict(self) -> tuple[Said, ...]:
         """Give the outcome as a sentence, where something is fitted."""
-        return outcome_said(self.outcome, self.site, self.advice)
+        return outcome_said(self.outcome, self.site, self.advice, self.treated)
 
     def size(self, sign: str) -> tuple[Said, ...]:
         """Say what the advice means in litres, days, salt and waste, in the client's unit of hardness."""
@@ -81,7 +87,14 @@ class SiteAnswer:
 
 
 def answer_of(
-    store: Store, text: str, today: date, *, machine: str = "", profile: str = "", litres_per_day: float | None = None
+    store: Store,
+    text: str,
+    today: date,
+    *,
+    machine: str = "",
+    profile: str = "",
+    litres_per_day: float | None = None,
+    machines: Mapping[str, Machine] | None = None,
 ) -> SiteAnswer:
     """Gather a site from the store and answer for it.
 
@@ -91,16 +104,18 @@ def answer_of(
     text : the site as a person names it.
     today : the day of the answer.
     machine, profile, litres_per_day : in place of what the records say; empty leaves it to them.
+    machines : the machines that are known, where there are more than the built-in ones.
 
     Raises
     ------
     KettlestoneError : no such site, machine or profile, or impossible litres.
     """
-    aim, meant = _profile(profile), named_machine(machine, known_machines())
+    known = dict(machines or known_machines())
+    aim, meant = _profile(profile), named_machine(machine, known)
     if litres_per_day is not None and not 0.0 < litres_per_day < math.inf:
         raise KettlestoneError(f"{litres_per_day:g} L a day: give a number above 0. Nothing was advised.")
-    chosen = known_machines()[meant] if meant else None
-    site = site_record(store, text, today, machine=chosen, litres_per_day=litres_per_day)
+    chosen = known[meant] if meant else None
+    site = site_record(store, text, today, machine=chosen, litres_per_day=litres_per_day, machines=known)
     return answered(site, aim, advise(site, aim), today)
 
 
@@ -127,7 +142,9 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
         outcome, advice = ("replace", advice) if set_anew is None else (outcome, set_anew)
     if outcome == "ask-first" and advice.decision == "decided":
         advice = replace(advice, decision="conditional")
-    given = _kept(site, advice, treated) if outcome == "keep" else _on_doubts(site, advice)
+    spent = _spent(retest, today)
+    given = _kept(site, advice, treated, spent) if outcome == "keep" else _on_doubts(site, advice)
+    given = _with_both_waters(site, given, profile)
     return SiteAnswer(
         site=site,
         profile=profile,
@@ -151,9 +168,13 @@ def _readjusted(site: Site, advice: Advice, profile: Profile) -> Advice | None:
     if advice.treatment == fitted or site.raw is None or not turned(fitted):
         return advice
     case = case_of_site(site, site.raw, profile)
-    option = optimise(case, fitted)
+    option, around = optimise(case, fitted), False
+    if not option.fits and fitted != MEMBRANE and has_membrane(fitted):
+        # Behind a softener the valve of a membrane blends softened water, which lacks what is wanted back.
+        option, around = optimise(case, MEMBRANE), "softener" in stages_of(fitted)
     if not option.fits:
         return None
+    before = (Said("site.readjust.before_softener"),) if around else ()
     return replace(
         advice,
         decision="decided",
@@ -161,10 +182,29 @@ def _readjusted(site: Site, advice: Advice, profile: Profile) -> Advice | None:
         treatment=fitted,
         settings=option.settings,
         predicted=option.predicted,
-        reasons=how_it_is_set(case, option),
+        reasons=(*how_it_is_set(case, option), *before),
         conditions=(),
         window=option.window,
     )
+
+
+def _with_both_waters(site: Site, advice: Advice, profile: Profile) -> Advice:
+    """Where the supply goes back and forth between two waters, advise on both, and let the advice depend on it."""
+    from pipeline.treat.choosing.choose import choose  # noqa: PLC0415 - scipy is slow to import
+
+    found = two_waters(site)
+    other = None if found is None else next((one for one in site.visits if one.sample_id == found.other_sample), None)
+    if found is None or other is None or advice.decision == "cannot advise":
+        return advice
+    there = choose(case_of_site(site, other, profile))
+    named = Said(f"choose.answer.{there.treatment.replace(' ', '_') or 'none_of_the_rows'}")
+    share = there.settings.get("bypass")
+    then = (
+        Said("site.season.answer", {"answer": named})
+        if share is None
+        else Said("site.season.answer_set", {"answer": named, "percent": 100.0 * float(share)})
+    )
+    return replace(advice, decision="conditional", conditions=(*advice.conditions, *waters_said(found), then))
 
 
 def _on_doubts(site: Site, advice: Advice) -> Advice:
@@ -180,7 +220,7 @@ def _on_doubts(site: Site, advice: Advice) -> Advice:
     )
 
 
-def _kept(site: Site, advice: Advice, treated: SiteWater | None) -> Advice:
+def _kept(site: Site, advice: Advice, treated: SiteWater | None, spent: tuple[Said, ...]) -> Advice:
     """Advise what is there: the treatment that works, at its setting, with the water that was measured behind it."""
     return replace(
         advice,
@@ -189,10 +229,26 @@ def _kept(site: Site, advice: Advice, treated: SiteWater | None) -> Advice:
         treatment=site.fitted.treatment,
         settings=dict(site.fitted.settings),
         predicted={} if treated is None else dict(treated.readings),
-        reasons=(),
+        reasons=(*spent, *_low_ph(site, treated)),
         conditions=(),
         window=(),
     )
+
+
+def _spent(retest: Retest | None, today: date) -> tuple[Said, ...]:
+    """Say since when the filling is used up by its capacity: the water was right when it was tested, not for ever."""
+    if retest is None or retest.spent_on is None or retest.spent_on.date() > today:
+        return ()
+    return (Said("site.keep.spent", {"date": retest.spent_on}),)
+
+
+def _low_ph(site: Site, treated: SiteWater | None) -> tuple[Said, ...]:
+    """Say what helps where the water behind weak-acid resin stays sour."""
+    ph = None if treated is None else treated.readings.get("ph")
+    sour = ph is not None and ph.value < MACHINE_LIMITS["ph"][0]
+    if ph is None or not sour or main_stage(site.fitted.treatment) not in WEAK_ACID:
+        return ()
+    return (Said("site.keep.ph", {"ph": ph.value, "least": LEAST_INLET_PH}),)
 
 
 def _judged(visit: Visit | None, site: Site, profile: Profile) -> SiteWater | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.site.record import ALKALINITY, HARDNESS
+from pipeline.site.season import two_waters
 from pipeline.verify.series import PAIR_DAYS, RAW
 from pipeline.words import Said
 from schemas.columns import OPEN
@@ -39,7 +40,9 @@ def base_doubts(site: Site) -> tuple[Said, ...]:
     raw = site.raw
     if raw is None:
         return ()
-    return (*_noted(raw), *_older(site, raw), *_another_water(site, raw))
+    # Of two waters that come and go every year, each is told from the other by itself.
+    another = () if two_waters(site) is not None else _another_water(site, raw)
+    return (*_noted(raw), *_older(site, raw), *another)
 
 
 def days_between(site: Site) -> tuple[Said, ...]:

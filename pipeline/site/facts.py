@@ -112,7 +112,13 @@ def fitted(store: Store, site: SiteName, on: pd.Timestamp | None = None) -> Fitt
 
 
 def site_facts(
-    store: Store, site: SiteName, wide: pd.DataFrame, today: pd.Timestamp, litres: float | None = None
+    store: Store,
+    site: SiteName,
+    wide: pd.DataFrame,
+    today: pd.Timestamp,
+    litres: float | None = None,
+    machines: Mapping[str, Machine] | None = None,
+    registers: Mapping[str, pd.DataFrame] | None = None,
 ) -> Facts:
     """Gather what registers and samples say of a site.
 
@@ -123,8 +129,10 @@ def site_facts(
     wide : its samples (view `v_sample`), the oldest first.
     today : rows of the register that lie ahead are not in force.
     litres : a day, in place of what the records say.
+    machines : those that are known; the built-in ones where not given.
+    registers : all entries of the three registers by kind, where they were read for many sites at once.
     """
-    rows = _registers(store, site)
+    rows = _registers(store, site, registers)
     site_row, machine_row = _last(rows[SITE]), _last(rows[MACHINE])
     now = resolved_of(_statements(rows, wide, today))
     treated = last_pair(wide.set_index("sample_id"))[1]
@@ -141,19 +149,21 @@ def site_facts(
         changes=_changes(rows[REGISTER], then.treatment),
         country=_iso(country),
         supply=site_row.get("supply", "") or _latest(wide, "supply"),
-        machine=_recognised(machine_text, comments),
+        machine=_recognised(machine_text, comments, dict(machines or known_machines())),
         machine_text=machine_text,
         drain=drain_of("; ".join([machine_text, *comments])),
     )
 
 
-def _registers(store: Store, site: SiteName) -> dict[str, pd.DataFrame]:
+def _registers(
+    store: Store, site: SiteName, known: Mapping[str, pd.DataFrame] | None = None
+) -> dict[str, pd.DataFrame]:
     """Give the rows of the three registers about a site; one without a client counts where there is no other."""
     from pipeline.store import registers  # noqa: PLC0415 - duckdb is not needed by the reports
 
     found = {}
     for by, kind in ((REGISTER, "treatment"), (SITE, "site"), (MACHINE, "machine")):
-        entries = registers.entries(store, kind)
+        entries = registers.entries(store, kind) if known is None else known[kind]
         own = registers.of_site(entries, site.site, site.client)
         found[by] = own if len(own) else registers.of_site(entries, site.site, "")
     return found
@@ -253,9 +263,8 @@ def _latest(wide: pd.DataFrame, name: str) -> str:
     return next((text for text in reversed(_texts(wide, name)) if text), "")
 
 
-def _recognised(text: str, comments: Sequence[str]) -> Machine:
+def _recognised(text: str, comments: Sequence[str], known: dict[str, Machine]) -> Machine:
     """Find the machine a text means; filled by hand, or of a metal, it is whatever else is known of it."""
-    known = known_machines()
     meant = recognise(pd.Series([text], dtype="str"), known).astype("str").iloc[0].to_dict()
     found, connection = known[str(meant["machine"])], str(meant["connection"])
     boilers = [part for part in re.split(r"[,;.]", "; ".join(comments)) if _BOILER.search(part)]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, Literal
 from pipeline.checks.treatment_names import MEMBRANE
 from pipeline.site.record import ALKALINITY, HARDNESS
 from pipeline.site.retest import RISEN
+from pipeline.treat.processes.decarbonising import WEAK_ACID
 from pipeline.treat.processes.naming import NONE
 from pipeline.treat.processes.trains import main_stage
 from pipeline.treat.processes.treatments import TREATMENTS
@@ -30,7 +31,6 @@ _BY_CAUSE: Final[dict[str, Outcome]] = {
     "no effect": "repair",
 }
 _REGENERATED: Final = ("softener", "softener bypass")  # used up, it wants salt and its service, no cartridge
-_MILDER: Final = ("decarboniser", "buffered decarboniser")  # a membrane with blending gives their water as well
 _OUTSIDE: Final = ("low", "high")
 
 
@@ -107,7 +107,9 @@ def _of_a_working(fitted: str, advice: Advice) -> Outcome:
     if advice.decision == "cannot advise":
         return "ask-first"
     main = main_stage(fitted)
-    able = advice.treatment in (fitted, main) or (main == MEMBRANE and advice.treatment in _MILDER)
+    able = advice.treatment in (fitted, main) or (
+        main == MEMBRANE and advice.treatment in WEAK_ACID
+    )  # blended, a membrane gives that water too
     if able:
         return "readjust"
     return "nothing-needed" if advice.treatment == NONE else "replace"
@@ -118,15 +120,16 @@ def _suits(site: Site, treated: SiteWater | None) -> bool:
     if treated is None or site.treated is None or site.treated.stage in PERMEATE:
         return False
     known = {HARDNESS, ALKALINITY} <= treated.readings.keys()
-    outside = any(state in _OUTSIDE for state in treated.states.values())
+    outside = site.machine.brews and any(state in _OUTSIDE for state in treated.states.values())
     return known and not outside and not treated.machine.endswith("act")
 
 
-def outcome_said(outcome: Outcome, site: Site, advice: Advice) -> tuple[Said, ...]:
+def outcome_said(outcome: Outcome, site: Site, advice: Advice, treated: SiteWater | None) -> tuple[Said, ...]:
     """Say what is to happen to what is fitted; nothing where nothing is."""
     fitted = site.fitted.treatment
     if fitted in ("", NONE):
         return ()
     other = TREATMENTS.get(advice.treatment)
     values = {"treatment": TREATMENTS[fitted].title, "other": "" if other is None else other.title}
-    return (Said(f"site.outcome.{outcome}", values),)
+    watched = outcome == "keep" and treated is not None and treated.machine.endswith("attention")
+    return (Said("site.outcome.keep_watch" if watched else f"site.outcome.{outcome}", values),)

@@ -16,7 +16,7 @@ from pipeline.verify.series import PERMEATE, RAW, TREATED
 from schemas.columns import OPEN, WIDE_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import date
 
     from pipeline.assess.machines import Machine
@@ -121,6 +121,7 @@ class Site:
     bottled : bottled waters, view `v_sample`.
     course : the samples through time; None where none is from behind a treatment.
     series : all samples through time, canonical columns with `stage collected_at current_verdict`; None without any.
+    visits : every sample, the oldest first.
     """
 
     name: SiteName
@@ -133,6 +134,7 @@ class Site:
     bottled: pd.DataFrame
     course: Timeline | None = None
     series: pd.DataFrame | None = None
+    visits: tuple[Visit, ...] = ()
 
     @property
     def fitted(self) -> Fitted:
@@ -155,7 +157,13 @@ class Site:
 
 
 def site_record(
-    store: Store, text: str, today: date, *, machine: Machine | None = None, litres_per_day: float | None = None
+    store: Store,
+    text: str,
+    today: date,
+    *,
+    machine: Machine | None = None,
+    litres_per_day: float | None = None,
+    machines: Mapping[str, Machine] | None = None,
 ) -> Site:
     """Gather a site from the store.
 
@@ -165,6 +173,7 @@ def site_record(
     text : the site as a person names it.
     today : what the registers say of later days is not in force yet.
     machine, litres_per_day : in place of what the records say.
+    machines : the machines that are known, where there are more than the built-in ones.
 
     Raises
     ------
@@ -177,10 +186,11 @@ def site_record(
     wide = site_records.site_samples(store, name)
     if wide.empty:
         wide = site_records.site_samples(store, name, bottled=True)
-    facts = site_facts(store, name, wide, pd.Timestamp(today), litres_per_day)
+    facts = site_facts(store, name, wide, pd.Timestamp(today), litres_per_day, machines)
     # Hot water is no water of the site.
     drawn = wide[wide["stage"] != "hot_outlet"].set_index("sample_id")
     rebuilt = sample_table(store, [str(found) for found in drawn.index]) if len(drawn) else None
+    through = None if rebuilt is None else _with_limits(rebuilt)
     visits = [] if rebuilt is None else _visits(rebuilt, drawn, site_records.site_findings(store, wide))
     before: tuple[tuple[str, ...], ...] = (
         (*BEFORE, ("bottled",)) if facts.fitted.treatment in KEEPS_MINERALS else BEFORE[:-1]
@@ -196,9 +206,62 @@ def site_record(
         lent=lent,
         held=waiting(visits, raw),
         bottled=site_records.bottled_samples(store, name.client),
-        course=None if rebuilt is None else _course(rebuilt, drawn),
-        series=None if rebuilt is None else _through_time(rebuilt, drawn),
+        course=None if through is None else _course(through, drawn),
+        series=None if through is None else _through_time(through, drawn),
+        visits=tuple(visits),
     )
+
+
+def courses(
+    store: Store, names: Sequence[SiteName], today: date, machines: Mapping[str, Machine] | None = None
+) -> Iterator[Site]:
+    """Gather many sites for their retests alone, in one pass over the store: facts and samples through time.
+
+    Parameters
+    ----------
+    store : open.
+    names : sites of the store.
+    today, machines : as for `site_record`.
+
+    Yields
+    ------
+    each site in turn, without the waters that advice rests on.
+    """
+    from pipeline.store import registers, site_records  # noqa: PLC0415 - duckdb is not needed by a page of given answers
+    from pipeline.store.table import sample_table  # noqa: PLC0415 - same
+
+    wide = site_records.samples_of_sites(store)
+    entries = {kind: _by_site(registers.entries(store, kind)) for kind in registers.KEYS}
+    drawn = {name: own[own["stage"] != "hot_outlet"].set_index("sample_id") for name, own in wide.items()}
+    ids = [str(found) for own in drawn.values() for found in own.index]
+    through = _with_limits(sample_table(store, ids)) if ids else None
+    nothing = next((own.head(0) for own in wide.values()), None)
+    for name in names:
+        own = wide.get(name, nothing)
+        own = site_records.site_samples(store, name) if own is None else own
+        known = through is not None and name in drawn and len(drawn[name]) > 0
+        key = tuple(part.strip().casefold() for part in name)
+        of_site = {kind: pd.concat([rows.get(place, empty) for place in {key, ("", key[1])}])
+                   for kind, (rows, empty) in entries.items()}  # fmt: skip
+        yield Site(
+            name=name,
+            facts=site_facts(store, name, own, pd.Timestamp(today), None, machines, of_site),
+            raw=None,
+            treated=None,
+            earlier=None,
+            lent={},
+            held=(),
+            bottled=pd.DataFrame(),
+            course=_course(through, drawn[name]) if known and through is not None else None,
+            series=_through_time(through, drawn[name]) if known and through is not None else None,
+        )
+
+
+def _by_site(entries: pd.DataFrame) -> tuple[dict[tuple[str, ...], pd.DataFrame], pd.DataFrame]:
+    """Part the entries of a register by client and site in small letters; beside them a register without any."""
+    keys = [entries[name].str.strip().str.casefold() for name in ("client", "site")]
+    parts = {tuple(map(str, key)): own for key, own in entries.groupby(keys, sort=False)}
+    return parts, entries.head(0)
 
 
 def _visits(rebuilt: SampleTable, drawn: pd.DataFrame, findings: pd.DataFrame) -> list[Visit]:
@@ -218,19 +281,19 @@ def _visits(rebuilt: SampleTable, drawn: pd.DataFrame, findings: pd.DataFrame) -
     ]
 
 
-def _course(rebuilt: SampleTable, drawn: pd.DataFrame) -> Timeline | None:
+def _course(through: tuple[pd.DataFrame, pd.DataFrame], drawn: pd.DataFrame) -> Timeline | None:
     kept = drawn[drawn["stage"].isin([*RAW, *TREATED, *PERMEATE])]
     if not kept["stage"].isin([*TREATED, *PERMEATE]).any():
         return None
-    value, spread = _with_limits(rebuilt)
+    value, spread = through
     facts = kept[["label", "stage", "collected_at", "current_verdict", "counter_litres"]]
     samples = value.loc[kept.index].join(facts)
     return Timeline(samples, spread.loc[kept.index], *last_pair(samples))
 
 
-def _through_time(rebuilt: SampleTable, drawn: pd.DataFrame) -> pd.DataFrame:
+def _through_time(through: tuple[pd.DataFrame, pd.DataFrame], drawn: pd.DataFrame) -> pd.DataFrame:
     """Lay all samples out, the oldest first, with what they are."""
-    value, _ = _with_limits(rebuilt)
+    value, _ = through
     return value.loc[drawn.index].join(drawn[["label", "stage", "collected_at", "current_verdict"]])
 
 

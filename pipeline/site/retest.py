@@ -11,11 +11,12 @@ import pandas as pd
 from pipeline.errors import KettlestoneError
 from pipeline.site.facts import capacity, fitted_since
 from pipeline.site.pairing import fullest_pair
+from pipeline.site.season import season_test, two_waters
 from pipeline.treat.processes.naming import NONE
 from pipeline.treat.processes.trains import has_membrane
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.treat.sizing.capacity import EQUIVALENTS_PER_UNIT
-from pipeline.treat.sizing.size import SizeFacts, size
+from pipeline.treat.sizing.size import RESERVE, SizeFacts, size
 from pipeline.verify import Circumstances, HistoryFacts, Schedule, history, together, unstated, verify
 from pipeline.verify.outcomes import in_percent
 from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
@@ -38,6 +39,7 @@ _TO_DO: Final = {
     ("failed membrane", ""): "verify.do.membrane",
     ("moved valve", ""): "verify.do.valve",
 }
+_LONGEST_DAYS: Final = 3650.0  # a medium nothing uses up has no end
 _TIED: Final = 1.5  # two causes so close in probability are equal [CP]
 _FOLLOWED: Final = ("alkalinity_mg_l_caco3", "total_hardness_mg_l_caco3")  # shows a worn medium first [CP]
 _CONDUCTIVITY: Final = "conductivity_us_cm_25c"
@@ -55,6 +57,7 @@ class Retest:
     verification : of the pair, None where there is no pair.
     course : the reading of the samples through time.
     next_test, overdue_days : when to test next, and how long ago that was.
+    spent_on : day on which the filling is used up by its capacity, the reserve kept back; None where not known.
     """
 
     treatment: str
@@ -65,6 +68,7 @@ class Retest:
     course: History
     next_test: NextTest
     overdue_days: int
+    spent_on: pd.Timestamp | None = None
 
     @property
     def proved(self) -> bool:
@@ -75,13 +79,14 @@ class Retest:
         return steady and not risen and not self.replaced
 
 
-def verified(site: Site, today: date) -> Retest | None:
+def verified(site: Site, today: date, *, brief: bool = False) -> Retest | None:
     """Compare the last pair of a site with what was fitted on its day, and read its course.
 
     Parameters
     ----------
     site : its facts and samples.
     today : a next test that lies before it is overdue.
+    brief : only the outcome and the days are wanted, causes where these hang on them.
 
     Returns
     -------
@@ -93,11 +98,13 @@ def verified(site: Site, today: date) -> Retest | None:
     treatment = then.treatment or NONE
     facts = _history_facts(site, course, treatment)
     past = history(course.samples, treatment, facts, course.uncertainty)
-    found = _of_pair(site, course, treatment, facts)
+    known = replace(_circumstances(course, treatment, facts), brief=brief)
+    found = _of_pair(site, course, treatment, known)
+    spent = _spent_on(site, known.schedule, today)
     if found is not None:
         found = _as_guess(_judged_together(found, past), site, then)
         found = replace(found, findings=(*fitted_since(site.facts), *found.findings, *later_reading(course)))
-    plan = _plan(found, past)
+    plan = _plan(found, past, season_test(two_waters(site)))
     return Retest(
         treatment=treatment,
         settings=then.settings,
@@ -107,18 +114,28 @@ def verified(site: Site, today: date) -> Retest | None:
         course=past,
         next_test=plan,
         overdue_days=0 if plan.on is None else max((today - plan.on.date()).days, 0),
+        spent_on=spent,
     )
 
 
-def _of_pair(site: Site, course: Timeline, treatment: str, facts: HistoryFacts) -> Verification | None:
+def _of_pair(site: Site, course: Timeline, treatment: str, known: Circumstances) -> Verification | None:
     """Verify the last pair; a blend whose second water nobody measured promises nothing."""
     if not course.raw or TREATMENTS[treatment].second_water == "must":
         return None
     samples, spread = course.samples.T, course.uncertainty.T
     widths: tuple[pd.Series, pd.Series] = (spread[course.raw], spread[course.treated])
     settings = site.facts.fitted_then.settings
-    known = _circumstances(course, treatment, facts)
     return verify(samples[course.raw], samples[course.treated], treatment, settings, widths, visit=known)
+
+
+def _spent_on(site: Site, schedule: Schedule, today: date) -> pd.Timestamp | None:
+    """Name the day on which the filling of the last test is used up; None where another has been put in since."""
+    if schedule.tested_on is None or math.isnan(schedule.left_days) or abs(schedule.left_days) > _LONGEST_DAYS:
+        return None
+    later = [day for day in site.facts.changes if schedule.tested_on < day <= pd.Timestamp(today)]
+    if later or site.facts.replaced:
+        return None
+    return schedule.tested_on + pd.Timedelta(days=math.floor(schedule.left_days))
 
 
 def _judged_together(found: Verification, past: History) -> Verification:
@@ -160,9 +177,9 @@ def _as_guess(found: Verification, site: Site, then: Fitted) -> Verification:
     return replace(found, causes=causes, findings=(first, *likely))
 
 
-def _plan(found: Verification | None, past: History) -> NextTest:
-    """Take the earlier of the two days."""
-    plans = [past.next_test] if found is None else [found.next_test, past.next_test]
+def _plan(found: Verification | None, past: History, season: NextTest | None) -> NextTest:
+    """Take the earliest: the day after the pair, after the course, and that on which the supply changes."""
+    plans = [one for one in (None if found is None else found.next_test, past.next_test, season) if one is not None]
     return min(plans, key=lambda plan: pd.Timestamp.max if plan.on is None else plan.on)
 
 
@@ -237,8 +254,20 @@ def _circumstances(course: Timeline, treatment: str, facts: HistoryFacts) -> Cir
             changed_on=changed,
             tests_since=max(tests, 1),
             life_days=life / facts.litres_per_day if facts.litres_per_day > 0 else math.nan,
+            left_days=_left_days(life, counter, facts.litres_per_day, None if pd.isna(when) else when, changed),
         ),
     )
+
+
+def _left_days(
+    life: float, counter: float, litres_per_day: float, when: pd.Timestamp | None, changed: pd.Timestamp | None
+) -> float:
+    """Count the days from a test until the life less its reserve is over: by the counter, else by the last change."""
+    if not (life > 0.0 and litres_per_day > 0.0) or when is None:
+        return math.nan
+    days = math.nan if changed is None else (when - changed) / pd.Timedelta(days=1)
+    used = counter if not math.isnan(counter) else days * litres_per_day
+    return ((1.0 - RESERVE) * life - used) / litres_per_day
 
 
 def _membrane(course: Timeline, treatment: str) -> tuple[pd.Series | None, float]:

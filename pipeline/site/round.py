@@ -7,22 +7,24 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from pipeline.errors import KettlestoneError
-from pipeline.site.record import site_record
+from pipeline.site.record import KEEPS_MINERALS, courses
 from pipeline.site.retest import verified
+from pipeline.site.season import season_test, two_waters
 from pipeline.verify.intervals import yearly_test
 from pipeline.verify.series import RAW
 from pipeline.words import Said
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping, Sequence
     from datetime import date
 
+    from pipeline.assess.machines import Machine
     from pipeline.site.record import Site
     from pipeline.store.database import Store
     from pipeline.store.site_records import SiteName
 
 NEVER, REPEAT, USED_UP, NEXT_TEST, YEARLY = "never tested raw", "repeat wanted", "used up", "next test", "yearly"
+UNTESTED = "treatment never tested"
 
 
 @dataclass(frozen=True)
@@ -33,7 +35,7 @@ class Stop:
     ----------
     name : client and site.
     on : the day by which it is to be visited.
-    kind : `NEVER`, `REPEAT`, `USED_UP`, `NEXT_TEST` or `YEARLY`: the most pressing reason.
+    kind : `NEVER`, `REPEAT`, `USED_UP`, `UNTESTED`, `NEXT_TEST` or `YEARLY`: the most pressing reason.
     said : all reasons, the most pressing first.
     overdue_days : how long ago that day was.
     tested_on : the last test, None where there is none.
@@ -47,7 +49,7 @@ class Stop:
     tested_on: pd.Timestamp | None
 
 
-def round_until(store: Store, until: date, today: date) -> list[Stop]:
+def round_until(store: Store, until: date, today: date, machines: Mapping[str, Machine] | None = None) -> list[Stop]:
     """List the sites that are to be visited by a day, the earliest first.
 
     Parameters
@@ -55,29 +57,35 @@ def round_until(store: Store, until: date, today: date) -> list[Stop]:
     store : open.
     until : the last day of the round.
     today : what lies before it is overdue.
+    machines : those that are known, where there are more than the built-in ones.
     """
-    from pipeline.store.site_records import known_sites  # noqa: PLC0415 - duckdb is not needed by the reports
+    from pipeline.store.site_records import (  # noqa: PLC0415 - duckdb is not needed by the reports
+        SiteName,
+        known_sites,
+        repeats_wanted,
+    )
 
-    found = [stop for name in known_sites(store) for stop in _stops(store, name, today)]
+    repeats = repeats_wanted(store)
+    found = []
+    for site in courses(store, known_sites(store), today, machines):
+        named = {site.name, SiteName("", site.name.site)}
+        own = [repeat for name in named for repeat in repeats.get(name, [])]
+        found += list(_stops(site, own, today))
     return sorted(
         (stop for stop in found if stop.on <= pd.Timestamp(until)),
         key=lambda stop: (stop.on, stop.name),
     )
 
 
-def _stops(store: Store, name: SiteName, today: date) -> Iterator[Stop]:
+def _stops(site: Site, repeats: Sequence[tuple[str, pd.Timestamp]], today: date) -> Iterator[Stop]:
     """Give the stop of one site, if any day is set for it."""
-    try:
-        site = site_record(store, name.name, today)
-    except KettlestoneError:  # a name that means several places is visited under none of them
-        return
     day = pd.Timestamp(today)
-    due = sorted(_reasons(store, site, today), key=lambda one: one[0])
+    due = sorted(_reasons(site, repeats, today), key=lambda one: one[0])
     if not due:
         return
     first = due[0]
     yield Stop(
-        name=name,
+        name=site.name,
         on=first[0],
         kind=first[1],
         said=tuple(said for _, _, said in due if said is not None),
@@ -86,24 +94,37 @@ def _stops(store: Store, name: SiteName, today: date) -> Iterator[Stop]:
     )
 
 
-def _reasons(store: Store, site: Site, today: date) -> Iterator[tuple[pd.Timestamp, str, Said]]:
-    from pipeline.store.site_records import repeats_wanted  # noqa: PLC0415 - duckdb is not needed by the reports
-
+def _reasons(
+    site: Site, repeats: Sequence[tuple[str, pd.Timestamp]], today: date
+) -> Iterator[tuple[pd.Timestamp, str, Said]]:
     day = pd.Timestamp(today)
-    for label, since in repeats_wanted(store, site.name):
+    for label, since in repeats:
         yield since, REPEAT, Said("round.repeat", {"label": label, "date": since})
     if not _raw_days(site):
         yield day, NEVER, Said("round.never")
-    retest = verified(site, today)
+    retest = verified(site, today, brief=True)
     if retest is None:
-        if (tested := _tested_on(site)) is not None:
-            due = yearly_test(tested)
-            yield due, YEARLY, Said("round.yearly", {"date": due})
+        yield from _of_the_tap(site, today)
         return
     if not retest.replaced and retest.course.course == "exhausted":
         yield day, USED_UP, Said("round.used_up")
+    if retest.spent_on is not None:
+        yield retest.spent_on, USED_UP, Said("round.spent", {"date": retest.spent_on})
     if retest.next_test.on is not None:
         yield retest.next_test.on.normalize(), NEXT_TEST, retest.next_test.said
+
+
+def _of_the_tap(site: Site, today: date) -> Iterator[tuple[pd.Timestamp, str, Said]]:
+    """Say when the tap is to be tested again where nothing behind a treatment was read."""
+    tested, season = _tested_on(site), season_test(two_waters(site))
+    if tested is None:
+        return
+    if site.fitted.treatment not in KEEPS_MINERALS:
+        yield pd.Timestamp(today), UNTESTED, Said("round.untested")
+    if season is not None and season.on is not None:
+        yield season.on, NEXT_TEST, season.said
+    due = yearly_test(tested)
+    yield due, YEARLY, Said("round.yearly", {"date": due})
 
 
 def _raw_days(site: Site) -> list[pd.Timestamp]:

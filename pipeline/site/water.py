@@ -86,6 +86,7 @@ class SiteWater:
     scale: Mapping[str, Range]
     scale_per_year: Range
     states: Mapping[str, str]
+    brews: bool = True
 
 
 def site_water(samples: SampleTable, machine: Machine, profile: Profile, litres_per_day: float) -> SiteWater:
@@ -115,6 +116,7 @@ def site_water(samples: SampleTable, machine: Machine, profile: Profile, litres_
         },
         scale_per_year=_range(figures.get("scale_per_year"), "kg/a"),
         states=_states(samples, profile),
+        brews=machine.brews,
     )
 
 

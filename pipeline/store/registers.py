@@ -81,6 +81,32 @@ def in_force(rows: pd.DataFrame, kind: str) -> pd.DataFrame:
     return found.reset_index(drop=True)
 
 
+def named_elsewhere(store: Store, kind: str, rows: pd.DataFrame) -> pd.DataFrame:
+    """List the machines or treatments that only the register of sites or a sample names, and which of them.
+
+    Parameters
+    ----------
+    kind : `site`, `machine` or `treatment`; sites stand nowhere else.
+    rows : what the register of this kind has; its sites are left out.
+
+    Returns
+    -------
+    (n, 4) frame: `client site`, the kind itself, `said_by`.
+    """
+    columns = list(dict.fromkeys(["client", "site", kind, "said_by"]))
+    if kind == "site":
+        return pd.DataFrame(columns=columns, dtype="str")
+    sites = in_force(entries(store, "site"), "site").assign(said_by="the register of sites")
+    sampled = store.connection.execute(
+        f"SELECT client, site, {kind}, 'sample ' || called AS said_by FROM v_sample "  # noqa: S608 - a name of this module
+        f"WHERE {kind} <> '' AND site <> '' AND activity IN ('', 'routine') ORDER BY collected_at DESC NULLS LAST"
+    ).df()
+    named = pd.concat([sites[columns], sampled[columns]], ignore_index=True).fillna("")
+    named = named[named[kind].str.strip() != ""].drop_duplicates(["client", "site"])
+    own = pd.MultiIndex.from_frame(rows[["client", "site"]])
+    return named[~pd.MultiIndex.from_frame(named[["client", "site"]]).isin(own)].reset_index(drop=True)
+
+
 def of_site(rows: pd.DataFrame, site: str, client: str | None = None) -> pd.DataFrame:
     """Keep the rows of one site, whatever the case of its letters.
 

@@ -131,6 +131,22 @@ def site_samples(store: Store, site: SiteName, *, bottled: bool = False) -> pd.D
     ).df()
 
 
+def samples_of_sites(store: Store) -> dict[SiteName, pd.DataFrame]:
+    """Return the samples of every site that has any, as `site_samples` gives those of one, in one pass."""
+    found = store.connection.execute(
+        "SELECT * REPLACE (called AS label) FROM v_sample "
+        "WHERE activity IN ('', 'routine') AND (site <> '' OR client <> '') "
+        "ORDER BY collected_at NULLS FIRST, sample_id"
+    ).df()
+    sites = known_sites(store)
+    places = pd.Series([site.site for site in sites], dtype="str").value_counts()
+    owner = {site.site: site.client for site in sites if site.site and places[site.site] == 1}
+    client = found["client"].mask(found["client"] == "", found["site"].map(owner).fillna(""))
+    groups = found.groupby([client.rename("owner"), "site", found["stage"] == "bottled"], sort=False)
+    parts = {(SiteName(str(one), str(site)), bool(bottled)): own for (one, site, bottled), own in groups}
+    return {name: own for (name, bottled), own in parts.items() if not bottled or (name, False) not in parts}
+
+
 def visits_before(store: Store, site: SiteName, stage: str) -> pd.DataFrame:
     """Return the samples of a site at one stage ("" = any) with their numbers, the oldest first.
 
@@ -168,16 +184,21 @@ def tested_sites(store: Store, batch_id: str | None) -> list[SiteName]:
     ]
 
 
-def repeats_wanted(store: Store, site: SiteName) -> list[tuple[str, pd.Timestamp]]:
-    """Give the samples of a site that wait for a new reading, and since when: label and day of the decision."""
+def repeats_wanted(store: Store) -> dict[SiteName, list[tuple[str, pd.Timestamp]]]:
+    """Give the samples that wait for a new reading, and since when, by site: label and day of the decision.
+
+    A sample that names no client stands under the site alone.
+    """
     found = store.connection.execute(
-        "SELECT any_value(coalesce(nullif(s.called, ''), f.sample_id)), max(f.decided_at)::date "
-        "FROM v_finding AS f JOIN v_sample AS s USING (sample_id) "
+        "SELECT any_value(s.client), any_value(s.site), any_value(coalesce(nullif(s.called, ''), f.sample_id)), "
+        "max(f.decided_at)::date FROM v_finding AS f JOIN v_sample AS s USING (sample_id) "
         "WHERE f.is_current AND f.decision = 'repeat' AND coalesce(f.repeated_by, '') = '' "
-        "AND s.site = $1 AND s.client IN ('', $2) GROUP BY f.sample_id ORDER BY 2, 1",
-        [site.site, site.client],
+        "GROUP BY f.sample_id ORDER BY 4, 3"
     ).fetchall()
-    return [(str(label), pd.Timestamp(day)) for label, day in found]
+    wanted: dict[SiteName, list[tuple[str, pd.Timestamp]]] = {}
+    for client, site, label, day in found:
+        wanted.setdefault(SiteName(str(client), str(site)), []).append((str(label), pd.Timestamp(day)))
+    return wanted
 
 
 def bottled_samples(store: Store, client: str) -> pd.DataFrame:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -44,6 +45,8 @@ class Schedule:
     tests_since : tests since then, the last one included.
     life_days : computed life of the medium [days]; NaN where not known.
     due_on : day at which it will be used up, from a trend; None without one.
+    left_days : from the last test until its life less the reserve is over [days]; below 0 it was over then; NaN where
+        not known.
     """
 
     tested_on: pd.Timestamp | None
@@ -51,6 +54,7 @@ class Schedule:
     tests_since: int = 1
     life_days: float = float("nan")
     due_on: pd.Timestamp | None = None
+    left_days: float = float("nan")
 
 
 def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> NextTest:
@@ -64,8 +68,8 @@ def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> Nex
 
     Returns
     -------
-    NextTest: the earliest of the usual interval, the share of the life at which a test is usual, and the day
-    the trend ends at; never before the last test.
+    NextTest: the earliest of the usual interval, the share of the life at which a test is usual, the end of that life
+    and the day the trend ends at; never before the last test. A life that was over by then wants a change at once.
 
     Notes
     -----
@@ -85,6 +89,9 @@ def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> Nex
         found["verify.next.life"] = schedule.changed_on + pd.Timedelta(days=round(share * schedule.life_days))
     if schedule.due_on is not None:
         found["verify.next.trend"] = schedule.due_on
+    if abs(schedule.left_days) < _LONGEST_DAYS:
+        code = "verify.next.life_end" if schedule.left_days >= 1.0 else "verify.next.life_over"
+        found[code] = schedule.tested_on + pd.Timedelta(days=max(math.floor(schedule.left_days), 1))
     ahead = {code: day for code, day in found.items() if day > schedule.tested_on}
     code = min(ahead, key=lambda name: (ahead[name], name))
     values = {"date": ahead[code], "days": days, "percent": 100 * share}

@@ -13,10 +13,11 @@ from pipeline.treat.processes.trains import adds_minerals, has_membrane
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.verify.bypass import Bypass, solve_bypass
 from pipeline.verify.causes import Readings, rank
+from pipeline.verify.circumstantial import as_promised, with_chlorine
 from pipeline.verify.intervals import Schedule, next_test
 from pipeline.verify.outcomes import Cause, Compared, ProofOutcome, Verification, in_percent
 from pipeline.verify.permeate import ALL_SALTS, rejection_read, rejection_said, rejection_settings, share_left
-from pipeline.verify.promised import ALL, PROMISED, Promise, half_width, promise
+from pipeline.verify.promised import ALL, PROMISED, Promise, half_width, promise, with_salts
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
 
@@ -61,6 +62,7 @@ class Circumstances:
     on_hold : a reading of the pair waits for an answer: nothing is proved by it.
     before_blending : the treated water was drawn behind the membrane, before raw water is blended back in.
     schedule : what decides when to test next.
+    brief : only the outcome and the next test are wanted, causes where the next test hangs on them.
     """
 
     permeate: pd.Series | None = None
@@ -69,6 +71,7 @@ class Circumstances:
     on_hold: bool = False
     before_blending: bool = False
     schedule: Schedule = field(default_factory=lambda: Schedule(None))
+    brief: bool = False
 
 
 def verify(
@@ -131,6 +134,7 @@ def verify(
         recorded = 0.0 if np.isnan(recorded) and has_membrane(treatment) else recorded
         own |= _minerals_added(raw, product, treatment, {**own, "bypass": recorded})
     promised = promise(raw, of_raw, treatment, own, other)
+    promised = with_salts(promised, product) if adds_minerals(treatment) else promised
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
     believed = readings.believable()
     found = solve_bypass(promised, believed)
@@ -144,8 +148,10 @@ def verify(
     seen = not known.on_hold and _can_be_seen(possible)
     outcome = _outcome(compared, at_best, found, recorded, treatment) if seen else "cannot tell"
     outcome = "partly" if outcome == "proved" and failing else outcome
-    causes = rank(promised, believed, treatment, own, (recorded, bounds.bypass), known.used, failing)
-    causes = _with_chlorine(causes, compared) if treatment == "carbon" else causes
+    weighed = believed if not known.before_blending else as_promised(believed, compared)
+    told = not known.brief or outcome == "partly"  # of these only the causes say whether something is at fault
+    causes = rank(promised, weighed, treatment, own, (recorded, bounds.bypass), known.used, failing) if told else ()
+    causes = with_chlorine(causes, compared) if treatment == "carbon" else causes
     widths = (half_width(raw, of_raw), half_width(_of(known.permeate), pd.Series(dtype="float64")))
     # Before raw water is blended in there is no bypass, and of minerals put back it cannot be told.
     alone = known.before_blending or adds_minerals(treatment)
@@ -166,23 +172,13 @@ def verify(
         + _behind_membrane(ratio, known, failing=bool(membrane and failing))
         + ((Said(_WHAT_SHOWS_IT[treatment]),) if treatment in _WHAT_SHOWS_IT and outcome != "proved" else ()),
         causes=causes,
-        next_test=next_test(treatment, known.schedule, fault=known.on_hold or outcome in ("partly", "not proved")),
+        next_test=next_test(treatment, known.schedule, fault=known.on_hold or _at_fault(outcome, causes)),
     )
 
 
-def _with_chlorine(causes: tuple[Cause, ...], compared: tuple[Compared, ...]) -> tuple[Cause, ...]:
-    """Let the chlorine speak, of which the minerals know nothing: carbon that lets it through is not at work as set.
-
-    Chlorine that fell and is still there went through carbon that is used up: neither past it nor the other way round.
-    """
-    chlorine = next((one for one in compared if one.column == _CHLORINE and one.verdict == "differs"), None)
-    if chlorine is None:
-        return causes
-    fell = chlorine.after.value < _NOTHING * chlorine.before
-    ruled_out = ("as set", "no effect", "swapped labels") if fell else ("as set",)
-    left = [cause for cause in causes if cause.name not in ruled_out]
-    total = sum(cause.probability for cause in left)
-    return tuple(replace(cause, probability=cause.probability / total) for cause in left) if total > 0.0 else causes
+def _at_fault(outcome: ProofOutcome, causes: tuple[Cause, ...]) -> bool:
+    """Say whether something has to be put right: not where it most likely does what it was set to."""
+    return outcome == "not proved" or (outcome == "partly" and not (causes and causes[0].name == "as set"))
 
 
 def _one(water: pd.Series | pd.DataFrame) -> pd.Series:

@@ -34,6 +34,12 @@ ALL: Final = (*PROMISED, *ALONGSIDE)
 USUAL_PH: Final = 0.2  # the same of pH [CP]
 _SHARES: Final = np.linspace(0.0, 1.0, 5)
 ANY_PH: Final = 7.5  # stands in for a pH nobody read; of what is looked at only pH itself depends on it
+_SALTED: Final = ("total_hardness_mg_l_caco3", "conductivity_us_cm_25c", "chloride_mg_l")
+_MOST_SALTS: Final = 60.0  # mg/L as CaCO3 that a mineral cartridge adds as salts besides its lime [CP]
+# µS/cm for 1 mg/L as CaCO3 of calcium or magnesium with chloride or sulfate in thin water: 129 to 140 S·cm²/eq over
+# 50.04 mg/meq, less some 10 % for the other ions [APHA2510].
+_SALTS_CONDUCT: Final = 2.4
+_ALL_CHLORIDE: Final = 0.708  # mg/L of chloride beside 1 mg/L as CaCO3 of hardness, from the molar masses
 _VARIED: Final = (*PROMISED[:5], "tds_mg_l")
 
 
@@ -110,6 +116,30 @@ def promise(
     expanded = np.fmax(expanded, np.abs(value) * np.nan_to_num(relative))
     size = (len(_SHARES), len(ALL))
     return Promise(np.broadcast_to(value, size), np.broadcast_to(expanded, size), shared=knob is not None)
+
+
+def with_salts(promised: Promise, product: pd.Series) -> Promise:
+    """Let a mineral cartridge add salts of calcium and magnesium besides its lime, as many as hardness shows.
+
+    Cartridges of lime alone add as much alkalinity as hardness; others add magnesium or calcium as sulfate or
+    chloride too. Which salts is not known, so chloride may lie anywhere up to all of them.
+
+    Parameters
+    ----------
+    promised : of a treatment that ends in a mineral cartridge, by its lime alone.
+    product : the water behind it.
+    """
+    hardness, conductivity, chloride = (ALL.index(name) for name in _SALTED)
+    fresh = promised.value[:, hardness]
+    more = np.clip(float(product.get(ALL[hardness], np.nan)) - fresh, 0.0, _MOST_SALTS)
+    if np.isnan(more).any():
+        return promised
+    value, expanded = promised.value.copy(), promised.expanded.copy()
+    value[:, hardness] += more
+    value[:, conductivity] += _SALTS_CONDUCT * more
+    value[:, chloride] += 0.5 * _ALL_CHLORIDE * more
+    expanded[:, chloride] = np.hypot(expanded[:, chloride], 0.5 * _ALL_CHLORIDE * more)
+    return Promise(value, expanded, promised.shared)
 
 
 def _carried(changed: Floats, varied: list[str], shares: Floats, width: pd.Series) -> Floats:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _EXPECTED: Final = (HARDNESS, ALKALINITY, "ph", "conductivity_us_cm_25c", "sodium_mg_l", "chloride_mg_l")
 # A page for a client leaves these to its table and to the technician's retest.
 _LEFT_OUT: Final = ("verify.not_measured", "verify.bypass.disagree", "verify.differs")
+_OF_FITTED: Final = ("choose.note.fitted_other", "choose.note.fitted_needless")
 _NOTHING_TO_TEST: Final = ("none", "blend")
 # The store keeps one wording, whatever language a page was printed in.
 _STORED: Final = Voice("en", OwnUnit("mg/L", 1.0, 1.0))
@@ -86,7 +87,9 @@ def told(report: SiteAnswer, voice: Voice) -> Told:
 def reasons(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say why; of a sample on hold first what holds it."""
     raw = report.site.raw
-    said = once([*report.verdict, *report.advice.reasons], voice)
+    # What the outcome says of what is fitted need not be said again by the advice on the raw water.
+    own = [one for one in report.advice.reasons if not (report.verdict and one.code.startswith(_OF_FITTED))]
+    said = once([*report.verdict, *own], voice)
     if raw is None or not raw.held:
         return said
     why = sentences.why_held(raw, voice)
@@ -118,9 +121,9 @@ def conditions(report: SiteAnswer, voice: Voice) -> list[str]:
 
 
 def _scale_then(report: SiteAnswer, voice: Voice) -> list[str]:
-    if report.expected is None or report.raw is None or not report.advised:
+    if report.expected is None or report.now is None or not report.advised:
         return []
-    after, before = report.expected.scale_per_year, report.raw.scale_per_year
+    after, before = report.expected.scale_per_year, report.now.scale_per_year
     if math.isnan(after.high) or math.isnan(before.high):
         return []
     if voice.rough(after.low) == voice.rough(before.low) and voice.rough(after.high) == voice.rough(before.high):

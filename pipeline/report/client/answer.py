@@ -11,6 +11,7 @@ from pipeline.report.client.letterhead import letterhead, page_name
 from pipeline.report.client.sentences import Voice
 from pipeline.report.client.units import own_unit
 from pipeline.site.answer import SiteAnswer, answer_of
+from pipeline.site.machines import machines_of
 from pipeline.words import LANGUAGES
 
 if TYPE_CHECKING:
@@ -145,6 +146,7 @@ def build(settings: Settings, site: str, asked: Asked, today: date) -> SiteAnswe
             machine=asked.machine,
             profile=asked.profile,
             litres_per_day=asked.litres_per_day,
+            machines=machines_of(settings),
         )
 
 

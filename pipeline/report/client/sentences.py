@@ -125,6 +125,8 @@ def verdict_word(verdict: str) -> Said:
 
 def cup(water: SiteWater, voice: Voice) -> list[str]:
     """Say what the water does in the cup."""
+    if not water.brews:
+        return [voice.say("report.machine.only")]
     words = [voice.say(code) for code in water.cup]
     taste = [voice.say("report.cup", words="; ".join(words))] if words else []
     return [voice.say(f"report.zone.{water.zone}"), *taste]

@@ -169,7 +169,7 @@ def _answer(
     as_json: bool,
     profile: str = "",
 ) -> str:
-    known = {**machine_profiles.known_machines(), **(machine_profiles.load_machines(machines) if machines else {})}
+    known = machine_profiles.machines_with(machines)
     waters = {**water_profiles.published(), **(water_profiles.load_profiles(profiles) if profiles else {})}
     if profile and profile not in waters:
         raise KettlestoneError(f'there is no profile "{profile}". Known: {", ".join(waters)}. Nothing was assessed.')

@@ -5,19 +5,19 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any, Final
 
-from pipeline.assess.machines import known_machines
+import pandas as pd
+
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.register_words import machine_not_known
 from pipeline.report.terminal.table_output import plain_table, put_out
+from pipeline.site.machines import machines_of
 from pipeline.store.database import Store
-from pipeline.store.registers import KEYS, enter, entries, in_force, of_site
+from pipeline.store.registers import KEYS, enter, entries, in_force, named_elsewhere, of_site
 from pipeline.store.site_records import sites_called, unknown_site
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
     from datetime import datetime
-
-    import pandas as pd
 
     from pipeline.report.terminal.table_output import TableOutput
     from pipeline.settings import Settings
@@ -33,11 +33,13 @@ def listing(settings: Settings, kind: str, wanted: TableOutput) -> str:
     KettlestoneError : there is no store.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        rows = in_force(entries(store, kind), kind).sort_values(["client", "site", *KEYS[kind]], kind="stable")
+        own = in_force(entries(store, kind), kind)
+        rows = pd.concat([own, named_elsewhere(store, kind, own)], ignore_index=True)
+    rows = rows.sort_values(["client", "site", *KEYS[kind]], kind="stable")
     facts = rows.drop(columns=[name for name in _ORIGIN if name in rows])
-    filled = [name for name in facts if (facts[name] != "").any()]
+    filled = [name for name in facts if (facts[name].fillna("") != "").any()]
     empty = f"The register of {kind}s is empty; import one, or kettlestone {kind} set SITE."
-    return put_out(facts.fillna(""), wanted, lambda: plain_table(facts[filled], empty, len(facts)))
+    return put_out(facts.fillna(""), wanted, lambda: plain_table(facts[filled].fillna(""), empty, len(facts)))
 
 
 def register_text(settings: Settings, kind: str, site: str, *, as_json: bool) -> str:
@@ -49,12 +51,16 @@ def register_text(settings: Settings, kind: str, site: str, *, as_json: bool) ->
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         named = sites_called(store, site)
-        rows = of_site(entries(store, kind), named[0].name if len(named) == 1 else site)
-    if rows.empty:
+        where = named[0].name if len(named) == 1 else site
+        rows = of_site(entries(store, kind), where)
+        elsewhere = of_site(named_elsewhere(store, kind, rows), where)
+    if rows.empty and elsewhere.empty:
         raise KettlestoneError(
-            f'no {kind} is registered for "{site}".\n  {UNCHANGED}\n'
+            f'no {kind} is registered for "{site}".\n'
             f"  See them all with kettlestone {kind} list, or enter it with kettlestone {kind} set."
         )
+    if rows.empty:
+        return _of_elsewhere(elsewhere, kind, as_json=as_json)
     facts = in_force(rows, kind)
     if as_json:
         return json.dumps({"in_force": _records(facts), "history": _records(rows)}, ensure_ascii=False, default=str)
@@ -63,6 +69,14 @@ def register_text(settings: Settings, kind: str, site: str, *, as_json: bool) ->
         stated = {name: text for name, text in row.items() if text != "" and name not in _ORIGIN}
         lines += [f"  {name.replace('_', ' ')}: {text}" for name, text in stated.items()] + [""]
     return "\n".join([*lines, "History", *_history(rows, kind)])
+
+
+def _of_elsewhere(rows: pd.DataFrame, kind: str, *, as_json: bool) -> str:
+    """Show what another place than the register says, and which."""
+    if as_json:
+        return json.dumps({"in_force": _records(rows), "history": []}, ensure_ascii=False)
+    said = [f"  {kind}: {row[kind]} (as {row['said_by']} says)" for row in _records(rows)]
+    return "\n".join(["In force", *said, "", f"The register of {kind}s has no entry for this site."])
 
 
 def entered(
@@ -80,8 +94,9 @@ def entered(
     ------
     KettlestoneError : the site is not known, or see `pipeline.store.registers.enter`.
     """
-    if machine_not_known(values.get("machine", "")):
-        known = ", ".join(known_machines())
+    machines = machines_of(settings)
+    if machine_not_known(values.get("machine", ""), machines):
+        known = ", ".join(machines)
         raise KettlestoneError(f'machine "{values["machine"]}" is not known. Known: {known}.\n  {UNCHANGED}')
     with Store(settings.store, wait_s=settings.lock_wait_s) as store:
         named = sites_called(store, site)

@@ -12,6 +12,7 @@ import pandas as pd
 from pipeline.errors import KettlestoneError
 from pipeline.report.fitted import fitted_data
 from pipeline.site.answer import answer_of
+from pipeline.site.machines import machines_of
 from pipeline.store.database import Store
 from pipeline.treat.choosing.case import ALKALINITY
 from pipeline.treat.processes.treatments import TREATMENTS
@@ -60,7 +61,7 @@ def retest(settings: Settings, site: str, today: date, *, as_json: bool, languag
     KettlestoneError : no store, no such site, no treated sample, or a treatment that is not known.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        answer = answer_of(store, site, today)
+        answer = answer_of(store, site, today, machines=machines_of(settings))
     return retest_told(answer, as_json=as_json, language=language)
 
 

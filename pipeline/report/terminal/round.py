@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
+from pipeline.site.machines import machines_of
 from pipeline.site.round import round_until
 from pipeline.store.database import Store
 from pipeline.words import say
@@ -26,7 +27,7 @@ def due_table(settings: Settings, until: date, today: date, language: str) -> pd
     KettlestoneError : there is no store.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        stops = round_until(store, until, today)
+        stops = round_until(store, until, today, machines_of(settings))
     rows = [
         {
             "on": f"{stop.on:%Y-%m-%d}",

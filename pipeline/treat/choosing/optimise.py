@@ -86,8 +86,8 @@ def targets(case: Case, treatment: str) -> tuple[float, float]:
     where the treatment does not set it.
     """
     rows = table("decision_targets")
-    kind = "espresso" if case.hot else "brewer"
-    own = rows[(rows["treatment"] == treatment) & (rows["kind"] == kind)]
+    kinds = ("espresso" if case.hot else "brewer", *(() if case.machine.brews else ("steam",)))
+    own = rows[(rows["treatment"] == treatment) & rows["kind"].isin(kinds)].tail(1)
     alkalinity = float(own["alkalinity"].iloc[0]) if len(own) else math.nan
     hardness = float(own["hardness"].iloc[0]) if len(own) else math.nan
     return (

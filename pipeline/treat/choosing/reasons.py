@@ -17,6 +17,7 @@ from pipeline.treat.choosing.decision import EXCESS, READ, decision_rows, derive
 from pipeline.treat.choosing.limits import CHLORIDE, MEMBRANES, spread
 from pipeline.treat.choosing.optimise import SET_TO, VALVE_STEP, quantity, targets
 from pipeline.treat.choosing.turns import PRINTED_UNITS, answer_named, rounded
+from pipeline.treat.processes.decarbonising import LEAST_INLET_PH, WEAK_ACID
 from pipeline.treat.processes.remineralising import grams
 from pipeline.treat.processes.trains import main_stage
 from pipeline.treat.processes.treatments import TREATMENTS, treat
@@ -32,7 +33,6 @@ if TYPE_CHECKING:
 _CHALK: Final = ("remineraliser", "calcite contact")
 _CANISTER_L: Final = 10.0
 _AS_IT_COMES: Final = ("tank cartridge", "resin bag")
-_LEAST_INLET_PH: Final = 6.3  # measured at the machine [CP]
 _LEAST_BAR: Final = 2.5  # a membrane without a pump [CP]
 _ACID_PH: Final = CorrosionLimits().low_ph[0]
 _CHLORINE_MG_L, _CHLORAMINE_MG_L = 0.05, 0.1  # [CP]
@@ -302,9 +302,9 @@ def _of_device(case: Case, chosen: Option) -> list[Said]:
     if can_be_remineralised(chosen) and chosen.obstacles:
         found.append(Said("choose.note.remineralise"))
     ph = chosen.predicted.get("ph")
-    if chosen.treatment in ("decarboniser", "buffered decarboniser") and ph is not None:
+    if chosen.treatment in WEAK_ACID and ph is not None:
         known = ph.low if math.isnan(ph.value) else ph.value
-        found.append(Said("choose.note.inlet_ph", {"ph": round(known, 1), "least": _LEAST_INLET_PH}))
+        found.append(Said("choose.note.inlet_ph", {"ph": round(known, 1), "least": LEAST_INLET_PH}))
     return found
 
 
@@ -348,7 +348,7 @@ def _of_fitted(case: Case, chosen: Option) -> list[Said]:
     if chosen.treatment in (fitted, main_stage(fitted)):
         return [Said("choose.note.fitted_same")]
     name: object = answer_named(fitted) if fitted in TREATMENTS else case.treatment
-    able = main_stage(fitted) == "reverse osmosis" and chosen.treatment in ("decarboniser", "buffered decarboniser")
+    able = main_stage(fitted) == "reverse osmosis" and chosen.treatment in WEAK_ACID
     code = "needless" if chosen.treatment == "none" else "can" if able else "other"
     return [Said(f"choose.note.fitted_{code}", {"fitted": name})]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -12,6 +12,9 @@ if TYPE_CHECKING:
     from pipeline.arrays import Floats
     from pipeline.treat.processes.settings import TreatmentSettings
     from pipeline.treat.processes.solutes import Solutes
+
+WEAK_ACID: Final = ("decarboniser", "buffered decarboniser")
+LEAST_INLET_PH: Final = 6.3  # measured at the machine, below which carbon dioxide has to leave first [CP]
 
 
 def exchangeable(water: Solutes, leak_meq: Floats, removal: Floats) -> Floats:

@@ -32,6 +32,9 @@ LEAST_LOAD_MG_L_CACO3: Final = 1.0  # less is the noise of any test [CP]
 _IN_TANK: Final = ("resin bag", "tank cartridge", "jug")
 
 
+RESERVE: Final = 0.15  # share of a capacity that is kept for the unexpected [CP]
+
+
 @dataclass(frozen=True)
 class SizeFacts:
     """What sizing must be told; NaN where not known. Defaults are common practice of the trade [CP].
@@ -52,7 +55,7 @@ class SizeFacts:
     capacity: float = math.nan
     capacity_unit: str = "litre °dH"
     litres_per_day: Range | float = math.nan
-    reserve: float = 0.15
+    reserve: float = RESERVE
     hygiene_cap_days: float = math.nan
     litres_used: float = 0.0
     salt_g_per_eq: float = 110.0

@@ -1,0 +1,38 @@
+"""What weighs on the causes of a pair besides its minerals: a permeate before blending, chlorine behind carbon."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from pipeline.verify.causes import Readings
+    from pipeline.verify.outcomes import Cause, Compared
+
+_CHLORINE: Final = "free_chlorine_mg_l"
+_STILL_THERE: Final = (
+    0.9  # share of the chlorine from which on the water went past the carbon, or no carbon is there [CP]
+)
+
+
+def as_promised(readings: Readings, compared: tuple[Compared, ...]) -> Readings:
+    """Let a permeate that holds no more than a membrane may let through speak for no fault by how little it holds."""
+    agreed = {one.column: one.predicted.value for one in compared if one.verdict == "agrees"}
+    return replace(readings, after=readings.after.mask(readings.after.index.isin(list(agreed)), pd.Series(agreed)))
+
+
+def with_chlorine(causes: tuple[Cause, ...], compared: tuple[Compared, ...]) -> tuple[Cause, ...]:
+    """Let the chlorine speak, of which the minerals know nothing: carbon that lets it through is not at work as set.
+
+    Chlorine that fell and is still there went through carbon that is used up: neither past it nor the other way round.
+    """
+    chlorine = next((one for one in compared if one.column == _CHLORINE and one.verdict == "differs"), None)
+    if chlorine is None:
+        return causes
+    fell = chlorine.after.value < _STILL_THERE * chlorine.before
+    ruled_out = ("as set", "no effect", "swapped labels") if fell else ("as set",)
+    left = [cause for cause in causes if cause.name not in ruled_out]
+    total = sum(cause.probability for cause in left)
+    return tuple(replace(cause, probability=cause.probability / total) for cause in left) if total > 0.0 else causes
