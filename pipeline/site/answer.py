@@ -18,6 +18,7 @@ from pipeline.site.retest import verified
 from pipeline.site.season import two_waters, waters_said
 from pipeline.site.sizing import size_of
 from pipeline.site.water import MACHINE_LIMITS, predicted_samples, site_water
+from pipeline.treat.choosing.cautions import cautions_for
 from pipeline.treat.processes.decarbonising import LEAST_INLET_PH, WEAK_ACID
 from pipeline.treat.processes.trains import has_membrane, main_stage, stages_of
 from pipeline.words import Said
@@ -145,6 +146,9 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
     spent = _spent(retest, today)
     given = _kept(site, advice, treated, spent) if outcome == "keep" else _on_doubts(site, advice)
     given = _with_both_waters(site, given, profile)
+    if outcome in ("keep", "readjust"):  # what it warns of hangs on the treatment that stays
+        proved = site.raw is None or site.raw.verdict != "unjudged"
+        given = replace(given, cautions=cautions_for(given, site.machine, proved=proved))
     return SiteAnswer(
         site=site,
         profile=profile,

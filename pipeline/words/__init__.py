@@ -17,6 +17,8 @@ from typing import TYPE_CHECKING, Any, Final
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from pipeline.words.degrees import Degrees
+
 FOLDER: Final = Path(__file__).parent
 LANGUAGES: Final = ("en", "de", "fr", "it", "es")
 DECIMAL_COMMA: Final = frozenset({"de", "fr", "it", "es"})
@@ -44,13 +46,14 @@ class Said:
     otherwise: str = ""
 
 
-def say(said: Said, language: str = "en") -> str:
+def say(said: Said, language: str = "en", degrees: Degrees | None = None) -> str:
     """Give the sentence in a language.
 
     Parameters
     ----------
     said : code and values; a value that is a ``Said`` itself is said first, a date is written as a day.
     language : one of ``LANGUAGES``.
+    degrees : the unit in which the reader thinks of hardness; None leaves mg/L as CaCO3.
 
     Returns
     -------
@@ -68,7 +71,12 @@ def say(said: Said, language: str = "en") -> str:
     values = {name: say(value, language) if isinstance(value, Said) else value for name, value in said.values.items()}
     known = sentences_of(language)
     code = said.otherwise if said.otherwise and said.code not in known else said.code
-    return _Words(language).vformat(known[code], (), values)
+    quantity = said.values.get("quantity")
+    template = known[code]
+    if degrees is not None:
+        named = quantity.code if isinstance(quantity, Said) else ""
+        template, values = degrees.rewritten(template, values, named)
+    return _Words(language).vformat(template, (), values)
 
 
 def capitalised(text: str) -> str:
@@ -102,7 +110,7 @@ def day(when: date, language: str) -> str:
     """
     if language == "de":
         return f"{when:%d.%m.%Y}"
-    number = "1er" if language == "fr" and when.day == 1 else str(when.day)
+    number = {"fr": "1er", "it": "1°"}.get(language, "1") if when.day == 1 else str(when.day)
     return (" de " if language == "es" else " ").join([number, _MONTHS[language][when.month - 1], str(when.year)])
 
 

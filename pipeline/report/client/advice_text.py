@@ -13,6 +13,7 @@ from pipeline.report.client.sentences import Voice
 from pipeline.report.client.units import OwnUnit, unit_of
 from pipeline.report.fitted import fitted_data
 from pipeline.site.record import ALKALINITY, HARDNESS
+from pipeline.treat.choosing.cautions import own_cautions
 from pipeline.words import Said, capitalised, sentences_of
 
 if TYPE_CHECKING:
@@ -113,6 +114,13 @@ def of_retest(report: SiteAnswer) -> tuple[Said, ...]:
 def caution_lines(report: SiteAnswer, voice: Voice) -> list[str]:
     """Say what can hurt someone; where advice adds nothing, what stands on every report."""
     return once(report.advice.cautions, voice) or [voice.say("report.caution")]
+
+
+def parted_cautions(report: SiteAnswer, voice: Voice) -> tuple[list[str], list[str]]:
+    """Part what can hurt someone into what concerns this site, and what goes for every such site."""
+    own = [one for one in report.advice.cautions if one.code in own_cautions()]
+    here = once(own, voice)
+    return here, [line for line in caution_lines(report, voice) if line not in here]
 
 
 def conditions(report: SiteAnswer, voice: Voice) -> list[str]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import math
+import re
 from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 from markupsafe import Markup
@@ -24,13 +25,17 @@ from pipeline.visible import visible
 from pipeline.words import DECIMAL_COMMA
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.report.client.sentences import Voice
     from pipeline.site.answer import SiteAnswer
     from pipeline.site.record import Site
     from pipeline.site.water import SiteWater
 
-# Behind every page: uncertainty, limits, scale, corrosion; the profile adds its own.
-_ALWAYS: Final = ("CP", "GUM2008", "PB1982", "PB1991", "SIMPLELSI")
+# Behind every page: scale; the profile adds its own. How we know a source is for the consultant, not for the client.
+_ALWAYS: Final = ("PB1982", "PB1991")
+_PRACTICE: Final = "CP"
+_REMARK: Final = re.compile(r" \([^)]*(?:seen|quoted)[^)]*\)|; [^;]*(?:seen|quoted)[^;]*$")  # of how we know a source
 _MOST_CITED: Final = 12
 
 
@@ -46,9 +51,10 @@ def client_page(report: SiteAnswer, voice: Voice, letterhead: Letterhead | None 
     Returns
     -------
     HTML, everything escaped; one A4 sheet for an ordinary site: what is found and advised in front, what is not
-    known, the cautions and the sources on its back.
+    known, the cautions that go for every such site and the sources on its back.
     """
-    now = report.now
+    now, rows = report.now, client_table.client_rows(report, voice)
+    here, general = advice_text.parted_cautions(report, voice)
     page = {
         "language": voice.language,
         "words": _Words(voice),
@@ -58,8 +64,8 @@ def client_page(report: SiteAnswer, voice: Voice, letterhead: Letterhead | None 
         "machine": [] if now is None else sentences.machine(now, voice),
         "about": "" if now is None else sentences.which_water(report, voice),
         "columns": [kind for kind, _ in client_table.columns(report)],
-        "rows": client_table.client_rows(report, voice),
-        "caption": _caption(report, voice),
+        "rows": rows,
+        "caption": _caption(report, rows, voice),
         "changes": sentences.changes(report, voice),
         "chart": _chart(report, voice),
         "scale": [] if now is None else sentences.scale_places(report, now, voice),
@@ -68,7 +74,8 @@ def client_page(report: SiteAnswer, voice: Voice, letterhead: Letterhead | None 
         "course": course_rows(report, voice),
         "course_heads": course_heads(voice),
         "unknown": sentences.unknown(report, voice),
-        "cautions": advice_text.caution_lines(report, voice),
+        "cautions_here": here,
+        "cautions": general,
         "citations": _citations(report),
         "head": letterhead or Letterhead(),
         "made": voice.say("report.made", day=voice.day(report.today), version=__version__),
@@ -86,8 +93,10 @@ class _Words:
         return self._voice.say(f"report.{code}")
 
 
-def _caption(report: SiteAnswer, voice: Voice) -> str:
+def _caption(report: SiteAnswer, rows: Sequence[client_table.ClientRow], voice: Voice) -> str:
     first = voice.say("report.table.caption", profile=voice.named("profile", report.profile.name))
+    beyond = any(cell.machine_sign for row in rows for cell in row.cells)
+    first = f"{first} {voice.say('report.table.machine_signs')}" if beyond else first
     return first if voice.unit.sign == MG_L else f"{voice.say('report.table.brackets')} {first}"
 
 
@@ -151,7 +160,8 @@ def _point(kind: str, water: SiteWater, voice: Voice) -> str:
 def _citations(report: SiteAnswer) -> list[tuple[str, str]]:
     known = table("sources").set_index("key")["citation"]
     keys = dict.fromkeys([*(band.source for band in report.profile.bands), *_ALWAYS])
-    return [(key, str(known.get(key, key))) for key in keys][:_MOST_CITED]
+    cited = [(key, _REMARK.sub("", str(known.get(key, key)))) for key in keys if key != _PRACTICE]
+    return cited[:_MOST_CITED]
 
 
 def pdf(page: str) -> bytes:

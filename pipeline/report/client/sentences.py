@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from pipeline.report.client.units import OwnUnit, decimals, figure, unit_of
+from pipeline.report.client.units import MG_L, OwnUnit, decimals, figure, unit_of
 from pipeline.site.record import ALKALINITY, HARDNESS, KEEPS_MINERALS, RAW_STAGES, Visit
 from pipeline.site.water import MACHINE_LIMITS
 from pipeline.verify.series import PERMEATE
 from pipeline.words import Said, finding_for_client, say, sentences_of
 from pipeline.words import day as written_day
+from pipeline.words.degrees import Degrees
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -69,8 +70,10 @@ class Voice:
         return say(Said(code, values), self.language)
 
     def told(self, said: Said) -> str:
-        """Say what another stage wants to have said."""
-        return say(said, self.language)
+        """Say what another stage wants to have said, amounts of hardness in the client's unit."""
+        unit = self.unit
+        own = None if unit.sign == MG_L else Degrees(unit.sign, unit.hardness, unit.alkalinity)
+        return say(said, self.language, own)
 
     def rough(self, value: float) -> str:
         """Write an estimate with two figures: nobody knows scale to the gram."""

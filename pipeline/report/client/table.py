@@ -37,12 +37,14 @@ _COARSE_UNIT: Final = 5.0  # mg/L in one of it; bands in such a unit get a decim
 
 
 class Cell(NamedTuple):
-    """A number with its unit, the same in mg/L as CaCO3 where the client's unit is another, and its sign."""
+    """A number, the same in mg/L as CaCO3 where the client's unit is another, and its signs for cup and machine."""
 
     text: str
     mg_l: str
     sign: str
     state: str
+    machine_sign: str = ""
+    machine_state: str = ""
 
 
 class ClientRow(NamedTuple):
@@ -133,12 +135,24 @@ def _cell(name: str, kind: str, water: SiteWater, voice: Voice, *, asked: bool) 
     state = water.states.get(name, "") if asked else ""
     own = name in IN_OWN_UNIT and voice.unit.factor(name) != 1.0
     number = _expected if kind == "expected" else _measured
+    beyond = _beyond_machine(name, found)
     return Cell(
         text=number(found, spread, voice.unit.factor(name) if own else 1.0, name, voice),
         mg_l=number(found, spread, 1.0, name, voice) if own else "",
         sign=LIMIT_SIGNS[state],
         state=voice.say(f"report.state.{state}") if state else "",
+        machine_sign=LIMIT_SIGNS[beyond],
+        machine_state=voice.say(f"report.state.{beyond}") if beyond else "",
     )
+
+
+def _beyond_machine(name: str, found: Range) -> str:
+    """Say on which side of what the machine wants a number lies; "" where it does not, or none is known."""
+    limit = MACHINE_LIMITS.get(name)
+    if limit is None or math.isnan(found.value):
+        return ""
+    attention, _, above = limit
+    return "high" if above and found.value > attention else "low" if not above and found.value < attention else ""
 
 
 def _measured(found: Range, spread: float, factor: float, name: str, voice: Voice) -> str:

@@ -11,6 +11,7 @@ import pandas as pd
 from pipeline.reference import table
 from pipeline.treat.choosing.case import ALKALINITY, HOT_C
 from pipeline.treat.choosing.conditions import Groups, conditions_of, holds
+from pipeline.treat.processes.trains import stages_of
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -48,6 +49,13 @@ def severities() -> dict[str, str]:
     return dict(zip(rows["code"].astype("str"), rows["severity"].astype("str"), strict=True))
 
 
+@cache
+def own_cautions() -> frozenset[str]:
+    """Give the codes of the cautions that concern one site, its water and its machine, and not every site."""
+    rows = table("cautions")
+    return frozenset(rows.loc[rows["own"] == "yes", "code"].astype("str"))
+
+
 def cautions_for(advice: Advice, machine: Machine, *, proved: bool = True) -> tuple[Said, ...]:
     """Choose the cautions that belong to a piece of advice, the gravest first.
 
@@ -81,7 +89,7 @@ def _rows(known: tuple[str, ...]) -> tuple[tuple[str, str, Groups], ...]:
 
 
 def _facts(advice: Advice, machine: Machine, *, proved: bool) -> pd.DataFrame:
-    treatments = {advice.treatment} - {"", "none"}
+    treatments = set(stages_of(advice.treatment)) - {"", "none"}
     named = {f"{name}": float(bool(treatments & set(own))) for name, own in _FACTS.items()}
     predicted = advice.predicted
     scales = [name for name in predicted if name.startswith("scale_") and name.endswith("_l")]
