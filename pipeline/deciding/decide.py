@@ -14,7 +14,7 @@ from pipeline.deciding.consequences import Answering, Consequences
 from pipeline.deciding.corrections import correct
 from pipeline.deciding.proving import prove_anew
 from pipeline.deciding.remembering import remember_form
-from pipeline.deciding.reports import use_report
+from pipeline.deciding.reports import about_report, use_report
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.database import Store, absent
 from pipeline.store.decide import StoredDecision, add_decision
@@ -142,7 +142,8 @@ def _kept(store: Store, settings: Settings, answers: Sequence[Answer], now: date
     touched: set[str] = set()
     settled: set[int] = set()
     changed: set[str] = set()
-    for answer in answers:
+    for given in answers:
+        answer = about_report(store, given) if given.action == "use-report" else given
         if answer.finding_id in settled:
             continue
         case = _case(store, settings, answer, now)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -12,9 +13,31 @@ from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.reach import REPORT_QUESTIONS
 
 if TYPE_CHECKING:
+    from pipeline.deciding.answer import Answer
     from pipeline.deciding.consequences import Answering
+    from pipeline.store.database import Store
 
 _LATEST: Final = ("", "latest", "newest")
+
+
+def about_report(store: Store, answer: Answer) -> Answer:
+    """Let a `use-report` that names another finding of the sample answer its question about the reports.
+
+    What else is open about the sample, and about others with the same finding, is not settled by which report counts:
+    it is proved anew with the readings that do.
+
+    Parameters
+    ----------
+    store : open.
+    answer : as it was given.
+    """
+    found = store.connection.execute(
+        "SELECT min(asked.finding_id) FROM v_finding AS named JOIN v_finding AS asked USING (sample_id) "
+        "WHERE named.finding_id = $number AND NOT list_contains($checks, named.check_id) "
+        "AND asked.is_current AND asked.severity <> 'note' AND list_contains($checks, asked.check_id)",
+        {"number": answer.finding_id, "checks": list(REPORT_QUESTIONS)},
+    ).fetchone()
+    return replace(answer, finding_id=int(found[0])) if found and found[0] is not None else answer
 
 
 def use_report(case: Answering) -> Consequences:

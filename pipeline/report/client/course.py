@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pipeline.site.answer import SiteAnswer
 
 _SHOWN: Final = (HARDNESS, ALKALINITY, "conductivity_us_cm_25c")
-_MOST: Final = 14  # rows; more is for the store
+_MOST: Final = 8  # rows, so that the page stays two sheets; the store has them all
 _FEWEST_DAYS: Final = 3  # two visits are said in a sentence
 _USUAL: Final = 0.10  # relative, of a reading for its digits [CP]
 
