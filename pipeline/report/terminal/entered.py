@@ -58,6 +58,7 @@ def entered_json(
         "sample": reasons.sample,
         "verdict": reasons.sample["current_verdict"],
         "findings": reasons.findings,
+        "notes": reasons.notes,
         "cause": reasons.explanation["causes"][0] if _held(reasons) else None,
         "questions": reasons.explanation["questions"] if _held(reasons) else [],
         "remarks": list(remarks),
@@ -81,6 +82,7 @@ def _verdict(reasons: Why) -> list[str]:
     verdict = reasons.sample["current_verdict"]
     lines = [f"{SIGNS[verdict]} {VERDICT_WORDS[verdict]}  {reasons.sample['label']}"]
     lines += [f"  {finding['message']}" for finding in reasons.findings]
+    lines += [f"  {note}" for note in ([] if _held(reasons) else reasons.notes)]
     first = reasons.explanation["causes"][0]
     if _held(reasons) and first["mistake"] != causes.NOTHING:
         lines.append(f"  → {causes.cause_line(first)}")

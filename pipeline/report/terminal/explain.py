@@ -40,12 +40,13 @@ TWO_QUESTIONS = "Two questions, each with its own 100 %: exchanged bottles can e
 
 @dataclass(frozen=True)
 class Why:
-    """A sample, its verdict, its open findings, and what may have happened; plain values throughout."""
+    """A sample, its verdict, its open findings, what may have happened, and its notes; plain values throughout."""
 
     sample: dict[str, Any]
     findings: list[dict[str, Any]]
     explanation: dict[str, Any]
     patterns: list[dict[str, Any]]
+    notes: list[str]
 
     @property
     def something(self) -> bool:
@@ -95,6 +96,10 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
             for row in open_findings.to_dict("records")
         ],
         explanation=_said(causes.by_sample(explained, pd.Index([sample_id]))[sample_id], settings.language),
+        notes=[
+            finding_said(row, settings.language)
+            for row in listed[listed["current_severity"] == "note"].to_dict("records")
+        ],
         patterns=causes.patterns(explained, names),
     )
 
