@@ -14,10 +14,10 @@ _BOILER: Final = (
     r"(?:boilers?|boilern?|(?:dampf|kaffee)?kessel(?:n|s|maschine|gerät)?|kesselig\w*|boilerig\w*|chaudières?"
     r"|caldai[ae]|calderas?|ketels?|ボイラー?|锅炉)"
 )
-_JOINED: Final = r"[\s\-]*(?:(?:separate|getrennte|séparées?|separat[ei]|separadas|aparte)\s+)?"
+_JOINED: Final = r"[\s\-]*(?:(?:separate|getrennte|séparées?|separate|separati|separadas|aparte)\s+)?"
 # What heats the water, in the order in which it tells: a lever machine has a boiler too.
 _KINDS: Final[dict[str, str]] = {
-    "combi steam": r"\bcombi(?:ned)?[- ]?(?:steam\w*|ovens?)\b|kombidampf\w*|kombidämpf\w*|konvektomat"
+    "combi steam": r"\b(?:combi|combined)[- ]?(?:steam\w*|ovens?)\b|kombidampf\w*|kombidämpf\w*|konvektomat"
     r"|\bfours? mixtes?\b"
     r"|\bforn[oi] (?:misto|misti|combinat[oi])\b|\bhornos? (?:mixto|combinado)s?\b|combisteamer|combi-?stoom\w*"
     r"|スチームコンベクション|スチコン|蒸烤箱",
@@ -31,7 +31,7 @@ _KINDS: Final[dict[str, str]] = {
     "heat exchanger": r"\bheat[- ]?exchang\w*|\bh\.?x\b|wärmetausch\w*|wärmeübertrag\w*|zweikreis\w*"
     r"|\béchangeurs?\b|scambiatore\w*|intercambiador\w*|warmtewissel\w*|熱交換\w*|热交换\w*",
     "dual boiler": rf"(?<!\w){_TWO}{_JOINED}(?:\w+ )?{_BOILER}|(?:ボイラー?|锅炉)(?:が|は)?(?:2|二|两)",
-    "thermoblock": r"\bthermo[- ]?(?:block|blok|bloc|coil)\w*|\btermoblo\w*|durchlauferhitzer"
+    "thermoblock": r"\bthermo[- ]?(?:blo(?:ck|k|c)|coil)\w*|\btermoblo\w*|durchlauferhitzer"
     r"|サーモブロック|热块|加热块",
     "single boiler": rf"(?<!\w){_ONE}{_JOINED}(?:\w+ )?{_BOILER}",
     "kettle": r"\bkettles?\b|wasserkocher|\bbouilloires?\b|\bbollitor[ei]\b|\bhervidor\w*|waterkoker\w*"
