@@ -10,7 +10,7 @@ import pandas as pd
 from pipeline.site.record import KEEPS_MINERALS, courses
 from pipeline.site.retest import verified
 from pipeline.site.season import season_test, two_waters
-from pipeline.verify.intervals import yearly_test
+from pipeline.verify.intervals import LIFE_OVER, yearly_test
 from pipeline.verify.series import RAW
 from pipeline.words import Said
 
@@ -110,7 +110,8 @@ def _reasons(
         yield day, USED_UP, Said("round.used_up")
     if retest.spent_on is not None:
         yield retest.spent_on, USED_UP, Said("round.spent", {"date": retest.spent_on})
-    if retest.next_test.on is not None:
+    told = retest.spent_on is not None and retest.next_test.said.code == LIFE_OVER
+    if retest.next_test.on is not None and not told:
         yield retest.next_test.on.normalize(), NEXT_TEST, retest.next_test.said
 
 

@@ -31,6 +31,7 @@ _SITUATION: Final[dict[str, str]] = {
     "tank cartridge": "home",
 }
 _LONGEST_DAYS: Final = 3650.0  # a medium nothing uses up has no life to test at
+LIFE_OVER: Final = "verify.next.life_over"
 REPAIR_DAYS: Final = 14  # test again after a fault was put right [CP]
 
 
@@ -90,7 +91,7 @@ def next_test(treatment: str, schedule: Schedule, *, fault: bool = False) -> Nex
     if schedule.due_on is not None:
         found["verify.next.trend"] = schedule.due_on
     if abs(schedule.left_days) < _LONGEST_DAYS:
-        code = "verify.next.life_end" if schedule.left_days >= 1.0 else "verify.next.life_over"
+        code = "verify.next.life_end" if schedule.left_days >= 1.0 else LIFE_OVER
         found[code] = schedule.tested_on + pd.Timedelta(days=max(math.floor(schedule.left_days), 1))
     ahead = {code: day for code, day in found.items() if day > schedule.tested_on}
     code = min(ahead, key=lambda name: (ahead[name], name))
