@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import fcntl
 import gc
+import ipaddress
 import os
 import shutil
+import socket
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from click.testing import CliRunner
@@ -62,6 +64,30 @@ def new_stores_are_copies() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr(database, "_create", create)
         yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def no_network() -> Iterator[None]:
+    """Let no test speak to another machine: sockets lead to this one only."""
+    connect = socket.socket.connect
+
+    def connected(here: socket.socket, address: Any) -> None:  # noqa: ANN401 - as the system's
+        if here.family in (socket.AF_INET, socket.AF_INET6) and not _is_this_machine(str(address[0])):
+            raise AssertionError(f"a test speaks to {address[0]}")
+        connect(here, address)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(socket.socket, "connect", connected)
+        yield
+
+
+def _is_this_machine(name: str) -> bool:
+    if name == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return False
 
 
 @pytest.fixture(autouse=True)

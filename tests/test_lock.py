@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -71,3 +74,15 @@ def test_the_commands_of_the_readme_install_what_their_lock_says(command: str, l
     block = readme.partition(f"<!-- command: {command} -->")[2].partition("\n```\n")[0]
 
     assert f"pip install -q -r {lock} && .venv/bin/pip install -q --no-deps ." in block
+
+
+def test_the_bill_of_materials_lists_what_is_pinned() -> None:
+    """CycloneDX 1.5 wants `bomFormat` and `specVersion`, and a SHA-256 has 64 hexadecimal digits."""
+    path = ROOT / "tests" / "bill_of_materials.py"
+    told = subprocess.run([sys.executable, str(path)], check=True, capture_output=True, text=True)  # noqa: S603 - own code
+
+    bill = json.loads(told.stdout)
+    listed = {component["name"]: component for component in bill["components"]}
+    assert (bill["bomFormat"], bill["specVersion"]) == ("CycloneDX", "1.5")
+    assert set(pins("requirements.lock", "3.12.1")) <= set(listed)
+    assert all(component["hashes"] for component in listed.values())

@@ -369,12 +369,13 @@ for path in files:
 
 @pytest.mark.slow
 def test_a_kill_at_any_moment_leaves_batches_whole_or_absent(tmp_path: Path) -> None:
-    """50 kills at random moments of an import; afterwards every file is imported once and whole."""
+    """So many kills at random moments of an import; afterwards every file is imported once and whole."""
     for number in range(3):
         rows = "".join(f"A-{number}-{n},X-1,7.4,{n % 97 + 11},{n % 13 + 5},<0.5\n" for n in range(200))
         (tmp_path / f"{number}.csv").write_text(HEADINGS + rows + f"B-{number},X,abc,1,2,3\n", encoding="utf-8")
 
-    subprocess.run([sys.executable, "-c", _NURSERY, str(tmp_path), "50"], check=True)  # noqa: S603 - own code
+    kills = os.environ.get("KETTLESTONE_KILLS", "50")
+    subprocess.run([sys.executable, "-c", _NURSERY, str(tmp_path), kills], check=True)  # noqa: S603 - own code
 
     with Store(tmp_path / "out" / "kettlestone.duckdb", read_only=True) as store:
         books = store.connection.execute(
@@ -387,6 +388,32 @@ def test_a_kill_at_any_moment_leaves_batches_whole_or_absent(tmp_path: Path) -> 
     assert books == [(f"{number}.csv", 1, 804, 803, 803, 1) for number in range(3)]
     shown = {path.parent.name for path in (tmp_path / "out").glob("2*/summary.json")}
     assert shown <= known
+    proved = CliRunner().invoke(main, ["doctor", "--archive", "--store", str(tmp_path / "out" / "kettlestone.duckdb")])
+    assert proved.exit_code in (0, 1), proved.output
+
+
+@pytest.mark.slow
+def test_ten_writers_at_once_are_all_stored_and_made_anew_the_same(tmp_path: Path) -> None:
+    """Ten files, each by a process of its own, and one file that two of them bring."""
+    out = tmp_path / "out"
+    (tmp_path / "patient.toml").write_text("lock_wait_s = 300\n", encoding="utf-8")
+    command = [str(Path(sys.executable).with_name("kettlestone")), "intake", "--out", str(out)]
+    command += ["--settings", str(tmp_path / "patient.toml")]
+    for number in range(10):
+        (tmp_path / f"{number % 9}.csv").write_text(f"{HEADINGS}W-{number % 9},X-1,7.4,62,11,25\n", encoding="utf-8")
+    writers = [
+        subprocess.Popen([*command, str(tmp_path / f"{number % 9}.csv")], stdout=subprocess.DEVNULL)  # noqa: S603 - own code
+        for number in range(10)
+    ]
+    codes = [writer.wait() for writer in writers]
+
+    with Store(out / "kettlestone.duckdb", read_only=True) as store:
+        assert store.connection.execute("SELECT count(*), count(DISTINCT sample_id) FROM reading").fetchall() == [
+            (36, 9)
+        ]
+    assert set(codes) <= {0, 1, 2}
+    proved = CliRunner().invoke(main, ["doctor", "--archive", "--store", str(out / "kettlestone.duckdb")])
+    assert proved.exit_code in (0, 1), proved.output
 
 
 def test_the_folder_of_a_stored_batch_gets_its_name_though_its_run_was_killed_before(good: Path) -> None:
