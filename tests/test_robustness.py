@@ -368,6 +368,7 @@ for path in files:
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(3600)
 def test_a_kill_at_any_moment_leaves_batches_whole_or_absent(tmp_path: Path) -> None:
     """So many kills at random moments of an import; afterwards every file is imported once and whole."""
     for number in range(3):
@@ -388,12 +389,12 @@ def test_a_kill_at_any_moment_leaves_batches_whole_or_absent(tmp_path: Path) -> 
     assert books == [(f"{number}.csv", 1, 804, 803, 803, 1) for number in range(3)]
     shown = {path.parent.name for path in (tmp_path / "out").glob("2*/summary.json")}
     assert shown <= known
-    proved = CliRunner().invoke(main, ["doctor", "--archive", "--store", str(tmp_path / "out" / "kettlestone.duckdb")])
+    proved = CliRunner().invoke(main, ["doctor", "--store", str(tmp_path / "out" / "kettlestone.duckdb")])
     assert proved.exit_code in (0, 1), proved.output
 
 
 @pytest.mark.slow
-def test_ten_writers_at_once_are_all_stored_and_made_anew_the_same(tmp_path: Path) -> None:
+def test_ten_writers_at_once_are_all_stored(tmp_path: Path) -> None:
     """Ten files, each by a process of its own, and one file that two of them bring."""
     out = tmp_path / "out"
     (tmp_path / "patient.toml").write_text("lock_wait_s = 300\n", encoding="utf-8")
@@ -412,7 +413,7 @@ def test_ten_writers_at_once_are_all_stored_and_made_anew_the_same(tmp_path: Pat
             (36, 9)
         ]
     assert set(codes) <= {0, 1, 2}
-    proved = CliRunner().invoke(main, ["doctor", "--archive", "--store", str(out / "kettlestone.duckdb")])
+    proved = CliRunner().invoke(main, ["doctor", "--store", str(out / "kettlestone.duckdb")])
     assert proved.exit_code in (0, 1), proved.output
 
 

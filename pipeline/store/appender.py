@@ -136,7 +136,7 @@ def appending(store: Store, batch_id: str) -> Iterator[Appender]:
     what ``Store.batch`` raises, and RuntimeError where the block ends without ``close``.
     """
     if store.connection.execute("SELECT 1 FROM batch WHERE batch_id = ?", [batch_id]).fetchall():
-        raise ValueError(f"batch {batch_id} is stored already")
+        raise faults.same_batch(batch_id)
     with ThreadPoolExecutor(1) as pool:
         appender = Appender(store, batch_id, pool)
         try:

@@ -40,6 +40,15 @@ class AlreadyStoredError(KettlestoneError):
         )
 
 
+def same_batch(batch_id: str) -> KettlestoneError:
+    """Say that another run has stored the same files in the same second."""
+    return KettlestoneError(
+        f"batch {batch_id}: another run has stored the same files at the same moment; it is stored already.\n"
+        "  Nothing of this run was stored and nothing is lost.\n"
+        "  Run the same command again: stored files are recognised and left out."
+    )
+
+
 def is_locked(error: Exception) -> bool:
     """Tell whether DuckDB refused a file because somebody else has it open."""
     return any(mark in str(error) for mark in _LOCKED)
