@@ -45,7 +45,7 @@ COMMANDS: Final[dict[str, str]] = {
     "kit": "List the kits of drops, or show one.",
     "layout": "Show or propose how a kind of file is to be read.",
     "machine": "The register of machines.",
-    "picture": "Draw waters, sites or controls on a page, with their numbers.",
+    "picture": "Draw a picture of KIND, on a page with its numbers.",
     "query": "Ask the store: a prepared question, or SQL.",
     "report": "Write the page for the client of a SITE.",
     "restore": "Make a store anew from its archive and journal.",

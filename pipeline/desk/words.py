@@ -30,7 +30,7 @@ def label_in(text: str, language: str, /, **values: object) -> str:
 
     Example
     -------
-    >>> label_in("{n} of {total}", "de", n=3, total=40)
-    '3 von 40'
+    >>> label_in("{n} of {total} that wait", "de", n=3, total=40)
+    '3 von 40 offenen'
     """
     return dictionary(language).get(text, text).format(**values) if values else dictionary(language).get(text, text)

@@ -330,7 +330,7 @@ def test_a_column_of_figures_signs_counts_and_words_for_not_detected_holds_measu
         ("Zorb", ["12.03.2025", "13.03.2025", "14.03.2025"]),
         ("Zorb", ["20250312", "20250313", "20250314"]),
         ("Zorb", ["+49 30 1234567", "+49 30 1234568", "+49 30 1234577"]),
-        ("Längengrad", ["13,405", "13,406", "13,407"]),
+        ("Easting", ["13,405", "13,406", "13,407"]),
         ("Messunsicherheit Calcium", ["1,2", "1,3", "1,4"]),
         ("NR140 Enforcement Standard", ["1,2", "1,3", "1,4"]),
         ("Geosmin detection limit", ["1,2", "1,3", "1,4"]),

@@ -18,7 +18,7 @@ OWN_ANSWER = {
     ("terminal/assess.py", "assess"),
     ("terminal/assess.py", "held_samples"),
     ("batch/chart.py", "boxes"),
-    ("trend/density_picture.py", "boxes"),
+    ("pictures/density.py", "boxes"),
 }
 MODULES = sorted(path.relative_to(REPORT).as_posix() for path in REPORT.rglob("*.py"))
 
