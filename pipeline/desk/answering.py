@@ -33,6 +33,7 @@ USUAL_REASONS: Final = {
     "take": "Seen with its evidence on the desk: the likeliest cause.",
     "repeat": "Seen with its evidence on the desk: to be read again.",
     "reject": "Seen with its evidence on the desk: not to be used.",
+    "reopen": "Taken back on the desk.",
 }
 _TEXTS: Final = ("unit", "basis", "analyte", "date", "stage", "site", "point", "reach", "other", "report")
 _TOLD: Final = 20  # outcomes that are told at once
