@@ -71,7 +71,7 @@ def test_the_sheet_holds_what_was_copied_mistyped_and_stuck(whole: Judgement) ->
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize("order_of", ["halves", "backwards", "shuffled"])
+@pytest.mark.parametrize("order_of", ["halves", "backwards", pytest.param("shuffled", marks=pytest.mark.slow)])
 def test_a_sheet_in_portions_is_judged_as_the_whole(tmp_path: Path, whole: Judgement, order_of: str) -> None:
     """What a later portion says of an earlier sample is told as such."""
     rows = list(ROWS)

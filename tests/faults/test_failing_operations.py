@@ -22,6 +22,7 @@ HERE = Path(__file__).parent
 COMPILER = shutil.which("cc") or shutil.which("gcc")
 
 pytestmark = [
+    pytest.mark.slow,
     pytest.mark.skipif(COMPILER is None or not sys.platform.startswith("linux"), reason="needs Linux and a C compiler"),
     pytest.mark.timeout(7200 if EVERY else 600),
 ]
@@ -49,7 +50,7 @@ def reports(library: Path, folder: Path, most: int, commands: str, ways: str) ->
     ("commands", "ways"),
     [("new,intake,decide,register", "dies,torn,EIO,ENOSPC")]
     if EVERY
-    else [("intake", "torn"), pytest.param("new,decide,register", "dies,ENOSPC", marks=pytest.mark.slow)],
+    else [("intake", "torn"), ("new,decide,register", "dies,ENOSPC")],
 )
 def test_after_any_failure_everything_agrees(library: Path, tmp_path: Path, commands: str, ways: str) -> None:
     found = reports(library, tmp_path, 0 if EVERY else 2 if ways == "torn" else 4, commands, ways)

@@ -19,6 +19,7 @@ from pipeline.store.journal import Journal
 if TYPE_CHECKING:
     from click.testing import Result
 
+pytestmark = pytest.mark.slow  # a month is taken in, and made anew, several times
 HEADINGS = "Sample,Client,Site,Date,pH,Calcium (mg/L),Magnesium (mg/L),Chloride (mg/L),Conductivity (µS/cm)"
 MARCH = f"{HEADINGS}\nA-1,C,X,2026-03-01,7.4,62,11,25,480\nA-2,C,X,2026-03-09,7.5,60,12,24,4.7\n"
 MARCH += "A-3,C,Y,2026-03-09,74,60,12,24,470\n"

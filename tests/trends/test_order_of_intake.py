@@ -51,6 +51,7 @@ def _answers(folder: Path, portions: list[list[pd.DataFrame]]) -> dict[str, Any]
     }
 
 
+@pytest.mark.slow
 def test_order_and_portion_of_intake_change_no_answer(tmp_path: Path) -> None:
     sheets = _sheets()
     shuffled = [sheet.sample(frac=1, random_state=5) for sheet in sheets[::-1]]
