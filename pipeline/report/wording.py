@@ -91,7 +91,7 @@ def _judged(summary: Mapping[str, Any]) -> str:
 def lead(summary: Mapping[str, Any]) -> str:
     """Count entries and files in one sentence."""
     entries, files = summary["entries"], summary["files"]
-    unread = sum(file["status"] not in ("read", "known", "answered", "register") for file in files)
+    unread = sum(file["status"] == "not understood" for file in files)
     text = (
         f"{counted(entries['read'], 'entry', 'entries')} read from {counted(len(files), 'file')}: "
         f"{entries['accepted']} accepted, {entries['set_aside']} set aside."
