@@ -5,7 +5,7 @@ from __future__ import annotations
 import functools
 import getpass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import click
 
@@ -13,9 +13,11 @@ from pipeline.commands import fault
 from pipeline.report.terminal.table_output import TABLE_FORMATS, TableOutput
 from pipeline.settings import NAMES, STORE_NAME, load_settings
 from pipeline.words import LANGUAGES
+from schemas.columns import STAGES
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from datetime import datetime
 
     from pipeline.settings import Settings
 
@@ -30,6 +32,17 @@ BY = click.option("--by", help="Who says so [the setting by].")
 _STORE = click.option("--store", type=click.Path(path_type=Path), help="Store file [outputs/kettlestone.duckdb].")
 _SETTINGS = click.option(
     "--settings", "settings_file", type=click.Path(path_type=Path), help="Settings file [kettlestone.toml]."
+)
+
+_AMONG: Final = (
+    click.option(
+        "--stage", "stages", multiple=True, type=click.Choice(STAGES), help="Only of this stage; may be repeated."
+    ),
+    click.option("--client", default="", help="Only of this client."),
+    click.option("--site", default="", help="Only of this site."),
+    click.option("--region", default="", help="Only of this region."),
+    click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="From this day on."),
+    click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="To this day."),
 )
 
 
@@ -50,6 +63,30 @@ def settings(command: Callable[..., None]) -> Callable[..., None]:
         command(settings=loaded, **values)
 
     return _STORE(_SETTINGS(with_settings))
+
+
+def among(command: Callable[..., None]) -> Callable[..., None]:
+    """Give a command the options that narrow its samples; it gets them as ``among``, a ``Chosen``."""
+
+    @functools.wraps(command)
+    def with_chosen(
+        *,
+        stages: tuple[str, ...],
+        client: str,
+        site: str,
+        region: str,
+        since: datetime | None,
+        until: datetime | None,
+        **values: Any,  # noqa: ANN401 - whatever the command takes
+    ) -> None:
+        from pipeline.store.observations import Chosen  # noqa: PLC0415 - most commands read no observations
+
+        first, last = (day.date() if day else None for day in (since, until))
+        command(among=Chosen((), stages, client, site, region, first, last), **values)
+
+    for option in reversed(_AMONG):
+        with_chosen = option(with_chosen)
+    return with_chosen
 
 
 def table_output(command: Callable[..., None]) -> Callable[..., None]:

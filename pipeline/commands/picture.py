@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
 from pipeline.bench.controls import CHART_GROUPS
-from pipeline.commands.options import settings
+from pipeline.commands.options import among, settings
 from pipeline.commands.trend import quantity_asked
 from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, UNCHANGED, KettlestoneError
 from pipeline.report.pictures.answer import PICTURE_KINDS, Wanted, picture_of
@@ -16,15 +16,14 @@ from pipeline.report.pictures.page import picture_page
 from pipeline.report.pictures.svg import as_file
 from pipeline.report.terminal.table_output import CSV, JSON, PARQUET, TABLE, TableOutput, plain_table, put_out
 from pipeline.report.terminal.trend import HTML
-from pipeline.store.observations import Chosen
 from pipeline.visible import echo
-from schemas.columns import STAGES
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.report.pictures.answer import DrawnAnswer
     from pipeline.settings import Settings
+    from pipeline.store.observations import Chosen
 
 _SVG: Final = "svg"
 _FORMATS: Final = (HTML, _SVG, TABLE, CSV, JSON, PARQUET)
@@ -35,14 +34,7 @@ _FORMATS: Final = (HTML, _SVG, TABLE, CSV, JSON, PARQUET)
 @click.option(
     "--analyte", "analytes", multiple=True, help="Quantity of a map, a history or control charts; may be repeated."
 )
-@click.option(
-    "--stage", "stages", multiple=True, type=click.Choice(STAGES), help="Only of this stage; may be repeated."
-)
-@click.option("--client", default="", help="Only of this client.")
-@click.option("--site", default="", help="Only of this site.")
-@click.option("--region", default="", help="Only of this region.")
-@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="From this day on.")
-@click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="To this day.")
+@among
 @click.option(
     "--by",
     "grouping",
@@ -56,12 +48,11 @@ _FORMATS: Final = (HTML, _SVG, TABLE, CSV, JSON, PARQUET)
 def command(
     kind: str,
     analytes: tuple[str, ...],
-    stages: tuple[str, ...],
+    among: Chosen,
     grouping: str,
     form: str | None,
     target: Path | None,
     settings: Settings,
-    **where: Any,  # noqa: ANN401 - texts and days
 ) -> None:
     """Draw a picture of KIND, on a page with its numbers.
 
@@ -74,15 +65,13 @@ def command(
     kettlestone picture history --site TF-1 --out tf1.html
     kettlestone picture map --analyte chloride --format svg --out map.svg
     """  # noqa: D301 - \b is click's mark for "keep these lines"
-    since, until = (where[name].date() if where[name] else None for name in ("since", "until"))
-    chosen = Chosen((), stages, where["client"], where["site"], where["region"], since, until)
-    picture = picture_of(settings, kind, Wanted(chosen, tuple(quantity_asked(name) for name in analytes), grouping))
+    picture = picture_of(settings, kind, Wanted(among, tuple(quantity_asked(name) for name in analytes), grouping))
     if not picture.drawings:
         echo(picture.why_none)
         raise SystemExit(EXIT_CANNOT)
     form = form or (target.suffix.lower().removeprefix(".") if target else HTML)
     form = form if form in _FORMATS else HTML
-    asked = " · ".join(f"{name} {where[name]}" for name in ("client", "site", "region") if where[name])
+    asked = " · ".join(f"{name} {text}" for name in ("client", "site", "region") if (text := getattr(among, name)))
     echo(_put(picture, TableOutput(form, target), kind, asked))
     raise SystemExit(EXIT_CLEAN)
 

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import click
 
-from pipeline.commands.options import JSON, settings
+from pipeline.commands.options import JSON, among, settings
 from pipeline.did_you_mean import did_you_mean
 from pipeline.report.terminal.table_output import TABLE, TableOutput
 from pipeline.report.terminal.trend import HTML, TREND_FORMATS, ask_trends, trend_text
-from pipeline.store.observations import Chosen
 from pipeline.trends.answer import GROUPS
 from pipeline.visible import echo
-from schemas.columns import ANALYTES, OTHER_ANALYTES, STAGES
+from schemas.columns import ANALYTES, OTHER_ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
+    from pipeline.store.observations import Chosen
 
 _LET_IN: Final = ("unjudged", "hold", "reject", "controls")
 
@@ -25,14 +26,7 @@ _LET_IN: Final = ("unjudged", "hold", "reject", "controls")
 @click.command
 @click.option("--by", "grouping", type=click.Choice(GROUPS), default="region", help="What is told apart [region].")
 @click.option("--analyte", "analytes", multiple=True, help="Only of this quantity; may be repeated.")
-@click.option(
-    "--stage", "stages", multiple=True, type=click.Choice(STAGES), help="Only of this stage; may be repeated."
-)
-@click.option("--client", default="", help="Only of this client.")
-@click.option("--site", default="", help="Only of this site.")
-@click.option("--region", default="", help="Only of this region.")
-@click.option("--since", type=click.DateTime(["%Y-%m-%d"]), help="From this day on.")
-@click.option("--until", type=click.DateTime(["%Y-%m-%d"]), help="To this day.")
+@among
 @click.option("--let-in", multiple=True, type=click.Choice(_LET_IN), help="Count these samples too; may be repeated.")
 @click.option("--format", "form", type=click.Choice(TREND_FORMATS), help="How the answer is written [table].")
 @click.option("--html", is_flag=True, help="One page to read or print: the same as --format html.")
@@ -42,7 +36,7 @@ _LET_IN: Final = ("unjudged", "hold", "reject", "controls")
 def command(
     grouping: str,
     analytes: tuple[str, ...],
-    stages: tuple[str, ...],
+    among: Chosen,
     let_in: tuple[str, ...],
     form: str | None,
     target: Path | None,
@@ -50,7 +44,6 @@ def command(
     *,
     html: bool,
     as_json: bool,
-    **where: Any,  # noqa: ANN401 - texts and days
 ) -> None:
     """Say what drifts, what changed since when, and how sure that is.
 
@@ -63,11 +56,8 @@ def command(
     kettlestone trend --by instrument --analyte conductivity
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     verdicts = ("ok", "note", *(word for word in let_in if word != "controls"))
-    since, until = (where[name].date() if where[name] else None for name in ("since", "until"))
-    chosen = Chosen(
-        tuple(quantity_asked(name) for name in analytes), stages, where["client"], where["site"], where["region"],
-        since, until, verdicts, "controls" in let_in,
-    )  # fmt: skip
+    asked = tuple(quantity_asked(name) for name in analytes)
+    chosen = replace(among, analytes=asked, verdicts=verdicts, controls="controls" in let_in)
     form = "json" if as_json else HTML if html else form or _of_name(target)
     answer, out = ask_trends(settings, chosen, grouping, pictures=form == HTML)
     echo(trend_text(answer, out, chosen, TableOutput(form, target)))

@@ -164,7 +164,8 @@ def _with_two_mistakes(
     flags = {name: flag[at] for name, flag in seen.items()}
     pairs = judged(record.take(at), past.take(at), flags, ~_is_single() | _is("no-mistake"))
     pairs = pairs.assign(sample=at[pairs["sample"].to_numpy()])[~_is_single()[pairs["candidate"].to_numpy()]]
-    named = weighed[~np.isin(every("mistake"), (UNNAMED, *UNNAMED_ALIKE))[weighed["candidate"].to_numpy()]]
+    of_those = weighed.loc[np.isin(weighed["sample"], at), ["sample", "candidate", "log_posterior"]]
+    named = of_those[~np.isin(every("mistake"), (UNNAMED, *UNNAMED_ALIKE))[of_those["candidate"].to_numpy()]]
     best = named.groupby("sample")["log_posterior"].max()
     likelier = pairs["log_posterior"] >= best.reindex(pairs["sample"]).to_numpy() + np.log(TIMES_LIKELIER)
     joined: pd.DataFrame = pd.concat([weighed, pairs[likelier]], ignore_index=True)
