@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from pipeline.store.renamed_regions import last_names, regions_renamed
 from pipeline.store.sql import literal
 from schemas.columns import CONTROLS, USABLE
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.store.database import Store
+    from pipeline.store.renamed_regions import Renaming
 
 
 @dataclass(frozen=True)
@@ -27,11 +29,13 @@ class Observations:
     ``samples``: columns of text as categories, times, numbers. ``readings``: `sample` (row of ``samples``),
     `kind` (row of ``kinds``), `value` (NaN where censored; the middle of the last drop where drops were counted),
     `limit`, `above` (the limit is a lower one). ``kinds``: `analyte unit basis method instrument degree_per_drop`.
+    ``renamed``: regions that bear another name by now, which all their samples have here.
     """
 
     samples: pd.DataFrame
     readings: pd.DataFrame
     kinds: pd.DataFrame
+    renamed: tuple[Renaming, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -86,10 +90,13 @@ def observations(store: Store, chosen: Chosen) -> Observations:
     Decisions and corrections count: a verdict is the current one, a corrected reading stands for what it corrects.
     """
     connection = store.connection
-    connection.execute(_SAMPLES.format(where=" AND ".join(_conditions(chosen))))
+    renamed = regions_renamed(store)
+    names = last_names(renamed)
+    connection.execute(_SAMPLES.format(where=" AND ".join(_conditions(chosen, names))))
     samples = _categories(
         connection.sql("SELECT * EXCLUDE (number, sample_id) FROM chosen_sample ORDER BY number").to_arrow_table()
     )
+    samples = samples.assign(region=_under_last_names(samples["region"], names))
     kinds = connection.execute(_KINDS).df()
     wanted = f"analyte IN ({_listed(chosen.analytes)})" if chosen.analytes else "true"
     found = connection.execute(_READINGS.format(kinds=wanted)).fetchnumpy()
@@ -101,7 +108,8 @@ def observations(store: Store, chosen: Chosen) -> Observations:
         "limit": _numbers(found["limit"]),
         "above": np.asarray(found["above"]).astype(bool),
     })  # fmt: skip
-    return Observations(samples, readings, kinds.astype(dict.fromkeys(("analyte", "method", "instrument"), "category")))
+    kinds = kinds.astype(dict.fromkeys(("analyte", "method", "instrument"), "category"))
+    return Observations(samples, readings, kinds, tuple(renamed))
 
 
 def chosen_samples(store: Store, chosen: Chosen) -> pd.DataFrame:
@@ -111,7 +119,7 @@ def chosen_samples(store: Store, chosen: Chosen) -> pd.DataFrame:
     ----------
     chosen : its quantities say nothing here.
     """
-    where = " AND ".join(_conditions(chosen))
+    where = " AND ".join(_conditions(chosen, last_names(regions_renamed(store))))
     return store.connection.execute(
         f"SELECT s.* FROM v_sample AS s WHERE {where} ORDER BY s.collected_at, s.sample_id"  # noqa: S608 - words of ours, values as literals
     ).df()
@@ -147,17 +155,25 @@ def people_left_out(store: Store, chosen: Chosen) -> dict[str, int]:
     return {str(name): int(held) for name, held in rows}
 
 
-def _conditions(chosen: Chosen) -> list[str]:
+def _under_last_names(regions: pd.Series, names: dict[str, str]) -> pd.Series:
+    """Give every region the name it bears today."""
+    return regions.astype("str").replace(names).astype("category") if names else regions
+
+
+def _conditions(chosen: Chosen, names: dict[str, str]) -> list[str]:
+    """Write what narrows the samples as SQL; ``names``: those that renamed regions bear today."""
     conditions = ["s.collected_at IS NOT NULL", f"s.current_verdict IN ({_listed(chosen.verdicts)})"]
     if not chosen.controls:
         conditions.append(f"s.activity NOT IN ({_listed(CONTROLS)})")
     if chosen.stages:
         conditions.append(f"s.stage IN ({_listed(chosen.stages)})")
     conditions += [
-        f"s.{name} = {literal(str(getattr(chosen, name)))}"
-        for name in ("client", "site", "region")
-        if getattr(chosen, name)
+        f"s.{name} = {literal(str(getattr(chosen, name)))}" for name in ("client", "site") if getattr(chosen, name)
     ]
+    if chosen.region:
+        last = names.get(chosen.region, chosen.region)
+        one_region = [last, *(old for old, new in names.items() if new == last)]
+        conditions.append(f"s.region IN ({_listed(one_region)})")
     if chosen.since:
         conditions.append(f"s.collected_at >= DATE {literal(str(chosen.since))}")
     if chosen.until:

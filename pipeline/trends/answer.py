@@ -20,6 +20,7 @@ from pipeline.trends.source import single_steps, source_changes
 if TYPE_CHECKING:
     from pipeline.arrays import Codes, Floats
     from pipeline.store.observations import Observations
+    from pipeline.store.renamed_regions import Renaming
 
 
 GROUPS: Final = ("region", "site", "client", "utility", *DEVICES)
@@ -36,7 +37,7 @@ class Trends:
 
     ``rows``: ``ROW_COLUMNS`` and more, one for each group, quantity and stage. ``changes``: one for each change and
     quantity with `group stage analyte kind site at earliest latest before after evidence`, times in years.
-    ``nameless``: samples that name neither client nor site.
+    ``nameless``: samples that name neither client nor site. ``renamed``: regions that are told by a later name.
     """
 
     by: str
@@ -45,6 +46,7 @@ class Trends:
     nameless: int
     courses: pd.DataFrame
     density: pd.DataFrame
+    renamed: tuple[Renaming, ...]
 
 
 def trends(found: Observations, by: str, pictures: int = 0, only: tuple[str, ...] = ()) -> Trends:
@@ -93,7 +95,8 @@ def trends(found: Observations, by: str, pictures: int = 0, only: tuple[str, ...
     density = raw_density(panels, places) if pictures else pd.DataFrame(columns=DENSITY_COLUMNS)
     order = ["group", "at", "site", "analyte"]
     all_changes = all_changes.sort_values(order, ignore_index=True)
-    return Trends(by, rows, all_changes, int((places.place < 0).sum()), _joined(drawn, COURSE_COLUMNS), density)
+    return Trends(by, rows, all_changes, int((places.place < 0).sum()), _joined(drawn, COURSE_COLUMNS), density,
+                  found.renamed)  # fmt: skip
 
 
 def found_changes(found: Observations) -> pd.DataFrame:

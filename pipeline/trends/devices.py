@@ -121,11 +121,13 @@ def _effects(readings: DeviceReadings, scaled: Floats) -> dict[str, Floats]:
         "instrument": np.where(drops, _MINOR, 1.0) * ~readings.reference * (readings.instrument >= 0),
     }
     rows = np.arange(len(scaled))
-    blocks, widths = [], []
+    blocks, lengths = [], []
     for name, weight in weights.items():
         codes = np.maximum(getattr(readings, name), 0)
-        widths.append(int(codes.max(initial=0)) + 1)
-        blocks.append(csr_array((weight, (rows, codes)), shape=(len(scaled), widths[-1])))
+        # Columns of length one: a place that was seen once does not slow down those seen a hundred times.
+        length = np.sqrt(np.bincount(codes, weight**2))
+        lengths.append(np.where(length > 0, length, 1.0))
+        blocks.append(csr_array((weight / lengths[-1][codes], (rows, codes)), shape=(len(scaled), len(length))))
     design = hstack(blocks, format="csr")
     target = scaled - np.median(scaled)
     solution = lsmr(design, target, atol=1e-5, btol=1e-5, maxiter=60)[0]
@@ -134,8 +136,8 @@ def _effects(readings: DeviceReadings, scaled: Floats) -> dict[str, Floats]:
     solution = lsmr(
         design, target - rest + np.clip(rest, -reach, reach), atol=1e-5, btol=1e-5, maxiter=60, x0=solution
     )[0]
-    ends = np.cumsum([0, *widths])
-    parts = {name: solution[ends[i] : ends[i + 1]] for i, name in enumerate(weights)}
+    effects = np.split(solution / np.concatenate(lengths), np.cumsum([len(length) for length in lengths])[:-1])
+    parts = dict(zip(weights, effects, strict=True))
     return parts | {"place": parts["place"] + np.median(scaled)}
 
 

@@ -110,6 +110,7 @@ def _looked_at(answer: Trends, out: dict[str, int], chosen: Chosen) -> str:
     if len(rows) > len(shown):
         lines.append(f"{len(rows) - len(shown):,} more series; --format json or csv gives all of them.")
     lines += ["", *_change_lines(changes_told(answer.changes))]
+    lines += ["", *map(str, answer.renamed)] if answer.renamed else []
     if out:
         lines += ["", left_out_text(out)]
     return "\n".join(lines)

@@ -63,6 +63,7 @@ def trend_page(answer: Trends, out: Mapping[str, int], asked: str) -> str:
         rows=[_cells(row) for row in rows.head(_ROWS).to_dict("records")],
         left=max(len(rows) - _ROWS, 0),
         out=[f"{counted(count, 'sample')} {reason}" for reason, count in out.items()],
+        renamed=[str(one) for one in answer.renamed],
         caution=CAUTION,
         sure=SURE_TREND,
         density=Markup(density_svg(density)) if density else "",  # noqa: S704 - its texts are escaped where it is drawn

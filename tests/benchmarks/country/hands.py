@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 FIRST: Final = pd.Timestamp("2016-01-01")
 GERMAN, FRENCH, GRAIN = 17.848, 10.0, 17.118  # mg/L as CaCO3 of a degree
+RENAMED: Final = " and Coast"
 _LAB_IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate", "silica")
 
 
@@ -98,7 +99,7 @@ def unsettled(draw: np.random.Generator, made: dict[str, pd.DataFrame]) -> None:
     late = (seen["time"] >= since[seen["site"]]) & (moved[seen["site"]] >= 0)
     name = np.where(late, moved[seen["site"]], seen["region"])
     seen["region name"] = [
-        f"Region {number}" + (" and Coast" if renamed[number] and time >= 5 else "")
+        f"Region {number}" + (RENAMED if renamed[number] and time >= 5 else "")
         for number, time in zip(name, seen["time"], strict=True)
     ]
     made["people"]["degree off"] = np.where(

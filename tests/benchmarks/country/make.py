@@ -18,7 +18,7 @@ from typing import Final
 
 import numpy as np
 import pandas as pd
-from hands import FIRST, unsettled, write_many
+from hands import FIRST, RENAMED, unsettled, write_many
 
 YEARS: Final = 10
 IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate", "silica")
@@ -248,7 +248,9 @@ def truth(made: dict[str, pd.DataFrame]) -> dict[str, object]:
     both = set(sides.index[(sides.min(axis=1) >= 3)])  # a change nobody saw both sides of cannot be found
     planted = made["drifts"].query("share != 0")
     pairs = list(zip(sites["site"], sites["utility"], strict=True))
+    names = seen["region name"].unique() if "region name" in seen else ()
     return {
+        "renamed": {name.removesuffix(RENAMED): name for name in names if name.endswith(RENAMED)},
         "drifts": planted.assign(region="Region " + planted["region"].astype(str)).to_dict("records"),
         "changes": [{"site": f"S{site}", "utility": f"Utility {number}", "date": day(changed.loc[number, "changed"]),
                      "factor": float(changed.loc[number, "factor"])}

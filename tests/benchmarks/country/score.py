@@ -34,15 +34,17 @@ def ask(store: str, *words: str) -> tuple[list[dict[str, Any]], float]:
 
 def score_trends(rows: list[dict[str, Any]], truth: dict[str, Any]) -> dict[str, float]:
     """Count planted drifts found, trends told where nothing drifts, and intervals that hold the true slope."""
-    planted = {(one["region"], name): one["share"] for one in truth["drifts"] for name in MOVED[one["what"]]}
-    follows = {(one["region"], name) for one in truth["drifts"] for name in FOLLOWS}
+    called = truth["renamed"]
+    drifts = [one | {"region": called.get(one["region"], one["region"])} for one in truth["drifts"]]
+    planted = {(one["region"], name): one["share"] for one in drifts for name in MOVED[one["what"]]}
+    follows = {(one["region"], name) for one in drifts for name in FOLLOWS}
     raw = pd.DataFrame([row for row in rows if row["stage"] == "raw"])
     keys = list(zip(raw["group"], raw["analyte"], strict=True))
     told = raw["q"].notna() & (raw["q"] <= SURE)
     is_planted = pd.Series([key in planted for key in keys])
     may = pd.Series([key in follows for key in keys])
     slope = pd.Series([planted.get(key, 0.0) for key in keys])
-    right = told & is_planted & ((raw["slope_per_year"] > 0) == (slope > 0))
+    right = told & is_planted & ((raw["slope_low"] + raw["slope_high"] > 0) == (slope > 0))
     flat = raw[~is_planted & ~may & raw["slope_low"].notna()]
     covered = (flat["slope_low"] <= 0) & (flat["slope_high"] >= 0)
     return {
