@@ -6,12 +6,9 @@ import ast
 import tomllib
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import pytest
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 ROOT: Final = Path(__file__).parents[1]
 MOST_LINES: Final = 400
@@ -30,10 +27,10 @@ def layers() -> list[str]:
 
 
 def imports(module: str) -> set[str]:
-    """Name the modules that a module imports when it runs, at its top or inside a function."""
+    """Name the modules that a module imports: at its top, inside a function, or for type checking alone."""
     package = module if FILES[module].name == "__init__.py" else module.rpartition(".")[0]
     found: set[str] = set()
-    for node in running(ast.parse(FILES[module].read_text("utf-8"))):
+    for node in ast.walk(ast.parse(FILES[module].read_text("utf-8"))):
         if isinstance(node, ast.Import):
             found.update(alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -43,14 +40,6 @@ def imports(module: str) -> set[str]:
             found.update(inside & FILES.keys() or {source})
             found.update({source} if inside - FILES.keys() else ())
     return (found & FILES.keys()) - {module}
-
-
-def running(tree: ast.AST) -> Iterator[ast.AST]:
-    """Walk through what is run: everything but the imports made for type checking alone."""
-    yield tree
-    for child in ast.iter_child_nodes(tree):
-        if not (isinstance(child, ast.If) and "TYPE_CHECKING" in ast.unparse(child.test)):
-            yield from running(child)
 
 
 def test_every_module_stands_in_a_layer() -> None:

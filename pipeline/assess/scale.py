@@ -21,7 +21,7 @@ from pipeline.chemistry.equivalents import (
 )
 from pipeline.chemistry.results import in_blocks
 from pipeline.chemistry.saturation import MG_CACO3_PER_MOL, model_uncertainty
-from pipeline.chemistry.solution import at_sampling, heated_closed, heated_open, with_calcite, with_ph
+from pipeline.chemistry.solving import at_sampling, heated_closed, heated_open, with_calcite, with_ph
 
 if TYPE_CHECKING:
     from collections.abc import Callable

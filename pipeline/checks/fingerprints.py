@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.arrays import Flags
-    from pipeline.checks.treatment import TreatmentLimits
+    from pipeline.checks.pairs import TreatmentLimits
 Judgement = tuple[Floats, Floats, Floats, Floats]  # before, after, low, high
 
 SODIUM_PER_HARDNESS: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594 mg Na per mg CaCO3 [IUPAC2021]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -24,6 +25,19 @@ _JUG: Final = (
 _DAY: Final = 86_400_000_000  # µs
 _NO_TIME: Final = np.iinfo("int64").min  # a missing moment as a number
 _TREATED: Final = ("treated", "machine_inlet", "permeate")
+
+
+@dataclass(frozen=True)
+class TreatmentLimits:
+    """Limits of the before-and-after check; common practice of the trade [CP] unless a key says otherwise."""
+
+    days_apart: float = 1.0  # the same visit [CP]
+    relative_uncertainty: float = 0.10  # of a reading that states none, k = 2 [CP]
+    conductivity_share: float = 0.10  # between two readings of a conductivity [CP]
+    open_cup_ph: float = 0.3  # rise that shows lost carbon dioxide [CP]
+    free_chlorine_mg_l: float = 0.1  # behind carbon [CP]
+    unflushed_ph: float = 5.0  # a filter not flushed yet [CP]
+    membrane_share: float = 0.5  # a membrane that halves hardness halves conductivity too [CP]
 
 
 def kinds(words: TextColumn) -> TextColumn:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -10,6 +9,7 @@ import numpy as np
 from pipeline.checks import pairs, record
 from pipeline.checks.columns import outside, range_words, stacked_cases, taken
 from pipeline.checks.fingerprints import Side, Sides
+from pipeline.checks.pairs import TreatmentLimits
 from pipeline.checks.registry import check
 from pipeline.checks.treatment_rules import TREATMENT_RULES
 from pipeline.texts import TextColumn
@@ -18,20 +18,6 @@ if TYPE_CHECKING:
     from pipeline.arrays import Floats, Places
     from pipeline.checks.columns import Cases
     from pipeline.normalise.sample_table import SampleTable
-
-
-@dataclass(frozen=True)
-class TreatmentLimits:
-    """Limits of the before-and-after check; common practice of the trade [CP] unless a key says otherwise."""
-
-    days_apart: float = 1.0  # the same visit [CP]
-    relative_uncertainty: float = 0.10  # of a reading that states none, k = 2 [CP]
-    conductivity_share: float = 0.10  # between two readings of a conductivity [CP]
-    open_cup_ph: float = 0.3  # rise that shows lost carbon dioxide [CP]
-    free_chlorine_mg_l: float = 0.1  # behind carbon [CP]
-    unflushed_ph: float = 5.0  # a filter not flushed yet [CP]
-    membrane_share: float = 0.5  # a membrane that halves hardness halves conductivity too [CP]
-
 
 _QUANTITIES: Final[dict[str, str]] = {
     "hardness": "total_hardness_mg_l_caco3",

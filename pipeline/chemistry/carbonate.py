@@ -18,13 +18,7 @@ from pipeline.chemistry.composition import (
     prepare,
 )
 from pipeline.chemistry.results import assemble, in_blocks
-from pipeline.chemistry.solution import (
-    Solution,
-    alkalinity_of,
-    at_sampling,
-    with_total_carbonate,
-    without_carbonate,
-)
+from pipeline.chemistry.solving import alkalinity_of, at_sampling, with_total_carbonate, without_carbonate
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -32,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Codes, Floats
     from pipeline.chemistry.constants import Constants
     from pipeline.chemistry.results import Answer
+    from pipeline.chemistry.solution import Solution
 
 _BICARBONATE: Final = SPECIES["species"].tolist().index("HCO3")
 _ACID: Final = 5.0  # pH below which an alkalinity is bicarbonate alone

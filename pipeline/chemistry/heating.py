@@ -24,13 +24,14 @@ from pipeline.chemistry.constants import log_k
 from pipeline.chemistry.equivalents import MOLAR_MASS
 from pipeline.chemistry.results import assemble, in_blocks
 from pipeline.chemistry.saturation import MG_CACO3_PER_MOL, minerals
-from pipeline.chemistry.solution import Solution, at_sampling, heated_closed, heated_open, with_calcite
+from pipeline.chemistry.solving import at_sampling, heated_closed, heated_open, with_calcite
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.arrays import Floats
     from pipeline.chemistry.results import Answer
+    from pipeline.chemistry.solution import Solution
 
     PerWater = float | pd.Series[float]
 

@@ -13,7 +13,7 @@ from pipeline.chemistry.carbonate import fault
 from pipeline.chemistry.composition import NOT_CONVERGED, OK, REASONS, Composition, prepare
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, alkalinity_meq_l, column
 from pipeline.chemistry.results import BLOCK
-from pipeline.chemistry.solution import at_sampling, with_total_carbonate
+from pipeline.chemistry.solving import at_sampling, with_total_carbonate
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats

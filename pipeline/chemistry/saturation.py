@@ -13,10 +13,11 @@ from pipeline.chemistry.composition import Composition, prepare
 from pipeline.chemistry.constants import log_k
 from pipeline.chemistry.equivalents import MOLAR_MASS
 from pipeline.chemistry.results import POTENTIAL, assemble, in_blocks
-from pipeline.chemistry.solution import Solution, at_sampling, with_calcite
+from pipeline.chemistry.solving import at_sampling, with_calcite
 
 if TYPE_CHECKING:
     from pipeline.chemistry.results import Answer
+    from pipeline.chemistry.solution import Solution
 
 
 MG_CACO3_PER_MOL: Final = 1e3 * MOLAR_MASS["calcium_carbonate"]

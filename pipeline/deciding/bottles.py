@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.checks.pairs import matched_pairs
-from pipeline.checks.treatment import TreatmentLimits
+from pipeline.checks.pairs import TreatmentLimits, matched_pairs
 from pipeline.deciding.consequences import Consequences
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.decide import corrections_of, counting_readings

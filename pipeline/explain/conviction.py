@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.checks.pairs import matched_pairs
-from pipeline.checks.treatment import TreatmentLimits
+from pipeline.checks.pairs import TreatmentLimits, matched_pairs
 from pipeline.explain.check_evidence import INNOCENT, held_by_checks, seen_by_checks
 from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.patterns import source_samples

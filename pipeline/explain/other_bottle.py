@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.checks.pairs import matched_pairs
+from pipeline.checks.pairs import TreatmentLimits, matched_pairs
 from pipeline.checks.softening import conductivity_ratios
-from pipeline.checks.treatment import TreatmentLimits
 from pipeline.explain.record import ROW
 
 if TYPE_CHECKING:

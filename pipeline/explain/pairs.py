@@ -9,8 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.checks.pairs import matched_pairs
-from pipeline.checks.treatment import TreatmentLimits
+from pipeline.checks.pairs import TreatmentLimits, matched_pairs
 from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.record import ROW
 from pipeline.explain.wording import comma_joined, four_digits, texts, titles

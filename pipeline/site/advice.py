@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from pipeline.checks.hardness import SOFTENED_WORDS
-from pipeline.site.record import ALKALINITY, HARDNESS, RAW_STAGES, completed
+from pipeline.site.record import ALKALINITY, HARDNESS, RAW_STAGES
+from pipeline.site.visit import completed
 from pipeline.treat.advice import Advice
 from pipeline.treat.choosing.case import Case
 from pipeline.treat.choosing.reasons import provisional
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.assess.profiles import Profile
-    from pipeline.site.record import Site, Visit
+    from pipeline.site.record import Site
+    from pipeline.site.visit import Visit
 
 SOFTENED: Final = "softened"
 _SOFTENED_EXCESS: Final = 20.0  # mg/L as CaCO3 of alkalinity above hardness [CP]

@@ -29,8 +29,9 @@ if TYPE_CHECKING:
 
     from pipeline.assess.machines import Machine
     from pipeline.site.outcome import Outcome
-    from pipeline.site.record import Site, Visit
+    from pipeline.site.record import Site
     from pipeline.site.retest import Retest
+    from pipeline.site.visit import Visit
     from pipeline.site.water import SiteWater
     from pipeline.store.database import Store
     from pipeline.treat.advice import Advice

@@ -14,7 +14,8 @@ from pipeline.words import Said
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
-    from pipeline.site.record import Site, Visit
+    from pipeline.site.record import Site
+    from pipeline.site.visit import Visit
 
 OLDEST_PAIR_DAYS: Final = 30.0  # of two waters further apart nobody knows whether the supply was the same [CP]
 _OTHER_WATER: Final = 1.25  # times the middle of the series, up or down, in hardness and alkalinity alike [CP]

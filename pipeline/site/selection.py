@@ -12,7 +12,7 @@ from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from pipeline.site.record import Visit
+    from pipeline.site.visit import Visit
 
 # In the order of preference; a record that names no stage is taken as of the tap.
 BEFORE: Final = (("raw",), ("",), ("machine_inlet",))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.errors import KettlestoneError
 from pipeline.site.facts import capacity, count
-from pipeline.site.record import ends
+from pipeline.site.visit import ends
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.treat.sizing.capacity import CAPACITY_UNITS, from_equivalents
 from pipeline.treat.sizing.size import Size, SizeFacts
@@ -16,7 +16,8 @@ from pipeline.treat.sizing.size import size as sized
 from pipeline.words import Said
 
 if TYPE_CHECKING:
-    from pipeline.site.record import Site, Visit
+    from pipeline.site.record import Site
+    from pipeline.site.visit import Visit
     from pipeline.treat.advice import Advice, Range
 
 _UNIT_OF_SIGN: Final = {"°f": "litre °f", "gpg": "grains"}

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from concurrent.futures import Executor, Future
 
-    from pipeline.store.database import Store
+    from pipeline.store.connected import Connected
 
 
 class Appender:
@@ -32,7 +32,7 @@ class Appender:
     has its row replaced.
     """
 
-    def __init__(self, store: Store, batch_id: str, pool: Executor) -> None:
+    def __init__(self, store: Connected, batch_id: str, pool: Executor) -> None:
         """Begin a batch in the open transaction of a store; ``pool`` does one thing after the other."""
         self._store = store
         self._batch_id = batch_id
@@ -128,7 +128,7 @@ class Appender:
 
 
 @contextmanager
-def appending(store: Store, batch_id: str) -> Iterator[Appender]:
+def appending(store: Connected, batch_id: str) -> Iterator[Appender]:
     """Add a batch within an open transaction; the store is not to be used otherwise while frames are on their way.
 
     Raises

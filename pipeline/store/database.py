@@ -187,7 +187,7 @@ class Store:
             else:
                 migrate.views_for_reading(self.connection)
             if lost := self._journal.missing(self.connection):
-                raise faults.lost_changes(self.path, lost)
+                raise faults.lost_changes(self.path, len(lost), f"{lost[0].change.kind}, {lost[0].moment}")
             if not self.read_only:
                 self._journal.settle(self.connection)
         except (duckdb.Error, OSError) as error:

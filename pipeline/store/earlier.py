@@ -14,7 +14,7 @@ from schemas.stored import SAMPLE_TIMES
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
-    from pipeline.store.database import Store
+    from pipeline.store.connected import Connected
 
 _REGISTER_KEYS: Final[dict[str, str]] = {
     "site": "client, site",
@@ -44,7 +44,7 @@ _COUNTS: Final = """
     AND (decision_id IS NULL OR reading_id IN (SELECT reading_id FROM v_correction)) AS counts"""
 
 
-def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
+def prior_readings(store: Connected, sample_ids: Iterable[str]) -> pd.DataFrame:
     """Return the stored readings of samples, so that a later batch can check them together.
 
     Parameters
@@ -63,7 +63,7 @@ def prior_readings(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
     return found.astype(dict.fromkeys(_CATEGORIES, "category"))
 
 
-def prior(store: Store, names: pd.Index) -> tuple[pd.DataFrame, pd.DataFrame]:
+def prior(store: Connected, names: pd.Index) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return what the store knows of samples, in the form a file gives it.
 
     Parameters
@@ -99,7 +99,7 @@ def prior(store: Store, names: pd.Index) -> tuple[pd.DataFrame, pd.DataFrame]:
     return rows.drop(columns=inner), placed
 
 
-def earlier_samples(store: Store, about: pd.DataFrame, columns: Mapping[str, str]) -> pd.DataFrame:
+def earlier_samples(store: Connected, about: pd.DataFrame, columns: Mapping[str, str]) -> pd.DataFrame:
     """Return usable samples of other batches at the sites of a batch, for its samples to be held against.
 
     Parameters
@@ -150,7 +150,7 @@ def earlier_samples(store: Store, about: pd.DataFrame, columns: Mapping[str, str
         store.connection.unregister("own_samples")
 
 
-def earlier_register(store: Store, kind: str) -> pd.DataFrame:
+def earlier_register(store: Connected, kind: str) -> pd.DataFrame:
     """Return a register in force, the latest row for each key, with the file's own further columns.
 
     Parameters

@@ -10,10 +10,7 @@ from typing import TYPE_CHECKING
 from pipeline.errors import KettlestoneError
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
     from pathlib import Path
-
-    from pipeline.store.journal import JournalEntry
 
 _HOLDER = re.compile(r"\(PID (\d+)\)")
 _LOCKED = ("Could not set lock", "Conflicting lock", "different configuration", "already attached")
@@ -121,10 +118,10 @@ def lost(path: Path, changes: int) -> KettlestoneError:
     )
 
 
-def lost_changes(path: Path, lost: Sequence[JournalEntry]) -> KettlestoneError:
-    """Say that a store lacks changes which the journal proves it had."""
+def lost_changes(path: Path, lost: int, first: str) -> KettlestoneError:
+    """Say that a store lacks changes which the journal proves it had; ``first`` says what and when the first was."""
     return KettlestoneError(
-        f"{path}: the store lacks its last {_changes(len(lost))} ({lost[0].change.kind}, {lost[0].moment}, and later), "
+        f"{path}: the store lacks its last {_changes(lost)} ({first}, and later), "
         "which its journal proves it had.\n"
         "  Nothing was changed. Either it is an older copy of the store, or the file with its last changes, "
         f"{path.name}.wal, is missing or was cut.\n"

@@ -9,10 +9,10 @@ import pandas as pd
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipeline.store.database import Store
+    from pipeline.store.connected import Connected
 
 
-def known_files(store: Store, hashes: Iterable[str] | None = None) -> dict[str, str]:
+def known_files(store: Connected, hashes: Iterable[str] | None = None) -> dict[str, str]:
     """Look up the files the store has read: hash → the batch that brought it.
 
     A file nobody understood is not among them: with a new layout it can be read after all.
@@ -37,18 +37,18 @@ def known_files(store: Store, hashes: Iterable[str] | None = None) -> dict[str, 
     return dict(found)
 
 
-def stored_batches(store: Store) -> frozenset[str]:
+def stored_batches(store: Connected) -> frozenset[str]:
     """List the batches the store has."""
     return frozenset(name for (name,) in store.connection.execute("SELECT batch_id FROM batch").fetchall())
 
 
-def file_names(store: Store) -> dict[str, str]:
+def file_names(store: Connected) -> dict[str, str]:
     """Name the files the store has: hash → name."""
     found = store.connection.execute("SELECT file_sha256, min(name) FROM source_file GROUP BY file_sha256").fetchall()
     return dict(found)
 
 
-def samples_of_file(store: Store, file_sha256: str) -> list[str]:
+def samples_of_file(store: Connected, file_sha256: str) -> list[str]:
     """Name the samples that have readings of a file."""
     found = store.connection.execute(
         "SELECT DISTINCT sample_id FROM reading WHERE file_sha256 = $1 ORDER BY 1", [file_sha256]

@@ -12,12 +12,12 @@ from pipeline.store.earlier import earlier_register
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
-    from pipeline.store.database import Store
+    from pipeline.store.connected import Connected
 
 _OWN: Final = ("client", "site", *REGISTER_FACTS)
 
 
-def known_places(store: Store) -> pd.DataFrame:
+def known_places(store: Connected) -> pd.DataFrame:
     """List every client and site of the register and of the samples, with codes where the register has them."""
     return store.connection.execute(
         """
@@ -32,7 +32,7 @@ def known_places(store: Store) -> pd.DataFrame:
     ).df()
 
 
-def place_stored_samples(store: Store) -> int:
+def place_stored_samples(store: Connected) -> int:
     """Give samples of earlier batches the client, the site and the facts that the register has of them now.
 
     What a sample states stays; only what is open, or is a code of the register, is filled in.

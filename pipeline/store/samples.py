@@ -13,25 +13,25 @@ from pipeline.errors import KettlestoneError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from pipeline.store.database import Store
+    from pipeline.store.connected import Connected
 
 
 _FILE_AND_LINE: Final = re.compile(r"^(?:.*/)?([^/]+?)(?::| line )(\d+)$")  # sheet.csv:7, as findings write a place
 
 
-def sample_rows(store: Store, sample_ids: Iterable[str]) -> pd.DataFrame:
+def sample_rows(store: Connected, sample_ids: Iterable[str]) -> pd.DataFrame:
     """Return the rows of table `sample` of some samples, as they were stored."""
     return rows_of(store, "sample", "*", sample_ids)
 
 
-def wide_samples(store: Store, sample_ids: Iterable[str] | None = None) -> pd.DataFrame:
+def wide_samples(store: Connected, sample_ids: Iterable[str] | None = None) -> pd.DataFrame:
     """Return samples with their numbers side by side (view `v_sample`), all of them or those named."""
     if sample_ids is None:
         return store.connection.execute("SELECT * FROM v_sample ORDER BY collected_at, sample_id").df()
     return rows_of(store, "v_sample", "*", sample_ids).sort_values(["collected_at", "sample_id"], ignore_index=True)
 
 
-def find_sample(store: Store, text: str) -> str:
+def find_sample(store: Connected, text: str) -> str:
     """Return the `sample_id` a person means by an id, a label, or the file and line of a sample without one.
 
     Raises
@@ -61,7 +61,7 @@ def find_sample(store: Store, text: str) -> str:
     )
 
 
-def days_of_labels(store: Store, labels: pd.Series) -> pd.DataFrame:
+def days_of_labels(store: Connected, labels: pd.Series) -> pd.DataFrame:
     """Return `label` and `collected_at` (UTC) of the stored samples that have one of some labels."""
     wanted = sorted(set(labels.str.strip().str.lower()) - {""})
     found = store.connection.execute(
@@ -72,7 +72,7 @@ def days_of_labels(store: Store, labels: pd.Series) -> pd.DataFrame:
     return found.assign(collected_at=found["collected_at"].astype("datetime64[us]").dt.tz_localize("UTC"))
 
 
-def neighbours(store: Store, sample_ids: Iterable[str], most: int) -> list[str]:
+def neighbours(store: Connected, sample_ids: Iterable[str], most: int) -> list[str]:
     """Name the samples that samples are judged beside: those of their sites, and the nearest of their files.
 
     Parameters
@@ -107,7 +107,7 @@ def neighbours(store: Store, sample_ids: Iterable[str], most: int) -> list[str]:
     return sorted(name for (name,) in found)
 
 
-def rows_of(store: Store, table: str, columns: str, sample_ids: Iterable[str]) -> pd.DataFrame:
+def rows_of(store: Connected, table: str, columns: str, sample_ids: Iterable[str]) -> pd.DataFrame:
     """Return rows of a table or view by their samples; ``table`` and ``columns`` are names, never a person's text."""
     names = sample_ids if isinstance(sample_ids, (pd.Index, pd.Series)) else list(sample_ids)
     wanted = pa.array(pd.Series(names, dtype="str"), type=pa.string())

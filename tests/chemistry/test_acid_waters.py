@@ -11,12 +11,14 @@ from hypothesis import Phase, given, settings
 from hypothesis import strategies as st
 from phreeqpython import PhreeqPython
 
-from pipeline.chemistry import carbonate, composition, saturation, solution
+from pipeline.chemistry import carbonate, composition, saturation, solving
 from pipeline.treat.processes.calcite import dissolvable
 from pipeline.treat.processes.solutes import dissolved
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from pipeline.chemistry.solution import Solution
 
     Phreeqc = Callable[[pd.DataFrame, np.ndarray, np.ndarray], list[pd.DataFrame]]
 
@@ -82,8 +84,8 @@ def test_a_potential_that_was_not_found_leaves_the_indices(monkeypatch: pytest.M
     waters = permeates(3, seed=10)
     whole = saturation.saturate(waters)
 
-    def lost(before: solution.Solution, *, open_to_gas: bool = False) -> tuple[solution.Solution, np.ndarray]:
-        after, amount = solution.with_calcite(before, open_to_gas=open_to_gas)
+    def lost(before: Solution, *, open_to_gas: bool = False) -> tuple[Solution, np.ndarray]:
+        after, amount = solving.with_calcite(before, open_to_gas=open_to_gas)
         after.state.converged[:] = False
         return after, amount
 

@@ -15,8 +15,9 @@ from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide
 from pipeline.site.answer import DEFAULT_PROFILE, answered
 from pipeline.site.facts import Facts
-from pipeline.site.record import Site, Visit
+from pipeline.site.record import Site
 from pipeline.site.statements import Fitted
+from pipeline.site.visit import Visit
 from pipeline.store.site_records import SiteName
 from pipeline.treat.advice import Advice, Range
 from pipeline.words import Said

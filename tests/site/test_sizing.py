@@ -13,7 +13,8 @@ from pipeline.words import say
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.site.record import Site, Visit
+    from pipeline.site.record import Site
+    from pipeline.site.visit import Visit
     from pipeline.treat.advice import Advice
 
 

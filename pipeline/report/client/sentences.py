@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.report.client.units import MG_L, OwnUnit, decimals, figure, unit_of
-from pipeline.site.record import ALKALINITY, HARDNESS, KEEPS_MINERALS, RAW_STAGES, Visit
+from pipeline.site.record import ALKALINITY, HARDNESS, KEEPS_MINERALS, RAW_STAGES
 from pipeline.site.water import MACHINE_LIMITS
 from pipeline.verify.series import PERMEATE
 from pipeline.words import Said, finding_for_client, say, sentences_of
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from pipeline.site.answer import SiteAnswer
     from pipeline.site.record import Site
+    from pipeline.site.visit import Visit
     from pipeline.site.water import SiteWater
     from pipeline.treat.advice import Range
 

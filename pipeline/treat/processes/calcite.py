@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.chemistry.solution import with_calcite
+from pipeline.chemistry.solving import with_calcite
 from pipeline.treat.processes.solving import composition, solve_solutes
 
 if TYPE_CHECKING:

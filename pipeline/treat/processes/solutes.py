@@ -36,7 +36,7 @@ from pipeline.chemistry.equivalents import (
 )
 from pipeline.chemistry.remarks import remarks
 from pipeline.chemistry.results import BLOCK
-from pipeline.chemistry.solution import at_sampling
+from pipeline.chemistry.solving import at_sampling
 
 TRACES: Final = ("iron", "manganese", "copper", "lead", "turbidity")
 MG_PER_MEQ: Final = {ion: MOLAR_MASS[ion] / abs(CHARGE[ion]) for ion in (*CATIONS, *ANIONS)}

@@ -9,10 +9,11 @@ import numpy as np
 from pipeline.chemistry.activity import LN10
 from pipeline.chemistry.composition import CHARGE_OF_ION, IONS, Composition
 from pipeline.chemistry.equivalents import ANIONS, CATIONS
-from pipeline.chemistry.solution import Solution, with_total_carbonate
+from pipeline.chemistry.solving import with_total_carbonate
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
+    from pipeline.chemistry.solution import Solution
     from pipeline.treat.processes.solutes import Solutes
 
 # Only where the search for the pH starts: the first constant of carbonic acid, and how little may be free.

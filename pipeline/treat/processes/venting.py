@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.arrays import floats
 from pipeline.chemistry.constants import constants
-from pipeline.chemistry.solution import with_gas
+from pipeline.chemistry.solving import with_gas
 from pipeline.errors import KettlestoneError
 from pipeline.treat.processes.prediction import lay_out
 from pipeline.treat.processes.solutes import CO2_MG_PER_MMOL, dissolved

@@ -14,7 +14,8 @@ if TYPE_CHECKING:
     from types import ModuleType
 
     from pipeline.site.answer import SiteAnswer
-    from pipeline.site.record import Site, Visit
+    from pipeline.site.record import Site
+    from pipeline.site.visit import Visit
     from pipeline.treat.advice import Advice
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.report.client.chart import ClientChart
-    from pipeline.site.record import Visit
+    from pipeline.site.visit import Visit
     from pipeline.site.water import SiteWater
 
 LABELS = {"raw": "raw", "treated": "after treatment", "expected": "with our advice", "cup": "cup", "scale": "scale"}

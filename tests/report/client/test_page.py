@@ -26,7 +26,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.site.answer import SiteAnswer
-    from pipeline.site.record import Site, Visit
+    from pipeline.site.record import Site
+    from pipeline.site.visit import Visit
     from pipeline.treat.advice import Advice
 
 ORDER = ("advice", "numbers", "machine", "unknown", "cautions")
