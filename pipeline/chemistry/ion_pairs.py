@@ -107,9 +107,10 @@ def free_ions(totals: Mapping[str, Floats], ph: Floats, reported: Floats, k: Con
     sulfate, alkalinity = totals["sulfate"] / 1000.0, totals["alkalinity"] / 1000.0
     inert = sum((totals[name] for name in _OTHERS), start=0.0 * sulfate) / 1000.0
     known = np.isfinite(ph)
-    hydrogen = np.where(known, 10.0 ** -np.where(known, ph, 7.0), 0.0)
-    alkali = np.where(known, k["Kw"] * 10.0 ** np.where(known, ph, 7.0), 0.0)
-    split = np.where(known, k["K2"] * 10.0 ** np.where(known, ph, 7.0), reported)
+    ph = np.where(known, ph, 7.0)
+    hydrogen, inverse = np.where(known, 10.0**-ph, 0.0), 10.0**ph
+    alkali = np.where(known, k["Kw"] * inverse, 0.0)
+    split = np.where(known, k["K2"] * inverse, reported)
     free = dict(metal)
     strength = 2.0 * (metal["calcium"] + metal["magnesium"] + sulfate)
     strength = strength + 0.5 * (metal["sodium"] + metal["potassium"] + inert + alkalinity)

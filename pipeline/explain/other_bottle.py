@@ -14,6 +14,7 @@ from pipeline.explain.record import ROW
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.limits import Limits
+    from pipeline.explain.readings import RowReadings
     from pipeline.explain.record import Record
     from pipeline.normalise.sample_table import SampleTable
 
@@ -32,7 +33,7 @@ _DECARBONISER: Final = 0.15  # hardness and alkalinity fall by the same amount
 
 @dataclass(frozen=True)
 class OtherBottle:
-    """Readings of the other bottle of each of (n,) samples' visits; missing where there is none.
+    """RowReadings of the other bottle of each of (n,) samples' visits; missing where there is none.
 
     Attributes
     ----------
@@ -95,7 +96,7 @@ def _rise(record: Record, before: Places, behind: Places, softener: Flags) -> Fl
     return rise
 
 
-def bound(values: Floats, spread: Floats, other: OtherBottle) -> tuple[Floats, Floats]:
+def bound(values: RowReadings, spread: RowReadings, other: OtherBottle) -> tuple[Floats, Floats]:
     """Judge readings by the other bottle.
 
     Parameters
@@ -128,7 +129,7 @@ def _log_density(gap: Floats, variance: Floats) -> Floats:
     return np.asarray(np.logaddexp(np.log1p(-share) + own, np.log(share) + others), dtype="float64")
 
 
-def _gaps(values: Floats, spread: Floats, other: OtherBottle) -> tuple[Gaps, ...]:
+def _gaps(values: RowReadings, spread: RowReadings, other: OtherBottle) -> tuple[Gaps, ...]:
     """Give, by kind of treatment, what should be 0, and its variance."""
     own = [values[ROW[name]] for name in _SHARED]
     relative = [spread[ROW[name]] / value for name, value in zip(_SHARED, own, strict=True)]

@@ -3,38 +3,36 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
-from functools import cache
-from itertools import pairwise
+from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
-from pipeline.explain import ranges
 from pipeline.explain.check_evidence import HELD_BEYOND, INNOCENT, TRIPPED
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.mistakes.water import soda_like, softened_like
 from pipeline.explain.other_bottle import bound
+from pipeline.explain.possible import blocks, possible, write_change
 from pipeline.explain.priors import SOFTENER_MOVED, STATED_SOFTENER, UNNAMED, priors
 from pipeline.explain.record import ROW, ROWS, UNREAD
 from pipeline.explain.relations.charges import unread
 from pipeline.explain.relations.density import joint_density, shortfall
-from pipeline.explain.relations.evaluate import evaluate
+from pipeline.explain.relations.evaluate import Evaluated, evaluate, received_relations, touched
+from pipeline.explain.usual import Amounts, Terms, WaterKinds, usual_terms
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.explain.mistakes.candidate import Candidate, Where
+    from pipeline.explain.possible import Pairs, Possible
     from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
     from pipeline.explain.relations.relation import Relation
 
     Weights = dict[str, npt.NDArray[Any]]  # a column of WEIGHED_COLUMNS each
 
-SAMPLES_AT_ONCE: Final = 512
-PAIRS_AT_ONCE: Final = 16_384
+SAMPLES_AT_ONCE: Final = 1024
 _AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
 WEIGHED_COLUMNS: Final = (
     "sample",
@@ -47,43 +45,33 @@ WEIGHED_COLUMNS: Final = (
     "value_from",
     "value_to",
 )
-_USUAL_RELATIVE: Final = 0.08  # standard uncertainty of a kit, the least exact method, relative [CP]
 _LEAST: Final = 1e-7  # share of a sample's probability that still counts
-# Far beyond any drinking water: a candidate that makes more of a reading is not weighed [CP].
-_MOST_OF: Final = {
-    **dict.fromkeys(("conductivity", "second conductivity"), 50_000.0),
-    **dict.fromkeys(("total_hardness", "alkalinity", "bicarbonate", "second total_hardness", "second alkalinity"), 2e4),
-    **dict.fromkeys(("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate"), 12_000.0),
-    **dict.fromkeys(("nitrate", "silica"), 2_000.0),
-    "ph": 14.0,
-}
-_ABSOLUTE: Final = frozenset({ROW["ph"], ROW["temperature"]})
-_MOST: Final = np.array([_MOST_OF.get(name, np.inf) for name in ROWS])
 _UNREAD_HOLDS: Final = 0.3  # density, against none of it, of the major that was not read at any one size [CP]
 _ALL_READ: Final = 0.1  # of the prior of an ion nobody measured, where nitrate and potassium were read too [CP]
-_UNREAD_ROWS: Final = frozenset(ROW[name] for name in UNREAD)
 
 
-@dataclass(frozen=True)
-class Pairs:
-    """(m,) pairs of a candidate and a sample, with the readings as the candidate would have them.
+class Received:
+    """What is known of the samples of a record as they were received, worked out when it is first asked for."""
 
-    ``candidate`` is a place in the catalogue, ``sample`` a place in the record; ``amounts`` and ``spread`` are (r, m).
-    """
+    def __init__(self, record: Record, past: PastReadings, at: Places) -> None:
+        """Take (n,) samples, and their places among those ``past`` is known of."""
+        self.record, self.past, self.places = record, past, at
+        self.terms = cache(self._terms)
 
-    candidate: Places
-    sample: Places
-    amounts: Floats
-    spread: Floats
+    @cached_property
+    def relations(self) -> Evaluated:
+        """Give the relations."""
+        return received_relations(self.record.amounts, self.record.laboratory_tds, self.record.reckoned)
 
-    def take(self, rows: Places | slice) -> Pairs:
-        """Keep some of the pairs."""
-        return Pairs(self.candidate[rows], self.sample[rows], self.amounts[:, rows], self.spread[:, rows])
+    @cached_property
+    def fit(self) -> tuple[Floats, Floats, Floats]:
+        """Give ln fit, the misfit and the number of relations."""
+        return joint_density(self.relations.relations, self.record.spread)
 
-    def parts(self) -> list[Pairs]:
-        """Split them so that what is reckoned of each part at once takes little memory."""
-        ends = np.linspace(0, self.sample.size, self.sample.size // PAIRS_AT_ONCE + 2).astype("int64").tolist()
-        return [self.take(slice(begin, end)) for begin, end in pairwise(ends)]
+    def _terms(self, kind: str) -> Terms:
+        softened, soda = (np.full(len(self.record), kind == one) for one in ("softened", "soda"))
+        water = WaterKinds(self.record.treated, softened, soda, np.zeros(len(self.record), dtype="bool"))
+        return usual_terms(Amounts(self.record.amounts, self.record.spread), self.past, self.places, water)
 
 
 def judged(
@@ -118,7 +106,7 @@ def judged(
 
     def weighed(at: Places) -> Weights:
         few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
-        found = _weighed(few, _pairs(few, saw, wanted), past, at, saw)
+        found = _weighed(few, possible(few, saw, wanted), past, at, saw)
         if whole is None:
             return found
         kept = _is_likely(found) | whole[found["sample"]]
@@ -136,34 +124,54 @@ def judged(
     return pd.DataFrame(columns, copy=False)
 
 
-def _agreement(record: Record, pairs: Pairs, past: PastReadings, at: Places) -> tuple[Floats, Floats, Floats, Floats]:
-    """Give ln fit, how usual the readings are, the misfit and the number of relations of every pair."""
-    found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample], record.reckoned[:, pairs.sample])
-    fit, misfit, count = joint_density(found, pairs.spread)
-    usual = _usual(record, pairs, past, at)
-    if past.other is not None and (past.other.kind >= 0).any():
-        usual = usual + bound(pairs.amounts, pairs.spread, past.other.take(at[pairs.sample]))[0]
-    return fit, usual, misfit, count
-
-
-def _weighed(record: Record, pairs: Pairs, past: PastReadings, at: Places, seen: dict[str, Flags]) -> Weights:
-    parts = [_agreement(record, part, past, at) for part in pairs.parts()]
-    fit, usual, misfit, count = (np.concatenate(numbers) for numbers in zip(*parts, strict=True))
-    rows = every("row")[pairs.candidate]
-    touched = (rows >= 0) & (every("change") != None)[pairs.candidate]  # noqa: E711 -- element by element
-    before, after = record.amounts[rows, pairs.sample], pairs.amounts[rows, np.arange(rows.size)]
-    half = record.half[rows, pairs.sample]
+def _weighed(record: Record, found: list[Possible], past: PastReadings, at: Places, seen: dict[str, Flags]) -> Weights:
+    received = Received(record, past, at)
+    candidate = np.repeat([one.place for one in found], [one.samples.size for one in found])
+    sample = np.concatenate([one.samples for one in found])
+    fit, usual, misfit, count = weights = np.empty((4, sample.size))
+    for pairs, places in blocks(record, found):
+        for whole, part in zip(weights, agreement(received, pairs), strict=True):
+            whole[places] = part
+    rows = every("row")[candidate]
+    touched = (rows >= 0) & (every("change") != None)[candidate]  # noqa: E711 -- element by element
+    before, half = record.amounts[rows, sample], record.half[rows, sample]
+    row_of = every("row")
+    parts = [one.changed.get(row_of[one.place], record.amounts[row_of[one.place], one.samples]) for one in found]
+    after = np.concatenate(parts)
     return {
-        "sample": at[pairs.sample],
-        "candidate": pairs.candidate,
-        "log_posterior": _log_prior(record, pairs, seen) + fit + usual,
+        "sample": at[sample],
+        "candidate": candidate,
+        "log_posterior": _log_prior(record, candidate, sample, seen) + fit + usual,
         "log_fit": fit,
         "log_usual": usual,
         "misfit": misfit,
         "relations": count,
         "value_from": np.where(touched, before + half, np.nan),
-        "value_to": np.where(touched, after + half_after(half, before, after, pairs.candidate), np.nan),
+        "value_to": np.where(touched, after + half_after(half, before, after, candidate), np.nan),
     }
+
+
+def agreement(received: Received, pairs: Pairs) -> tuple[Floats, Floats, Floats, Floats]:
+    """Give ln fit, how usual the readings are, the misfit and the number of relations of every pair."""
+    past = received.past
+    fit, misfit, count = _fit(received, pairs)
+    usual = _usual(received, pairs)
+    if past.other is not None and (past.other.kind >= 0).any():
+        usual = usual + bound(pairs.amounts, pairs.spread, past.other.take(received.places[pairs.sample]))[0]
+    return fit, usual, misfit, count
+
+
+def _fit(received: Received, pairs: Pairs) -> tuple[Floats, ...]:
+    """Judge the relations; those that no changed reading moves are as in the sample."""
+    record, known, moved = received.record, None, frozenset[str]()
+    if pairs.unchanged is not None:
+        moved = touched(pairs.unchanged.rows, record.amounts)
+        if not moved:
+            return tuple(numbers.take(pairs.sample) for numbers in received.fit)
+        known = received.relations, pairs.sample
+    reckoned = record.reckoned[:, pairs.sample]
+    found = evaluate(pairs.amounts, record.laboratory_tds[pairs.sample], reckoned, known, moved)
+    return joint_density(found, pairs.spread)
 
 
 def half_after(half: Floats, before: Floats, after: Floats, candidate: Places) -> Floats:
@@ -194,101 +202,43 @@ def _alike(record: Record) -> Places:
     return np.asarray(np.argsort(weights @ read, kind="stable"), dtype="int64")
 
 
-def _pairs(record: Record, seen: dict[str, Flags], wanted: Flags) -> Pairs:
-    """Lay out every wanted candidate that can apply, side by side."""
-    known = priors()
-    candidates, samples, changes = [], [], []
-    read: Flags = np.asarray(record.exact.any(axis=1))
-    read[list(_UNREAD_ROWS)] = True
-    where = {one.where: one.where(record) for one in catalogue() if one.where}
-    with np.errstate(invalid="ignore"):
-        for place in np.flatnonzero(wanted).tolist():
-            one = catalogue()[place]
-            if one.change is not None and not read[one.row]:
-                continue
-            fits, changed = _applies(one, record, where, seen, known.seen_by[place])
-            who = np.flatnonzero(fits)
-            if who.size:
-                candidates.append(np.full(who.size, place))
-                samples.append(who)
-                changes.append({row: values[who] for row, values in changed.items()})
-    candidate, sample = np.concatenate(candidates), np.concatenate(samples)
-    values, spread = record.amounts.take(sample, axis=1), record.spread.take(sample, axis=1)
-    start = 0
-    for places_, changed in zip(candidates, changes, strict=True):
-        block = slice(start, start + places_.size)
-        _apply(catalogue()[places_[0]], changed, values[:, block], spread[:, block])
-        start += places_.size
-    return Pairs(candidate, sample, values, spread)
-
-
-def _applies(
-    one: Candidate, record: Record, where: dict[Where, Flags], seen: dict[str, Flags], by: tuple[str, ...]
-) -> tuple[Flags, dict[int, Floats]]:
-    """Tell to which samples a candidate can apply, and what it changes there."""
-    fits = np.ones(len(record), dtype="bool") if one.where is None else where[one.where]
-    if one.seen and by:
-        fits = fits & np.logical_or.reduce([seen.get(name, np.zeros(len(record), dtype="bool")) for name in by])
-    changed = {} if one.change is None else one.change(record)
-    for row, values in changed.items():
-        fits = fits & (values >= 0.0) & (values <= _MOST[row]) & (record.exact[row] | (row in _UNREAD_ROWS))
-    for row, _ in one.loosened:
-        if one.mistake != "several-mistakes" and row not in _UNREAD_ROWS:
-            fits = fits & record.exact[row]
-    return fits, changed
-
-
-def _apply(one: Candidate, changed: dict[int, Floats], values: Floats, spread: Floats) -> None:
-    """Write a candidate's changes into its block of the pairs; the blocks are new arrays."""
-    for row, new in changed.items():
-        if row not in _ABSOLUTE:
-            spread[row] = _scaled(values[row], new, spread[row])
-        values[row] = new
-    for row, width in one.loosened:
-        spread[row] = np.hypot(spread[row], width if row in _ABSOLUTE else width * values[row])
-
-
-def _scaled(old: Floats, new: Floats, spread: Floats) -> Floats:
-    """Carry an uncertainty over to the changed value: its relative size, but not the worth of a lost last digit."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        scaled = np.where(old > 0, spread * new / old, spread)
-    return np.where(new > old, np.minimum(scaled, np.maximum(spread, _USUAL_RELATIVE * new)), scaled)
-
-
-def _usual(record: Record, pairs: Pairs, past: PastReadings, at: Places) -> Floats:
+def _usual(received: Received, pairs: Pairs) -> Floats:
     """Judge how usual the readings are: for the water the candidate names, else for any water they may be."""
+    record = received.record
     unnamed = (every("water") == "")[pairs.candidate]
     states = pairs.candidate == 0
     low, above = softened_like(pairs.amounts), soda_like(pairs.amounts)
     stated = record.softened[pairs.sample] & low
-    own = _density(record, pairs, past, at)
+    own = _density(received, pairs)
     for name, fits, prior in (("softened", low, _state_prior("softened")), ("soda", above, _state_prior("soda"))):
         rows = np.flatnonzero(fits & unnamed & (~states | (stated & (name == "softened"))))
         if rows.size:
             chance = np.where(record.softened[pairs.sample[rows]] & (name == "softened"), STATED_SOFTENER, prior)
-            other = _density(record, pairs.take(rows), past, at, name)
+            other = _density(received, pairs.take(rows), name)
             own[rows] = np.logaddexp(own[rows] + np.log1p(-chance), other + np.log(chance))
     moved = np.flatnonzero((every("water") == "moved")[pairs.candidate])
     if moved.size:
-        part = pairs.take(moved)
-        own[moved] = np.logaddexp(own[moved], _elsewhere(record, part, past.none(), at)) - np.log(2.0)
+        own[moved] = np.logaddexp(own[moved], _elsewhere(received, pairs.take(moved))) - np.log(2.0)
     return own
 
 
-def _elsewhere(record: Record, pairs: Pairs, past: PastReadings, at: Places) -> Floats:
+def _elsewhere(received: Received, pairs: Pairs) -> Floats:
     """Judge waters by nature alone: another source may be any water, a soda one or behind a softener as well."""
     soda = _state_prior("soda")
     kinds = {"": 1.0 - SOFTENER_MOVED - soda, "softened": SOFTENER_MOVED, "soda": soda}
-    logs = [_density(record, pairs, past, at, name) + np.log(share) for name, share in kinds.items()]
+    none = Received(received.record, received.past.none(), received.places)
+    logs = [_density(none, pairs, name) + np.log(share) for name, share in kinds.items()]
     return np.asarray(np.logaddexp.reduce(logs), dtype="float64")
 
 
-def _density(record: Record, pairs: Pairs, past: PastReadings, at: Places, kind: str | None = None) -> Floats:
+def _density(received: Received, pairs: Pairs, kind: str | None = None) -> Floats:
     """Judge waters as of one kind; if none is given, as of the kind each candidate names."""
     named = every("water") if kind is None else np.full(len(catalogue()), kind)
     softened, soda, moved = ((named == one)[pairs.candidate] for one in ("softened", "soda", "moved"))
-    water = ranges.WaterKinds(treated=record.treated[pairs.sample], softened=softened, soda=soda, moved=moved)
-    return ranges.density(pairs.amounts, pairs.spread, past, at[pairs.sample], water)
+    water = WaterKinds(received.record.treated[pairs.sample], softened, soda, moved)
+    at, unchanged = received.places[pairs.sample], pairs.unchanged
+    known = None if unchanged is None else (received.terms(kind or ""), unchanged)
+    return usual_terms(Amounts(pairs.amounts, pairs.spread), received.past, at, water, known).sum(at.size)
 
 
 @cache
@@ -297,65 +247,65 @@ def _state_prior(water: str) -> float:
     return float(np.exp(priors().log_prior[every("water") == water][0] - priors().log_prior[0]))
 
 
-def _log_prior(record: Record, pairs: Pairs, seen: dict[str, Flags]) -> Floats:
+def _log_prior(record: Record, candidate: Places, sample: Places, seen: dict[str, Flags]) -> Floats:
     """Prior of every pair; a check that saw the mistake raises it, a stated softener settles it."""
     known = priors()
-    prior = known.log_prior[pairs.candidate]
-    unnamed = np.flatnonzero((every("mistake") == UNNAMED)[pairs.candidate])
+    prior = known.log_prior[candidate]
+    unnamed = np.flatnonzero((every("mistake") == UNNAMED)[candidate])
     first = slice(0, ROW[UNREAD[0]])
     read = np.log(np.maximum(record.exact[first].sum(axis=0), 1))
-    prior[unnamed] -= read[pairs.sample[unnamed]]
+    prior[unnamed] -= read[sample[unnamed]]
     for place in np.flatnonzero(known.seen):
-        rows = np.flatnonzero(pairs.candidate == place)
+        rows = np.flatnonzero(candidate == place)
         flags = [seen[name] for name in known.seen_by[place] if name in seen]
         saw = np.logical_or.reduce(flags) if flags else np.full(len(record), not known.seen_by[place])
-        prior[rows] += np.where(saw[pairs.sample[rows]], known.seen[place], 0.0)
+        prior[rows] += np.where(saw[sample[rows]], known.seen[place], 0.0)
     if HELD_BEYOND in seen:
-        rows = np.flatnonzero(np.isin(every("mistake"), INNOCENT)[pairs.candidate])
-        prior[rows] -= np.where(seen[HELD_BEYOND][pairs.sample[rows]], TRIPPED, 0.0)
-    prior += _other_units(record, pairs)
-    prior += _of_unread_ions(record, pairs, known.log_prior)
-    stated = np.flatnonzero((every("water") == "softened")[pairs.candidate])
-    prior[stated] = np.where(record.softened[pairs.sample[stated]], np.log(STATED_SOFTENER), prior[stated])
+        rows = np.flatnonzero(np.isin(every("mistake"), INNOCENT)[candidate])
+        prior[rows] -= np.where(seen[HELD_BEYOND][sample[rows]], TRIPPED, 0.0)
+    prior += _other_units(record, candidate, sample)
+    prior += _of_unread_ions(record, candidate, sample, known.log_prior)
+    stated = np.flatnonzero((every("water") == "softened")[candidate])
+    prior[stated] = np.where(record.softened[sample[stated]], np.log(STATED_SOFTENER), prior[stated])
     return prior
 
 
-def _of_unread_ions(record: Record, pairs: Pairs, prior: Floats) -> Floats:
+def _of_unread_ions(record: Record, candidate: Places, sample: Places, prior: Floats) -> Floats:
     """Share the prior of no mistake between "the one major that was not read holds nothing" and "it holds the rest".
 
     A full analysis has hardly an ion left that could hold anything: less than a tenth where all seven were read.
     """
-    more = np.zeros(pairs.candidate.size)
+    more = np.zeros(candidate.size)
     single = unread(record.amounts) != ""
     empty = -0.5 * shortfall(record.amounts, record.spread) ** 2
     share = empty - np.logaddexp(empty, np.log(_UNREAD_HOLDS))
-    nothing = np.flatnonzero(pairs.candidate == 0)
-    more[nothing] = np.where(single, share, 0.0)[pairs.sample[nothing]]
-    missing = np.flatnonzero((every("mistake") == "missing-ion")[pairs.candidate])
-    sample, candidate = pairs.sample[missing], pairs.candidate[missing]
-    held = np.log(-np.expm1(np.minimum(share, -1e-9)))[sample] + prior[0] - prior[candidate]
-    minor = ~np.isnan(record.amounts[ROW["potassium"]] + record.amounts[ROW["nitrate"]])[sample]
-    more[missing] = np.where(single[sample], held, np.where(minor, np.log(_ALL_READ), 0.0))
+    nothing = np.flatnonzero(candidate == 0)
+    more[nothing] = np.where(single, share, 0.0)[sample[nothing]]
+    missing = np.flatnonzero((every("mistake") == "missing-ion")[candidate])
+    of, one = sample[missing], candidate[missing]
+    held = np.log(-np.expm1(np.minimum(share, -1e-9)))[of] + prior[0] - prior[one]
+    minor = ~np.isnan(record.amounts[ROW["potassium"]] + record.amounts[ROW["nitrate"]])[of]
+    more[missing] = np.where(single[of], held, np.where(minor, np.log(_ALL_READ), 0.0))
     return more
 
 
-def _other_units(record: Record, pairs: Pairs) -> Floats:
+def _other_units(record: Record, candidate: Places, sample: Places) -> Floats:
     """Share the prior of a wrong unit of a meter or a kit among the few others it can show: its own is none of them."""
     unit, weight, row = every("mistake") == "wrong-unit", every("weight"), every("row")
     units = np.bincount(row[unit], weights=weight[unit], minlength=len(ROWS))
     few = ~np.isnan(record.step)
     few[ROW["conductivity"]] = record.unit_known[ROW["conductivity"]]
-    chosen = np.flatnonzero(unit[pairs.candidate])
-    chosen = chosen[few[row[pairs.candidate[chosen]], pairs.sample[chosen]]]
-    candidate = pairs.candidate[chosen]
-    cell = row[candidate] * len(record) + pairs.sample[chosen]
-    possible = np.bincount(cell, weights=weight[candidate], minlength=few.size)[cell]
-    more = np.zeros(pairs.candidate.size)
-    more[chosen] = np.log(units[row[candidate]] / possible)
+    chosen = np.flatnonzero(unit[candidate])
+    chosen = chosen[few[row[candidate[chosen]], sample[chosen]]]
+    one = candidate[chosen]
+    cell = row[one] * len(record) + sample[chosen]
+    others = np.bincount(cell, weights=weight[one], minlength=few.size)[cell]
+    more = np.zeros(candidate.size)
+    more[chosen] = np.log(units[row[one]] / others)
     return more
 
 
-def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict[str, Relation]]:
+def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Floats, Floats, dict[str, Relation]]:
     """Evaluate the relations for chosen pairs again, to tell what each candidate does to them.
 
     Parameters
@@ -365,14 +315,16 @@ def gaps(record: Record, sample: Places, candidate: Places) -> tuple[Pairs, dict
 
     Returns
     -------
-    the pairs and their relations, in the order given.
+    (r, k) readings and their standard uncertainties, and the relations, in the order given.
     """
     values, spread = record.amounts[:, sample], record.spread[:, sample]
     for place in np.unique(candidate):
         rows = np.flatnonzero(candidate == place)
         one, part = catalogue()[place], record.take(sample[rows])
-        new_values, new_spread = values[:, rows], spread[:, rows]
-        _apply(one, {} if one.change is None else one.change(part), new_values, new_spread)
-        values[:, rows], spread[:, rows] = new_values, new_spread
-    pairs = Pairs(candidate, sample, values, spread)
-    return pairs, evaluate(values, record.laboratory_tds[sample], record.reckoned[:, sample])
+        changed = {} if one.change is None else one.change(part)
+        touched_rows = {*changed, *(row for row, _ in one.loosened)}
+        new_values, new_spread = ({row: whole[row, rows] for row in touched_rows} for whole in (values, spread))
+        write_change(one, changed, new_values, new_spread)
+        for row, new in new_values.items():
+            values[row, rows], spread[row, rows] = new, new_spread[row]
+    return values, spread, evaluate(values, record.laboratory_tds[sample], record.reckoned[:, sample])

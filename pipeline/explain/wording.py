@@ -118,11 +118,11 @@ def relation_rows(record: Record, sample: Places, candidate: Places) -> Columns:
     `share_before share_after`. `before` and `after` are what the other readings make of the one in `observed` (the
     charge balance itself in %); scores in standard deviations.
     """
-    first, before = gaps(record, sample, np.zeros_like(candidate))
-    then, after = gaps(record, sample, candidate)
+    read, first, before = gaps(record, sample, np.zeros_like(candidate))
+    meant, then, after = gaps(record, sample, candidate)
     # Scores count the uncertainty of the readings and not of a loosened one.
-    received = _variance(np.fmin(first.spread, np.fmax(record.spread[:, sample], 0.2 * first.spread)))
-    changed = _variance(then.spread)
+    received = _variance(np.fmin(first, np.fmax(record.spread[:, sample], 0.2 * first)))
+    changed = _variance(then)
     parts = []
     for number, name in enumerate(RELATIONS):
         old, new = before[name], after[name]
@@ -143,8 +143,8 @@ def relation_rows(record: Record, sample: Places, candidate: Places) -> Columns:
             row = ROW[_ABOUT[name]]
             shown = record.half[row, sample]
             other = record.half[ROW[name.removeprefix("second ")], sample] if name.startswith("second ") else 0.0
-            rest = half_after(shown, first.amounts[row], then.amounts[row], candidate)
-            columns |= {"observed": first.amounts[row] + shown, "observed_after": then.amounts[row] + rest}
+            rest = half_after(shown, read[row], meant[row], candidate)
+            columns |= {"observed": read[row] + shown, "observed_after": meant[row] + rest}
             columns |= {"before": old.predicted + other, "after": new.predicted + other}
         touched = (np.abs(z_old - z_new) >= _TOLD) | (np.abs(z_old) >= 2.0)  # noqa: PLR2004 -- k = 2 [JCGM100]
         told = np.flatnonzero(touched & ~np.isnan(z_old) & ~np.isnan(z_new))

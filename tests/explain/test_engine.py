@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,11 +12,15 @@ import pytest
 from pipeline.checks.limits import Limits
 from pipeline.chemistry.conductance import expected
 from pipeline.explain.mistakes.catalogue import catalogue
+from pipeline.explain.possible import blocks, possible
 from pipeline.explain.priors import UNNAMED_ALIKE, priors
+from pipeline.explain.ranges import past_readings
 from pipeline.explain.rank import explain
-from pipeline.explain.record import ROW, record_of
+from pipeline.explain.readings import PairReadings
+from pipeline.explain.record import ROW, ROWS, record_of
 from pipeline.explain.relations.density import joint_density
 from pipeline.explain.relations.evaluate import evaluate
+from pipeline.explain.search import Received, agreement
 from pipeline.reference import table
 
 if TYPE_CHECKING:
@@ -220,6 +225,27 @@ def test_the_joint_density_is_that_of_the_multivariate_normal(waters: Builder) -
     assert count.item() == len(names) >= 4
     assert misfit.item() == pytest.approx(wanted)
     assert log_density.item() == pytest.approx(density)
+
+
+@pytest.mark.source("JCGM106")
+def test_what_a_candidate_leaves_alone_is_judged_as_if_the_record_had_come_so(waters: Builder) -> None:
+    """Rows that a candidate does not touch are taken over from the sample: the same as a record of its readings."""
+    once = {"hco3": [310.0, np.nan, 300.0, 305.0, 315.0], "th": [320.0, 250.0, np.nan, 310.0, 315.0]}
+    samples = waters(**LAB, **once, alk=250.0, ec=640.0, tds=[np.nan, 400.0, 410.0, 390.0, 400.0], ph=7.4, site="s")
+    record = record_of(samples)
+    received = Received(record, past_readings(samples, record), np.arange(len(record)))
+    seen = {name: np.ones(len(record), dtype="bool") for names in priors().seen_by for name in names}
+    weighed = 0
+
+    for pairs, _ in blocks(record, possible(record, seen, np.ones(len(catalogue()), dtype="bool"))):
+        every_row = [np.array([whole[row] for row in range(len(ROWS))]) for whole in (pairs.amounts, pairs.spread)]
+        amounts, spread = (PairReadings(whole, np.arange(pairs.sample.size), {}) for whole in every_row)
+        plain = replace(pairs, amounts=amounts, spread=spread, unchanged=None)
+
+        for found, wanted in zip(agreement(received, pairs), agreement(received, plain), strict=True):
+            np.testing.assert_array_equal(found, wanted)
+        weighed += pairs.sample.size
+    assert weighed > 2000
 
 
 @pytest.mark.common_practice

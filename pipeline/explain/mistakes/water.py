@@ -16,6 +16,7 @@ from pipeline.explain.record import ROW
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
+    from pipeline.explain.readings import RowReadings
     from pipeline.explain.record import Record
 
 SOFTENED_SHARE: Final = 0.6  # of the alkalinity: below, the hardness may have been exchanged [CP]
@@ -40,19 +41,19 @@ def true_states() -> list[Candidate]:
     ]
 
 
-def softened_like(amounts: Floats) -> Flags:
+def softened_like(amounts: RowReadings) -> Flags:
     """Tell where hardness is well below alkalinity."""
     hardness, alkalinity = titrations(amounts)
     return np.asarray(hardness < SOFTENED_SHARE * alkalinity)
 
 
-def soda_like(amounts: Floats) -> Flags:
+def soda_like(amounts: RowReadings) -> Flags:
     """Tell where alkalinity exceeds hardness and is no longer low."""
     hardness, alkalinity = titrations(amounts)
     return np.asarray((alkalinity > SODA_SHARE * hardness) & (alkalinity > SODA_LEAST))
 
 
-def titrations(amounts: Floats) -> tuple[Floats, Floats]:
+def titrations(amounts: RowReadings) -> tuple[Floats, Floats]:
     """Hardness and alkalinity, from their ions where not titrated."""
     names = ("total_hardness", "alkalinity", "calcium", "magnesium", "bicarbonate")
     read = {name: amounts[ROW[name]] for name in names}

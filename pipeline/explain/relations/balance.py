@@ -12,6 +12,7 @@ from pipeline.explain.relations.relation import Relation
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
+    from pipeline.explain.readings import RowReadings
     from pipeline.explain.relations.charges import Charges
 
 BALANCE_MODEL: Final = (0.008, 0.05)  # of the sum; meq/L of ions nobody looks for (k = 1) [CP]
@@ -19,7 +20,7 @@ UNREAD_MEQ: Final = {"potassium": 0.05, "nitrate": 0.15}  # what an ion that was
 OPEN_SIDE: Final = 1.0  # of the sum: what a side may lack of which a major ion was not read
 
 
-def charge_balance(values: Floats, sums: Charges) -> Relation:
+def charge_balance(values: RowReadings, sums: Charges) -> Relation:
     """Cations less anions over their sum; each ion's slope is 2·(other side)/sum².
 
     Where a major ion of one side was not read, that side may lack anything; but what was read of it cannot exceed the
@@ -34,7 +35,7 @@ def charge_balance(values: Floats, sums: Charges) -> Relation:
     return Relation(found.gap, found.slopes, np.where(free, OPEN_SIDE**2, found.model), found.predicted, shape)
 
 
-def imbalance(values: Floats, sums: Charges) -> Relation:
+def imbalance(values: RowReadings, sums: Charges) -> Relation:
     """Give the charge balance of all records of which one side at least was read, as if nothing else were there."""
     total = sums.cations + sums.anions
     usable = (sums.cations_known | sums.anions_known) & (total > 0)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.arrays import floats
 from pipeline.chemistry.equivalents import (
     ANIONS,
     CATIONS,
@@ -14,14 +15,16 @@ from pipeline.chemistry.equivalents import (
     MG_CACO3_PER_MEQ,
     MOLAR_MASS,
 )
-from pipeline.explain.record import ROW, ROWS
+from pipeline.explain.record import ROW
 from pipeline.explain.relations.relation import or_zero
 
 if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats
+    from pipeline.explain.readings import RowReadings
 
+CHARGED: Final = (*CATIONS, *ANIONS, "total_hardness", "alkalinity", "bicarbonate", "carbonate")
 MAJORS: Final = ("hardness", "sodium", "alkalinity", "chloride", "sulfate")
 
 
@@ -76,7 +79,7 @@ class Charges:
         )
 
 
-def charges(values: Floats) -> Charges:
+def charges(values: RowReadings) -> Charges:
     """Add the charges up as the ion balance does: the ions where read, else the titrations.
 
     Parameters
@@ -88,7 +91,7 @@ def charges(values: Floats) -> Charges:
     Charges [meq/L].
     """
     per_mg = {ion: abs(CHARGE[ion]) / MOLAR_MASS[ion] for ion in (*CATIONS, *ANIONS, "bicarbonate", "carbonate")}
-    read = {name: ~np.isnan(values[ROW[name]]) for name in ROWS if name in ROW}
+    read = {name: ~np.isnan(values[ROW[name]]) for name in CHARGED}
     meq = {ion: or_zero(values[ROW[ion]]) * per_mg[ion] for ion in (*CATIONS, *ANIONS)}
     slopes: dict[str, dict[int, float | Floats]] = {ion: {ROW[ion]: per_mg[ion]} for ion in (*CATIONS[2:], *ANIONS)}
     split = read["calcium"] & read["magnesium"]
@@ -96,22 +99,22 @@ def charges(values: Floats) -> Charges:
     hardness = np.where(split, meq["calcium"] + meq["magnesium"], titrated)
     share = np.divide(meq["calcium"], hardness, out=np.full_like(hardness, 0.75), where=split & (hardness > 0))
     calcium, magnesium = hardness * share, hardness * (1.0 - share)
-    whole = ~split / MG_CACO3_PER_MEQ
-    slopes["calcium"] = {ROW["calcium"]: split * per_mg["calcium"], ROW["total_hardness"]: share * whole}
-    slopes["magnesium"] = {ROW["magnesium"]: split * per_mg["magnesium"], ROW["total_hardness"]: (1.0 - share) * whole}
-    titrated = read["alkalinity"]
+    whole: Floats = ~split / MG_CACO3_PER_MEQ
+    for ion, part in (("calcium", share), ("magnesium", 1.0 - share)):
+        slopes[ion] = {ROW[ion]: floats(split * per_mg[ion]), ROW["total_hardness"]: part * whole}
+    alkaline = read["alkalinity"]
     forms = or_zero(values[ROW["bicarbonate"]]) * per_mg["bicarbonate"]
     forms = forms + or_zero(values[ROW["carbonate"]]) * per_mg["carbonate"]
-    alkalinity = np.where(titrated, or_zero(values[ROW["alkalinity"]]) / MG_CACO3_PER_MEQ, forms)
+    alkalinity = np.where(alkaline, or_zero(values[ROW["alkalinity"]]) / MG_CACO3_PER_MEQ, forms)
     slopes["bicarbonate"] = {
-        ROW["alkalinity"]: titrated / MG_CACO3_PER_MEQ,
-        ROW["bicarbonate"]: ~titrated * per_mg["bicarbonate"],
-        ROW["carbonate"]: ~titrated * read["carbonate"] * per_mg["carbonate"],
+        ROW["alkalinity"]: alkaline / MG_CACO3_PER_MEQ,
+        ROW["bicarbonate"]: ~alkaline * per_mg["bicarbonate"],
+        ROW["carbonate"]: ~alkaline * read["carbonate"] * per_mg["carbonate"],
     }
     meq |= {"calcium": calcium, "magnesium": magnesium, "bicarbonate": alkalinity}
     cations = sum((meq[ion] for ion in CATIONS), start=values[ROW["unread cation"]])
     anions = sum((meq[ion] for ion in (*ANIONS, "bicarbonate")), start=values[ROW["unread anion"]])
-    known = {**read, "hardness": split | read["total_hardness"], "alkalinity": titrated | read["bicarbonate"]}
+    known = {**read, "hardness": split | read["total_hardness"], "alkalinity": alkaline | read["bicarbonate"]}
     return Charges(meq, slopes, hardness, alkalinity, cations, anions, known)
 
 

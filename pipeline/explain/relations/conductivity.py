@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,7 +15,8 @@ from pipeline.explain.record import ROW, UNREAD
 from pipeline.explain.relations.relation import Relation
 
 if TYPE_CHECKING:
-    from pipeline.arrays import Flags, Floats
+    from pipeline.arrays import Flags, Floats, Places
+    from pipeline.explain.readings import RowReadings
     from pipeline.explain.relations.charges import Charges
 
 FULL_MODEL: Final = (0.04, 1.0)  # of the conductivity of a full analysis; µS/cm of ions nobody looks for [SCCOMP, CP]
@@ -46,9 +48,50 @@ def _carried(meq: dict[str, Floats], ph: Floats) -> tuple[Floats, dict[str, Floa
     return floats(total), {ion: floats(adds[ion] / abs(CHARGE[ion])) for ion in meq}
 
 
-def carried_conductivity(values: Floats, sums: Charges) -> Relation:
+@dataclass(frozen=True)
+class CarriedByIons:
+    """What the ions of (m,) records carry, whatever was read of the conductivity.
+
+    Attributes
+    ----------
+    predicted : µS/cm; missing where neither the ions nor the titrations are known.
+    slopes : of its logarithm against each reading, with the sign it has in the relation.
+    of_ions, above : standard deviation (ln) where the ions are known; else above the prediction.
+    known : the ions are known, of one side at least.
+    """
+
+    predicted: Floats
+    slopes: dict[int, Floats]
+    of_ions: Floats
+    above: Floats
+    known: Flags
+
+    def take(self, at: Places) -> CarriedByIons:
+        """Give what is carried in chosen records, each as often as it is named."""
+        slopes = {row: slope.take(at) for row, slope in self.slopes.items()}
+        return CarriedByIons(
+            self.predicted.take(at), slopes, self.of_ions.take(at), self.above.take(at), self.known.take(at)
+        )
+
+
+def carried_conductivity(values: RowReadings, sums: Charges) -> Relation:
     """Logarithm of conductivity over what the ions carry: all of them, one side closed, or the titrations alone."""
-    observed = values[ROW["conductivity"]]
+    return conductivity_over(values[ROW["conductivity"]], carried_by_ions(values, sums))
+
+
+def conductivity_over(observed: Floats, carried: CarriedByIons) -> Relation:
+    """Logarithm of a conductivity that was read over what the ions carry."""
+    with np.errstate(divide="ignore", invalid="ignore"):
+        gap = np.log(observed / carried.predicted)
+    slopes = {**carried.slopes, ROW["conductivity"]: 1.0 / observed}
+    low, above = HARDNESS_MODEL[0], carried.above
+    spread = np.where(carried.known, carried.of_ions, np.where(gap < 0, low, above))
+    usual = np.where(carried.known, carried.of_ions, (low + above) / 2.0)
+    return Relation(gap, slopes, spread**2, carried.predicted, np.log(spread / usual))
+
+
+def carried_by_ions(values: RowReadings, sums: Charges) -> CarriedByIons:
+    """Give what the ions carry: all of them, one side closed, or about that much by the titrations alone."""
     full, half = sums.full, sums.open_anions | sums.open_cations
     cation, anion = _closing(sums)
     lack = sums.lack
@@ -68,20 +111,17 @@ def carried_conductivity(values: Floats, sums: Charges) -> Relation:
         [full | half, broad], [carried, PER_MEQ[0] * larger + PER_MEQ[1] * larger / (1.0 + larger)], np.nan
     )
     predicted = np.where(predicted > 0, predicted, np.nan)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        gap = np.log(observed / predicted)
     slopes = _conductivity_slopes(sums, each, lack > 0.0, broad)
-    slopes = {row: -slope / predicted for row, slope in slopes.items()}
-    slopes[ROW["conductivity"]] = 1.0 / observed
-    low, high = HARDNESS_MODEL
-    with np.errstate(invalid="ignore"):
-        above = np.hypot(high, np.log1p(OTHER_SALTS / predicted))
-    one_sided = np.where(gap < 0, low, above)
     unknown = np.where(sums.single, *CLOSED_MODEL) * lack * np.maximum(each["unread cation"], each["unread anion"])
-    of_ions = np.hypot(FULL_MODEL[0], (unknown + FULL_MODEL[1]) / predicted)
-    spread = np.select([full | half], [of_ions], one_sided)
-    usual = np.select([full | half], [of_ions], (low + above) / 2.0)
-    return Relation(gap, slopes, spread**2, predicted, np.log(spread / usual))
+    with np.errstate(invalid="ignore"):
+        above = np.hypot(HARDNESS_MODEL[1], np.log1p(OTHER_SALTS / predicted))
+    return CarriedByIons(
+        predicted=predicted,
+        slopes={row: -slope / predicted for row, slope in slopes.items()},
+        of_ions=np.hypot(FULL_MODEL[0], (unknown + FULL_MODEL[1]) / predicted),
+        above=above,
+        known=full | half,
+    )
 
 
 def _closing(sums: Charges) -> tuple[dict[str, Flags], dict[str, Flags]]:

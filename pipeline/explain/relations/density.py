@@ -17,9 +17,10 @@ from pipeline.explain.relations.relation import Relation, or_zero
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
+    from pipeline.explain.readings import RowReadings
 
 
-def joint_density(found: dict[str, Relation], spread: Floats) -> tuple[Floats, Floats, Floats]:
+def joint_density(found: dict[str, Relation], spread: RowReadings) -> tuple[Floats, Floats, Floats]:
     """Logarithm of the joint normal density of all gaps of a column, and their misfit.
 
     Parameters

@@ -16,6 +16,7 @@ from pipeline.explain.relations.relation import Relation, or_zero
 
 if TYPE_CHECKING:
     from pipeline.arrays import Floats
+    from pipeline.explain.readings import RowReadings
     from pipeline.explain.relations.charges import Charges
 
 CARBONATE_PER_CACO3: Final = 2.0 * MG_CACO3_PER_MEQ / MOLAR_MASS["carbonate"]  # 1.668
@@ -26,7 +27,7 @@ ROUNDING_MODEL: Final = 0.003  # a count and its product: rounding [CP]
 _MAY_MISS: Final = ("carbonate",)  # not reported below pH 8.3
 
 
-def ratio(values: Floats, of: str, parts: dict[str, float], variance: Floats | float) -> Relation:
+def ratio(values: RowReadings, of: str, parts: dict[str, float], variance: Floats | float) -> Relation:
     """Logarithm of one reading over a weighted sum of others; missing where one of them is not read."""
     observed = values[ROW[of]]
     if np.isnan(observed).all():
@@ -42,7 +43,7 @@ def ratio(values: Floats, of: str, parts: dict[str, float], variance: Floats | f
     return Relation(np.log(observed / predicted), slopes, np.broadcast_to(variance, predicted.shape), predicted)
 
 
-def calcium_of_hardness(values: Floats, sums: Charges) -> Relation:
+def calcium_of_hardness(values: RowReadings, sums: Charges) -> Relation:
     """Calcium, or its hardness, as a share of the total where magnesium was not read: never more than all."""
     name = "calcium_hardness"
     own = ~np.isnan(values[ROW[name]])

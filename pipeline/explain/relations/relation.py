@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from pipeline.arrays import Floats
+    from pipeline.arrays import Floats, Places
 
 
 def or_zero(values: Floats) -> Floats:
@@ -29,3 +29,9 @@ class Relation:
     model: Floats
     predicted: Floats
     shape: Floats = field(default_factory=lambda: np.zeros(0))
+
+    def take(self, at: Places) -> Relation:
+        """Give the relation of chosen columns, each as often as it is named."""
+        slopes = {row: slope.take(at) for row, slope in self.slopes.items()}
+        shape = self.shape.take(at) if self.shape.size else self.shape
+        return Relation(self.gap.take(at), slopes, self.model.take(at), self.predicted.take(at), shape)

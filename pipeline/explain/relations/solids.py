@@ -18,6 +18,7 @@ from pipeline.explain.relations.relation import Relation
 
 if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats
+    from pipeline.explain.readings import RowReadings
     from pipeline.explain.relations.charges import Charges
 
 SOLIDS_PER_CONDUCTIVITY: Final = (0.50, 0.70)  # every scale of a meter is right, and nature lies there [CP, HEM1985]
@@ -26,7 +27,7 @@ SOLIDS_MODEL: Final = (1.05, 0.08)  # weighed over computed: 1.0 to 1.2 [APHA103
 UNREAD_SILICA: Final = (10.0, 8.0)  # mg/L in the residue where nobody read it, and its spread (k = 1) [HEM1985]
 
 
-def dissolved_solids(values: Floats, sums: Charges, electric: Relation, laboratory: Flags) -> Relation:
+def dissolved_solids(values: RowReadings, sums: Charges, electric: Relation, laboratory: Flags) -> Relation:
     """Dissolved solids against the sum of the ions where they were weighed, else against the conductivity."""
     tds, observed = values[ROW["tds"]], values[ROW["conductivity"]]
     if np.isnan(tds).all():
