@@ -58,7 +58,8 @@ def command(
         ending = ".pdf" if as_pdf else ".html"
         answers = write_reports(settings, batch_id, asked, today, page or settings.out, ending)
     for answer in answers:
-        echo(answer.text)
+        if answer.text:
+            echo(answer.text)
         if answer.trouble:
             echo(f"kettlestone: {answer.trouble}", err=True)
     raise SystemExit(max(answer.exit_code for answer in answers))

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from pipeline.errors import KettlestoneError
+from pipeline.fault_log import Fault, FaultLog
 from pipeline.report.client import advice_text
 from pipeline.report.client import page as client_page
 from pipeline.report.client.letterhead import letterhead, page_name
@@ -112,9 +114,13 @@ def write_reports(
     folder : for the pages; each is called by client, site and day.
     ending : ``.html`` or ``.pdf``.
 
+    Returns
+    -------
+    an answer per site; one whose page could not be written has no text, exit code 1, and says why.
+
     Raises
     ------
-    KettlestoneError : no store, no such batch, no site, or as for `write_report`.
+    KettlestoneError : no store, no such batch, no site; or what the first page failed at, where all failed.
     """
     from pipeline.store.database import Store  # noqa: PLC0415 - duckdb is not needed by the page
     from pipeline.store.site_records import tested_sites  # noqa: PLC0415
@@ -124,9 +130,26 @@ def write_reports(
     if not names:
         which = "The store" if batch_id is None else f'Batch "{batch_id}"'
         raise KettlestoneError(f"{which} has no sample of a site.\n  Nothing was written.")
-    return [
-        write_report(settings, name.name, asked, today, folder / f"{page_name(name, today)}{ending}") for name in names
-    ]
+    replies: list[Reply] = []
+    failures: list[Exception] = []
+    log = FaultLog(settings.out, datetime.now(UTC), str(settings))
+    for name in names:
+        target = folder / f"{page_name(name, today)}{ending}"
+        try:
+            replies.append(write_report(settings, name.name, asked, today, target))
+        except Exception as error:  # noqa: BLE001 - what fails at one page leaves the others
+            failures.append(error)
+            replies.append(Reply("", _OPEN, f"{target.name} was not written: {_failure(name.name, error, log)}"))
+    if len(failures) == len(names):
+        raise failures[0]
+    return replies
+
+
+def _failure(site: str, error: Exception, log: FaultLog) -> str:
+    """Say why there is no page; a fault of the program has a log."""
+    if isinstance(error, KettlestoneError):
+        return str(error)
+    return f"{Fault(site, error).words}.\n  Log: {log.add(site, error) or 'none could be written'}"
 
 
 def build(settings: Settings, site: str, asked: Asked, today: date) -> SiteAnswer:

@@ -6,17 +6,20 @@ import base64
 import html
 import re
 from datetime import date
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from click.testing import CliRunner
 
 from pipeline.cli import main
+from pipeline.errors import KettlestoneError
+from pipeline.report.client import page as client_page
 from pipeline.report.client.letterhead import page_name, unbroken
 from pipeline.store.site_records import SiteName
 
 if TYPE_CHECKING:
-    from pathlib import Path
+    from pipeline.site.answer import SiteAnswer
 
 # A PNG of one pixel [PNG specification, an 1x1 image of one grey sample].
 PNG = base64.b64decode("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR42mP4DwABAQEAG7buVgAAAABJRU5ErkJggg==")
@@ -51,6 +54,40 @@ def test_every_site_has_a_page_that_sorts_by_client_and_day(pages: Path) -> None
 
     assert re.fullmatch(r"Bar-Two-\d{4}-\d\d-\d\d\.html", first)
     assert re.fullmatch(r"Café-One-B-1-[0-9a-f]{6}-\d{4}-\d\d-\d\d\.html", second)
+
+
+@pytest.mark.faults
+@pytest.mark.parametrize(
+    ("error", "said"),
+    [
+        (ZeroDivisionError("of no page"), "a fault of the program, ZeroDivisionError: of no page ("),
+        (KettlestoneError("the disk is full"), "the disk is full"),
+    ],
+)
+def test_one_page_that_fails_is_told_and_the_others_are_written(
+    pages: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, said: str
+) -> None:
+    """Exit code 1: something to look at; where every page fails, the code of what failed: 2, or 3 for a fault."""
+    made = client_page.client_page
+    culprits = ["Bar Two"]
+
+    def fails(report: SiteAnswer, *rest: Any) -> str:  # noqa: ANN401 - passed on
+        if report.site.name.client in culprits:
+            raise error
+        return made(report, *rest)
+
+    monkeypatch.setattr(client_page, "client_page", fails)
+    words = ["report", "--all", "--out", str(tmp_path), "--settings", str(pages.parent / "k.toml")]
+
+    told = CliRunner().invoke(main, words)
+    culprits.append("Café <One>")
+    none_written = CliRunner().invoke(main, words)
+
+    assert told.exit_code == 1
+    assert [path.name for path in tmp_path.iterdir()] == [Path(told.stdout.strip()).name]
+    assert re.search(rf"kettlestone: Bar-Two-\S+\.html was not written: {re.escape(said)}", told.stderr)
+    assert ("Log: " in told.stderr) is not isinstance(error, KettlestoneError)
+    assert none_written.exit_code == (2 if isinstance(error, KettlestoneError) else 3)
 
 
 def test_the_page_bears_the_letterhead(pages: Path) -> None:
