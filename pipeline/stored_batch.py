@@ -59,8 +59,8 @@ def rewrite(settings: Settings, text: str) -> Rewritten:
 def _named(store: Store, text: str) -> str:
     if text.strip().casefold() != "latest":
         return known_batch(store, text)
-    found = store.connection.execute("SELECT max(batch_id) FROM source_file").fetchall()
-    return known_batch(store, str(found[0][0] or text))
+    found = store.connection.execute("SELECT batch_id FROM source_file ORDER BY rowid DESC LIMIT 1").fetchall()
+    return known_batch(store, str(found[0][0]) if found else text)
 
 
 def stored_batch(store: Store, batch_id: str, settings: Settings) -> Batch:

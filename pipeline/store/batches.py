@@ -43,7 +43,7 @@ _BATCHES = """
         coalesce(a.waiting, 0) AS waiting
     FROM batch AS b JOIN file AS f USING (batch_id) LEFT JOIN judged AS j USING (batch_id)
         LEFT JOIN asked AS a USING (batch_id)
-    ORDER BY b.started_at DESC, b.batch_id DESC LIMIT $most
+    ORDER BY b.rowid DESC LIMIT $most
 """
 
 

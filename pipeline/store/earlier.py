@@ -159,8 +159,10 @@ def earlier_register(store: Connected, kind: str) -> pd.DataFrame:
     """
     keys = _REGISTER_KEYS[kind]
     found = store.connection.execute(
-        f"SELECT * FROM {kind} QUALIFY row_number() OVER "  # noqa: S608 - names of this module
-        f"(PARTITION BY {keys} ORDER BY batch_id DESC, line DESC) = 1 ORDER BY {keys}"
+        f"SELECT * EXCLUDE (place, batch_place) "  # noqa: S608 - names of this module
+        f"FROM (SELECT *, rowid AS place, min(rowid) OVER (PARTITION BY batch_id) AS batch_place FROM {kind}) "
+        f"QUALIFY row_number() OVER (PARTITION BY {keys} ORDER BY batch_place DESC, line DESC, place DESC) = 1 "
+        f"ORDER BY {keys}"
     ).df()
     further = pd.DataFrame([json.loads(text or "{}") for text in found["other"]], index=found.index)
     return found.drop(columns="other").join(further.astype("str").where(further.notna(), ""))

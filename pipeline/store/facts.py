@@ -15,7 +15,7 @@ TIMES: Final = ("collected_at",)
 # Of each fact that was ever corrected: what the latest correction in force says, else what stood there at first.
 _NOW: Final = """
     SELECT c.sample_id, c.name, coalesce(
-        arg_max(c.after, row(a.decided_at, a.decision_id)) FILTER (a.decision_id IS NOT NULL),
+        arg_max(c.after, a.decision_id),
         arg_min(c.before, c.decision_id)) AS value
     FROM corrected_fact AS c
     LEFT JOIN answer AS a ON a.decision_id = c.decision_id AND a.own

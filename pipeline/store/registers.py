@@ -59,7 +59,7 @@ def entries(store: Store, kind: str) -> pd.DataFrame:
         LEFT JOIN batch AS b USING (batch_id)
         LEFT JOIN source_file AS f ON f.file_sha256 = r.file_sha256 AND r.file_sha256 <> ''
             AND f.status <> 'not understood'
-        ORDER BY r.batch_id, r.line, r.rowid
+        ORDER BY min(r.rowid) OVER (PARTITION BY r.batch_id), r.line, r.rowid
         """  # noqa: S608 - a name of this module
     ).df()
     further = pd.DataFrame([json.loads(text or "{}") for text in found["other"]], index=found.index)

@@ -6,7 +6,7 @@ SELECT
 FROM reading AS r
 JOIN answer AS d ON d.decision_id = r.decision_id AND d.own
 QUALIFY row_number() OVER (
-    PARTITION BY r.sample_id, r.analyte, r.corrects ORDER BY d.decided_at DESC, d.decision_id DESC
+    PARTITION BY r.sample_id, r.analyte, r.corrects ORDER BY d.decision_id DESC -- not by a clock, which may be set back
 ) = 1;
 COMMENT ON VIEW v_correction IS 'The corrections in force: readings somebody decided on, and what each of them replaces.';
 COMMENT ON COLUMN v_correction.reading_id IS 'Number of the reading that counts';
