@@ -52,6 +52,19 @@ def significant(value: float | None, digits: int = 4) -> str:
     return text.replace("-", "−") or "0"
 
 
+def with_sign(value: float, digits: int = 2) -> str:
+    """Write a change with its sign; nothing where there is none.
+
+    Example
+    -------
+    >>> with_sign(0.1234), with_sign(-123.0), with_sign(float("nan"))
+    ('+0.12', '−120', '')
+    """
+    if not math.isfinite(value):
+        return ""
+    return ("+" if value > 0 else "") + significant(value, digits)
+
+
 def by_sample(explained: Explained | None, sample_ids: pd.Index) -> dict[str, dict[str, Any]]:
     """Lay out what is known of the cause for some samples.
 

@@ -19,6 +19,7 @@ _SMALLEST, _LARGEST = 0.05, 0.12  # the least and the most moved quantity, as lo
 _ON_THE_WHOLE: Final = (
     0.135  # all together; common practice asks for 15 %, and a wet spell moves a water by as much as 12
 )
+_ALONE_ON_THE_WHOLE: Final = 0.25  # where other places of the utility did not change
 _DEVIATES: Final = 2.5
 _ALTERNATING: Final = 3  # steps back and forth
 _SEASONAL_YEARS: Final = 1.5
@@ -27,6 +28,7 @@ _NEAR_YEARS: Final = 0.17  # two months
 _CONFIRMED, _SHARE_CONFIRMED = 3, 1 / 3
 _STEP_SIZE, _STEP_PH, _STEP_DEVIATES, _STEP_STRENGTH = 0.25, 0.4, 6.0, 30.0
 _FLOOR: Final = 0.02
+_MOST_OF_THE_WAY: Final = 0.5
 _ROUNDS: Final = 3
 CHANGE_FIELDS: Final = ["kind", "place", "analyte", "at", "earliest", "latest", "before", "after", "evidence"]
 
@@ -54,9 +56,14 @@ def source_changes(panels: dict[str, Panel], places: SamplingPoints, utility: Co
     steps = find_steps(place, year, known_values, np.full(len(here), _FLOOR), seasonal=True, rounds=_ROUNDS)
     steps = _chosen(steps, _together(steps))
     steps = _chosen(steps, ~_back_and_forth(steps, year))
+    steps = _chosen(steps, _believed(steps, year, utility, np.unique(place)))
     if not len(steps.series):
         return pd.DataFrame(columns=CHANGE_FIELDS), np.zeros((0, 2))
     levels = _levels(place, known_values, steps)
+    stays = _stays(steps, levels)
+    steps, levels = _chosen(steps, stays), levels[stays]
+    if not len(steps.series):
+        return pd.DataFrame(columns=CHANGE_FIELDS), np.zeros((0, 2))
     moments = np.column_stack([place[steps.after], year[steps.after]])
     at = (year[steps.before] + year[steps.after]) / 2
     return _told(steps, year, levels, here, utility), _with_neighbours(moments, at, utility)
@@ -106,6 +113,27 @@ def _together(steps: Steps) -> Flags:
     return moved
 
 
+def _believed(steps: Steps, year: Floats, utility: Codes, places: Codes) -> Flags:
+    """Tell the steps that are large enough to be seen at one place alone, where the utility has others that stayed.
+
+    Parameters
+    ----------
+    places : those whose raw water was read.
+    """
+    moment = (year[steps.before] + year[steps.after]) / 2
+    zone = utility[steps.series]
+    supplied = np.bincount(utility[places] + 1, minlength=int(utility.max(initial=-1)) + 2)[zone + 1]
+    order = np.lexsort((moment, zone))
+    soon = np.diff(moment[order]) <= _NEAR_YEARS
+    beside = soon & (np.diff(zone[order]) == 0) & (np.diff(steps.series[order]) != 0)
+    confirmed = np.zeros(len(order), dtype=bool)
+    confirmed[order[1:]] |= beside
+    confirmed[order[:-1]] |= beside
+    alone = (zone >= 0) & (supplied > _CONFIRMED) & ~confirmed
+    size = np.nanmean(np.abs(steps.size), axis=1) if len(steps.series) else np.zeros(0)
+    return np.asarray(~alone | (size >= _ALONE_ON_THE_WHOLE))
+
+
 def _back_and_forth(steps: Steps, year: Floats) -> Flags:
     """Tell the steps of places that go back and forth between two waters, each for less than a year and a half."""
     size = np.nanmean(np.where(np.isnan(steps.size), np.nan, steps.size), axis=1) if len(steps.series) else np.zeros(0)
@@ -129,6 +157,15 @@ def _levels(place: Codes, values: Floats, steps: Steps) -> Floats:
     medians = pd.DataFrame(values).groupby(stretch).median().to_numpy()
     names = np.unique(stretch, return_inverse=True)[1]
     return np.asarray(np.exp(np.stack([medians[names[steps.before]], medians[names[steps.after]]], axis=1)))
+
+
+def _stays(steps: Steps, levels: Floats) -> Flags:
+    """Tell the steps that the medians of the stretches on either side show as well, most of the way.
+
+    A source that switches with the seasons leaves both medians where they were.
+    """
+    shown = np.log(levels[:, 1] / levels[:, 0]) * np.sign(steps.size)
+    return np.asarray(np.nansum(shown, axis=1) >= _MOST_OF_THE_WAY * np.nansum(np.abs(steps.size), axis=1))
 
 
 def _told(steps: Steps, year: Floats, levels: Floats, here: list[str], utility: Codes) -> pd.DataFrame:

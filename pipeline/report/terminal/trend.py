@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.report.causes import printed_unit
+from pipeline.report.causes import printed_unit, with_sign
 from pipeline.report.terminal.table_output import CSV, JSON, PARQUET, TABLE, TableOutput, put_out
 from pipeline.report.trend.page import PICTURES, SURE_TREND, trend_page
 from pipeline.report.wording import counted
@@ -146,12 +146,12 @@ def _table(rows: pd.DataFrame, by: str) -> str:
         "sites": rows["sites"].astype("int64"), "samples": rows["samples"].astype("int64"),
         "<": [f"{100 * share:.0f} %" if share else "" for share in rows["censored"]],
         "median": [_number(value) for value in rows["median"]],
-        "a year": [_signed(value) for value in rows["slope_per_year"]],
-        "95 %": [f"{_signed(low)} to {_signed(high)}" if np.isfinite(low + high) else "" for low, high in
+        "a year": [with_sign(value) for value in rows["slope_per_year"]],
+        "95 %": [f"{with_sign(low)} to {with_sign(high)}" if np.isfinite(low + high) else "" for low, high in
                  zip(rows["slope_low"], rows["slope_high"], strict=True)],
         "unit": [printed_unit(unit) for unit in rows["unit"]],
         "q": [f"{q:.2g}" if np.isfinite(q) else "too short" for q in rows["q"]],
-        "unmatched": [_signed(value) for value in rows["pooled_slope"]],
+        "unmatched": [with_sign(value) for value in rows["pooled_slope"]],
     })  # fmt: skip
     if "bias" in rows:
         table["reads"] = [
@@ -175,10 +175,6 @@ def _reads(row: Any) -> str:  # noqa: ANN401 - a row of a frame
 
 def _number(value: float) -> str:
     return f"{value:.3g}" if np.isfinite(value) else ""
-
-
-def _signed(value: float) -> str:
-    return f"{value:+.2g}" if np.isfinite(value) else ""
 
 
 def _change_lines(changes: pd.DataFrame) -> list[str]:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 from markupsafe import Markup
 
 from pipeline.report.batch.page import environment
-from pipeline.report.causes import printed_unit
+from pipeline.report.causes import printed_unit, with_sign
 from pipeline.report.pictures.density import density_caption, density_picture, density_svg
 from pipeline.report.trend.multiples import HEIGHT, WIDTH, trend_picture
 from pipeline.report.wording import CAUTION, counted
@@ -27,6 +27,26 @@ _ROWS: Final = 400
 _SITES: Final = 8
 _SAME_CHANGE_YEARS: Final = 0.17
 _STEADY: Final = "no trend"
+_DRIFTS: Final = 8
+
+
+class _Topic(NamedTuple):
+    """Quantities that ask for the same, and what they ask for when they rise or fall (common practice)."""
+
+    analytes: tuple[str, ...]
+    rising: str
+    falling: str
+
+
+_TOPICS: Final = (
+    _Topic(
+        ("total_hardness", "alkalinity"),
+        "More scale is coming: set bypasses lower, change media earlier.",
+        "Less has to be taken out: set bypasses higher, and look whether the treated water has become corrosive.",
+    ),
+    _Topic(("chloride",), "It corrodes steel and brass: compare it with what the makers of the machines allow.", ""),
+    _Topic(("nitrate",), "Ask the utility why, and whether it comes near the limit for drinking water.", ""),
+)
 
 
 def trend_page(answer: Trends, out: Mapping[str, int], asked: str) -> str:
@@ -131,11 +151,11 @@ def _cells(row: Mapping[Any, Any]) -> dict[str, str]:
         "below": f"{100 * row['censored']:.0f} %" if row["censored"] else "",
         "median": f"{median:.3g}" if np.isfinite(median) else "",
         "unit": printed_unit(row["unit"]),
-        "slope": f"{slope:+.2g}" if np.isfinite(slope) else "",
-        "share": f"{share:+.1f} % a year" if np.isfinite(share) else "",
-        "interval": f"{low:+.2g} to {high:+.2g}" if np.isfinite(low) and np.isfinite(high) else "",
+        "slope": with_sign(slope),
+        "share": f"{with_sign(share)} % a year" if np.isfinite(share) else "",
+        "interval": f"{with_sign(low)} to {with_sign(high)}" if np.isfinite(low) and np.isfinite(high) else "",
         "q": _sureness(q),
-        "unmatched": f"{row['pooled_slope']:+.2g}" if np.isfinite(row["pooled_slope"]) else "",
+        "unmatched": with_sign(row["pooled_slope"]),
         "season": _season(row["season"]),
     }
 
@@ -151,7 +171,7 @@ def _sureness(q: float) -> str:
 def _season(season: Any) -> str:  # noqa: ANN401 - dict or nothing
     if not isinstance(season, dict):
         return ""
-    return " ".join(f"{value:+.2g}" for value in season.values())
+    return " ".join(with_sign(value) for value in season.values())
 
 
 def _sources(changes: pd.DataFrame) -> list[dict[str, Any]]:
@@ -213,10 +233,18 @@ def _actions(sure: pd.DataFrame, sources: list[Any], media: list[Any], devices: 
     if media:
         sites = sorted({one["site"] for one in media})
         found.append(f"Change media earlier at {counted(len(sites), 'site')}: {_named(sites)}.")
-    rising = sure[(sure["slope_per_year"] > 0) & sure["analyte"].isin(["chloride", "total_hardness", "alkalinity"])]
-    found += [
-        f"{quantity_title(row['analyte'])} rises in {row['group']} by {row['slope_per_year']:.2g} "
-        f"{printed_unit(row['unit'])} a year: look at bypass settings and machines there."
-        for row in rising.head(3).to_dict("records")
-    ]
+    found += _drifts(sure)
     return found or ["Nothing: no trend, change or biased instrument is sure enough to act on."]
+
+
+def _drifts(sure: pd.DataFrame) -> list[str]:
+    """Say what each group should do about what drifts there, the surest first."""
+    found: list[str] = []
+    for topic in _TOPICS:
+        own = sure[sure["analyte"].isin(topic.analytes) & sure["slope_per_year"].notna()]
+        for (group, rises), rows in own.groupby(["group", own["slope_per_year"] > 0], sort=False):
+            cells = [_cells(row) for row in rows.to_dict("records")]
+            drifting = ", ".join(f"{cell['quantity'].lower()} {cell['slope']} {cell['unit']}" for cell in cells)
+            advice = topic.rising if rises else topic.falling
+            found += [f"{group}: {drifting} a year. {advice}"] if advice else []
+    return found[:_DRIFTS]
