@@ -21,12 +21,12 @@ WATER = {
     "calcium_mg_l": 80.0, "magnesium_mg_l": 12.0, "sodium_mg_l": 20.0, "potassium_mg_l": 5.5, "bicarbonate_mg_l": 250.0,
     "sulfate_mg_l": 40.0, "chloride_mg_l": 36.0, "nitrate_mg_l": 10.0, "conductivity_us_cm_25c": 600.0, "ph": 7.4,
 }  # fmt: skip
-EXCHANGED = {"sodium_mg_l": 5.5, "potassium_mg_l": 20.0}  # within every single limit, but no water has it
+LOST = {"sodium_mg_l": 2.0}  # a decimal sign: within every single limit, but no other mistake fits
 
 
 @pytest.fixture
 def samples() -> SampleTable:
-    rows = [{"file_sha256": "f" * 64, "label": f"W{n}", **WATER, **change} for n, change in enumerate(({}, EXCHANGED))]
+    rows = [{"file_sha256": "f" * 64, "label": f"W{n}", **WATER, **change} for n, change in enumerate(({}, LOST))]
     return samples_from_wide(pd.DataFrame(rows))
 
 

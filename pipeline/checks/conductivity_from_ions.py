@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.arrays import floats
 from pipeline.checks import evidence
-from pipeline.checks.columns import worded
+from pipeline.checks.columns import either, worded
 from pipeline.checks.registry import check
 from pipeline.chemistry.conductance import carried
 from pipeline.chemistry.equivalents import (
@@ -34,6 +34,7 @@ class ConductivityFromIonsLimits:
     """Limits of the conductivity that follows from the ions."""
 
     relative: float = 0.08  # model 4 %, meter 2 %, temperature compensation 2 % [SCCOMP]
+    note_within: float = 0.15  # of the expected conductivity: beyond the uncertainty, but common in field data [CP]
     absolute_us_cm: float = 2.0  # what carbon dioxide and ions nobody looks for carry in a water of few salts [CP]
     meter_share: float = 0.04  # of a conductivity reading, already inside the 8 % [CP]
     balanced_percent: float = 2.0  # below it the charges say nothing about a side [APHA1030]
@@ -100,7 +101,8 @@ def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLim
     [SCCOMP] and 2 µS/cm, joined as root of squares with the uncertainty of the ions, each times its limiting equivalent
     conductivity [APHA2510], and of a meter that states more than 4 %. Above, also what the pairs hold back: the
     published constants of calcium and magnesium differ by up to that [PHREEQC3, PHREEQC38]. Below, where the
-    alkalinity was counted the whole of the last drop: a count is read at the upper end of its interval.
+    alkalinity was counted the whole of the last drop: a count is read at the upper end of its interval. Within 15 % of
+    the expected one it is a note.
     """
     model = carried(samples.filled)
     expected = model.conductivity
@@ -113,6 +115,7 @@ def conductivity_from_ions(samples: SampleTable, limits: ConductivityFromIonsLim
         "observed": np.where(computed | np.isnan(expected), np.nan, observed),
         "low": expected - below,
         "high": expected + np.hypot(allowed, model.held_by_pairs),
+        "severity": either(np.abs(observed - expected) <= limits.note_within * expected, "note", "hold"),
         "expected": expected,
         "second_opinion": model.second_opinion,
         "balance_percent": balance,

@@ -58,7 +58,8 @@ class Explained:
     relations : what the first explanations do to each relation; see `wording.relation_rows`.
     questions : `sample_id question separates` where two or more explain a record equally well.
     patterns : one mistake in the whole of a file, instrument or operator; see `patterns`.
-    against : `relations past`, index `sample_id`: what speaks against each sample as received; see `screen.Screened`.
+    against : `relations past beyond`, index `sample_id`: what speaks against each sample as received; see
+        `screen.Screened`.
     sources : the patterns as they raise the answers of other samples; None where nothing was weighed.
     alone : the same by each record alone, where the pattern of a file has raised some answers. Verdicts follow from it,
         because the rows of a file come in any portion; None where there is no such pattern.
@@ -120,7 +121,8 @@ def explain(
     screen = screened(samples, limits) if screen is None else screen
     record, past = screen.record, screen.past
     chosen = np.arange(len(record)) if only is None else np.flatnonzero(only)
-    against = pd.DataFrame({"relations": screen.relations[chosen], "past": screen.far[chosen]}, record.index[chosen])
+    speaks = {"relations": screen.relations, "past": screen.far, "beyond": screen.beyond}
+    against = pd.DataFrame({name: values[chosen] for name, values in speaks.items()}, record.index[chosen])
     if not chosen.size:
         nothing = _laid({name: np.zeros(0) for name in EXPLANATION_COLUMNS})
         return Explained(nothing, _no_relations(), _no_questions(), _no_patterns(), against)

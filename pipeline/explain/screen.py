@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 DISAGREES: Final = 2.0  # standard uncertainties from which a relation disagrees [JCGM100]
 FAR: Final = 3.5  # standard deviations from which a reading is far from what its point showed before [IH1993]
+# How far a relation is off in analyses that were published all the same, besides what their readings leave open [CP].
+ORDINARY: Final = {"ion-balance": 0.10, "conductivity-from-ions": 0.15}
 _AT_ONCE: Final = 8192  # samples, so that the memory does not grow with them
 
 
@@ -34,14 +36,17 @@ class Screened:
     record, past : the readings, and the past of their points.
     relations, far : distance of the worst relation, and of the reading furthest from its past or from what the other
         bottle of the visit lets it be, in standard deviations.
-    doubtful : a measured relation, the past or the other bottle of a visit speaks against the sample, or one major ion
-        was not read and must be there. Of no other sample can the weighing say anything, so that no other is weighed.
+    beyond : some relation is off by more than two standard uncertainties and by more than in ordinary analyses.
+    doubtful : a measured relation, the past, the other bottle of a visit or more potassium than sodium speaks against
+        the sample, or one major ion was not read and must be there. Of no other sample can the weighing say anything, so
+        that no other is weighed.
     """
 
     record: Record
     past: PastReadings
     relations: Floats
     far: Floats
+    beyond: Flags
     doubtful: Flags
 
 
@@ -56,14 +61,15 @@ def screened(samples: SampleTable, limits: Limits) -> Screened:
     record = record_of(samples)
     other = other_bottles(samples, record, limits)
     past = replace(past_readings(samples, record), other=other)
-    relations = relation_scores(record)
+    relations, beyond = relation_scores(record)
     far = np.fmax(past_scores(record, past), bound(record.amounts, record.spread, other)[1])
     doubtful = (relations >= DISAGREES) | (far >= FAR) | exchange_suspected(samples, record, limits)
+    doubtful |= record.amounts[ROW["potassium"]] > record.amounts[ROW["sodium"]]  # in hardly any water
     doubtful |= (unread(record.amounts) != "") & (shortfall(record.amounts, record.spread) >= DISAGREES)
-    return Screened(record, past, relations, far, np.asarray(doubtful, dtype="bool"))
+    return Screened(record, past, relations, far, beyond, np.asarray(doubtful, dtype="bool"))
 
 
-def relation_scores(record: Record) -> Floats:
+def relation_scores(record: Record) -> tuple[Floats, Flags]:
     """Give the distance from 0 of the relation that disagrees most, in standard uncertainties.
 
     Parameters
@@ -72,19 +78,18 @@ def relation_scores(record: Record) -> Floats:
 
     Returns
     -------
-    (n,); missing where no relation could be evaluated.
+    (n,), missing where no relation could be evaluated; and whether a relation disagrees by more than is ordinary.
     """
-    worst = np.full(len(record), np.nan)
+    worst, beyond = np.full(len(record), np.nan), np.zeros(len(record), dtype="bool")
     for start in range(0, len(record), _AT_ONCE):
         part = record.take(np.arange(start, min(start + _AT_ONCE, len(record))))
         variance = np.nan_to_num(part.spread) ** 2
-        for relation in evaluate(part.amounts, part.laboratory_tds, part.reckoned).values():
-            np.fmax(
-                worst[start : start + len(part)],
-                np.abs(relation.gap / deviation(relation, variance)),
-                out=worst[start : start + len(part)],
-            )
-    return worst
+        own = slice(start, start + len(part))
+        for name, relation in evaluate(part.amounts, part.laboratory_tds, part.reckoned).items():
+            score = np.abs(relation.gap / deviation(relation, variance))
+            np.fmax(worst[own], score, out=worst[own])
+            beyond[own] |= (score >= DISAGREES) & (np.abs(relation.gap) > ORDINARY.get(name, 0.0))
+    return worst, beyond
 
 
 def past_scores(record: Record, past: PastReadings) -> Floats:

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 _WRONG: Final = "All relations together: a reading is wrong with a probability of"
+_EXCHANGED: Final = "swapped-analytes"  # noted although no relation disagrees: two readings in no water's proportion
 _GAP: Final = "The record has a gap, with a probability of"
 MENDS: Final = (
     1.5  # log odds by which undoing a mistake must mend the relations themselves: what is usual does not count
@@ -41,7 +42,7 @@ class SuspicionLimits:
     """Limits of the check, and of what the weighing makes of the checks whose figures it holds as well."""
 
     percent: float = 50.0  # probability of a mistake from which a person is asked [CP]
-    unusual_percent: float = 95.0  # the same where only the past of the point disagrees [CP]
+    unusual_percent: float = 95.0  # where only the past disagrees; of one cause where all relations are ordinary [CP]
     acquits_percent: float = 50.0  # probability of no mistake from which a check's hold is a note [CP]
 
 
@@ -68,7 +69,9 @@ def single_mistake(samples: SampleTable, limits: Limits) -> Cases:
     50 % where some relation is off by two standard uncertainties and the mistake mends the relations by log odds of
     1, or where one is off by three and no known mistake fits; above 95 % where only the past of the point disagrees,
     by 3.5 standard deviations [CP, IH1993]. Values that are merely unusual hold nothing. A note where an ion was not
-    measured. Only records that no other check holds are looked at; a check that holds by figures which are weighed
+    measured; where no relation is off by more than in ordinary analyses (10 % of the charges, 15 % of the
+    conductivity) and no single cause has 95 %; and where only the proportion of two readings says that they are
+    exchanged. Only records that no other check holds are looked at; a check that holds by figures which are weighed
     here as well becomes a note where no mistake is likelier.
     """
     result = doubts(explain(samples, no_findings(), limits), limits.of(SuspicionLimits))
@@ -113,12 +116,18 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     against = explained.against.reindex(names)
     worst = against["relations"].to_numpy()
     mended = _mended(explained.relations, names, np.append(told["rank"].to_numpy(), 0)[row])
-    disagrees = (worst >= DISAGREES) & np.where(best.astype("str") == UNNAMED, worst >= UNNAMED_FROM, mended)
+    kind = best.astype("str")
+    disagrees = (worst >= DISAGREES) & np.where(kind == UNNAMED, worst >= UNNAMED_FROM, mended)
+    far = against["past"].to_numpy() >= FAR
+    exchanged_labels = np.isin(kind, PAIR_ANSWERS)
     asked = np.select(
-        [missing, disagrees | np.isin(best.astype("str"), PAIR_ANSWERS), against["past"].to_numpy() >= FAR],
+        [missing, disagrees | exchanged_labels, far | (kind == _EXCHANGED)],
         [0.0, bounds.percent, bounds.unusual_percent],
         np.nan,
     )
+    sure = disagrees & (100.0 * np.append(told["probability"].to_numpy(), 0.0)[row] >= bounds.unusual_percent)
+    beyond = against["beyond"].fillna(value=False).to_numpy(dtype="bool")
+    hold = ~missing & (beyond | sure | far | exchanged_labels)
     return pd.DataFrame(
         {
             "observed": 100.0 * np.where(missing, gap, np.maximum(1.0 - cleared, exchanged)),
@@ -126,7 +135,7 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
             "high": asked,
             "lead": np.where(missing, _GAP, _WRONG),
             "alternative": pd.Series(title + ": " + evidence, dtype="str").str.rstrip(": .").array,
-            "severity": np.where(missing, "note", "hold"),
+            "severity": np.where(hold, "hold", "note"),
             "analyte": pd.Series([name if name in ANALYTES else "" for name in analyte], dtype="str").array,
             "mistake": pd.Series(best, dtype="str").array,
             "innocent": 100.0 * np.minimum(cleared, 1.0 - exchanged),

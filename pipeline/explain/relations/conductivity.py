@@ -19,7 +19,8 @@ if TYPE_CHECKING:
     from pipeline.explain.readings import RowReadings
     from pipeline.explain.relations.charges import Charges
 
-FULL_MODEL: Final = (0.04, 1.0)  # of the conductivity of a full analysis; µS/cm of ions nobody looks for [SCCOMP, CP]
+FULL_MODEL: Final = (0.04, 1.0, 5.0)  # of the conductivity of a full analysis; µS/cm below, and above, where ions
+# that nobody looks for (ammonium, organic acids) carry what 0.05 meq/L of salts does [SCCOMP, CP]
 CLOSED_MODEL: Final = (0.03, 0.20)  # of the share that ions nobody read carry: one of them, or which is not known [CP]
 HARDNESS_MODEL: Final = (0.13, 0.42)  # below, above: conductivity from hardness and alkalinity alone (ln) [CP]
 OTHER_SALTS: Final = (
@@ -56,22 +57,18 @@ class CarriedByIons:
     ----------
     predicted : µS/cm; missing where neither the ions nor the titrations are known.
     slopes : of its logarithm against each reading, with the sign it has in the relation.
-    of_ions, above : standard deviation (ln) where the ions are known; else above the prediction.
-    known : the ions are known, of one side at least.
+    below, above : standard deviation (ln) below and above the prediction.
     """
 
     predicted: Floats
     slopes: dict[int, Floats]
-    of_ions: Floats
+    below: Floats
     above: Floats
-    known: Flags
 
     def take(self, at: Places) -> CarriedByIons:
         """Give what is carried in chosen records, each as often as it is named."""
         slopes = {row: slope.take(at) for row, slope in self.slopes.items()}
-        return CarriedByIons(
-            self.predicted.take(at), slopes, self.of_ions.take(at), self.above.take(at), self.known.take(at)
-        )
+        return CarriedByIons(self.predicted.take(at), slopes, self.below.take(at), self.above.take(at))
 
 
 def carried_conductivity(values: RowReadings, sums: Charges) -> Relation:
@@ -84,9 +81,7 @@ def conductivity_over(observed: Floats, carried: CarriedByIons) -> Relation:
     with np.errstate(divide="ignore", invalid="ignore"):
         gap = np.log(observed / carried.predicted)
     slopes = {**carried.slopes, ROW["conductivity"]: 1.0 / observed}
-    low, above = HARDNESS_MODEL[0], carried.above
-    spread = np.where(carried.known, carried.of_ions, np.where(gap < 0, low, above))
-    usual = np.where(carried.known, carried.of_ions, (low + above) / 2.0)
+    spread, usual = np.where(gap < 0, carried.below, carried.above), (carried.below + carried.above) / 2.0
     return Relation(gap, slopes, spread**2, carried.predicted, np.log(spread / usual))
 
 
@@ -113,14 +108,16 @@ def carried_by_ions(values: RowReadings, sums: Charges) -> CarriedByIons:
     predicted = np.where(predicted > 0, predicted, np.nan)
     slopes = _conductivity_slopes(sums, each, lack > 0.0, broad)
     unknown = np.where(sums.single, *CLOSED_MODEL) * lack * np.maximum(each["unread cation"], each["unread anion"])
+    relative, lower, upper = FULL_MODEL
+    low, high = HARDNESS_MODEL
     with np.errstate(invalid="ignore"):
-        above = np.hypot(HARDNESS_MODEL[1], np.log1p(OTHER_SALTS / predicted))
+        below, above = (np.hypot(relative, (unknown + end) / predicted) for end in (lower, upper))
+        above = np.where(full | half, above, np.hypot(high, np.log1p(OTHER_SALTS / predicted)))
     return CarriedByIons(
         predicted=predicted,
         slopes={row: -slope / predicted for row, slope in slopes.items()},
-        of_ions=np.hypot(FULL_MODEL[0], (unknown + FULL_MODEL[1]) / predicted),
+        below=np.where(full | half, below, low),
         above=above,
-        known=full | half,
     )
 
 

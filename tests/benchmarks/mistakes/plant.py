@@ -35,7 +35,7 @@ class Planting:
     kinds: tuple[str, ...] = ("laboratory", "kit", "mixed")
     other: str = ""
     sites: tuple[str, ...] = ("single", "history", "pair")
-    weight: float = 1.0
+    two: bool = False  # mistakes, the second one in ``other``
 
     @property
     def name(self) -> str:
@@ -296,6 +296,7 @@ PLANTINGS: Final[tuple[Planting, ...]] = (
         together(scaled("calcium", 10.0), scaled("chloride", 10.0)),
         FULL,
         "chloride",
+        two=True,
     ),
     Planting(
         "factor-ten",
@@ -304,6 +305,7 @@ PLANTINGS: Final[tuple[Planting, ...]] = (
         together(scaled("sodium", 10.0), scaled("sulfate", 0.1)),
         FULL,
         "sulfate",
+        two=True,
     ),
     Planting(
         "wrong-unit",
@@ -312,5 +314,6 @@ PLANTINGS: Final[tuple[Planting, ...]] = (
         together(scaled("conductivity", 1e-3), scaled("calcium", 10.0)),
         FULL,
         "calcium",
+        two=True,
     ),
 )

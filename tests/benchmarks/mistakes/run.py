@@ -57,9 +57,8 @@ def measure(count: int, seed: int) -> pd.DataFrame:
     """Plant, check, explain and compare: one row per record under test."""
     before, after, plantings = records(count, seed)
     table = noise.sample_table(after)
-    judged = score.judge(table, plantings)
-    seen = score.visible(before, after, noise.sample_table(before), judged["position"].to_numpy())
-    return judged.assign(visible=seen)
+    subjects = np.flatnonzero((table.about["role"] == "subject").to_numpy())
+    return score.judge(table, plantings, score.moved(before, after, noise.sample_table(before), subjects))
 
 
 def markdown(table: pd.DataFrame) -> str:

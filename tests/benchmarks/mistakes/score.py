@@ -32,12 +32,18 @@ EQUIVALENT_MG: Final = {  # mg per milliequivalent [IUPAC2021]
 _OF_ALL_CHARGES: Final = 0.02
 _OF_A_RATIO: Final = 0.20
 _OF_PH: Final = 0.5
+_OF_THE_HARDNESS: Final = 0.03  # of calcium and magnesium, and of the titration [CP]
+_CATIONS: Final = ("calcium", "magnesium", "sodium", "potassium")
+CACO3_PER_CALCIUM: Final = 2.4973  # [APHA2340B]
+CACO3_PER_MAGNESIUM: Final = 4.1180  # [APHA2340B]
 
 
-def visible(before: Received, after: Received, table: SampleTable, subjects: npt.NDArray[np.int64]) -> Flags:
-    """Tell which plantings move a number by more than three combined standard uncertainties.
+def moved(before: Received, after: Received, table: SampleTable, subjects: npt.NDArray[np.int64]) -> pd.DataFrame:
+    """Tell which numbers of the subjects were moved by more than three combined standard uncertainties, by quantity.
 
-    A planting below that is beyond any method: the record agrees with itself after it, too.
+    What moved less is beyond any method: the record agrees with itself after it, too. Of two mistakes only what moved
+    can be named. Two ions exchanged move the charges by the difference of their equivalents alone; hardness and
+    alkalinity exchanged leave the conductivity of a kit record as right as it was, so that only other visits can tell.
     """
     old, new = before.values().to_numpy()[subjects], after.values().to_numpy()[subjects]
     size = np.nan_to_num(np.abs(new - old))
@@ -58,7 +64,29 @@ def visible(before: Received, after: Received, table: SampleTable, subjects: npt
             rest[:, place] = np.where(full, 0.04 * np.nan_to_num(old[:, place]), rest[:, place])
         elif code == "ph":
             rest[:, place] = _OF_PH
-    return np.asarray((size > 3.0 * np.sqrt(np.nan_to_num(own) ** 2 + rest**2)).any(axis=1))
+    seen = size > 3.0 * np.sqrt(np.nan_to_num(own) ** 2 + rest**2)
+    flags = pd.DataFrame(seen, index=table.about.index[subjects], columns=codes)
+    old, new = pd.DataFrame(old, columns=codes), pd.DataFrame(new, columns=codes)
+    ions = [code for code in codes if code in EQUIVALENT_MG and code != "total_hardness"]
+    flags.loc[full & ~_ions_disagree(old, new, pd.DataFrame(own, columns=codes), charges), ions] = False
+    kit = before.about[["record", "site_kind"]].iloc[subjects]
+    turned = (new["total_hardness"] == old["alkalinity"]) & (new["alkalinity"] == old["total_hardness"])
+    alone = ((kit["record"] == "kit") & (kit["site_kind"] == "single")).to_numpy()
+    flags.loc[turned.to_numpy() & alone, ["total_hardness", "alkalinity"]] = False
+    return flags
+
+
+def _ions_disagree(old: pd.DataFrame, new: pd.DataFrame, own: pd.DataFrame, charges: npt.NDArray[np.float64]) -> Flags:
+    """Tell where the ions that were changed break the balance, the hardness, or what waters have of potassium."""
+    shift = new.fillna(0.0) - old.fillna(0.0)
+    net, variance = np.zeros(len(old)), (_OF_ALL_CHARGES * 2.0 * charges) ** 2
+    for code, weight in EQUIVALENT_MG.items():
+        if code != "total_hardness":
+            net += (1.0 if code in _CATIONS else -1.0) * shift[code].to_numpy() / weight
+            variance += np.where(shift[code] != 0, np.nan_to_num(own[code]) / weight, 0.0) ** 2
+    hardness = CACO3_PER_CALCIUM * shift["calcium"] + CACO3_PER_MAGNESIUM * shift["magnesium"] - shift["total_hardness"]
+    hardness = hardness.abs() > 3.0 * _OF_THE_HARDNESS * new["total_hardness"]  # missing where it was not read
+    return np.asarray((np.abs(net) > 3.0 * np.sqrt(variance)) | hardness | (new["potassium"] > new["sodium"]))
 
 
 def _own(table: SampleTable, code: str) -> npt.NDArray[np.float64]:
@@ -67,17 +95,19 @@ def _own(table: SampleTable, code: str) -> npt.NDArray[np.float64]:
     return table.uncertainty[ANALYTES[code].column].to_numpy(dtype="float64") / 2.0
 
 
-def judge(table: SampleTable, plantings: dict[int, Planting]) -> pd.DataFrame:
+def judge(table: SampleTable, plantings: dict[int, Planting], seen: pd.DataFrame) -> pd.DataFrame:
     """Check and explain all records and say for every subject what came out.
 
     Parameters
     ----------
     table : all records, the planted ones among them.
     plantings : position → what was planted there; the other subjects are clean.
+    seen : of ``moved``, a row for every subject.
 
     Returns
     -------
-    one row per subject: `planting mistake record water state detected noted named probability right third same`.
+    one row per subject: `position planting mistake record water state detected noted two visible named probability
+    right third same`; `two` where two mistakes were planted and both can be seen.
     """
     checked = run_all(table, Limits(), lambda _: None)
     explained = explain(table, checked.findings, Limits())
@@ -97,23 +127,29 @@ def judge(table: SampleTable, plantings: dict[int, Planting]) -> pd.DataFrame:
             "state": about["state"].to_numpy()[subjects],
             "detected": checked.verdict.isin(OPEN).to_numpy()[subjects],
             "noted": (checked.verdict == "note").to_numpy()[subjects],
+            "visible": seen.to_numpy().any(axis=1),
         },
         index=about.index[subjects],
     )
-    return frame.join(_named(explained.explanations, frame, wanted))
+    truth = _truth(wanted, seen)
+    return frame.assign(two=truth["two"]).join(_named(explained.explanations, frame, truth))
 
 
-def _named(explanations: pd.DataFrame, frame: pd.DataFrame, wanted: list[Planting | None]) -> pd.DataFrame:
+def _truth(wanted: list[Planting | None], seen: pd.DataFrame) -> pd.DataFrame:
+    """Give what can be known of every planting: mistake, quantities, and whether two mistakes can be seen."""
+    rows = []
+    for entry, flags in zip(wanted, seen.to_dict("records"), strict=True):
+        about = {entry.analyte, entry.other} - {""} if entry else set()
+        if entry and entry.two and any(flags[code] for code in about):
+            about = {code for code in about if flags[code]}
+        rows.append(
+            (entry.mistake if entry else "", " ".join(sorted(about)), bool(entry and entry.two and len(about) > 1))
+        )
+    return pd.DataFrame(rows, columns=["true_mistake", "true_analytes", "two"], index=seen.index)
+
+
+def _named(explanations: pd.DataFrame, frame: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
     """Compare the ranked causes of every subject with what was planted."""
-    truth = pd.DataFrame(
-        {
-            "true_mistake": [entry.mistake if entry else "" for entry in wanted],
-            "true_analytes": [
-                " ".join(sorted({entry.analyte, entry.other} - {""})) if entry else "" for entry in wanted
-            ],
-        },
-        index=frame.index,
-    )
     own = explanations[explanations["sample_id"].isin(frame.index)].join(truth, on="sample_id")
     own = own.join(frame["state"], on="sample_id")
     pair = own["analyte"].fillna("").astype("str").str.cat(own["other_analyte"].fillna("").astype("str"), sep=" ")
@@ -149,7 +185,14 @@ def overall(judged: pd.DataFrame) -> pd.DataFrame:
     """Give the same shares for every kind of record and for all."""
     planted = judged[judged["planting"] != ""]
     measured = planted[planted["mistake"] != "missing-ion"]
-    parts = [_shares(planted.assign(all="all"), "all"), _shares(measured.assign(all="all ions measured"), "all")]
+    single = planted[~planted["two"]]
+    groups = {
+        "all": planted,
+        "all ions measured": measured,
+        "one mistake": single,
+        "two mistakes": planted[planted["two"]],
+    }
+    parts = [_shares(chosen.assign(all=name), "all") for name, chosen in groups.items() if len(chosen)]
     return pd.concat([*parts, _shares(planted, "record")])
 
 

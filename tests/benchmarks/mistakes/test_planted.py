@@ -118,9 +118,11 @@ def test_one_mistake_in_a_whole_file_is_told_once() -> None:
 @pytest.mark.slow
 def test_the_long_way_through_files_says_the_same(tmp_path: Path) -> None:
     """What the table holds, and which cause comes first, does not depend on how the record came in."""
-    _, after, plantings = run.records(24, 11)
+    before, after, plantings = run.records(24, 11)
     table = noise.sample_table(after)
-    direct = score.judge(table, plantings).assign(label=table.about["label"])
+    subjects = np.flatnonzero((table.about["role"] == "subject").to_numpy())
+    seen = score.moved(before, after, noise.sample_table(before), subjects)
+    direct = score.judge(table, plantings, seen).assign(label=table.about["label"])
 
     samples, explanations = imported(after, tmp_path)
 
