@@ -38,8 +38,8 @@ class Screened:
         bottle of the visit lets it be, in standard deviations.
     beyond : some relation is off by more than two standard uncertainties and by more than in ordinary analyses.
     doubtful : a measured relation, the past, the other bottle of a visit or more potassium than sodium speaks against
-        the sample, or one major ion was not read and must be there. Of no other sample can the weighing say anything, so
-        that no other is weighed.
+        the sample, or one major ion was not read and must be there. Of no other sample can the weighing say anything,
+        so that no other is weighed.
     """
 
     record: Record
