@@ -12,6 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from pipeline.explain import ranges, wording
+from pipeline.explain.answers import ENOUGH, answers_of, best_named, ranked_answers, unexplained
 from pipeline.explain.check_evidence import MISSING, held_by_checks, seen_by_checks
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.mistakes.two import TWO
@@ -21,7 +22,7 @@ from pipeline.explain.priors import FOUND_BY_CHECK, UNNAMED, UNNAMED_ALIKE
 from pipeline.explain.record import counted_up
 from pipeline.explain.relations.charges import unread
 from pipeline.explain.screen import Screened, screened
-from pipeline.explain.search import judged, likely
+from pipeline.explain.search import is_likely, judged, values_meant
 from pipeline.normalise.sample_table import places
 from pipeline.problems import filled
 from schemas.columns import ANALYTES
@@ -36,15 +37,13 @@ if TYPE_CHECKING:
     from pipeline.explain.wording import Columns
     from pipeline.normalise.sample_table import SampleTable
 
+    Seen = dict[str, Flags]
+
 QUESTION_COLUMNS: Final = ("sample_id", "question", "separates")
-MOST_TOLD: Final = 6  # explanations told per sample
-LEAST_TOLD: Final = 0.01  # probability below which an explanation is not told
-ENOUGH: Final = 0.5  # probability of no mistake from which nothing is explained, if the record agrees within 95 %
-SURE: Final = 0.9  # the same, however it agrees
 EQUAL: Final = 3.0  # times likelier: less is "equally well" (a Bayes factor not worth a mention [JEFFREYS])
 _SUBJECTS: Final = {"ph": "pH", "tds": "dissolved solids"}
 _PRINTED: Final = {"uS/cm": "µS/cm", "Cel": "°C", "[pH]": ""}
-TIMES_LIKELIER: Final = 10.0  # two mistakes must be that much likelier than any single one [JEFFREYS]
+_TIMES_LIKELIER: Final = float(np.log(10.0))  # two mistakes must be that much likelier than any single one [JEFFREYS]
 DETAILED: Final = 3  # explanations whose relations are laid out
 
 
@@ -131,21 +130,24 @@ def explain(
     part, part_past = record.take(chosen), past.take(chosen)
     of_part = {name: flags[chosen] for name, flags in seen.items()}
     doubted = held_by_checks(findings, at, len(record))
-    everything = judged(part, part_past, of_part, _is_single(), source_samples(samples, screen, doubted)[chosen])
-    everything = _with_two_mistakes(everything, part, part_past, of_part)
+    whole = source_samples(samples, screen, doubted)[chosen]
+    weighed = judged(part, part_past, of_part, _is_single(), whole)
+    of_sources = weighed[whole[weighed["sample"]]].sort_values(["sample", "candidate"], ignore_index=True)
+    weighed = _with_two_mistakes(weighed, part, part_past, of_part)
     if patterns is None:
-        patterns = of_files(samples, screen, seen, (chosen, everything), doubted)
-    weighed = likely(everything)
-    del everything  # as large as what is likely
+        patterns = of_files(samples, screen, seen, (chosen, of_sources), doubted)
+
+    def ranked(of: Patterns, known: pd.DataFrame) -> pd.DataFrame:
+        own = ranked_answers(answers_of(of.raised(known, chosen)), doubted[chosen])
+        received, meant = values_meant(part, own["sample"].to_numpy(), own["candidate"].to_numpy())
+        return own.assign(value_from=received, value_to=meant)
 
     def told(of: Patterns) -> Explained:
-        known = weighed
-        own = _ranked(_answers(of.raised(known, chosen)), doubted[chosen])
+        own = ranked(of, weighed)
         pairs = of_pairs(samples, record, own, chosen, limits)
         moved = np.flatnonzero(pairs.exchanged()[chosen])
         if moved.size:
-            known = _without_history(known, part, part_past, of_part, moved)
-            own = _ranked(_answers(of.raised(known, chosen)), doubted[chosen])
+            own = ranked(of, _without_history(weighed, part, part_past, of_part, moved))
             pairs = of_pairs(samples, record, own, chosen, limits)
         worded = _worded(own, part, (part_past, pairs.rows(record.index)), of.covers(own, chosen))
         return replace(worded, patterns=patterns.table, against=against, sources=patterns)
@@ -154,101 +156,54 @@ def explain(
     return replace(told(patterns), alone=alone) if patterns.covered else alone
 
 
-def _with_two_mistakes(
-    weighed: pd.DataFrame, record: Record, past: ranges.PastReadings, seen: dict[str, npt.NDArray[np.bool_]]
-) -> pd.DataFrame:
-    """Weigh two mistakes at once in the samples that none explains; a pair must be ten times likelier than any."""
-    answers = _answers(likely(weighed))
-    unnamed = _is("several-mistakes")[answers["candidate"]] & (answers["probability"] >= ENOUGH).to_numpy()
-    at = np.unique(answers["sample"].to_numpy()[unnamed])
-    if not at.size:
-        return weighed
-    flags = {name: flag[at] for name, flag in seen.items()}
-    pairs = judged(record.take(at), past.take(at), flags, ~_is_single() | _is("no-mistake"))
-    pairs = pairs.assign(sample=at[pairs["sample"].to_numpy()])[~_is_single()[pairs["candidate"].to_numpy()]]
-    of_those = weighed.loc[np.isin(weighed["sample"], at), ["sample", "candidate", "log_posterior"]]
-    named = of_those[~np.isin(every("mistake"), (UNNAMED, *UNNAMED_ALIKE))[of_those["candidate"].to_numpy()]]
-    best = named.groupby("sample")["log_posterior"].max()
-    likelier = pairs["log_posterior"] >= best.reindex(pairs["sample"]).to_numpy() + np.log(TIMES_LIKELIER)
-    joined: pd.DataFrame = pd.concat([weighed, pairs[likelier]], ignore_index=True)
-    ordered: pd.DataFrame = joined.sort_values(["sample", "candidate"], kind="stable", ignore_index=True)
-    return ordered
+def _with_two_mistakes(weighed: pd.DataFrame, record: Record, past: ranges.PastReadings, seen: Seen) -> pd.DataFrame:
+    """Weigh two mistakes at once in the samples that none explains; a pair must be ten times likelier than any.
+
+    Only what is likely is left.
+    """
+    at = unexplained(weighed, len(record))
+    pairs = weighed.iloc[:0]
+    if at.size:
+        nobody = np.zeros(at.size, dtype="bool")
+        flags = {name: flag[at] for name, flag in seen.items()}
+        pairs = judged(record.take(at), past.take(at), flags, ~_is_single() | _is("no-mistake"), nobody)
+        pairs = pairs.assign(sample=at[pairs["sample"].to_numpy()])[~_is_single()[pairs["candidate"].to_numpy()]]
+        pairs = pairs[pairs["log_posterior"] >= best_named(weighed, len(record))[pairs["sample"]] + _TIMES_LIKELIER]
+    return _joined(weighed, pairs)
+
+
+def _joined(weighed: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
+    """Put what is likely of both together, by sample; ``weighed`` is emptied, for it may be a large part of the memory.
+
+    The order matters to the last digit of the sums that are made of it.
+    """
+    columns = weighed.columns
+    keys = {name: np.append(weighed[name], more[name]) for name in ("sample", "candidate", "log_posterior")}
+    order = np.argsort(keys["sample"], kind="stable")
+    order = order[is_likely(keys)[order]]
+    del keys
+    return pd.DataFrame({name: np.append(weighed.pop(name), more[name])[order] for name in columns}, copy=False)
 
 
 @cache
-def _is_single() -> npt.NDArray[np.bool_]:
+def _is_single() -> Flags:
     return ~_is(TWO)
 
 
 def _without_history(
-    weighed: pd.DataFrame,
-    record: Record,
-    past: ranges.PastReadings,
-    seen: dict[str, npt.NDArray[np.bool_]],
-    moved: npt.NDArray[np.int64],
+    weighed: pd.DataFrame, record: Record, past: ranges.PastReadings, seen: Seen, moved: Places
 ) -> pd.DataFrame:
     """Weigh the samples with exchanged labels again: what stands at the wrong point has no history there."""
     flags = {name: flag[moved] for name, flag in seen.items()} | {"history": np.zeros(moved.size, dtype="bool")}
-    again = likely(judged(record.take(moved), past.take(moved).none(), flags, _is_single()))
+    nobody = np.zeros(moved.size, dtype="bool")
+    again = judged(record.take(moved), past.take(moved).none(), flags, _is_single(), nobody)
     kept = weighed[~weighed["sample"].isin(moved)]
-    joined = pd.concat([kept, again.assign(sample=moved[again["sample"].to_numpy()])], ignore_index=True)
-    return joined.sort_values(["sample", "candidate"], kind="stable", ignore_index=True)
-
-
-@cache
-def answer_codes() -> npt.NDArray[np.int64]:
-    """Give the place in the catalogue that stands for each candidate's answer: steps of one unknown are one answer."""
-    keys: dict[tuple[str, str], int] = {}
-    codes = []
-    for place, one in enumerate(catalogue()):
-        unnamed = one.mistake in (UNNAMED, *UNNAMED_ALIKE)
-        codes.append(keys.setdefault((UNNAMED, "") if unnamed else ("", str(place)), place))
-    return np.array(codes)
-
-
-def _answers(weighed: pd.DataFrame) -> pd.DataFrame:
-    """Turn log posteriors into probabilities, one row per sample and answer; the likeliest step stands for it."""
-    sample, candidate, log = (weighed[name].to_numpy() for name in ("sample", "candidate", "log_posterior"))
-    top = np.full(sample.max(initial=-1) + 1, -np.inf)
-    np.maximum.at(top, sample, log)
-    weight = np.exp(log - top[sample])
-    share = weight / pd.Series(weight).groupby(sample).transform("sum").to_numpy()
-    answer = answer_codes()[candidate]
-    order = np.lexsort((-share, answer, sample))
-    _, first, at = np.unique((sample * answer_codes().size + answer)[order], return_index=True, return_inverse=True)
-    total = np.bincount(at, weights=share[order])
-    rows = order[first]
-    found = weighed.iloc[rows].reset_index(drop=True)
-    return found.assign(answer=answer[rows], probability=np.minimum(total, 1.0))
+    return _joined(kept, again.assign(sample=moved[again["sample"].to_numpy()]))
 
 
 @cache
 def _is(mistake: str) -> npt.NDArray[np.bool_]:
     return np.asarray(every("mistake") == mistake)
-
-
-def _ranked(answers: pd.DataFrame, doubted: Flags) -> pd.DataFrame:
-    """Rank the answers of every sample and keep those that are told; all of them where a check holds it."""
-    sample, answer, likely, misfit, relations = (
-        answers[name].to_numpy() for name in ("sample", "answer", "probability", "misfit", "relations")
-    )
-    nothing = answer == 0
-    calm = np.zeros(len(doubted), dtype="bool")
-    agrees = (misfit <= _within(relations)) | (likely >= SURE)
-    calm[sample[nothing]] = ((likely >= ENOUGH) & agrees)[nothing]
-    calm &= ~doubted
-    always = nothing | _is(UNNAMED)[answer]
-    at = np.lexsort((-likely, sample))
-    told = always[at] | ((counted_up(sample[at]) < MOST_TOLD) & (likely[at] >= LEAST_TOLD))
-    at = at[told & (~calm[sample[at]] | nothing[at])]
-    ranked: pd.DataFrame = answers.iloc[at].reset_index(drop=True).assign(rank=counted_up(sample[at]) + 1)
-    return ranked
-
-
-def _within(relations: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Give the misfit that 95 % of records without a mistake stay below: chi-square [WILSON1931]."""
-    number = np.maximum(relations, 1.0)
-    return np.asarray(number * (1.0 - 2.0 / (9.0 * number) + 1.645 * np.sqrt(2.0 / (9.0 * number))) ** 3)
 
 
 def _worded(

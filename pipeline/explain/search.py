@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
     Weights = dict[str, npt.NDArray[Any]]  # a column of WEIGHED_COLUMNS each
 
-SAMPLES_AT_ONCE: Final = 1024
+_PAIRS_AT_ONCE: Final = 2**19  # candidates times samples, of which a third can apply
+_SAMPLES_AT_ONCE: Final = 8192
 _AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
 WEIGHED_COLUMNS: Final = (
     "sample",
@@ -42,8 +43,6 @@ WEIGHED_COLUMNS: Final = (
     "log_usual",
     "misfit",
     "relations",
-    "value_from",
-    "value_to",
 )
 _LEAST: Final = 1e-7  # share of a sample's probability that still counts
 _UNREAD_HOLDS: Final = 0.3  # density, against none of it, of the major that was not read at any one size [CP]
@@ -109,12 +108,13 @@ def judged(
         found = _weighed(few, possible(few, saw, wanted), past, at, saw)
         if whole is None:
             return found
-        kept = _is_likely(found) | whole[found["sample"]]
+        kept = is_likely(found) | whole[found["sample"]]
         return {name: values[kept] for name, values in found.items()}
 
     if not len(record):
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
-    groups = np.array_split(order, max(round(len(record) / SAMPLES_AT_ONCE), 1))
+    at_once = min(_PAIRS_AT_ONCE // max(int(wanted.sum()), 1), _SAMPLES_AT_ONCE)
+    groups = np.array_split(order, max(round(len(record) / at_once), 1))
     if len(groups) == 1:
         return pd.DataFrame(weighed(order), copy=False)
     with ThreadPoolExecutor(_AT_ONCE) as pool:
@@ -132,12 +132,6 @@ def _weighed(record: Record, found: list[Possible], past: PastReadings, at: Plac
     for pairs, places in blocks(record, found):
         for whole, part in zip(weights, agreement(received, pairs), strict=True):
             whole[places] = part
-    rows = every("row")[candidate]
-    touched = (rows >= 0) & (every("change") != None)[candidate]  # noqa: E711 -- element by element
-    before, half = record.amounts[rows, sample], record.half[rows, sample]
-    row_of = every("row")
-    parts = [one.changed.get(row_of[one.place], record.amounts[row_of[one.place], one.samples]) for one in found]
-    after = np.concatenate(parts)
     return {
         "sample": at[sample],
         "candidate": candidate,
@@ -146,8 +140,6 @@ def _weighed(record: Record, found: list[Possible], past: PastReadings, at: Plac
         "log_usual": usual,
         "misfit": misfit,
         "relations": count,
-        "value_from": np.where(touched, before + half, np.nan),
-        "value_to": np.where(touched, after + half_after(half, before, after, candidate), np.nan),
     }
 
 
@@ -174,6 +166,20 @@ def _fit(received: Received, pairs: Pairs) -> tuple[Floats, ...]:
     return joint_density(found, pairs.spread)
 
 
+def values_meant(record: Record, sample: Places, candidate: Places) -> tuple[Floats, Floats]:
+    """Give what was received and what it would be without the mistake; missing where nothing changes."""
+    rows = every("row")[candidate]
+    before, half = record.amounts[rows, sample], record.half[rows, sample]
+    after = before.copy()
+    changes = (rows >= 0) & (every("change") != None)[candidate]  # noqa: E711 -- element by element
+    for place in np.unique(candidate[changes]):
+        pairs, one = np.flatnonzero(candidate == place), catalogue()[place]
+        if one.change is not None:
+            after[pairs] = one.change(record.take(sample[pairs])).get(one.row, after[pairs])
+    meant = after + half_after(half, before, after, candidate)
+    return np.where(changes, before + half, np.nan), np.where(changes, meant, np.nan)
+
+
 def half_after(half: Floats, before: Floats, after: Floats, candidate: Places) -> Floats:
     """Give back to a changed count its half drop, as large as the change has made it; a miscount leaves the drop."""
     added = (every("mistake") == "miscount")[candidate]
@@ -182,13 +188,8 @@ def half_after(half: Floats, before: Floats, after: Floats, candidate: Places) -
     return np.asarray(half * np.where(added, 1.0, scale))
 
 
-def likely(weighed: pd.DataFrame) -> pd.DataFrame:
+def is_likely(weighed: Weights) -> Flags:
     """Leave out what has next to no share of its sample's probability; "no mistake" never is."""
-    flags = _is_likely(weighed)
-    return weighed if flags.all() else weighed[flags].reset_index(drop=True)
-
-
-def _is_likely(weighed: Weights | pd.DataFrame) -> Flags:
     sample, candidate, log = (np.asarray(weighed[name]) for name in ("sample", "candidate", "log_posterior"))
     top = np.full(sample.max(initial=-1) + 1, -np.inf)
     np.maximum.at(top, sample, log)
