@@ -12,7 +12,7 @@ from pipeline.checks.treatment_names import MEMBRANE
 from pipeline.errors import KettlestoneError
 from pipeline.site.advice import SOFTENED, advise, case_of_site, supply_of
 from pipeline.site.basis import base_doubts, days_between
-from pipeline.site.outcome import outcome_of, outcome_said
+from pipeline.site.outcome import only_carbon, outcome_of, outcome_said
 from pipeline.site.record import ALKALINITY, HARDNESS, RAW_STAGES, site_record
 from pipeline.site.retest import verified
 from pipeline.site.season import two_waters, waters_said
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from pipeline.treat.advice import Advice
 
 DEFAULT_PROFILE: Final = "European water chart 2016"
+_STAYS: Final = ("readjust", "change-medium", "repair")  # what is fitted stays, set for this water
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,8 @@ class SiteAnswer:
     @property
     def verdict(self) -> tuple[Said, ...]:
         """Give the outcome as a sentence, where something is fitted."""
-        return outcome_said(self.outcome, self.site, self.advice, self.treated)
+        carbon = only_carbon(self.outcome, self.retest, self.treated)
+        return outcome_said(self.outcome, self.site, self.advice, self.treated, carbon=carbon)
 
     def size(self, sign: str) -> tuple[Said, ...]:
         """Say what the advice means in litres, days, salt and waste, in the client's unit of hardness."""
@@ -139,15 +141,18 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
     treated = _judged(site.treated, site, profile) if raw is not None or site.raw is None else None
     retest = verified(site, today)
     outcome = outcome_of(site, advice, retest, treated)
-    if outcome == "readjust":
+    carbon = only_carbon(outcome, retest, treated)
+    if outcome in _STAYS and not carbon:
         set_anew = _readjusted(site, advice, profile)
-        outcome, advice = ("replace", advice) if set_anew is None else (outcome, set_anew)
+        outcome = "replace" if outcome == "readjust" and set_anew is None else outcome
+        advice = advice if set_anew is None else set_anew
     if outcome == "ask-first" and advice.decision == "decided":
         advice = replace(advice, decision="conditional")
     spent = _spent(retest, today)
-    given = _kept(site, advice, treated, spent) if outcome == "keep" else _on_doubts(site, advice)
+    stays = outcome == "keep" or carbon
+    given = _kept(site, advice, treated, spent) if stays else _on_doubts(site, advice)
     given = _with_both_waters(site, given, profile)
-    if outcome in ("keep", "readjust"):  # what it warns of hangs on the treatment that stays
+    if outcome == "keep" or outcome in _STAYS:  # what it warns of hangs on the treatment that stays
         proved = site.raw is None or site.raw.verdict != "unjudged"
         given = replace(given, cautions=cautions_for(given, site.machine, proved=proved))
     return SiteAnswer(
@@ -158,7 +163,7 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
         retest=retest,
         raw=_judged(raw, site, profile),
         treated=treated,
-        expected=None if outcome == "keep" else _expected(given, site, profile),
+        expected=None if stays else _expected(given, site, profile),
         today=today,
         softened=raw is not None and supply_of(site, raw) == SOFTENED,
     )

@@ -11,6 +11,7 @@ from pipeline.treat.processes.decarbonising import WEAK_ACID
 from pipeline.treat.processes.naming import NONE
 from pipeline.treat.processes.trains import main_stage
 from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.verify.circumstantial import EXHAUSTED_CARBON
 from pipeline.verify.series import PERMEATE
 from pipeline.words import Said
 
@@ -25,6 +26,7 @@ Outcome = Literal["keep", "readjust", "change-medium", "repair", "replace", "fit
 # What the likeliest cause of a failed test asks for; any other has to be asked about first.
 _BY_CAUSE: Final[dict[str, Outcome]] = {
     "exhausted media": "change-medium",
+    EXHAUSTED_CARBON: "change-medium",
     "failed membrane": "repair",
     "moved valve": "readjust",
     "source change": "readjust",
@@ -124,12 +126,24 @@ def _suits(site: Site, treated: SiteWater | None) -> bool:
     return known and not outside and not treated.machine.endswith("act")
 
 
-def outcome_said(outcome: Outcome, site: Site, advice: Advice, treated: SiteWater | None) -> tuple[Said, ...]:
-    """Say what is to happen to what is fitted; nothing where nothing is."""
+def only_carbon(outcome: Outcome, retest: Retest | None, treated: SiteWater | None) -> bool:
+    """Say whether the carbon alone of what is fitted is used up: the minerals of its water are as they should be."""
+    found = None if retest is None else retest.verification
+    if outcome != "change-medium" or found is None or treated is None or not found.causes:
+        return False
+    minerals = [state for name, state in treated.states.items() if not name.endswith("chlorine_mg_l")]
+    return found.causes[0].name == EXHAUSTED_CARBON and not any(state in _OUTSIDE for state in minerals)
+
+
+def outcome_said(
+    outcome: Outcome, site: Site, advice: Advice, treated: SiteWater | None, *, carbon: bool = False
+) -> tuple[Said, ...]:
+    """Say what is to happen to what is fitted; nothing where nothing is. ``carbon``: see `only_carbon`."""
     fitted = site.fitted.treatment
     if fitted in ("", NONE):
         return ()
     other = TREATMENTS.get(advice.treatment)
     values = {"treatment": TREATMENTS[fitted].title, "other": "" if other is None else other.title}
     watched = outcome == "keep" and treated is not None and treated.machine.endswith("attention")
-    return (Said("site.outcome.keep_watch" if watched else f"site.outcome.{outcome}", values),)
+    named = "keep_watch" if watched else "change-carbon" if carbon else outcome
+    return (Said(f"site.outcome.{named}", values),)

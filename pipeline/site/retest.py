@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 LIKELIEST: Final = "verify.history.most_likely"
 RISEN: Final = "verify.later_up"
 _TO_DO: Final = {
+    ("exhausted carbon", ""): "verify.do.carbon",
     ("exhausted media", ""): "verify.do.change",
     ("exhausted media", "softener"): "verify.do.regenerate",
     ("failed membrane", ""): "verify.do.membrane",
@@ -246,7 +247,7 @@ def _circumstances(course: Timeline, treatment: str, facts: HistoryFacts) -> Cir
     return Circumstances(
         permeate=permeate,
         permeate_baseline=baseline,
-        used=counter / life if life > 0 else math.nan,
+        used=_litres_through(counter, facts.litres_per_day, when, changed) / life if life > 0 else math.nan,
         before_blending=str(samples["stage"][treated]) in PERMEATE,
         on_hold=bool(samples.loc[pair, "current_verdict"].isin(OPEN).any()),
         schedule=Schedule(
@@ -254,20 +255,23 @@ def _circumstances(course: Timeline, treatment: str, facts: HistoryFacts) -> Cir
             changed_on=changed,
             tests_since=max(tests, 1),
             life_days=life / facts.litres_per_day if facts.litres_per_day > 0 else math.nan,
-            left_days=_left_days(life, counter, facts.litres_per_day, None if pd.isna(when) else when, changed),
+            left_days=_left_days(life, _litres_through(counter, facts.litres_per_day, when, changed), facts.litres_per_day),
         ),
     )
 
 
-def _left_days(
-    life: float, counter: float, litres_per_day: float, when: pd.Timestamp | None, changed: pd.Timestamp | None
-) -> float:
-    """Count the days from a test until the life less its reserve is over: by the counter, else by the last change."""
-    if not (life > 0.0 and litres_per_day > 0.0) or when is None:
+def _litres_through(counter: float, litres_per_day: float, when: pd.Timestamp, changed: pd.Timestamp | None) -> float:
+    """Count the litres that went through a medium up to a test: by its counter, else by the days since the last change."""
+    if not math.isnan(counter) or changed is None or pd.isna(when):
+        return counter
+    return (when - changed) / pd.Timedelta(days=1) * litres_per_day
+
+
+def _left_days(life: float, litres: float, litres_per_day: float) -> float:
+    """Count the days from a test until the life less its reserve is over."""
+    if not (life > 0.0 and litres_per_day > 0.0):
         return math.nan
-    days = math.nan if changed is None else (when - changed) / pd.Timedelta(days=1)
-    used = counter if not math.isnan(counter) else days * litres_per_day
-    return ((1.0 - RESERVE) * life - used) / litres_per_day
+    return ((1.0 - RESERVE) * life - litres) / litres_per_day
 
 
 def _membrane(course: Timeline, treatment: str) -> tuple[pd.Series | None, float]:

@@ -36,7 +36,7 @@ _OTHER_WORDS: Final = {
     **dict.fromkeys(ADDS, "verify.cause.exhausted_bed"),
 }
 _SHOWN: Final = 0.005  # causes less probable than this are left out
-_USED: Final = ((0.5, 0.3), (0.8, 1.0), (1.0, 3.0), (float("inf"), 10.0))  # share of life used -> times as common [CP]
+_USED: Final = ((0.25, 0.1), (0.5, 0.3), (0.8, 1.0), (1.0, 3.0), (float("inf"), 10.0))  # of life: times as common [CP]
 _FAILING: Final = 20.0  # times as common once the membrane's own water was found wrong, and the reverse [CP]
 
 

@@ -151,7 +151,7 @@ def verify(
     weighed = believed if not known.before_blending else as_promised(believed, compared)
     told = not known.brief or outcome == "partly"  # of these only the causes say whether something is at fault
     causes = rank(promised, weighed, treatment, own, (recorded, bounds.bypass), known.used, failing) if told else ()
-    causes = with_chlorine(causes, compared) if treatment == "carbon" else causes
+    causes = with_chlorine(causes, compared, treatment)
     widths = (half_width(raw, of_raw), half_width(_of(known.permeate), pd.Series(dtype="float64")))
     # Before raw water is blended in there is no bypass, and of minerals put back it cannot be told.
     alone = known.before_blending or adds_minerals(treatment)

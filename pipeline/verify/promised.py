@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.treat.processes.trains import has_membrane
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.verify.series import USUAL_RELATIVE
 
@@ -32,6 +33,16 @@ PROMISED: Final = (
 ALONGSIDE: Final = ("ph", "free_chlorine_mg_l")
 ALL: Final = (*PROMISED, *ALONGSIDE)
 USUAL_PH: Final = 0.2  # the same of pH [CP]
+# k = 2 below which no test of a visit resolves a quantity, however little of it there is: mg/L, µS/cm [CP].
+LEAST_WIDTH: Final = {
+    "total_hardness_mg_l_caco3": 5.0,
+    "alkalinity_mg_l_caco3": 5.0,
+    "conductivity_us_cm_25c": 3.0,
+    "tds_mg_l": 3.0,
+    "sodium_mg_l": 1.0,
+    "chloride_mg_l": 1.0,
+}
+_HELD_BACK: Final = 0.6  # of what a membrane lets through: planned with 95 %, membranes hold back 92 to 98 % (k = 2) [CP]
 _SHARES: Final = np.linspace(0.0, 1.0, 5)
 ANY_PH: Final = 7.5  # stands in for a pH nobody read; of what is looked at only pH itself depends on it
 _SALTED: Final = ("total_hardness_mg_l_caco3", "conductivity_us_cm_25c", "chloride_mg_l")
@@ -94,7 +105,8 @@ def promise(
     Notes
     -----
     The uncertainty of every raw reading is carried through the treatment: U² = Σ (½ [f(x + U) - f(x - U)])²,
-    readings independent [JCGM100 5.1.3, note 2], and is at least that of the reading itself in proportion.
+    readings independent [JCGM100 5.1.3, note 2], and is at least that of the reading itself in proportion. To it comes
+    what nobody knows of a membrane that was not measured: how much it holds back.
     """
     knob = _knob(treatment)
     shares = _SHARES if knob else _SHARES[:1]
@@ -114,6 +126,10 @@ def promise(
     expanded = _carried(changed, varied, shares, width)
     relative = np.divide(width.to_numpy(), first, out=np.zeros(len(ALL)), where=np.nan_to_num(first) > 0)
     expanded = np.fmax(expanded, np.abs(value) * np.nan_to_num(relative))
+    if has_membrane(treatment) and "rejection" not in settings:
+        passed = (1.0 - shares)[:, None] * np.abs(value[:1])
+        passed[:, ALL.index("ph")] = 0.0
+        expanded = np.hypot(expanded, _HELD_BACK * passed)
     size = (len(_SHARES), len(ALL))
     return Promise(np.broadcast_to(value, size), np.broadcast_to(expanded, size), shared=knob is not None)
 
@@ -160,8 +176,9 @@ def half_width(readings: pd.Series, uncertainty: pd.Series) -> pd.Series:
     """Give the expanded uncertainty (k = 2) of every quantity, the usual one where none is stated."""
     value = readings.reindex(list(ALL)).astype("float64")
     usual = (USUAL_RELATIVE * value.abs()).mask(value.index == "ph", USUAL_PH)
-    stated = uncertainty.reindex(list(ALL)).astype("float64")
-    return stated.fillna(usual)
+    stated = uncertainty.reindex(list(ALL)).astype("float64").fillna(usual)
+    least = pd.Series(LEAST_WIDTH).reindex(stated.index, fill_value=0.0)
+    return stated.clip(lower=least).where(value.notna())
 
 
 def _moved(before: pd.Series, name: str, by: float) -> pd.Series:
