@@ -46,6 +46,8 @@ SOURCE_ROWS: Final[Fields] = (
     text("country", "Country"),
     text("latitude", "Latitude of the place, degrees north"),
     text("longitude", "Longitude of the place, degrees east"),
+    text("drain", "Whether there is a drain near the machine"),
+    text("plumbed", "Whether the machine is connected to the mains"),
     text("ec_reference", "Reference temperature of conductivities"),
     text("temperature_compensation", "How the meter compensated for temperature"),
     text("tds_scale", "Scale or method of dissolved solids"),
@@ -288,6 +290,7 @@ FINDING_COLUMNS: Final[list[str]] = names(besides(FINDINGS, "analyte", "severity
 EXPLANATION_COLUMNS: Final[tuple[str, ...]] = tuple(names(EXPLANATIONS))
 PATTERN_COLUMNS: Final[tuple[str, ...]] = tuple(names(PATTERNS))
 QUANTITY_COLUMNS: Final[list[str]] = names(ASSESSMENTS)
-COORDINATES: Final = ("latitude", "longitude")  # the store keeps them among a site's further facts
-SITE_COLUMNS: Final[tuple[str, ...]] = (*names(SITE_REGISTER), *COORDINATES)
+COORDINATES: Final = ("latitude", "longitude")
+# Columns without a place of their own in the store stand among a site's further facts.
+SITE_COLUMNS: Final[tuple[str, ...]] = (*names(SITE_REGISTER), *COORDINATES, "drain", "plumbed", "bypass_percent")
 TREATMENT_COLUMNS: Final[tuple[str, ...]] = tuple(names(TREATMENT_REGISTER))

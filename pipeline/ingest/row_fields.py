@@ -13,7 +13,7 @@ from pipeline.ingest.control_words import control_kinds, derived_controls
 from pipeline.ingest.fill_down import NAMED_ONCE, FilledDown, filled_down, filled_notices
 from pipeline.ingest.second_columns import by_weight, with_second_columns
 from pipeline.ingest.spellings import key, word_table
-from pipeline.ingest.stage_words import derived_stages
+from pipeline.ingest.stage_words import bottle_labels, derived_stages
 from pipeline.problems import problem_frame
 from pipeline.texts import TextColumn, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
@@ -121,7 +121,7 @@ def row_frame(
     stated = {field: _field(source, field, parts, at, which, facts) for field in ROW_FIELDS}
     stated, filled = _with_names_above(source, stated, at)
     stated = with_second_columns(source, stated, at)
-    stated["stage"], stated["stage_from"] = _with_derived_stage(stated)
+    stated["stage"], stated["stage_from"] = _with_derived_stage(stated, name)
     stated["activity"], control_from = _with_derived_control(stated)
     for field in ("ec_reference", "tds_scale", "temperature_compensation"):
         stated[field] = stated[field].otherwise(_named_by_entries(source, blocks, field, at))
@@ -192,9 +192,14 @@ def _field(
     return _in_words(field, stated)
 
 
-def _with_derived_stage(stated: Mapping[str, TextColumn]) -> tuple[TextColumn, TextColumn]:
-    """Fill in the stage from the words of sampling point or label where none is stated, and say where it came from."""
+def _with_derived_stage(stated: Mapping[str, TextColumn], name: str) -> tuple[TextColumn, TextColumn]:
+    """Fill in the stage from the words of sampling point, label, remark or file name where none is stated.
+
+    Beside it stands where it came from.
+    """
     derived, origin = derived_stages(stated["sampling_point"], stated["label"])
+    bottled, from_label = bottle_labels(stated, name)
+    derived, origin = derived.otherwise(bottled), origin.otherwise(from_label)
     silent = ~stated["stage"].stated()
     return stated["stage"].otherwise(derived), origin.where(~silent, "")
 
@@ -307,7 +312,7 @@ def _control_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: s
 
 def _stage_notices(rows: pd.DataFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:
     """Tell once of each field that stages were taken from."""
-    origins = ("sampling_point", "label")
+    origins = ("sampling_point", "label", "comment", "file_name")
     taken = {name: (rows["stage_from"] == name.replace("_", " ")).to_numpy() for name in origins}
     return _derived_notices("stage-derived", rows, taken, "{stage} water", headings, file_sha256)
 
@@ -332,7 +337,7 @@ def _derived_notices(
                     file_sha256=file_sha256,
                     line=first["line"],
                     column=headings.get(origin, origin.replace("_", " ")),
-                    raw_text=first[origin],
+                    raw_text=first.get(origin, ""),
                     detail=f"{meant.format_map(rows.iloc[at[0]])}; {lines} {'row' if lines == 1 else 'rows'}",
                 )
             )

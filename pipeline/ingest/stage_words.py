@@ -7,12 +7,10 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
-from pipeline.texts import first_stated
+from pipeline.texts import TextColumn, first_stated
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
-    from pipeline.texts import TextColumn
+    from collections.abc import Iterator, Mapping
 
 _PARTS: Final = re.compile(r"[,;:/|()\[\]–—_]+|\s-\s")
 _OPPOSITE: Final = (frozenset({"raw"}), frozenset({"treated", "permeate"}))
@@ -54,6 +52,46 @@ def stage_of(text: str, *, label: bool = False) -> str:
 def derived_stages(points: TextColumn, labels: TextColumn) -> tuple[TextColumn, TextColumn]:
     """Give the stages that sampling points name, else those that labels name, and where each was taken from."""
     return first_stated({"sampling point": _of_texts(points, label=False), "label": _of_texts(labels, label=True)})
+
+
+def bottle_labels(said: Mapping[str, TextColumn], name: str) -> tuple[TextColumn, TextColumn]:
+    """Know figures that were copied from the labels of bottles, by a remark that says so or by the name of their file.
+
+    A label has no date: what was taken on a day is a sample.
+
+    Parameters
+    ----------
+    said : fields of the rows.
+    name : of the file.
+
+    Returns
+    -------
+    "bottled" or "" for each row, and the field it was taken from.
+    """
+    dated = said["collected_on"].stated()
+    remarks, names = _label_words()
+    noted = said["comment"].meant(_any_remark(), lambda text: "bottled" if _holds(text, remarks) else "")
+    named = "bottled" if names & set(key(name).replace("_", " ").replace(".", " ").replace("-", " ").split()) else ""
+    constant = TextColumn.constant(named, len(dated))
+    return first_stated({"comment": noted.where(dated, ""), "file name": constant.where(dated, "")})
+
+
+def _holds(text: str, phrases: frozenset[str]) -> bool:
+    words = f" {' '.join(key(text).replace(chr(39), ' ').replace('’', ' ').split())} "
+    return any(f" {phrase} " in words for phrase in phrases)
+
+
+@lru_cache(maxsize=1)
+def _label_words() -> tuple[frozenset[str], frozenset[str]]:
+    grammar = heading_words()["stage_phrases"]
+    return frozenset(key(words) for words in grammar["label remarks"]), frozenset(map(key, grammar["label files"]))
+
+
+@lru_cache(maxsize=1)
+def _any_remark() -> str:
+    words = heading_words()["stage_phrases"]["label remarks"]
+    last = {word for words_of in words for word in (words_of.split()[-1], key(words_of).split()[-1])}
+    return "|".join(sorted(re.escape(word) for word in last))
 
 
 def _of_texts(texts: TextColumn, *, label: bool) -> TextColumn:

@@ -25,7 +25,7 @@ from pipeline.site.statements import (
     written_day,
 )
 from pipeline.site.statements import resolved as resolved_of
-from pipeline.treat.choosing.case import drain_of
+from pipeline.treat.choosing.case import drain_of, yes_or_no
 from pipeline.treat.processes.naming import treatment_meant
 from pipeline.treat.sizing.capacity import CAPACITY_UNITS
 from pipeline.words import Said
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from pipeline.store.database import Store
     from pipeline.store.site_records import SiteName
 
+_BY_HAND: Final = ("jug", "tank cartridge", "resin bag")  # only where somebody fills the machine
 _BOILER: Final = re.compile(r"boiler|kessel|chaudière|caldaia|caldera|ketel|thermoblo", re.IGNORECASE)
 # How registers write the units of `pipeline.treat.sizing.capacity.UNITS`, without blanks, dots and capitals.
 _SPELLED: Final[dict[str, str]] = {
@@ -149,10 +150,28 @@ def site_facts(
         changes=_changes(rows[REGISTER], then.treatment),
         country=_iso(country),
         supply=site_row.get("supply", "") or _latest(wide, "supply"),
-        machine=_recognised(machine_text, comments, dict(machines or known_machines())),
+        machine=_connected(
+            _recognised(machine_text, comments, dict(machines or known_machines())),
+            yes_or_no(site_row.get("plumbed", "")),
+            now.treatment,
+        ),
         machine_text=machine_text,
-        drain=drain_of("; ".join([machine_text, *comments])),
+        drain=_drain(site_row.get("drain", ""), [machine_text, *comments]),
     )
+
+
+def _connected(machine: Machine, plumbed: bool | None, treatment: str) -> Machine:
+    """Say how a machine gets its water: as the register says, else by what only a filled machine has."""
+    if plumbed is not None:
+        return replace(machine, connection="plumbed" if plumbed else "reservoir")
+    by_hand = machine.connection == NOT_KNOWN and treatment in _BY_HAND
+    return replace(machine, connection="reservoir") if by_hand else machine
+
+
+def _drain(column: str, remarks: Sequence[str]) -> bool | None:
+    """Say whether there is a drain: by the column of the register, else by the words of a remark."""
+    said = yes_or_no(column)
+    return drain_of("; ".join([column, *remarks])) if said is None else said
 
 
 def _registers(

@@ -255,13 +255,15 @@ def _circumstances(course: Timeline, treatment: str, facts: HistoryFacts) -> Cir
             changed_on=changed,
             tests_since=max(tests, 1),
             life_days=life / facts.litres_per_day if facts.litres_per_day > 0 else math.nan,
-            left_days=_left_days(life, _litres_through(counter, facts.litres_per_day, when, changed), facts.litres_per_day),
+            left_days=_left_days(
+                life, _litres_through(counter, facts.litres_per_day, when, changed), facts.litres_per_day
+            ),
         ),
     )
 
 
 def _litres_through(counter: float, litres_per_day: float, when: pd.Timestamp, changed: pd.Timestamp | None) -> float:
-    """Count the litres that went through a medium up to a test: by its counter, else by the days since the last change."""
+    """Count the litres that went through a medium up to a test: by its counter, else by days since it was put in."""
     if not math.isnan(counter) or changed is None or pd.isna(when):
         return counter
     return (when - changed) / pd.Timedelta(days=1) * litres_per_day

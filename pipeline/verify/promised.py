@@ -42,7 +42,9 @@ LEAST_WIDTH: Final = {
     "sodium_mg_l": 1.0,
     "chloride_mg_l": 1.0,
 }
-_HELD_BACK: Final = 0.6  # of what a membrane lets through: planned with 95 %, membranes hold back 92 to 98 % (k = 2) [CP]
+_HELD_BACK: Final = (
+    0.6  # of what a membrane lets through: planned with 95 %, membranes hold back 92 to 98 % (k = 2) [CP]
+)
 _SHARES: Final = np.linspace(0.0, 1.0, 5)
 ANY_PH: Final = 7.5  # stands in for a pH nobody read; of what is looked at only pH itself depends on it
 _SALTED: Final = ("total_hardness_mg_l_caco3", "conductivity_us_cm_25c", "chloride_mg_l")

@@ -28,6 +28,12 @@ base = "lever"
 metals = ["copper"]
 boiler_litres = 11
 """
+_CHLORINE = """\
+Sample,Client,Site,Date,Stage,TH (mg/L CaCO3),Alkalinity (mg/L CaCO3),EC (uS/cm),pH,Free chlorine (mg/L)
+G-1,Grand,GH,2026-11-05,raw,270,210,600,7.5,0.35
+G-2,Grand,GH,2026-11-05,permeate,15,12,38,6.2,0.25
+G-3,Grand,GH,2026-11-05,treated,66,52,160,6.8,0.28
+"""
 _HEAD = "Sample,Client,Site,Date,Stage,Total hardness (mg/L CaCO3),Alkalinity (mg/L CaCO3),Conductivity (uS/cm),pH\n"
 # Hard from November to March, soft from May to September, in three years; the same treated water on the last day.
 _HARD, _SOFT = (2, 11), (5, 8)
@@ -39,19 +45,24 @@ _SEASONS = "".join(
 )
 FILES = {
     "sites.csv": """\
-client,site,country,machine,treatment,litres per day
-Roast,RO,NL,espresso met twee boilers,omgekeerde osmose met remineralisatie,120
-Hotel,HT,FR,deux chaudières,adoucisseur + osmoseur,150
-Kitchen,KD,DE,Kombidämpfer,Entkarbonisierer,200
-Lunch,RD,GB,heat exchanger,,70
-Two,TS,CH,heat exchanger,,60
-Coast,CO,ES,doble caldera,descalcificador,90
-Own,OW,GB,Copperhead,none,35
+client,site,country,machine,treatment,litres per day,Abfluss,plumbed
+Roast,RO,NL,espresso met twee boilers,omgekeerde osmose met remineralisatie,120,,
+Hotel,HT,FR,deux chaudières,adoucisseur + osmoseur,150,,
+Kitchen,KD,DE,Kombidämpfer,Entkarbonisierer,200,,
+Lunch,RD,GB,heat exchanger,,70,,
+Two,TS,CH,heat exchanger,,60,,
+Coast,CO,ES,doble caldera,descalcificador,90,,
+Own,OW,GB,Copperhead,none,35,ja,no
+Grand,GH,GB,dual boiler,,90,,
+Office,OF,DE,bean-to-cup,jug filter,10,,
+Valve,VC,DE,dual boiler,,40,,
 """,
     "treatments.csv": """\
 client,site,treatment,capacity,capacity unit,installed on,bypass percent
 Lunch,RD,decarbonising cartridge,12000,°dH·L,2026-10-20,25
 Two,TS,decarboniser,60000,°dH·L,2026-10-20,28
+Grand,GH,carbon + reverse osmosis,,,2026-08-20,15
+Valve,VC,decarboniser,14000,°dH·L,2026-10-25,25
 """,
     "waters.csv": _HEAD
     + """\
@@ -66,8 +77,17 @@ L-2,Lunch,RD,2026-11-05,treated,114,60,320,6.6
 T-2,Two,TS,2026-11-10,treated,105,60,320,6.6
 C-1,Coast,CO,2026-11-05,raw,340,210,1190,7.5
 O-1,Own,OW,2026-11-05,raw,300,240,620,7.3
+F-1,Office,OF,2026-11-05,raw,286,214,560,7.5
+F-2,Office,OF,2026-11-05,treated,143,89,330,6.7
+V-1,Valve,VC,2026-11-01,raw,300,240,640,7.4
+V-2,Valve,VC,2026-11-01,treated,205,145,500,7.0
 """
     + _SEASONS,
+    "chlorine.csv": _CHLORINE,
+    "Flaschenetiketten.csv": """\
+Kunde;Standort;Wasser;Ca (mg/l);Mg (mg/l);Na (mg/l);Hydrogencarbonat (mg/l);Chlorid (mg/l);Sulfat (mg/l)
+Own;OW;Quelle Hell;12;3;4;48;5;6
+""",
 }
 
 
@@ -159,6 +179,52 @@ def test_a_machine_of_ones_own_is_known_to_the_advice(store: Store, folder: Path
 
     assert (answer.site.machine.name, answer.site.machine.metals) == ("Copperhead", ("copper",))
     assert answer_of(store, "OW", TODAY).site.machine.name == "not known"
+
+
+def test_chlorine_behind_a_train_names_its_carbon_and_leaves_the_setting(store: Store) -> None:
+    """The membrane works and the blend is right; only the carbon lets 0.28 of 0.35 mg/L through."""
+    answer = answer_of(store, "GH", TODAY)
+
+    assert (answer.outcome, answer.advice.treatment) == ("change-medium", "carbon + reverse osmosis")
+    assert [said.code for said in answer.verdict] == ["site.outcome.change-carbon"]
+    assert answer.retest is not None
+    assert answer.retest.verification is not None
+    assert answer.retest.verification.causes[0].name == "exhausted carbon"
+
+
+def test_whoever_fills_a_jug_gets_a_recipe_in_litres(store: Store) -> None:
+    """A jug is filled by hand: no valve with a bypass is advised where a jug is."""
+    answer = answer_of(store, "OF", TODAY)
+
+    assert answer.site.machine.connection == "reservoir"
+    assert "bypass" not in answer.advice.settings
+
+
+def test_a_filling_of_a_week_is_not_called_used_up(store: Store) -> None:
+    """280 L of some 1,300 went through: a valve that lets 60 % past is likelier than 14,000 °dH·L gone in a week."""
+    answer = answer_of(store, "VC", TODAY)
+
+    assert answer.outcome == "readjust"
+    assert answer.retest is not None
+    assert answer.retest.verification is not None
+    assert answer.retest.verification.causes[0].name == "moved valve"
+
+
+def test_drain_and_mains_are_read_from_the_register_of_sites(store: Store) -> None:
+    facts = answer_of(store, "OW", TODAY).site.facts
+
+    assert facts.drain is True
+    assert facts.machine.connection == "reservoir"
+
+
+def test_labels_of_bottles_are_known_by_the_name_of_their_file(store: Store) -> None:
+    """No column states a stage, and a label has no date: the water is one on sale, not that of the tap."""
+    answer = answer_of(store, "OW", TODAY)
+
+    assert answer.site.raw is not None
+    assert answer.site.raw.label == "O-1"
+    assert "Quelle Hell" in {dict(said.values).get("name") or dict(said.values).get("first") for said in
+                             answer.advice.bottled}  # fmt: skip
 
 
 def test_lists_name_what_the_register_of_sites_says(folder: Path) -> None:

@@ -209,6 +209,18 @@ def drain_of(text: str) -> bool | None:
     return "yes" in meant if len(meant) == 1 else None
 
 
+def yes_or_no(text: str) -> bool | None:
+    """Tell what a column of a register says, in the words of ``yes_no_words.csv``; None for any other text.
+
+    Example
+    -------
+    >>> yes_or_no("Sì"), yes_or_no("nein"), yes_or_no("perhaps")
+    (True, False, None)
+    """
+    meant = _meant(text, "yes_no_words", "meaning")
+    return meant[0] == "yes" if meant else None
+
+
 def _meant(text: str, words_table: str, meaning: str) -> list[str]:
     """Meanings of a text and of its pieces, in order."""
     words = table(words_table).set_index("text")[meaning].to_dict()
