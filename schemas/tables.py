@@ -46,8 +46,6 @@ SOURCE_ROWS: Final[Fields] = (
     text("country", "Country"),
     text("latitude", "Latitude of the place, degrees north"),
     text("longitude", "Longitude of the place, degrees east"),
-    text("drain", "Whether there is a drain near the machine"),
-    text("plumbed", "Whether the machine is connected to the mains"),
     text("ec_reference", "Reference temperature of conductivities"),
     text("temperature_compensation", "How the meter compensated for temperature"),
     text("tds_scale", "Scale or method of dissolved solids"),
