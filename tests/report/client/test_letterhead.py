@@ -104,18 +104,6 @@ def test_the_recommendation_comes_before_the_numbers(pages: Path) -> None:
     assert page.index('id="advice"') < page.index('id="numbers"') < page.index('id="cautions"')
 
 
-def test_nothing_on_paper_is_below_eight_points() -> None:
-    """9.5 pt on paper: the smallest share of it, 0.86, is 8.2 pt."""
-    from importlib import resources  # noqa: PLC0415 - one test reads the style sheet
-
-    css = resources.files("pipeline.report").joinpath("templates/client.css").read_text("utf-8")
-    base = float(re.findall(r"@media print\{.*?html\{font-size:([0-9.]+)pt", css)[0])
-    shares = [float(one) for one in re.findall(r"font-size:([0-9.]+)r?em", css)]
-
-    assert base * min(shares) * 0.95 >= 7.7  # small print inside a table cell
-    assert base * min(shares) >= 8.0
-
-
 def test_numbers_and_units_stay_together() -> None:
     page = unbroken('<style>a{b: 1 L}</style><p title="5 mg/L">Take 10 L at 7.4 ± 0.2 to 12 °dH in 30 days.</p>')
 
