@@ -89,18 +89,20 @@ def split(utf8: bytes, delimiter: str | None = None) -> Grid:
     >>> split(b'site;note\nBar;"1; 2"\n').row(1)
     ['Bar', '1; 2']
     """
-    chosen = propose_delimiter(utf8) if delimiter is None else delimiter
+    if delimiter is None:
+        chosen, grid = _proposed(utf8)
+        return split(utf8, chosen) if grid is None else grid
     data = np.frombuffer(utf8, dtype=np.uint8)
     pieces: list[_Piece] = []
     start, line = 0, 1
     quoted = utf8.find(b"\n", utf8.rfind(b'"')) + 1 or len(data) if b'"' in utf8 else 0
     while start < quoted:
-        piece = _next_piece(data, start, line, chosen, min(BLOCK_BYTES, quoted - start))
+        piece = _next_piece(data, start, line, delimiter, min(BLOCK_BYTES, quoted - start))
         pieces.append(piece)
         start += piece.used
         line += piece.lines
-    pieces += _side_by_side(data, chosen, _cuts(utf8, start))
-    return _join(pieces, chosen, line_end=utf8[-1:] in (b"\n", b"\r"))
+    pieces += _side_by_side(data, delimiter, _cuts(utf8, start))
+    return _join(pieces, delimiter, line_end=utf8[-1:] in (b"\n", b"\r"))
 
 
 def _cuts(utf8: bytes, start: int) -> list[int]:
@@ -137,18 +139,33 @@ def propose_delimiter(utf8: bytes) -> str:
     rows then have the same number of cells, the headings too, and in which none of the others stands among the
     headings. One column only: ",".
     """
+    return _proposed(utf8)[0]
+
+
+def _proposed(utf8: bytes) -> tuple[str, Grid | None]:
+    """Propose a delimiter, and give the whole text split by it if that was tried."""
     sample = utf8[:_SAMPLE_BYTES]
     if len(utf8) > _SAMPLE_BYTES:
         sample = sample[: max(sample.rfind(b"\n"), sample.rfind(b"\r")) + 1] or sample
-    rows = {delimiter: _equal_rows(split(sample, delimiter)) for delimiter in DELIMITERS}
-    best = max(DELIMITERS, key=lambda delimiter: rows[delimiter])
-    if _single_blanks(sample, best if rows[best] else ""):
-        return BLANK
-    return best if rows[best] else ","
+    tried = {delimiter: split(sample, delimiter) for delimiter in DELIMITERS if delimiter.encode() in sample}
+    rows = {delimiter: _equal_rows(grid) for delimiter, grid in tried.items()}
+    found = max(rows, key=lambda delimiter: rows[delimiter], default=",")
+    best = found if rows.get(found) else ""
+    if _single_blanks(sample, best):
+        return BLANK, None
+    return best or ",", tried.get(best or ",") if len(sample) == len(utf8) else None
 
 
 def _single_blanks(sample: bytes, best: str) -> bool:
     """Tell a text whose cells are separated by single blanks, such as "A 2025-01-02 80,5 12"."""
+    if best in ("", "\t", BLANKS) or QUOTE in sample:
+        return _by_blanks(sample, best)
+    headings = next((line for line in sample.splitlines() if b" " in line.strip(b" ")), b"")
+    return bool(headings) and best.encode() not in headings and _by_blanks(sample, best)
+
+
+def _by_blanks(sample: bytes, best: str) -> bool:
+    """Tell such a text from its rows, split at single blanks."""
     grid = split(sample, BLANK)
     filled = np.flatnonzero(grid.count > 1)
     if not len(filled):

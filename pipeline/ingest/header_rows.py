@@ -107,11 +107,10 @@ def numeric(cell: str) -> bool:
 
 @lru_cache(maxsize=4096)
 def _row(cells: tuple[str, ...], own: OwnSpellings) -> _Row:
-    units = _units(cells)
     filled = [cell for cell in cells if cell]
     numbers = sum(map(numeric, filled))
     if not numbers:
-        return _Row(cells, units, heads=bool(filled))
+        return _Row(cells, _units(cells), heads=bool(filled))
     known = [heading for cell in dict.fromkeys(filled) if (heading := read_heading(cell, own)).meanings]
     naming = any(meaning.code in ("analyte", "analyte_code") for heading in known for meaning in heading.meanings)
     return _Row(cells, (), heads=naming or len(known) >= _FEW * numbers)

@@ -15,7 +15,8 @@ from pipeline.normalise.intervals import with_intervals, with_stated_bounds
 from pipeline.normalise.judging import broken_cells, mended, problems, with_breaches
 from pipeline.normalise.kits import with_burettes, with_drop_counts
 from pipeline.normalise.rows import typed
-from pipeline.normalise.stacking import stacked_frames, without_empty_texts
+from pipeline.normalise.stacking import without_empty_texts
+from pipeline.normalise.table_stack import stack_tables
 from pipeline.normalise.uncertainty import with_uncertainty
 from pipeline.notation.grammar import is_unit
 from pipeline.texts import TextColumn, first_rows, numbered, united
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Floats, Places
     from pipeline.ingest.extract import Extract
+    from pipeline.ingest.table_part import TablePart
+    from pipeline.normalise.table_stack import TableStack
 
 _SEEN: Final = ("colour", "turbidity")  # quantities that are described in words as well
 Aliases = tuple[tuple[str, str], ...]
@@ -62,12 +65,12 @@ class Normalised:
     decimal_marks: tuple[str, ...]
 
 
-def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: NormaliseSettings) -> Normalised:
+def normalise(tables: Sequence[Extract | TablePart], files: Sequence[str], settings: NormaliseSettings) -> Normalised:
     """Bring the cells of several tables into canonical units, all at once.
 
     Parameters
     ----------
-    extracts : rows and cells of each table as text; each keeps its own decimal mark, date order and aliases.
+    tables : rows and cells of each table as text; each keeps its own decimal mark, date order and aliases.
     files : SHA-256 of the file of each table.
     settings : of the run.
 
@@ -80,14 +83,14 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     Numbers, units and contracts are judged over distinct texts and kinds, so the cost follows the
     variety of the files and not their number of good or bad rows; many small tables cost little more than one.
     """
-    described = typed(extracts, files, settings.time_zone)
-    rows = described.rows
-    cells = _stacked(extracts, files)
+    stack = stack_tables(tables, files)
+    described = typed(stack, settings.time_zone)
+    rows, cells = described.rows, stack.cells
     with ThreadPoolExecutor(1) as pool:
         broken = pool.submit(broken_cells, cells["raw_text"])
-        read, marks = _numbers(extracts, cells)
+        read, marks = _numbers(stack)
     table = _laid_out(cells, rows, read)
-    table = _converted(table, cells, read, _aliases(extracts, cells["table"]))
+    table = _converted(table, cells, read, _aliases(stack))
     table = with_drop_counts(table, described)
     table = with_burettes(table, described)
     table = at_25c(table, rows)
@@ -97,20 +100,19 @@ def normalise(extracts: Sequence[Extract], files: Sequence[str], settings: Norma
     odd = ~bad & TextColumn.from_series(read["detail"]).stated()
     of_table = cells["table"].to_numpy()
     return Normalised(
-        rows=without_empty_texts(rows).assign(**_not_read(extracts, table[bad])),
+        rows=without_empty_texts(rows).assign(**_not_read(stack, table[bad])),
         readings=table.loc[~bad, READING_COLUMNS].reset_index(drop=True),
         set_aside=problems(table[bad]),
         notices=pd.concat([described.notices, mended(table[odd], read[odd])], ignore_index=True),
-        accepted=np.bincount(of_table[~bad], minlength=len(extracts)),
-        aside=np.bincount(of_table[bad], minlength=len(extracts)),
+        accepted=np.bincount(of_table[~bad], minlength=len(stack.tables)),
+        aside=np.bincount(of_table[bad], minlength=len(stack.tables)),
         decimal_marks=marks,
     )
 
 
-def _not_read(extracts: Sequence[Extract], bad: pd.DataFrame) -> dict[str, pd.Series]:
+def _not_read(stack: TableStack, bad: pd.DataFrame) -> dict[str, pd.Series]:
     """Count the cells of each row that were set aside, here or before, and name the quantities among them."""
-    counts = [(extract.cells_not_read, np.zeros(len(extract.rows), dtype="int64")) for extract in extracts]
-    before = np.concatenate([none if counted is None else counted for counted, none in counts]).astype("int64")
+    before = stack.cells_not_read
     row = bad["row"].to_numpy(dtype="int64")
     named = united(row, TextColumn.from_series(bad["analyte"]), len(before))
     return {
@@ -119,11 +121,12 @@ def _not_read(extracts: Sequence[Extract], bad: pd.DataFrame) -> dict[str, pd.Se
     }
 
 
-def _numbers(extracts: Sequence[Extract], cells: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
+def _numbers(stack: TableStack) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Read the numbers of every table by its own marks; `stated_limit` is the number of a limit column."""
+    cells = stack.cells
     styles = [
         numbers.NumberStyle(extract.decimal_char, frozenset(word.strip().casefold() for word in extract.non_detect))
-        for extract in extracts
+        for extract in stack.tables
     ]
     table = cells["table"].to_numpy(dtype="int64")
     read, marks = numbers.parse_numbers(cells["raw_text"], table, styles, plain=cells["certain_number"])
@@ -134,25 +137,11 @@ def _numbers(extracts: Sequence[Extract], cells: pd.DataFrame) -> tuple[pd.DataF
     return with_intervals(read.assign(stated_limit=stated_limit), table, marks), marks
 
 
-def _stacked(extracts: Sequence[Extract], files: Sequence[str]) -> pd.DataFrame:
-    """Put the cells of all tables one after the other; `table` is the number of theirs."""
-    first = np.cumsum([0, *(len(extract.rows) for extract in extracts)])
-    frames = [
-        extract.cells.assign(
-            row=extract.cells["row"] + first[number],
-            table=np.int32(number),
-            file_sha256=TextColumn.constant(files[number], len(extract.cells)).category(),
-        )
-        for number, extract in enumerate(extracts)
-    ]
-    return stacked_frames(frames)
-
-
-def _aliases(extracts: Sequence[Extract], table: pd.Series) -> tuple[Places, list[Aliases]]:
+def _aliases(stack: TableStack) -> tuple[Places, list[Aliases]]:
     """Give every cell the number of its table's own unit spellings, and the spellings by number."""
-    own = [tuple(sorted(extract.unit_aliases.items())) for extract in extracts]
+    own = [tuple(sorted(extract.unit_aliases.items())) for extract in stack.tables]
     distinct = list(dict.fromkeys(own))
-    return np.array([distinct.index(one) for one in own], dtype="int32")[table.to_numpy()], distinct
+    return np.array([distinct.index(one) for one in own], dtype="int32")[stack.cells["table"].to_numpy()], distinct
 
 
 def _laid_out(cells: pd.DataFrame, rows: pd.DataFrame, read: pd.DataFrame) -> pd.DataFrame:

@@ -14,16 +14,17 @@ from pipeline.normalise.plausible import absurd_numbers
 from pipeline.normalise.time_zones import known_zone
 from pipeline.normalise.titrants import with_titrants
 from pipeline.problems import no_problems, problem_frame
-from pipeline.texts import TextColumn, composed
+from pipeline.texts import TextColumn, composed, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
 from schemas.fields import of_kind
 from schemas.tables import SOURCE_ROWS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
-    from pipeline.arrays import Flags
+    from pipeline.arrays import Flags, Places
     from pipeline.ingest.extract import Extract
+    from pipeline.normalise.table_stack import TableStack
 
 
 _MONTH_FIRST: Final = frozenset(
@@ -51,13 +52,13 @@ class _Source:
 
     text: pd.DataFrame
     table: npt.NDArray[np.int64]
-    extracts: Sequence[Extract]
+    tables: Sequence[Extract]
     date_styles: Sequence[dates.DateStyle]
     file_sha256: pd.Series
 
     def heading(self, field: str) -> pd.Series:
         """Give the heading under which each row's table states a field; its name where it has no column."""
-        names = tuple(extract.headings.get(field, field.replace("_", " ")) for extract in self.extracts)
+        names = tuple(table.headings.get(field, field.replace("_", " ")) for table in self.tables)
         return TextColumn(self.table, names).series(self.text.index)
 
     def said(self, name: str) -> Flags:
@@ -83,16 +84,15 @@ class TypedRows:
     unusable: dict[str, Flags]
 
 
-def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> TypedRows:
+def typed(stack: TableStack, time_zone: str) -> TypedRows:
     """Type the rows of several tables.
 
     Parameters
     ----------
-    extracts : rows and formats of each table.
-    files : SHA-256 of the file of each table.
+    stack : rows and formats of each table.
     time_zone : of times that name none.
     """
-    source = _source(extracts, files)
+    source = _source(stack)
     text = source.text
     columns: dict[str, pd.Series] = {}
     notices = [no_problems()]
@@ -143,17 +143,30 @@ def typed(extracts: Sequence[Extract], files: Sequence[str], time_zone: str) -> 
     return TypedRows(rows, pd.concat(notices, ignore_index=True), unusable)
 
 
-def _source(extracts: Sequence[Extract], files: Sequence[str]) -> _Source:
-    frames = [extract.rows for extract in extracts]
-    text = frames[0] if len(frames) == 1 else pd.concat(frames, ignore_index=True)
-    table = np.repeat(np.arange(len(frames)), [len(frame) for frame in frames])
-    text = with_titrants(text)
-    proved = _proved(frames, files)
+def _source(stack: TableStack) -> _Source:
+    table, text = stack.table_of_row, with_titrants(stack.rows)
+    files, distinct = pd.factorize(np.array(stack.files, dtype=object))
+    dates_of_file = _said_of(stack.rows, ("collected_on", *_DATES), files[table], len(distinct))
+    proved = [dates.proved_order(said) for said in dates_of_file]
+    countries = _said_of(stack.rows, ("country",), table, len(stack.tables))
     styles = [
-        dates.DateStyle(extract.date_formats, month_first=month_first(extract.rows["country"]), proved=proved[file])
-        for extract, file in zip(extracts, files, strict=True)
+        dates.DateStyle(extract.date_formats, month_first=month_first(said), proved=proved[file])
+        for extract, file, said in zip(stack.tables, files, countries, strict=True)
     ]
-    return _Source(text, table, extracts, styles, pd.Series(pd.array(list(files), dtype="str").take(table)))
+    return _Source(text, table, stack.tables, styles, TextColumn(table, stack.files).series())
+
+
+def _said_of(rows: pd.DataFrame, names: Sequence[str], place: Places, size: int) -> list[set[str]]:
+    """Collect what the rows of each place (a file, a table) say in some columns."""
+    said: list[set[str]] = [set() for _ in range(size)]
+    for name in names:
+        column = TextColumn.from_series(rows[name]).distinct()
+        if not any(column.texts):
+            continue
+        first = first_rows(numbered([(place, size), column]))
+        for number, text in zip(place[first].tolist(), column.take(first).tolist(), strict=True):
+            said[number].add(text)
+    return said
 
 
 def _zones(stated: pd.Series, otherwise: str) -> tuple[pd.Series, Flags]:
@@ -164,18 +177,9 @@ def _zones(stated: pd.Series, otherwise: str) -> tuple[pd.Series, Flags]:
     return pd.Series(pd.array([zone or otherwise for zone in known], dtype="str").take(code)), strange[code]
 
 
-def _proved(frames: Sequence[pd.DataFrame], files: Sequence[str]) -> dict[str, str]:
-    """Say for each file which order of day and month its own dates prove, all its tables and columns together."""
-    texts: dict[str, set[str]] = {file: set() for file in files}
-    for frame, file in zip(frames, files, strict=True):
-        for name in ("collected_on", *_DATES):
-            texts[file].update(map(str, frame[name].unique()))
-    return {file: dates.proved_order(said) for file, said in texts.items()}
-
-
-def month_first(countries: pd.Series) -> bool:
+def month_first(countries: Iterable[str]) -> bool:
     """Tell whether all rows that name a country name the one that writes the month first [CP]."""
-    known = set(countries.str.strip().str.casefold().unique()) - {""}
+    known = {country.strip().casefold() for country in countries} - {""}
     return bool(known) and known <= _MONTH_FIRST
 
 
@@ -231,7 +235,7 @@ def _collected(source: _Source, zone: pd.Series) -> pd.DataFrame:
 
 def _numbers(source: _Source, name: str) -> pd.DataFrame:
     """Read a column of numbers, each table by its decimal mark: `number rest absurd`."""
-    styles = [numbers.NumberStyle(extract.decimal_char) for extract in source.extracts]
+    styles = [numbers.NumberStyle(table.decimal_char) for table in source.tables]
     said = source.said(name)
     if not said.any():
         return pd.DataFrame({"number": np.full(len(said), np.nan), "rest": "", "absurd": False})
