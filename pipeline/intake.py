@@ -17,6 +17,7 @@ from pipeline.batch import finish
 from pipeline.culprits import culprits
 from pipeline.fault_log import FaultLog
 from pipeline.file_names import legible
+from pipeline.files_together import portions, read_together
 from pipeline.ingest.layouts import load_layouts
 from pipeline.ingest.reading import STANDARD_INPUT, discover
 from pipeline.intake_change import what_is_given
@@ -78,6 +79,17 @@ class Intake:
             result = faulty({"file_sha256": "", "name": legible(path), "bytes": 0}, error, self.log)
         self.listener.step(legible(path.name))
         return result
+
+    def read_all(self) -> Iterator[FileResult]:
+        """Read all files, in their order: small ones under the same headings together."""
+        for portion in portions(self.files):
+            together = read_together(portion, self.settings, self.layouts, self.already, self.answers)
+            for path in portion:
+                if path in together:
+                    self.listener.step(legible(path.name))
+                    yield together[path]
+                else:
+                    yield self.read(path)
 
     def finish(self, results: Iterable[FileResult]) -> Finished:
         """Join, prove, store and write what was read of all files, in their order.
@@ -171,4 +183,4 @@ def run(
     Finished : the summary and the batch folder.
     """
     job = prepare_intake(paths, settings, listener, answers)
-    return job.finish(map(job.read, job.files))
+    return job.finish(job.read_all())

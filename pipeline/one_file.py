@@ -93,7 +93,7 @@ def read_named(
     """
     source = {"file_sha256": "", "name": name, "bytes": 0}
     try:
-        limits = _limits(settings)
+        limits = reader_limits(settings)
         content = content_of(limits)
         source |= {"file_sha256": content.sha256, "bytes": content.size}
         if content.sha256 not in already:
@@ -136,7 +136,8 @@ def _answered(result: FileResult) -> FileResult:
     return replace(result, source={**result.source, "status": "answered"}, notices=told)
 
 
-def _limits(settings: Settings) -> ReaderLimits:
+def reader_limits(settings: Settings) -> ReaderLimits:
+    """Give what reading a file may cost."""
     stated = [one.name for one in fields(ReaderLimits) if one.name != "unpacked_bytes"]
     return ReaderLimits(
         **{name: getattr(settings, f"reader_{name}") for name in stated},
@@ -248,18 +249,16 @@ def _taken(
     notices = [grid.notices for grid in grids_read] + [part.notices for part in parts] + [one.notices for one in asked]
     entries = sum(part.entries for part in parts)
     if left_out := [name for part in parts for name in part.left_out]:
-        notices.append(notice("columns-left-out", content.sha256, _columns(left_out)))
+        notices.append(left_out_notice(left_out, content.sha256))
     if measured and not entries:
         notices.append(notice("file-empty", content.sha256, ""))
     ledger = {
+        **EMPTY_LEDGER,
         "layout": ", ".join(dict.fromkeys(part.layout for part in parts)),
         "encoding": grids_read[0].encoding,
         "delimiter": grids_read[0].delimiter,
-        "decimal_mark": "",
         "lines": max((int(grid.line[-1]) for grid in grids_read if len(grid)), default=0),
         "entries": entries,
-        "accepted": 0,
-        "set_aside": 0,
         "status": "read" if measured else "register",
     }
     kept = [one.kept for one in asked if len(one.kept)]
@@ -277,6 +276,8 @@ def _taken(
     )
 
 
-def _columns(names: Sequence[str]) -> str:
+def left_out_notice(names: Sequence[str], sha256: str) -> pd.DataFrame:
+    """Tell of columns that nothing was read from."""
     named = ", ".join(f'"{name}"' for name in names)
-    return f"the column {named}" if len(names) == 1 else f"{len(names)} columns: {named}"
+    columns = f"the column {named}" if len(names) == 1 else f"{len(names)} columns: {named}"
+    return notice("columns-left-out", sha256, columns)

@@ -37,6 +37,8 @@ def layout_notices(
     -------
     PROBLEM_COLUMNS; a layout that has nothing in common with the file is for another one, and nothing is said.
     """
+    if not any(layout.stated for layout in layouts):
+        return no_problems()
     used = {match.layout.stated for match in read}
     cells = {key(cell) for grid in tables for number in range(min(len(grid), _WITHIN)) for cell in grid.row(number)}
     told = [no_problems()]

@@ -14,7 +14,7 @@ from pipeline.ingest.spellings import key, word_table
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     import numpy.typing as npt
 
@@ -50,13 +50,34 @@ class ColumnEntries:
 
 @dataclass(frozen=True)
 class Source:
-    """A grid, how it is read, and the body rows that may hold entries."""
+    """A grid, how it is read, and the body rows that may hold entries.
+
+    Tables of several files under the same headings may stand one below the other in a grid: ``last_lines`` are the
+    lines that they end with, the last one's left out, and ``preambles`` what is stated above each of them.
+    """
 
     grid: Grid
     match: Match
     rows: npt.NDArray[np.int64]
     encoded: dict[int, TextColumn] = field(default_factory=dict)
     taken: dict[int, pa.Array] = field(default_factory=dict)
+    last_lines: npt.NDArray[np.int32] = field(default_factory=lambda: np.zeros(0, dtype=np.int32))
+    preambles: tuple[Mapping[str, str], ...] = ()
+
+    def table_of_line(self, lines: npt.NDArray[np.int32]) -> npt.NDArray[np.int64]:
+        """Give the number of the table that each line of the grid is of."""
+        return np.searchsorted(self.last_lines, lines, side="left")
+
+    def table_of(self, at: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+        """Give the number of the table that each of some body rows is of."""
+        return self.table_of_line(self.grid.line[self.rows[at]])
+
+    def stated_above(self, field: str, at: npt.NDArray[np.int64]) -> TextColumn:
+        """Give what is stated of a field above the table of each of some body rows."""
+        if not self.preambles:
+            return TextColumn.constant(self.match.preamble.get(field, ""), len(at))
+        said = tuple(preamble.get(field, "") for preamble in self.preambles)
+        return TextColumn(self.table_of(at), said) if any(said) else TextColumn.constant("", len(at))
 
     def texts(self, position: int) -> pa.Array:
         """Give the cells of one column over all body rows; each column is taken once."""

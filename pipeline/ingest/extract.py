@@ -22,7 +22,7 @@ from pipeline.ingest.register_notices import register_notices
 from pipeline.ingest.row_fields import RowFrame, RowPart, field_headings, parts_of, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices, vanished_notices, vanished_rows
 from pipeline.ingest.second_columns import second_notices
-from pipeline.ingest.unread_columns import entries_of, unread_columns, unread_entries
+from pipeline.ingest.unread_columns import Unread, entries_of, unread_columns, unread_entries
 from pipeline.problems import PROBLEMS, no_problems, problem_frame
 from pipeline.texts import TextColumn
 from schemas.tables import SITE_COLUMNS, TREATMENT_COLUMNS
@@ -92,9 +92,65 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     if match.layout.kind in _REGISTERS:
         return _register(Source(grid, match, match.rows(grid)), file_sha256)
     match, gaps = with_missing_codes(grid, match, file_sha256)
-    rows = match.rows(grid)
-    source = Source(grid, match, rows)
-    if match.orientation == "samples-in-rows":
+    source = Source(grid, match, match.rows(grid))
+    unread = unread_columns(source)
+    taken = take_entries(source, unread, file_sha256, PurePath(name).stem)
+    notices = [
+        *gaps,
+        *word_notices(taken.rows, field_headings(match), file_sha256),
+        *column_notices(source, file_sha256),
+        *second_notices(source, file_sha256),
+        *origin_notices(source, file_sha256),
+        *row_notices(source, taken.kinds, file_sha256),
+        *vanished_notices(source, taken.vanished, file_sha256),
+    ]
+    return described(
+        match,
+        rows=taken.rows.frame,
+        cells=taken.cells,
+        set_aside=taken.set_aside,
+        notices=pd.concat(notices, ignore_index=True) if notices else no_problems(),
+        entries=int(taken.entries.sum()),
+        left_out=tuple(column_name(source, column) for column in unread.others),
+        cells_not_read=taken.cells_not_read,
+    )
+
+
+@dataclass(frozen=True)
+class TakenEntries:
+    """The entries of a source, and what became of its (n,) body rows.
+
+    Attributes
+    ----------
+    rows, cells, set_aside, cells_not_read : as ``Extract`` has them.
+    entries : (n,) how many each row has.
+    kinds : of the rows.
+    vanished : those that hold something but no entry.
+    long : the entries before they were judged.
+    """
+
+    rows: RowFrame
+    cells: pd.DataFrame
+    set_aside: pd.DataFrame
+    cells_not_read: npt.NDArray[np.int64]
+    entries: npt.NDArray[np.int64]
+    kinds: RowKinds
+    vanished: npt.NDArray[np.int64]
+    long: LongEntries
+
+
+def take_entries(source: Source, unread: Unread, file_sha256: str, name: str) -> TakenEntries:
+    """Take the entries of a source.
+
+    Parameters
+    ----------
+    source : the table.
+    unread : the columns of it that nothing is read from.
+    file_sha256 : of the file, for problems.
+    name : labels a report that has no other label.
+    """
+    rows = source.rows
+    if source.match.orientation == "samples-in-rows":
         long = LongEntries(wide_blocks(source), TextColumn.constant("", len(rows)), np.zeros(len(rows), bool), {})
     else:
         long = long_entries(source)
@@ -102,7 +158,6 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     order, block_of = _order(long.blocks)
     at = np.concatenate([np.zeros(0, dtype=np.int64), *(block.at for block in long.blocks)])[order]
     accepted, set_aside = _judged(source, long, kinds, order, block_of, at, file_sha256)
-    unread = unread_columns(source)
     aside = list(unread_entries(source, unread, kinds, long.is_fact, file_sha256))
     vanished = vanished_rows(source, kinds, long.is_fact, [at, *(rows for rows, _ in aside)])
     lost = _lost(kinds, at[~accepted], block_of[~accepted], aside)
@@ -110,28 +165,19 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
         order, block_of, at = order[accepted], block_of[accepted], at[accepted]
     with ThreadPoolExecutor(1) as pool:
         texts = pool.submit(entry_texts, long.blocks, order)
-        frame, row_of = _rows(source, long, at, block_of, PurePath(name).stem)
+        frame, row_of = _rows(source, long, at, block_of, name)
         line = source.grid.line[source.rows[at]].astype(np.int32)
         cells = cell_frame(source, long.blocks, order, block_of, row_of, line, texts.result())
-    notices = [
-        *gaps,
-        *word_notices(frame, field_headings(match), file_sha256),
-        *column_notices(source, file_sha256),
-        *second_notices(source, file_sha256),
-        *origin_notices(source, file_sha256),
-        *row_notices(source, kinds, file_sha256),
-        *vanished_notices(source, vanished, file_sha256),
-    ]
-    return _described(
-        match,
-        rows=frame.frame,
+    return TakenEntries(
+        rows=frame,
         cells=cells,
         set_aside=_in_order([set_aside, *(frame for _, frame in aside)]),
-        notices=pd.concat(notices, ignore_index=True) if notices else no_problems(),
+        cells_not_read=_cells_not_read(source, long, (frame, row_of, at), lost, name),
         entries=_count(source, long.is_fact)
-        + sum(int(entries_of(source, c, long.is_fact).sum()) for c in unread.measured),
-        left_out=tuple(column_name(source, column) for column in unread.others),
-        cells_not_read=_cells_not_read(source, long, (frame, row_of, at), lost, PurePath(name).stem),
+        + sum(entries_of(source, column, long.is_fact).astype(np.int64) for column in unread.measured),
+        kinds=kinds,
+        vanished=vanished,
+        long=long,
     )
 
 
@@ -172,14 +218,20 @@ def _cells_not_read(
         count = np.bincount(lost_at, minlength=len(source.rows))
         return np.bincount(held[1], count[held[0]], minlength=size).astype(np.int64)
     others, row_of_lost = _rows(source, long, lost_at, lost_block, name)
-    keys = list(_SAME_SAMPLE)
-    own = frame.frame[keys].astype("str").assign(row=np.arange(size)).drop_duplicates(keys)
-    found = others.frame[keys].astype("str").merge(own, on=keys, how="left")["row"].fillna(-1).to_numpy("int64")
+    keys = ["table", *_SAME_SAMPLE]
+    own = _samples_of(source, frame).assign(row=np.arange(size)).drop_duplicates(keys)
+    found = _samples_of(source, others).merge(own, on=keys, how="left")["row"].fillna(-1).to_numpy("int64")
     row = found[row_of_lost]
     return np.bincount(row[row >= 0], minlength=size)
 
 
-def _described(
+def _samples_of(source: Source, rows: RowFrame) -> pd.DataFrame:
+    """Give what tells the samples of rows apart."""
+    table = source.table_of_line(rows.frame["line"].to_numpy())
+    return rows.frame[list(_SAME_SAMPLE)].astype("str").assign(table=table)
+
+
+def described(
     match: Match,
     *,
     rows: pd.DataFrame,
@@ -191,6 +243,7 @@ def _described(
     cells_not_read: npt.NDArray[np.int64] | None = None,
     register: pd.DataFrame | None = None,
 ) -> Extract:
+    """Put what was taken from a table together with what its layout says of its texts; as ``Extract`` has it."""
     layout = match.layout
     below = tuple(text for text, side in layout.conditions.items() if side == "<")
     return Extract(
@@ -214,13 +267,16 @@ def _described(
     )
 
 
-def _count(source: Source, is_fact: npt.NDArray[np.bool_]) -> int:
-    """Count the entries from the cells themselves, apart from how they were collected."""
+def _count(source: Source, is_fact: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+    """Count the entries of each row from the cells themselves, apart from how they were collected."""
     layout = source.match.layout
     held = [has_content(source.texts(column.position), layout) for column in source.match.measured]
     said = [has_content(source.texts(c.position), layout) for c in source.match.columns if c.role == "condition"]
     beside = np.logical_or.reduce(said) if said else np.zeros(len(is_fact), dtype="bool")
-    return sum(int(((column | beside) & ~is_fact).sum()) for column in held)
+    counted = np.zeros(len(is_fact), dtype=np.int64)
+    for column in held:
+        counted += (column | beside) & ~is_fact
+    return counted
 
 
 def _order(blocks: Sequence[ColumnEntries]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
@@ -322,7 +378,7 @@ def _register(source: Source, file_sha256: str) -> Extract:
     said = frame.drop(columns="line").astype(bool).any(axis=1)
     unread = unread_columns(source)
     told = [no_problems(), register_notices(frame[said], file_sha256)]
-    return _described(
+    return described(
         source.match,
         rows=pd.DataFrame(),
         cells=pd.DataFrame(),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
     from pipeline.ingest.extract import Extract
     from pipeline.ingest.grid import Grid
+    from pipeline.ingest.table_part import TablePart
 
 EMPTY_LEDGER: Final[dict[str, Any]] = {
     "layout": "",
@@ -25,6 +27,11 @@ EMPTY_LEDGER: Final[dict[str, Any]] = {
     "accepted": 0,
     "set_aside": 0,
 }
+
+
+@cache
+def _nothing() -> pd.DataFrame:
+    return pd.DataFrame()
 
 
 @dataclass(frozen=True)
@@ -44,12 +51,12 @@ class FileResult:
     """
 
     source: dict[str, Any]
-    tables: tuple[Extract, ...] = ()
+    tables: tuple[Extract | TablePart, ...] = ()
     set_aside: pd.DataFrame = field(default_factory=no_problems)
     notices: pd.DataFrame = field(default_factory=no_problems)
     registers: dict[str, pd.DataFrame] = field(default_factory=dict)
     evidence: dict[tuple[str, str, str], str] = field(default_factory=dict)
-    kept: pd.DataFrame = field(default_factory=pd.DataFrame)
+    kept: pd.DataFrame = field(default_factory=_nothing)
 
 
 def unread_file(source: Mapping[str, Any], code: str, why: str, tables: Sequence[Grid] = ()) -> FileResult:

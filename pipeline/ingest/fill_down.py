@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
+    from pipeline.arrays import Flags, Places
     from pipeline.ingest.columns import SourceColumn
     from pipeline.ingest.entries import Source
     from pipeline.texts import TextColumn
@@ -56,7 +57,7 @@ def filled_down(
     everywhere = source.first_stated(columns, np.arange(len(source.rows), dtype=np.int64))
     said = everywhere.stated()
     last = np.maximum.accumulate(np.where(said, np.arange(len(said)), -1))[at]
-    known = silent & (last >= 0)
+    known = silent & (last >= 0) & (source.table_of(np.maximum(last, 0)) == source.table_of(at))
     if not known.any():
         return stated, None
     above = everywhere.take(np.maximum(last, 0))
@@ -64,6 +65,28 @@ def filled_down(
     first = int(np.flatnonzero(known)[0])
     line = int(source.grid.line[source.rows[at[first]]])
     return filled, FilledDown(columns[0].heading, line, filled.texts[filled.codes[first]], int(known.sum()))
+
+
+def tables_filled_down(source: Source, table: Places, size: int) -> Flags:
+    """Tell the tables of a stack in which a name may hold for rows below it.
+
+    Parameters
+    ----------
+    source : the stack.
+    table : (n,) number of the table of each body row.
+    size : how many tables there are.
+    """
+    found = np.zeros(size, dtype=bool)
+    # In a table with a sample a row only one with rows of names alone is; those hold no entry.
+    if source.match.layout.own.only or source.match.orientation == "samples-in-rows":
+        return found
+    everywhere = np.arange(len(source.rows), dtype=np.int64)
+    for field in NAMED_ONCE:
+        columns = [c for c in source.match.columns if c.role == "about" and c.code == field and not c.analyte]
+        if columns:
+            said = source.first_stated(columns, everywhere).stated()
+            found |= (np.bincount(table, said, size) > 0) & (np.bincount(table, ~said, size) > 0)
+    return found
 
 
 def filled_notices(filled: Sequence[FilledDown], file_sha256: str) -> list[pd.DataFrame]:

@@ -17,13 +17,14 @@ from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.unit_text import UnitText, split_unit
 from pipeline.notation.grammar import carries_form, read_unit
 from pipeline.notation.vocabulary import stated_form
-from pipeline.texts import TextColumn, composed
+from pipeline.texts import TextColumn, composed, first_rows, numbered
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     import numpy.typing as npt
 
+    from pipeline.arrays import Flags, Places
     from pipeline.ingest.columns import SourceColumn
 
 # A table has at most a few hundred parameters; texts beyond this many are not looked up one by one.
@@ -87,8 +88,34 @@ def _labelled(source: Source) -> bool:
 
 def _parameters(source: Source, names: TextColumn, codes: TextColumn) -> dict[str, Parameter]:
     """Look every distinct name up once; a name may depend on which others the file has."""
+    return _looked_up([*names.texts[:_NAMES], *codes.texts[:_NAMES]], OwnSpellings(source.match.layout.own.folded))
+
+
+def names_by_company(source: Source, table: Places, size: int) -> Flags:
+    """Tell the tables of a stack in which a name means something else than in the company of all the others.
+
+    Parameters
+    ----------
+    source : the stack.
+    table : (n,) number of the table of each body row.
+    size : how many tables there are.
+    """
+    everywhere = np.arange(len(source.rows), dtype=np.int64)
+    named = [source.first_stated(source.having(role), everywhere) for role in ("analyte", "analyte_code")]
     own = OwnSpellings(source.match.layout.own.folded)
-    texts = [*names.texts[:_NAMES], *codes.texts[:_NAMES]]
+    together = _looked_up([text for column in named for text in column.texts], own)
+    meant = [meaning for text in together for meaning in read_heading(text, own).meanings]
+    if not any(meaning.beside or meaning.compensation for meaning in meant):
+        return np.zeros(size, dtype=bool)
+    said: list[list[str]] = [[] for _ in range(size)]
+    for column in named:
+        first = first_rows(numbered([(table, size), column.distinct()]))
+        for number, text in zip(table[first].tolist(), column.take(first).tolist(), strict=True):
+            said[number].append(text)
+    return np.array([not _looked_up(texts, own).items() <= together.items() for texts in said], dtype=bool)
+
+
+def _looked_up(texts: Sequence[str], own: OwnSpellings) -> dict[str, Parameter]:
     headings = {text: read_heading(text, own) for text in dict.fromkeys(texts)}
     plain = (heading.chosen() for heading in headings.values())
     words = {key(said) for text, heading in headings.items() for said in (text, heading.name)}

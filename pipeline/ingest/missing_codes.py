@@ -15,6 +15,8 @@ from pipeline.problems import problem_frame
 if TYPE_CHECKING:
     import pandas as pd
 
+    from pipeline.arrays import Flags
+    from pipeline.ingest.entries import Source
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.matching import Match
 
@@ -46,7 +48,7 @@ def with_missing_codes(grid: Grid, match: Match, file_sha256: str) -> tuple[Matc
             found[text] = found.get(text, 0) + 1
             first.setdefault(text, (row, column.heading))
     codes = [text for text, count in found.items() if count >= _FEWEST]
-    told = _words(grid, match, file_sha256)
+    told = missing_word_notices(grid, match, file_sha256)
     if not codes:
         return match, told
     layout = replace(match.layout, missing=(*match.layout.missing, *codes))
@@ -64,9 +66,9 @@ def with_missing_codes(grid: Grid, match: Match, file_sha256: str) -> tuple[Matc
     return replace(match, layout=layout), [*notices, *told]
 
 
-def _words(grid: Grid, match: Match, file_sha256: str) -> list[pd.DataFrame]:
+def missing_word_notices(grid: Grid, match: Match, file_sha256: str) -> list[pd.DataFrame]:
     """Tell once which words were read as "no value", and how often."""
-    words = pa.array([word for word in match.layout.missing if word.strip()], type=pa.string())
+    words = _gap_words(match)
     rows, counts = match.rows(grid), Counter[str]()
     for column in match.measured:
         texts = grid.cells(column.position, rows)
@@ -80,3 +82,25 @@ def _words(grid: Grid, match: Match, file_sha256: str) -> list[pd.DataFrame]:
     more = ", …" if len(counts) > _MOST_WORDS else ""
     detail = f"counted as no value: {listed}{more}"
     return [problem_frame("missing-words", file_sha256=file_sha256, line=0, column="", raw_text="", detail=detail)]
+
+
+def _gap_words(match: Match) -> pa.Array:
+    return pa.array([word for word in match.layout.missing if word.strip()], type=pa.string())
+
+
+def gap_rows(source: Source) -> Flags:
+    """Tell the body rows with a word for "no value" among their measurements."""
+    words = _gap_words(source.match)
+    return _any_cell(source, [pc.is_in(source.texts(c.position), value_set=words) for c in source.match.measured])
+
+
+def like_codes(source: Source) -> Flags:
+    """Tell the body rows with a measurement that begins like a code for a gap."""
+    return _any_cell(source, [pc.starts_with(source.texts(c.position), "-9") for c in source.match.measured])
+
+
+def _any_cell(source: Source, columns: list[pa.Array]) -> Flags:
+    found = np.zeros(len(source.rows), dtype=bool)
+    for column in columns:
+        found |= column.to_numpy(zero_copy_only=False)
+    return found

@@ -35,6 +35,7 @@ __all__ = [
     "FileContent",
     "discover",
     "grids",
+    "is_text",
     "read_content",
     "read_standard_input",
 ]
@@ -222,8 +223,16 @@ def grids(
         _refuse_wide(grid, limits)
     return [
         replace(grid, notices=grid.notices.assign(file_sha256=content.sha256).astype({"file_sha256": "str"}))
+        if len(grid.notices)
+        else grid
         for grid in found
     ]
+
+
+def is_text(content: FileContent) -> bool:
+    """Tell a text file that is not packed from workbooks and documents, by its first bytes."""
+    packed = content.unpacked is not content.data
+    return not (packed or spreadsheet.is_workbook(content.unpacked) or document.is_pdf(content.unpacked))
 
 
 def _text_grid(data: bytes, fallback_encoding: str | None) -> Grid:

@@ -64,6 +64,13 @@ class RowFrame:
     row_of: npt.NDArray[np.int32]
     filled: tuple[FilledDown, ...] = ()
 
+    def part(self, rows: range) -> RowFrame:
+        """Give some of the rows."""
+        at = np.arange(rows.start, rows.stop)
+        worded = {field: said.take(at) for field, said in self.worded.items()}
+        frame = self.frame.iloc[at].reset_index(drop=True)
+        return RowFrame(frame, worded, self.control_from.take(at), np.arange(len(at), dtype=np.int32))
+
 
 def parts_of(match: Match) -> dict[int, RowPart]:
     """Give the part of each measurement column, by its position."""
@@ -129,7 +136,7 @@ def row_frame(
         # What has a place of its own needs no name from the file, which would make one sample of all places.
         nowhere = ~(stated["site"].stated() | stated["sampling_point"].stated())
         stated["label"] = TextColumn.constant("", len(at)).where(nowhere, name)
-    first, row_of = _distinct(stated) if source.match.orientation != "samples-in-rows" else _each(len(at))
+    first, row_of = _distinct(source, stated, at) if source.match.orientation != "samples-in-rows" else _each(len(at))
     stated = {field: said.kept(first) for field, said in stated.items()}
     lines = pd.Series(source.grid.line[source.rows[at[first]]].astype(np.int32))
     nothing = TextColumn.constant("", len(first)).series()
@@ -157,14 +164,16 @@ def _each(size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
     return np.arange(size), np.arange(size, dtype=np.int32)
 
 
-def _distinct(stated: Mapping[str, TextColumn]) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
-    """Find the rows that say something new, in their order, and the one that speaks for each row."""
+def _distinct(
+    source: Source, stated: Mapping[str, TextColumn], at: npt.NDArray[np.int64]
+) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:
+    """Find the rows that say something new in their table, in their order, and the one that speaks for each row."""
     size = len(stated["label"])
     named = stated["label"].stated() | stated["site"].stated() | stated["sampling_point"].stated()
     if not size or not named.all():
         return _each(size)
     varied = [said for said in stated.values() if len(said.texts) > 1] or [stated["label"]]
-    number = numbered(varied)
+    number = numbered([*varied, (source.table_of(at), len(source.last_lines) + 1)])
     return first_rows(number), number.astype(np.int32)
 
 
@@ -185,11 +194,9 @@ def _field(
         special = [c for c in columns if c.analyte and c.analyte == one.test and c.stage in ("", one.stage)]
         if special:
             of_parts = source.first_stated(special, at).over(of_parts, part == number)
-    last = match.preamble.get(field, "") or layout.about.get(field, "") or _of_headings(match, field)
+    last = TextColumn.constant(layout.about.get(field, "") or _of_headings(match, field), len(at))
     stated = of_parts.otherwise(source.first_stated(shared, at)) if shared else of_parts
-    if last:
-        stated = stated.otherwise(TextColumn.constant(last, len(at)))
-    return _in_words(field, stated)
+    return _in_words(field, stated.otherwise(source.stated_above(field, at).otherwise(last)))
 
 
 def _with_derived_stage(stated: Mapping[str, TextColumn], name: str) -> tuple[TextColumn, TextColumn]:
@@ -278,6 +285,14 @@ def field_headings(match: Match) -> dict[str, str]:
         if column.role == "about" and column.heading.strip():
             found.setdefault(column.code, " ".join(column.heading.split()))
     return found
+
+
+def remarkable(rows: RowFrame) -> Flags:
+    """Tell the rows that ``word_notices`` tells of."""
+    told = rows.control_from.stated() | (rows.frame["stage_from"] != "").to_numpy()
+    for field, said in rows.worded.items():
+        told |= ~said.isin(("", *_WORDS[field][1]))
+    return told
 
 
 def word_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:

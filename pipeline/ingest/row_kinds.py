@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     import numpy.typing as npt
 
+    from pipeline.arrays import Flags
     from pipeline.ingest.entries import Source
     from pipeline.ingest.grid import Grid
 
@@ -135,6 +136,16 @@ def _named_rows(source: Source) -> list[tuple[str, npt.NDArray[np.bool_]]]:
                 named &= ~labelled
             found[detail] = found.get(detail, np.zeros(len(labelled), dtype=bool)) | named
     return list(found.items())
+
+
+def lettered_rows(source: Source) -> Flags:
+    """Tell rows that are named by one letter that may name a kind of row, if the other rows are not named so."""
+    about = {column.position: column.code for column in source.match.columns if column.role == "about"}
+    naming = {position for position, code in about.items() if code in NAMING}
+    rows = np.zeros(len(source.rows), dtype=bool)
+    for position in naming | set(range(min(_LABEL_PARTS, len(source.match.columns)))):
+        rows |= source.category(position).mask(lambda text: len(text) == 1 and bool(_kind(text)))
+    return rows
 
 
 def _kinds_of(columns: Sequence[tuple[str, ...]]) -> list[dict[str, npt.NDArray[np.bool_]]]:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     import numpy.typing as npt
     import pandas as pd
 
+    from pipeline.arrays import Flags
     from pipeline.ingest.columns import SourceColumn
     from pipeline.ingest.entries import Source
     from pipeline.ingest.matching import Match
@@ -94,6 +95,15 @@ def _unless_same(first: str, second: str) -> str:
 
 def _joined(first: str, second: str) -> str:
     return "; ".join(text for text in (first, second) if text)
+
+
+def rows_of_second_columns(source: Source) -> Flags:
+    """Tell the body rows in which a second column says something else than the first."""
+    everywhere = np.arange(len(source.rows), dtype=np.int64)
+    rows = np.zeros(len(source.rows), dtype=bool)
+    for columns in second_columns(source.match):
+        rows |= composed([source.first_stated([one], everywhere) for one in columns], _unless_same).stated()
+    return rows
 
 
 def second_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:

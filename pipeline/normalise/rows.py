@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from pipeline.normalise import dates, numbers, units
@@ -51,7 +50,7 @@ class _Source:
     """The rows of all tables as text, the number of each row's table, and what is known of each table."""
 
     text: pd.DataFrame
-    table: npt.NDArray[np.int64]
+    table: Places
     tables: Sequence[Extract]
     date_styles: Sequence[dates.DateStyle]
     file_sha256: pd.Series

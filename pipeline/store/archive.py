@@ -5,13 +5,18 @@ from __future__ import annotations
 import hashlib
 import os
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from pipeline.store import faults
 
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
 _HEX: Final = frozenset("0123456789abcdef")
 _SHA256_LENGTH: Final = 64
+_AT_ONCE: Final = 16  # files that wait for the disk; its journal takes what comes at one time in one go
 
 
 def place(store: Path, sha256: str) -> Path:
@@ -57,6 +62,19 @@ def keep(store: Path, sha256: str, data: bytes) -> Path:
     except OSError as error:
         raise faults.fault_of(target, error) from error
     return target
+
+
+def keep_all(store: Path, contents: Mapping[str, bytes]) -> None:
+    """Archive the bytes of several input files as ``keep`` does: forced to disk side by side.
+
+    Parameters
+    ----------
+    store : the store's file.
+    contents : SHA-256 → bytes.
+    """
+    with ThreadPoolExecutor(_AT_ONCE) as pool:
+        for kept in [pool.submit(keep, store, sha256, data) for sha256, data in contents.items()]:
+            kept.result()
 
 
 def _write(target: Path, data: bytes) -> None:
