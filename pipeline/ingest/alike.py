@@ -17,13 +17,13 @@ import pyarrow as pa
 from pipeline.ingest.cell_frame import column_name
 from pipeline.ingest.column_notices import NAMING, column_notices
 from pipeline.ingest.entries import Source
-from pipeline.ingest.extract import described, take_entries
+from pipeline.ingest.extract import as_extract, take_entries
 from pipeline.ingest.fill_down import tables_filled_down
 from pipeline.ingest.grid import Grid, first_cells
 from pipeline.ingest.long_entries import names_by_company
 from pipeline.ingest.missing_codes import gap_rows, like_codes, missing_word_notices
 from pipeline.ingest.row_fields import field_headings, remarkable, word_notices
-from pipeline.ingest.row_kinds import RowKinds, lettered_rows, row_notices
+from pipeline.ingest.row_kinds import lettered_rows, rows_above, vanished_notices
 from pipeline.ingest.second_columns import rows_of_second_columns
 from pipeline.ingest.table_part import TablePart
 from pipeline.ingest.unread_columns import unread_columns
@@ -93,17 +93,25 @@ def take_alike(tables: Sequence[FileTable]) -> dict[int, TakenTable]:
     """
     if column_notices(Source(tables[0].grid, tables[0].match, np.zeros(0, dtype=np.int64)), ""):
         return {}
-    kept = list(range(len(tables)))
+    unread = [unread_columns(_own(table)) for table in tables]
+    found: dict[int, TakenTable] = {}
+    for measured in dict.fromkeys(one.measured for one in unread):
+        found |= _taken(tables, unread, [number for number, one in enumerate(unread) if one.measured == measured])
+    return found
+
+
+def _taken(tables: Sequence[FileTable], unread: Sequence[Unread], numbers: Sequence[int]) -> dict[int, TakenTable]:
+    """Take those of the tables that have the same columns of figures which nothing is read from."""
+    kept = list(numbers)
     while len(kept) > 1:
         chosen = [tables[number] for number in kept]
         source = _stacked(chosen)
         if _too_varied(source):
             break
-        unread, odd = _unread(chosen)
-        taken = take_entries(source, unread[int(np.flatnonzero(~odd)[0])], "", "")
-        odd |= _odd(source, taken, len(chosen))
+        taken = take_entries(source, unread[kept[0]], "", "")
+        odd = _odd(source, taken, len(chosen))
         if not odd.any():
-            return dict(zip(kept, _parts(source, taken, unread, chosen), strict=True))
+            return dict(zip(kept, _parts(source, taken, [unread[number] for number in kept], chosen), strict=True))
         kept = [number for number, left in zip(kept, odd.tolist(), strict=True) if not left]
     return {}
 
@@ -144,20 +152,12 @@ def _own(table: FileTable) -> Source:
     return Source(table.grid, table.match, table.match.rows(table.grid))
 
 
-def _unread(tables: Sequence[FileTable]) -> tuple[list[Unread], Flags]:
-    """Give the columns of each table that nothing is read from, and tell the tables that differ in their figures."""
-    every = [unread_columns(_own(table)) for table in tables]
-    usual = max((one.measured for one in every), key=[one.measured for one in every].count)
-    return every, np.array([one.measured != usual for one in every], dtype=bool)
-
-
 def _odd(source: Source, taken: TakenEntries, size: int) -> Flags:
     """Tell the tables of which more is to be told than a stack can tell apart."""
     everywhere = np.arange(len(source.rows), dtype=np.int64)
     table = source.table_of(everywhere)
     odd: Flags = np.bincount(table, taken.entries, minlength=size) == 0
-    rows = taken.kinds.code >= 0
-    rows[taken.vanished] = True
+    rows = taken.kinds.several | ((taken.kinds.code >= 0) & (taken.entries == 0))
     rows |= taken.long.is_fact | like_codes(source) | lettered_rows(source) | rows_of_second_columns(source)
     odd[table[rows]] = True
     odd |= tables_filled_down(source, table, size)
@@ -192,7 +192,7 @@ def _parts(
     rows = replace(taken.rows, frame=_with_own_lines(taken.rows.frame, of["rows"], before))
     sha256 = TextColumn(of["aside"], tuple(table.file_sha256 for table in tables)).series()
     aside = _with_own_lines(taken.set_aside, of["aside"], before).assign(file_sha256=sha256)
-    whole = described(
+    whole = as_extract(
         source.match,
         rows=rows.frame,
         cells=_with_own_lines(taken.cells, of["cells"], before),
@@ -206,15 +206,17 @@ def _parts(
     told[of["rows"][remarkable(rows)]] = True
     gaps = np.zeros(size, dtype=bool)
     gaps[source.table_of(np.flatnonzero(gap_rows(source)))] = True
+    first = np.searchsorted(source.table_of(np.arange(len(source.rows))), np.arange(size))
+    lost_of = source.table_of(taken.vanished)
+    vanished = np.split(taken.vanished - first[lost_of], np.searchsorted(lost_of, np.arange(1, size)))
     parts = []
     for number, table in enumerate(tables):
         here, cells, left = (range(*bounds[name][number : number + 2]) for name in ("rows", "cells", "aside"))
         notices = missing_word_notices(table.grid, table.match, table.file_sha256) if gaps[number] else []
         if told[number]:
             notices += word_notices(rows.part(here), field_headings(table.match), table.file_sha256)
-        if table.match.header_row:
-            own = _own(table)
-            notices += row_notices(own, RowKinds(np.full(len(own.rows), -1, dtype=np.int16), ()), table.file_sha256)
+        notices += rows_above(_own(table), table.file_sha256)
+        notices += vanished_notices(_own(table), vanished[number], table.file_sha256)
         parts.append(
             TakenTable(
                 part=TablePart(whole, here, cells),

@@ -95,6 +95,8 @@ def _block(part: Grid, match: Match, upper: Sequence[GridBlock]) -> GridBlock:
 def _settled(grid: Grid, match: Match) -> Grid:
     """Leave out what is told of merged cells among the headings and above: they are read as what they stand over."""
     told = grid.notices
+    if told.empty:
+        return grid
     last = int(grid.line[max(match.body - 1, 0)])
     settled = (told["problem"] == "merged-cells") & (told["line"] <= last)
     return replace(grid, notices=told[~settled].reset_index(drop=True)) if settled.any() else grid

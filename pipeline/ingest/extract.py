@@ -104,7 +104,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
         *row_notices(source, taken.kinds, file_sha256),
         *vanished_notices(source, taken.vanished, file_sha256),
     ]
-    return described(
+    return as_extract(
         match,
         rows=taken.rows.frame,
         cells=taken.cells,
@@ -231,7 +231,7 @@ def _samples_of(source: Source, rows: RowFrame) -> pd.DataFrame:
     return rows.frame[list(_SAME_SAMPLE)].astype("str").assign(table=table)
 
 
-def described(
+def as_extract(
     match: Match,
     *,
     rows: pd.DataFrame,
@@ -378,7 +378,7 @@ def _register(source: Source, file_sha256: str) -> Extract:
     said = frame.drop(columns="line").astype(bool).any(axis=1)
     unread = unread_columns(source)
     told = [no_problems(), register_notices(frame[said], file_sha256)]
-    return described(
+    return as_extract(
         source.match,
         rows=pd.DataFrame(),
         cells=pd.DataFrame(),

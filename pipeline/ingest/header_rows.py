@@ -68,6 +68,7 @@ def heads_of(grid: Grid, layouts: Sequence[Layout] = (), within: int = _WITHIN) 
     found = [
         head
         for first in range(min(len(rows), within))
+        if rows[first].heads
         for depth in range(1, _DEEPEST + 1)
         if (head := _head(rows, first, depth, own)) is not None
     ]
@@ -100,6 +101,7 @@ def _every_spelling(owns: tuple[OwnSpellings, ...]) -> OwnSpellings:
     return OwnSpellings({spelling: meaning for own in reversed(owns) for spelling, meaning in own.folded.items()})
 
 
+@lru_cache(maxsize=32768)
 def numeric(cell: str) -> bool:
     """Say whether a cell is a number, maybe with a sign before it."""
     return bool(cell) and _NUMBER.fullmatch(cell) is not None
@@ -111,9 +113,15 @@ def _row(cells: tuple[str, ...], own: OwnSpellings) -> _Row:
     numbers = sum(map(numeric, filled))
     if not numbers:
         return _Row(cells, _units(cells), heads=bool(filled))
-    known = [heading for cell in dict.fromkeys(filled) if (heading := read_heading(cell, own)).meanings]
-    naming = any(meaning.code in ("analyte", "analyte_code") for heading in known for meaning in heading.meanings)
-    return _Row(cells, (), heads=naming or len(known) >= _FEW * numbers)
+    known = [names for cell in dict.fromkeys(filled) if (names := _names(cell, own)) is not None]
+    return _Row(cells, (), heads=any(known) or len(known) >= _FEW * numbers)
+
+
+@lru_cache(maxsize=32768)
+def _names(cell: str, own: OwnSpellings) -> bool | None:
+    """Tell whether a cell among numbers is the heading of a column of parameters; None for what is no heading."""
+    meanings = read_heading(cell, own).meanings
+    return any(meaning.code in ("analyte", "analyte_code") for meaning in meanings) if meanings else None
 
 
 def _units(cells: tuple[str, ...]) -> tuple[UnitText | None, ...]:

@@ -97,8 +97,10 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
     >>> heading.meanings[0].code, heading.unit, heading.at
     ('conductivity', 'µS/cm', '20')
     """
-    written = " ".join(unicodedata.normalize("NFC", text).split())
     blank = Heading(text)
+    if not any(map(str.isalpha, text)):
+        return blank
+    written = " ".join(unicodedata.normalize("NFC", text).split())
     if not written or len(written) > _LONGEST or not any(sign.isalpha() for sign in written):
         return blank
     if not (own and own.only) and (titrated := _of_titrant(written, own)):

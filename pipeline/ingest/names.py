@@ -124,7 +124,6 @@ def _completed(text: str) -> Name | None:
 
 def may_name(text: str) -> bool:
     """Tell quickly whether a heading holds a word that a name is made of, and no longer word that nothing explains."""
-    heads = frozenset[str]().union(*(rule.needed for rule in name_rules()))
     meanings: set[str] = set()
     for token in _tokens(spaced(text)) if len(text) != _CUT else ():
         words = _words([token], cut=False)
@@ -132,7 +131,13 @@ def may_name(text: str) -> bool:
         if words.unknown and not short and key(token) not in accompanying_words():
             return False
         meanings.update(*words.meanings)
-    return len(text) == _CUT or _CAMEL.search(text) is not None or not heads.isdisjoint(meanings)
+    return len(text) == _CUT or _CAMEL.search(text) is not None or not _needed().isdisjoint(meanings)
+
+
+@lru_cache(maxsize=1)
+def _needed() -> frozenset[str]:
+    """Give the meanings of which every name has one."""
+    return frozenset[str]().union(*(rule.needed for rule in name_rules()))
 
 
 def left_over(text: str) -> tuple[str, ...]:

@@ -38,11 +38,12 @@ _LABEL_PARTS: Final = 3  # columns looked at, from the left, besides the naming 
 class RowKinds:
     """For each body row the problem that sets its entries aside, by position in ``problems``; -1 = a sample.
 
-    ``problems`` holds (code, detail) pairs.
+    ``problems`` holds (code, detail) pairs; ``several`` flags the rows to which more than one of them applies.
     """
 
     code: npt.NDArray[np.int16]
     problems: tuple[tuple[str, str], ...]
+    several: Flags
 
     def detail(self, wanted: str) -> npt.NDArray[np.bool_]:
         """Mask of the rows whose problem is ``wanted``."""
@@ -61,8 +62,10 @@ def row_kinds(source: Source) -> RowKinds:
     grid, rows = source.grid, source.rows
     code = np.full(len(rows), -1, dtype=np.int16)
     problems: list[tuple[str, str]] = []
+    several = np.zeros(len(rows), dtype=bool)
 
     def mark(mask: npt.NDArray[np.bool_], problem: str, detail: str) -> None:
+        np.logical_or(several, mask & (code >= 0), out=several)
         fresh = mask & (code < 0)
         if fresh.any():
             code[fresh] = len(problems)
@@ -75,7 +78,7 @@ def row_kinds(source: Source) -> RowKinds:
     mark(_repeats_header(source), "not-a-sample", "the headings again")
     for detail, mask in _named_rows(source):
         mark(mask, "not-a-sample", detail)
-    return RowKinds(code, tuple(problems))
+    return RowKinds(code, tuple(problems), several)
 
 
 def _too_long(grid: Grid, rows: npt.NDArray[np.int64], width: int) -> npt.NDArray[np.bool_]:
@@ -213,23 +216,28 @@ def _suspicion() -> str:
     return r"^\s*(?:" + "|".join(re.escape(word) for word in sorted(starts, key=len, reverse=True)) + ")"
 
 
+def rows_above(source: Source, file_sha256: str) -> list[pd.DataFrame]:
+    """Tell of the rows above the header."""
+    grid, match = source.grid, source.match
+    if not match.header_row:
+        return []
+    count = f"{match.header_row} {'row' if match.header_row == 1 else 'rows'}"
+    return [
+        problem_frame(
+            "row-outside-table",
+            file_sha256=file_sha256,
+            line=int(grid.line[0]),
+            column="",
+            raw_text=" | ".join(cell for cell in grid.row(0) if cell)[:200],
+            detail=f"{count} above the headings of line {grid.line[match.header_row]}",
+        )
+    ]
+
+
 def row_notices(source: Source, kinds: RowKinds, file_sha256: str) -> list[pd.DataFrame]:
     """Tell of rows above the header, and of rows without entries that are not samples."""
     grid, match = source.grid, source.match
-    notices: list[pd.DataFrame] = []
-    if match.header_row:
-        first = " | ".join(cell for cell in grid.row(0) if cell)[:200]
-        notices.append(
-            problem_frame(
-                "row-outside-table",
-                file_sha256=file_sha256,
-                line=int(grid.line[0]),
-                column="",
-                raw_text=first,
-                detail=f"{match.header_row} {'row' if match.header_row == 1 else 'rows'} above the headings of line "
-                f"{grid.line[match.header_row]}",
-            )
-        )
+    notices = rows_above(source, file_sha256)
     empty = np.ones(len(source.rows), dtype=bool)
     for column in match.measured:
         empty &= pc.equal(source.texts(column.position), "").to_numpy(zero_copy_only=False)

@@ -30,8 +30,14 @@ def side_by_side(grid: Grid) -> list[Grid]:
     -------
     The tables from left to right; the grid itself where there is one.
     """
-    for number in range(min(len(grid), _WITHIN)):
-        starts = _starts(grid, number, grid.row(number))
+    rows = [grid.row(number) for number in range(min(len(grid), _WITHIN))]
+    filled = {place for cells in rows for place, cell in enumerate(cells) if cell}
+    gaps = any(_empty(grid, column) for column in {*range(int(grid.count.max(initial=0)))} - filled)
+    for number, cells in enumerate(rows):
+        keys = [key(cell) for cell in cells if cell]
+        if not gaps and len(set(keys)) == len(keys):
+            continue  # no heading comes again
+        starts = _starts(grid, number, cells)
         if len(starts) > 1:
             width = int(grid.count.max())
             return [_columns(grid, first, end) for first, end in pairwise([*starts, width])]

@@ -46,6 +46,8 @@ def fold(text: str, *, keep_case: bool = False) -> Folded:
     >>> fold("mg·L⁻¹  CaCO₃").text
     'mg l-1 caco3'
     """
+    if text.isascii() and text.isprintable() and text == " ".join(text.split()) and _ALIKE.keys().isdisjoint(text):
+        return Folded(text, text if keep_case else text.lower(), tuple(range(len(text))))
     written = unicodedata.normalize("NFC", text)
     signs: list[str] = []
     origin: list[int] = []
