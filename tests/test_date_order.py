@@ -33,16 +33,17 @@ def dated(folder: Path, files: dict[str, str]) -> tuple[dict[str, str], list[tup
 
 
 @pytest.mark.common_practice
-@pytest.mark.parametrize(
-    ("country", "day"), [("US", "2026-02-03"), ("GB", "2026-03-02"), ("CA", "2026-03-02"), ("", "2026-03-02")]
-)
-def test_the_country_of_the_site_decides(tmp_path: Path, country: str, day: str) -> None:
-    sites = f"client,site,country,region\nDiner,Diner 5,{country},x\n"
+def test_the_country_of_the_site_decides(tmp_path: Path) -> None:
+    """Month first in one country, day first in the next; Canadians write both, and one site names no country."""
+    countries = ("US", "GB", "CA", "")
+    sites = "client,site,country,region\n" + "".join(f"Diner,Diner {one},{one},x\n" for one in countries)
+    kits = {f"kit {one}.csv": f"{HEADINGS}D-{one},,Diner {one},02/03/2026,212,180\n" for one in countries}
 
-    days, told = dated(tmp_path, {"kit.csv": HEADINGS + "D-1,,Diner 5,02/03/2026,212,180\n", "sites.csv": sites})
+    days, told = dated(tmp_path, {**kits, "sites.csv": sites})
 
-    assert days == {"D-1": day}
-    assert [problem for problem, _ in told] == ["date-order" if country in ("US", "GB") else "date-ambiguous"]
+    assert days == {"D-US": "2026-02-03", "D-GB": "2026-03-02", "D-CA": "2026-03-02", "D-": "2026-03-02"}
+    assert [problem for problem, _ in told] == ["date-ambiguous"] * 2 + ["date-order"] * 2
+    assert [country for country in ("GB", "US") if country in told[2][1] + told[3][1]] == ["GB", "US"]
 
 
 def test_the_other_dates_of_the_file_are_proof_and_need_no_telling(tmp_path: Path) -> None:

@@ -89,7 +89,7 @@ class Store:
 
     def __enter__(self) -> Self:
         """Open the store, creating it or bringing it up to date first."""
-        engine = self._engine or duckdb.connect(config=_config(_THREADS, _MEMORY))
+        engine = self._engine or _new_engine(_THREADS, _MEMORY)
         try:
             _make(self.path, engine, read_only=self.read_only)
             attach_store(engine, self.path, read_only=self.read_only, wait_s=self.wait_s)
@@ -211,7 +211,7 @@ def start(path: Path, *, threads: int, memory_limit: str) -> duckdb.DuckDBPyConn
 
     Whoever opens the store is told of anything in the way.
     """
-    engine = duckdb.connect(config=_config(threads, memory_limit))
+    engine = _new_engine(threads, memory_limit)
     with suppress(KettlestoneError):
         _make(path, engine, read_only=False)
     return engine
@@ -264,14 +264,17 @@ def attach(connection: duckdb.DuckDBPyConnection, path: Path, name: str) -> None
     connection.execute(f"ATTACH {literal(str(path))} AS {identifier(name)} (STORAGE_VERSION '{STORAGE_VERSION}')")
 
 
-def _config(threads: int, memory_limit: str) -> Config:
-    return {
+def _new_engine(threads: int, memory_limit: str) -> duckdb.DuckDBPyConnection:
+    config: Config = {
         "threads": threads,
         "memory_limit": memory_limit,
         "preserve_insertion_order": True,
         "checkpoint_threshold": "1MB",
         "autoinstall_known_extensions": False,
     }
+    engine = duckdb.connect(config=config)
+    engine.execute("SET enable_progress_bar = false")  # it would be drawn into the answer of a slow question
+    return engine
 
 
 def absent(path: Path) -> KettlestoneError:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from typing import TYPE_CHECKING
 
 import pytest
@@ -21,11 +22,19 @@ if TYPE_CHECKING:
 BY = ("--by", "A. Smith", "--why", "seen on site")
 
 
+@pytest.fixture(scope="module")
+def bar(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give results that know one site."""
+    folder = tmp_path_factory.mktemp("bar")
+    (folder / "a.csv").write_text("Sample,Client,Site,pH,Calcium (mg/L)\nA-1,C,Bar,7.4,62\n", encoding="utf-8")
+    CliRunner().invoke(main, ["intake", str(folder / "a.csv"), "--out", str(folder)])
+    return folder
+
+
 @pytest.fixture
-def ask(tmp_path: Path) -> Ask:
-    """Run a command on a store of its own."""
-    (tmp_path / "a.csv").write_text("Sample,Client,Site,pH,Calcium (mg/L)\nA-1,C,Bar,7.4,62\n", encoding="utf-8")
-    CliRunner().invoke(main, ["intake", str(tmp_path / "a.csv"), "--out", str(tmp_path)])
+def ask(bar: Path, tmp_path: Path) -> Ask:
+    """Run a command on a copy of that store."""
+    shutil.copytree(bar, tmp_path, dirs_exist_ok=True)
 
     def run(*words: str) -> Result:
         return CliRunner().invoke(main, [*words, "--store", str(tmp_path / "kettlestone.duckdb")])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import json
+from functools import cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pytest
@@ -49,8 +50,8 @@ GRID = [Place(*one) for one in itertools.product(REGISTERED, SITE_ROWS, SAMPLE_R
 
 
 @pytest.fixture(scope="module")
-def both(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], dict[str, dict[str, Any]]]:
-    """Import one site for every place of the grid, and give what the two commands say of it."""
+def ask(tmp_path_factory: pytest.TempPathFactory) -> Callable[[str, int], dict[str, Any]]:
+    """Import one site for every place of the grid, and give what a command says of it."""
     folder = tmp_path_factory.mktemp("grid")
     readings = "pH,Total hardness (mg/L CaCO3),Alkalinity (mg/L CaCO3),Conductivity (µS/cm)"
     samples = [f"Sample,Client,Site,Date,Stage,Treatment,Bypass (%),Litres per day,{readings}"]
@@ -66,16 +67,15 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], dict[str, 
     files = [str(path) for path in sorted(folder.glob("*.csv"))]
     CliRunner().invoke(main, ["intake", *files, "--out", str(folder / "out")])
 
-    def ask(number: int) -> dict[str, dict[str, Any]]:
+    @cache
+    def answer(command: str, number: int) -> dict[str, Any]:
         store = ["--store", str(folder / "out" / "kettlestone.duckdb")]
-        answers = {}
-        for command in ("retest", "advise"):
-            found = CliRunner().invoke(main, [command, f"N-{number}", "--json", *store])
-            assert found.exit_code in (0, 1), found.output
-            answers[command] = json.loads(found.stdout)
-        return answers
+        found = CliRunner().invoke(main, [command, f"N-{number}", "--json", *store])
+        assert found.exit_code in (0, 1), found.output
+        data: dict[str, Any] = json.loads(found.stdout)
+        return data
 
-    return ask
+    return answer
 
 
 @pytest.mark.parametrize(
@@ -86,14 +86,13 @@ def both(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], dict[str, 
     ],
 )
 def test_retest_and_advise_agree_on_what_is_fitted_and_what_is_to_happen(
-    number: int, both: Callable[[int], dict[str, dict[str, Any]]]
+    number: int, ask: Callable[[str, int], dict[str, Any]]
 ) -> None:
     """48 sites: three things a register may say, four of a site row, four of a sample row; every fifth is fast."""
     place = GRID[number]
 
-    found = both(number)
+    retest, advise = ask("retest", number), ask("advise", number)
 
-    retest, advise = found["retest"], found["advise"]
     assert retest["fitted"] == advise["fitted"]
     assert retest["notices"] == advise["notices"]
     assert retest["outcome"] == advise["outcome"]
@@ -102,11 +101,11 @@ def test_retest_and_advise_agree_on_what_is_fitted_and_what_is_to_happen(
     assert retest["settings"].get("bypass") == retest["fitted"]["bypass"]
 
 
-@pytest.mark.parametrize("place", [place for place in GRID if place.register and place.site][::6])
-def test_what_one_place_says_against_another_is_told(
-    place: Place, both: Callable[[int], dict[str, dict[str, Any]]]
-) -> None:
-    found = both(GRID.index(place))["retest"]
+@pytest.mark.parametrize("number", [number for number, place in enumerate(GRID) if place.register and place.site][::6])
+def test_what_one_place_says_against_another_is_told(number: int, ask: Callable[[str, int], dict[str, Any]]) -> None:
+    place = GRID[number]
+
+    found = ask("retest", number)
 
     meant = {"Entkarbonisierer": "decarboniser", "keine": "none"}
     said = {meant.get(name, name) for name in (text.split(",")[0] for text in place) if name}

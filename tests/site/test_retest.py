@@ -107,8 +107,8 @@ def test_an_impossible_setting_of_a_register_is_left_out(tmp_path: Path) -> None
         [tmp_path / "samples.csv", tmp_path / "treatments.csv"], load_settings(None, out=tmp_path / "out", store=path)
     )
 
-    assert data(path, "S-1")["settings"] == {}
-    assert ask(path, "retest", "S-1")[0] == 1
+    code, text = ask(path, "retest", "S-1", "--json")
+    assert (code, json.loads(text)["settings"]) == (1, {})
     assert any("130" in notice["message"] for notice in done.summary["notices"])
 
 

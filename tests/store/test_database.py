@@ -298,6 +298,13 @@ def _no_room(*_: object, **__: object) -> None:
     raise OSError(28, "No space left on device")
 
 
+def test_no_question_draws_a_bar_into_the_answer(tmp_path: Path) -> None:
+    with Store(tmp_path / "k.duckdb") as store:
+        bar = store.connection.execute("SELECT current_setting('enable_progress_bar')").fetchall()
+
+    assert bar == [(False,)]
+
+
 def test_a_closed_store_gives_no_connection(tmp_path: Path) -> None:
     with pytest.raises(RuntimeError, match="with block"):
         _ = Store(tmp_path / "s.duckdb").connection

@@ -5,8 +5,6 @@ from __future__ import annotations
 import re
 from typing import Final
 
-import pandas as pd
-
 from pipeline.checks.treatment_names import JOINT, kind_named
 from pipeline.treat.processes.treatments import TREATMENTS
 
@@ -65,6 +63,5 @@ def treatment_meant(text: str) -> str:
         return NONE
     if JOINT in (meant := kind_named(plain)):
         return meant
-    words = pd.Series([plain], dtype="str")
-    device = next((name for name, pattern in _DEVICES.items() if words.str.contains(pattern, regex=True).iloc[0]), "")
+    device = next((name for name, pattern in _DEVICES.items() if re.search(pattern, plain)), "")
     return device or meant
