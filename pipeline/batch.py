@@ -16,8 +16,10 @@ from pipeline.assess.suitability import Assessment, assess, held_samples
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import is_control
+from pipeline.deciding.following import follow_answers
 from pipeline.deciding.repeats import close_repeats
 from pipeline.fault_log import Fault, FaultLog
+from pipeline.fault_notices import fault_notices
 from pipeline.gathering import gather
 from pipeline.intake_change import intake_change
 from pipeline.joining import join, ownerless
@@ -29,7 +31,6 @@ from pipeline.prove import prove
 from pipeline.register_words import unknown_words
 from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.coverage import waiting_columns
-from pipeline.report.batch.fault_notices import fault_notices
 from pipeline.report.batch.folder import BatchFolder, folder_for
 from pipeline.report.batch.summary import summarise, worst
 from pipeline.store.appender import appending
@@ -37,6 +38,7 @@ from pipeline.store.batch_record import new_batch_id, utc
 from pipeline.store.database import Store, start
 from pipeline.store.files import stored_batches
 from pipeline.store.frames import next_number
+from pipeline.stored_batch import as_it_stands
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -122,6 +124,8 @@ def finish(
                 summary = _write(folder, batch, log)
                 appender.close({**batch.record, "entries_read": int(gathered.files["entries"].sum())})
             close_repeats(store, batch_id, settings, started)
+            if follow_answers(store, batch_id, settings, started):
+                summary = _write(folder, as_it_stands(batch, store, settings), log)
         written = log.written()
         return Finished({**summary, "log": str(written) if written else ""}, folder.publish())
 

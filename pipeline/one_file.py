@@ -259,6 +259,7 @@ def _taken(
         "delimiter": grids_read[0].delimiter,
         "lines": max((int(grid.line[-1]) for grid in grids_read if len(grid)), default=0),
         "entries": entries,
+        "shape": " ".join(sorted({one.shape for one in asked})),
         "status": "read" if measured else "register",
     }
     kept = [one.kept for one in asked if len(one.kept)]

@@ -185,6 +185,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "Nothing to do; kettlestone layout remembered lists what is kept.",
     ),
     Problem(
+        "answer-followed",
+        "this file follows the answer to an earlier one with the same headings: {detail}",
+        "Nothing to do if it holds here, too; else take it back with kettlestone decide NUMBER reopen.",
+    ),
+    Problem(
         "shape-changed",
         "the headings are not quite those of the answers {detail}",
         "Nothing was taken from them; give those that still hold again.",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import pandas as pd
@@ -18,7 +19,7 @@ from pipeline.store.database import Store
 from pipeline.store.findings import known_batch
 from pipeline.store.samples import rows_of, wide_samples
 from pipeline.store.table import sample_table
-from schemas.columns import CONTROLS, OPEN, SEVERITIES
+from schemas.columns import CONTROLS, OPEN, SEVERITIES, WIDE_COLUMNS
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
     from pipeline.assess.suitability import Assessment
     from pipeline.settings import Settings
 
+_JUDGED = ("client", "site", "sampling_point", "stage", "verdict", *WIDE_COLUMNS)
 _QUESTIONS = ("sample_id", "question", "separates")
 
 
@@ -110,11 +112,26 @@ def stored_batch(store: Store, batch_id: str, settings: Settings) -> Batch:
     )
 
 
+def as_it_stands(batch: Batch, store: Store, settings: Settings) -> Batch:
+    """Give a batch whose answers changed something within its own transaction the judgement that holds now.
+
+    Parameters
+    ----------
+    batch : as it was proved.
+    store : in the transaction, the batch in place.
+    settings : of the run.
+    """
+    now = stored_batch(store, str(batch.record["batch_id"]), settings)
+    changed = now.samples.reindex(batch.samples.index)
+    judged = {name: changed[name].array for name in _JUDGED if name in batch.samples}
+    return replace(now, record=batch.record, samples=batch.samples.assign(**judged), readings=batch.readings)
+
+
 def _findings(store: Store, batch_id: str, names: list[str]) -> pd.DataFrame:
     """Give the findings in force, each as grave as its answer leaves it; an answered question of a source is gone."""
     own = rows_of(store, "v_finding", "*", names)
     whole = store.connection.execute(
-        "SELECT * FROM v_finding WHERE sample_id IS NULL AND batch_id = ? "
+        "SELECT * FROM v_finding WHERE sample_id IS NULL AND is_current AND batch_id = ? "
         "AND (decision IS NULL OR current_severity IN ('hold', 'reject'))",
         [batch_id],
     ).df()

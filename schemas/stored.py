@@ -172,6 +172,7 @@ STORED: Final[dict[str, Fields]] = {
         text("unit", "Unit of the corrected value"),
         text("basis", "Form of the corrected value"),
         text("detail", "What the answer did, in words"),
+        text("said", "The answer as it was given, as JSON"),
     ),
     "answered_too": (
         whole("decision_id", "Decision"),

@@ -246,6 +246,7 @@ SOURCE_FILES: Final[Fields] = (
     whole("accepted", "Readings accepted"),
     whole("set_aside", "Entries set aside"),
     text("status", "What became of it"),
+    text("shape", "Name of its headings; several tables are separated by blanks"),
 )
 
 CHECK_RUNS: Final[Fields] = (

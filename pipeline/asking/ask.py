@@ -48,6 +48,7 @@ class AskedTable:
     evidence : (file, column, why it waits) → what the file itself says, and how to answer.
     notices : what was settled, and how.
     kept : rows to keep for files of this shape: `shape headings name unit layout said_by`.
+    shape : name of its headings.
     """
 
     table: Extract
@@ -56,6 +57,7 @@ class AskedTable:
     evidence: Evidence = field(default_factory=dict)
     notices: pd.DataFrame = field(default_factory=no_problems)
     kept: pd.DataFrame = field(default_factory=pd.DataFrame)
+    shape: str = ""
 
 
 def ask(
@@ -96,7 +98,7 @@ def ask(
         notices.append(_notice("shape-known", file_sha256, detail))
     kept = _kept(shape, headings, now, match, before, by)
     told = pd.concat([no_problems(), *notices], ignore_index=True)
-    return AskedTable(settled, now, waiting, evidence, told, kept)
+    return AskedTable(settled, now, waiting, evidence, told, kept, shape)
 
 
 def _said_again(answer: UnitAnswer, now: Answered) -> bool:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from pipeline.explain.mistakes.candidate import Candidate
     from pipeline.explain.record import Record
     from pipeline.normalise.sample_table import SampleTable
+    from pipeline.store.database import Store
 
 _BOTTLES: Final = "swapped-samples"
 # What is true of the water, the plant or the record: taking it keeps the readings as they are.
@@ -36,6 +37,7 @@ _WITHOUT_VALUE: Final = {
     "copied-reading": "the true readings are not known",
     "instrument-fault": "the true reading is not known",
 }
+_KEYS: Final = ("mistake", "analyte", "other_analyte", "detail")
 _SECOND: Final = "second "
 _CLOSE: Final = 1e-3  # relative: two numbers that were rounded once
 
@@ -88,21 +90,45 @@ def _ranked(case: Answering) -> tuple[SampleTable, pd.DataFrame]:
     if len(stored):
         return samples, stored
     own = np.asarray(samples.about.index == sample_id)
-    explained = prove(samples, Limits((DateLimits.at(case.now),)), lambda _: own, Silent(), asked=own).causes
-    return samples, pd.DataFrame(columns=["rank", "title"]) if explained is None else explained.explanations
+    proof = prove(samples, Limits((DateLimits.at(case.now),)), lambda _: own, Silent(), asked=own, tolerant=True)
+    return samples, pd.DataFrame(columns=["rank", "title"]) if proof.causes is None else proof.causes.explanations
+
+
+def cause_like(case: Answering, finding_id: int, rank: int) -> int | None:
+    """Find which cause of a whole file is the one that was taken for another file; None where it has none like it.
+
+    Parameters
+    ----------
+    case : the finding on the file.
+    finding_id : the finding that was answered for the other file.
+    rank : of the cause that was taken there.
+    """
+    if not pd.isna(case.found["sample_id"]):
+        return None
+    told = case.store.connection.execute(
+        "SELECT batch_id, file_sha256 FROM finding WHERE finding_id = ? AND sample_id IS NULL", [finding_id]
+    ).df()
+    if told.empty:
+        return None
+    before = _common(case.store, told.iloc[0])
+    both = before[before["rank"] == rank].merge(_pattern(case), on=_KEYS, suffixes=("_before", ""))
+    return None if both.empty else int(both["rank"].iloc[0])
 
 
 def _pattern(case: Answering) -> pd.DataFrame:
     """Give what the whole source has in common, the likeliest first."""
-    found = case.store.connection.execute(
+    return _common(case.store, case.found).assign(value_from=np.nan, value_to=np.nan)
+
+
+def _common(store: Store, found: pd.Series) -> pd.DataFrame:
+    return store.connection.execute(
         """
         SELECT mistake, analyte, other_analyte, detail, message AS title,
             row_number() OVER (ORDER BY probability DESC NULLS LAST, samples DESC) AS rank
         FROM pattern WHERE batch_id = ? AND file_sha256 = ? ORDER BY rank
         """,
-        [case.found["batch_id"], case.found["file_sha256"]],
+        [found["batch_id"], found["file_sha256"]],
     ).df()
-    return found.assign(value_from=np.nan, value_to=np.nan)
 
 
 def _changed(case: Answering, samples: SampleTable, cause: pd.Series, detail: str) -> Consequences:
@@ -141,9 +167,6 @@ def _values(record: Record, cause: pd.Series) -> dict[str, tuple[np.ndarray, np.
         if own is None or pd.isna(told) or bool(np.isclose(own[1], told, rtol=_CLOSE).any()):
             return found
     return {}
-
-
-_KEYS: Final = ("mistake", "analyte", "other_analyte", "detail")
 
 
 def _key(candidate: Candidate) -> tuple[str, str, str, str]:

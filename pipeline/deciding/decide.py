@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
@@ -200,6 +201,7 @@ def _decision(answer: Answer, done: Consequences, now: datetime) -> StoredDecisi
         readings=done.readings,
         withdrawn=done.withdrawn,
         facts=done.facts,
+        said=json.dumps(asdict(answer), ensure_ascii=False),
     )
 
 

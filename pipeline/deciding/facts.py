@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING
 from zoneinfo import ZoneInfo
@@ -9,7 +10,7 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 
 from pipeline.deciding.answer import FILE
-from pipeline.deciding.consequences import Consequences
+from pipeline.deciding.consequences import Answering, Consequences
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.decide import CorrectedFact
@@ -20,7 +21,8 @@ from schemas.columns import STAGES
 
 if TYPE_CHECKING:
     from pipeline.deciding.answer import Answer
-    from pipeline.deciding.consequences import Answering
+    from pipeline.settings import Settings
+    from pipeline.store.database import Store
 
 _NAMES = {
     "collected_at": "date", "collected_precision": "", "stage": "stage", "client": "client", "site": "site",
@@ -55,13 +57,41 @@ def corrected_facts_of(case: Answering) -> Consequences:
     return Consequences(facts=facts, samples=frozenset(fact.sample_id for fact in facts), detail=detail)
 
 
+def unstated_facts(store: Store, file: str, answer: Answer, settings: Settings, now: datetime) -> Consequences:
+    """Give the samples of a file the facts of an answer that the file itself does not state.
+
+    Parameters
+    ----------
+    store : open.
+    file : SHA-256.
+    answer : to an earlier file.
+    settings, now : of the run.
+    """
+    rows = sample_rows(store, _of_file(store, file))
+    found = pd.Series({"client": ""})
+    right = _stated(Answering(store, found, (), (), replace(answer, date=""), settings, now))
+    place = rows["client"] + rows["site"]
+    facts = tuple(
+        CorrectedFact(str(sample), name, str(before), after)
+        for name, after in right.items()
+        for sample, before, stated in zip(
+            rows["sample_id"], rows[name], place if name in ("client", "site") else rows[name], strict=True
+        )
+        if not stated and after != before
+    )
+    said = ", ".join(f"{_NAMES[name]} {after}" for name, after in right.items())
+    return Consequences(facts=facts, samples=frozenset(fact.sample_id for fact in facts), detail=said)
+
+
 def _samples(case: Answering) -> list[str]:
     if case.samples and case.answer.reach != FILE:
         return list(case.samples)
-    found = case.store.connection.execute(
-        "SELECT sample_id FROM sample WHERE file_sha256 = ? ORDER BY line", [case.found["file_sha256"]]
-    ).fetchall()
-    return [str(name) for (name,) in found]
+    return _of_file(case.store, str(case.found["file_sha256"]))
+
+
+def _of_file(store: Store, file: str) -> list[str]:
+    found = store.connection.execute("SELECT sample_id FROM sample WHERE file_sha256 = ? ORDER BY line", [file])
+    return [str(name) for (name,) in found.fetchall()]
 
 
 def _stated(case: Answering) -> dict[str, str]:

@@ -26,6 +26,7 @@ EMPTY_LEDGER: Final[dict[str, Any]] = {
     "entries": 0,
     "accepted": 0,
     "set_aside": 0,
+    "shape": "",
 }
 
 
@@ -41,8 +42,8 @@ class FileResult:
     Attributes
     ----------
     source : one row of the ledger: `file_sha256 name bytes layout encoding delimiter decimal_mark lines
-        entries accepted set_aside status` (`read`, `register`, `known`, `answered`, `not understood`, `not read`); what
-        is accepted is known when the tables are normalised.
+        entries accepted set_aside shape status` (`read`, `register`, `known`, `answered`, `not understood`,
+        `not read`); what is accepted is known when the tables are normalised.
     tables : its tables of measurements, as text.
     set_aside, notices : problems (PROBLEM_COLUMNS).
     registers : register rows by kind, `sites` or `treatments`.

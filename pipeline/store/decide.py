@@ -49,6 +49,7 @@ class StoredDecision:
     readings : new readings; `corrects` is the one that each of them replaces.
     withdrawn : readings that do not count while the decision is in force.
     facts : of samples.
+    said : the answer as it was given, as JSON.
     """
 
     finding_id: int
@@ -65,6 +66,7 @@ class StoredDecision:
     readings: pd.DataFrame = field(default_factory=pd.DataFrame)
     withdrawn: tuple[int, ...] = ()
     facts: tuple[CorrectedFact, ...] = ()
+    said: str = ""
 
 
 def add_decision(store: Store, decision: StoredDecision) -> int:
@@ -86,7 +88,7 @@ def add_decision(store: Store, decision: StoredDecision) -> int:
     number = next_number(connection, "decision", "decision_id")
     replaced = decision.readings["corrects"].iloc[0] if len(decision.readings) == 1 else None
     connection.execute(
-        "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "INSERT INTO decision VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
             number,
             decision.finding_id,
@@ -101,15 +103,32 @@ def add_decision(store: Store, decision: StoredDecision) -> int:
             decision.unit,
             decision.basis,
             decision.detail,
+            decision.said,
         ],
     )
-    same = {"decision_id": number}
-    append(connection, "answered_too", pd.DataFrame({"finding_id": list(decision.also)}), same=same)
-    append(connection, "withdrawn", pd.DataFrame({"reading_id": list(decision.withdrawn)}), same=same)
-    append(connection, "corrected_fact", pd.DataFrame(decision.facts, columns=CorrectedFact._fields), same=same)
-    if len(decision.readings):
-        _append_corrections(connection, decision.readings, number)
+    append(
+        connection, "withdrawn", pd.DataFrame({"reading_id": list(decision.withdrawn)}), same={"decision_id": number}
+    )
+    reach_further(store, number, decision.also, decision.facts, decision.readings)
     return number
+
+
+def reach_further(
+    store: Store, number: int, also: tuple[int, ...], facts: tuple[CorrectedFact, ...], readings: pd.DataFrame
+) -> None:
+    """Let a decision answer further findings and correct further facts and readings, in the open transaction.
+
+    Parameters
+    ----------
+    store : in a transaction.
+    number : of the decision.
+    also, facts, readings : as ``StoredDecision`` has them.
+    """
+    connection, same = store.connection, {"decision_id": number}
+    append(connection, "answered_too", pd.DataFrame({"finding_id": list(also)}), same=same)
+    append(connection, "corrected_fact", pd.DataFrame(facts, columns=CorrectedFact._fields), same=same)
+    if len(readings):
+        _append_corrections(connection, readings, number)
 
 
 def counting_readings(store: Store, where: str, parameters: list[object]) -> pd.DataFrame:

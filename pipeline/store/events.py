@@ -15,6 +15,9 @@ if TYPE_CHECKING:
 
 # One row per event; ``part`` puts those of one moment in the order in which they follow from each other.
 _EVENTS: Final = """
+    WITH came AS (
+        SELECT file_sha256, min(started_at) AS at FROM source_file JOIN batch USING (batch_id) GROUP BY file_sha256
+    )
     SELECT b.started_at AS at, 1 AS part, 'taken in' AS event, r.sample_id, '' AS who, '' AS why,
         f.name || ':' || r.line || ', ' || r.number || CASE r.number WHEN 1 THEN ' reading' ELSE ' readings' END
             AS detail,
@@ -30,26 +33,29 @@ _EVENTS: Final = """
     FROM finding AS f JOIN batch AS b USING (batch_id)
     WHERE f.severity <> 'note' OR f.severity_alone <> ''
     UNION ALL
-    SELECT d.decided_at, 3, d.action, coalesce(f.sample_id, d.sample_id), d.decided_by, d.why, d.detail, s.finding_id,
+    SELECT greatest(d.decided_at, b.started_at), 3, d.action, coalesce(f.sample_id, d.sample_id), d.decided_by, d.why,
+        d.detail, s.finding_id,
         d.decision_id,
         CASE WHEN d.action = 'reopen' THEN '' WHEN a.finding_id IS NULL THEN 'taken back' ELSE 'in force' END, ''
     FROM decision AS d
     JOIN (SELECT decision_id, finding_id FROM decision UNION SELECT decision_id, finding_id FROM answered_too) AS s
         USING (decision_id)
-    JOIN finding AS f ON f.finding_id = s.finding_id
+    JOIN finding AS f ON f.finding_id = s.finding_id JOIN batch AS b ON b.batch_id = f.batch_id
     LEFT JOIN answer AS a ON a.decision_id = d.decision_id AND a.finding_id = s.finding_id
     UNION ALL
-    SELECT d.decided_at, 4, 'corrected', c.sample_id, d.decided_by, '', c.analyte || ' ' ||
+    SELECT greatest(d.decided_at, i.at), 4, 'corrected', c.sample_id, d.decided_by, '', c.analyte || ' ' ||
         coalesce(trim(o.raw_text || ' ' || o.raw_unit), 'not read') || ' → '
-        || coalesce(c.value::DECIMAL(18, 4)::DOUBLE::VARCHAR, c.qualifier || c."limit") || ' ' || c.unit,
-        d.finding_id, d.decision_id,
+        || coalesce(c.value::DECIMAL(18, 4)::DOUBLE::VARCHAR, c.qualifier || c."limit")
+        || ' ' || replace(c.unit, 'uS', 'µS'), d.finding_id, d.decision_id,
         CASE WHEN c.reading_id IN (SELECT reading_id FROM v_correction) THEN 'in force' ELSE 'taken back' END, ''
     FROM reading AS c JOIN decision AS d USING (decision_id) LEFT JOIN reading AS o ON o.reading_id = c.corrects
+    LEFT JOIN came AS i ON i.file_sha256 = c.file_sha256
     UNION ALL
-    SELECT d.decided_at, 4, 'corrected', c.sample_id, d.decided_by, '', replace(c.name, '_', ' ') || ' '
+    SELECT greatest(d.decided_at, i.at), 4, 'corrected', c.sample_id, d.decided_by, '', replace(c.name, '_', ' ') || ' '
         || CASE c.before WHEN '' THEN 'not stated' ELSE c.before END || ' → ' || c.after, d.finding_id, d.decision_id,
         CASE WHEN a.finding_id IS NULL THEN 'taken back' ELSE 'in force' END, ''
     FROM corrected_fact AS c JOIN decision AS d USING (decision_id)
+    LEFT JOIN sample AS s ON s.sample_id = c.sample_id LEFT JOIN came AS i ON i.file_sha256 = s.file_sha256
     LEFT JOIN answer AS a ON a.decision_id = c.decision_id AND a.own
     UNION ALL
     SELECT d.decided_at, 4, 'withdrawn', w.sample_id, d.decided_by, '', w.readings, d.finding_id, d.decision_id,

@@ -11,11 +11,12 @@ if TYPE_CHECKING:
 
     from pipeline.store.database import Store
 
-# Questions of a whole column, or of a control of the laboratory, asked at each sample that they touch.
-COLUMN_QUESTIONS: Final = (
-    "ambiguous-unit", "unit-copied-down",
+# Questions of one day's work in the laboratory: their answers hold for no later file.
+CONTROL_QUESTIONS: Final = (
     "blank", "check-standard", "duplicate-spread", "meter-standard", "ph-slope", "spike-recovery",
 )  # fmt: skip
+# Questions of a whole column, or of a control of the laboratory, asked at each sample that they touch.
+COLUMN_QUESTIONS: Final = ("ambiguous-unit", "unit-copied-down", *CONTROL_QUESTIONS)
 # Questions of two reports, asked at each sample of which both speak.
 REPORT_QUESTIONS: Final = ("report-revision", "readings-disagree")
 

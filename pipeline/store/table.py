@@ -12,6 +12,7 @@ from pipeline.file_names import sample_names
 from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import widen
 from pipeline.normalise.samples import REISSUED
+from pipeline.store.company import company
 from pipeline.store.earlier import prior_readings
 from pipeline.store.files import file_names
 from pipeline.store.samples import neighbours, sample_rows
@@ -33,8 +34,10 @@ def neighbourhood(store: Store, sample_id: str) -> SampleTable:
 
 
 def neighbourhood_of(store: Store, sample_ids: Iterable[str]) -> SampleTable:
-    """Rebuild samples together with those each of them is judged beside."""
-    return sample_table(store, neighbours(store, sample_ids, _MOST_NEIGHBOURS))
+    """Rebuild samples together with those each of them is judged beside, the same as an intake takes."""
+    names = neighbours(store, sample_ids, _MOST_NEIGHBOURS)
+    about = sample_rows(store, names).set_index("sample_id")
+    return sample_table(store, [*names, *company(store, about).index])
 
 
 def sample_table(store: Store, sample_ids: Sequence[str]) -> SampleTable:

@@ -293,7 +293,7 @@ def test_the_history_of_a_sample_tells_who_decided_what_and_what_was_taken_back(
     assert [row["event"] for row in table] == order
     assert "k.csv:2, 4 readings" in text
     assert f"correct (finding {number}), by A. Smith; taken back since" in text
-    assert "conductivity 262 µS/cm → 526.0 uS/cm" in text
+    assert "conductivity 262 µS/cm → 526.0 µS/cm" in text
     assert "why: asked the laboratory" in text
     assert [row["state"] for row in table if row["event"] in ("correct", "reopen")] == ["taken back", ""]
     assert len(json.loads(place.command("history", "--since", "today", "--json").stdout)) == len(order)

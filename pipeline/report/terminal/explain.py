@@ -14,6 +14,8 @@ from rich.text import Text
 from pipeline.checks.limits import Limits
 from pipeline.checks.record_dates import DateLimits
 from pipeline.errors import KettlestoneError
+from pipeline.fault_log import FaultLog
+from pipeline.fault_notices import fault_notices
 from pipeline.prove import prove
 from pipeline.report import causes
 from pipeline.report.judgement import cause_said, finding_said
@@ -47,11 +49,13 @@ class Why:
     explanation: dict[str, Any]
     patterns: list[dict[str, Any]]
     notes: list[str]
+    faults: list[str]
 
     @property
     def something(self) -> bool:
-        """Tell whether there is something to look at: open findings, or a cause found."""
-        return bool(self.findings) or self.explanation["causes"][0]["mistake"] != causes.NOTHING
+        """Tell whether there is something to look at: open findings, a cause found, or a check that failed."""
+        likeliest = [cause["mistake"] for cause in self.explanation["causes"][:1]]
+        return bool(self.findings or self.faults) or likeliest != [causes.NOTHING]
 
     def as_json(self) -> str:
         """Write it down for other programs."""
@@ -83,7 +87,8 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
         listed = findings(store, sample_id=sample_id)
         names = pd.Series(file_names(store), dtype="str")
     own = np.asarray(samples.about.index == sample_id)
-    explained = prove(samples, Limits((DateLimits.at(now),)), lambda _: own, Silent(), asked=own).causes
+    proof = prove(samples, Limits((DateLimits.at(now),)), lambda _: own, Silent(), asked=own, tolerant=True)
+    explained, log = proof.causes, FaultLog(settings.out, now, str(settings))
     open_findings = listed[listed["current_severity"].isin(OPEN)]
     facts = ("sample_id", "called", "label", "client", "site", "stage", "collected_at", "verdict", "current_verdict")
     return Why(
@@ -95,17 +100,20 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
             }
             for row in open_findings.to_dict("records")
         ],
-        explanation=_said(causes.by_sample(explained, pd.Index([sample_id]))[sample_id], settings.language),
+        explanation=_said(causes.by_sample(explained, pd.Index([sample_id])).get(sample_id), settings.language),
         notes=[
             finding_said(row, settings.language)
             for row in listed[listed["current_severity"] == "note"].to_dict("records")
         ],
         patterns=causes.patterns(explained, names),
+        faults=fault_notices(proof.faults, log)["message"].tolist(),
     )
 
 
-def _said(explanation: dict[str, Any], language: str) -> dict[str, Any]:
-    """Word the causes in the language of the reader."""
+def _said(explanation: dict[str, Any] | None, language: str) -> dict[str, Any]:
+    """Word the causes in the language of the reader; there are none where the weighing itself failed."""
+    if explanation is None:
+        return {"causes": [], "relations": [], "questions": [], "pattern": False}
     return {**explanation, "causes": [cause_said(cause, language) for cause in explanation["causes"]]}
 
 
@@ -123,21 +131,25 @@ def show_why(answer: Why, console: Console | None = None) -> None:
     )
     for pattern in answer.patterns:
         screen.print(Text(f"One mistake, many rows: {pattern['message']}  {pattern['file']}"))
-    parts = causes.by_question(explanation["causes"])
-    for question, listed in parts:
-        screen.print(_causes(listed, f"about {question}" if len(parts) > 1 else "what may have happened"))
-        screen.print(Text(listed[0]["evidence"]))
-    if len(parts) > 1:
-        screen.print(Text(TWO_QUESTIONS))
+    _show_causes(explanation["causes"], screen)
     if explanation["relations"]:
         screen.print(_relations(explanation["relations"]))
-    for question in explanation["questions"]:
-        screen.print(Text(f"Ask: {question}", style="bold"))
+    for told in (*(f"Ask: {question}" for question in explanation["questions"]), *answer.faults):
+        screen.print(Text(told, style="bold"))
     for finding in answer.findings:
         sign = SIGNS[finding["current_severity"]]
         screen.print(Text(f"{sign} {finding['finding_id']} {finding['check_id']}: {finding['message']}"))
     if answer.findings:
         screen.print(Text("kettlestone decide NUMBER… accept|take|repeat|reject|correct --why … answers them."))
+
+
+def _show_causes(listed: list[dict[str, Any]], screen: Console) -> None:
+    parts = causes.by_question(listed)
+    for question, own in parts:
+        screen.print(_causes(own, f"about {question}" if len(parts) > 1 else "what may have happened"))
+        screen.print(Text(own[0]["evidence"]))
+    if len(parts) > 1:
+        screen.print(Text(TWO_QUESTIONS))
 
 
 def _causes(listed: list[dict[str, Any]], first: str) -> Table:

@@ -12,7 +12,8 @@ import pandas as pd
 from rich.table import Table
 from rich.text import Text
 
-from pipeline.report.judgement import WORDED, finding_said
+from pipeline.report.judgement import finding_said
+from pipeline.report.sentences import WORDED
 from pipeline.report.terminal.screen import Screen
 from pipeline.report.wording import SIGNS, counted
 from pipeline.store.database import Store
@@ -172,8 +173,9 @@ def _finding(row: dict[Any, Any]) -> str:
 
 def _how_to_answer(found: pd.DataFrame) -> str:
     waits = int(found["current_severity"].isin(OPEN).sum())
-    samples = int(found["sample_id"].nunique())
-    said = f"{counted(waits, 'finding')} of {counted(samples, 'sample')} {'waits' if waits == 1 else 'wait'}."
+    samples, files = int(found["sample_id"].nunique()), int(found.loc[found["sample_id"].isna(), "file"].nunique())
+    about = " and ".join(counted(number, noun) for number, noun in ((files, "file"), (samples, "sample")) if number)
+    said = f"{counted(waits, 'finding')} about {about} {'waits' if waits == 1 else 'wait'}."
     return f"{said} kettlestone decide NUMBER… accept|take|repeat|reject|correct --why …" if waits else said
 
 

@@ -11,6 +11,12 @@ WITH answered AS (
         PARTITION BY f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high
         ORDER BY d.decision_id DESC
     ) = 1
+), shared AS (
+    -- A question of a whole file is open as long as any of its samples shares it in its last judgement.
+    SELECT s.file_sha256, m.check_id, bool_or(m.batch_id = s.batch_id) AS still
+    FROM finding AS m JOIN sample AS s USING (sample_id)
+    WHERE m.severity_alone <> ''
+    GROUP BY ALL
 )
 SELECT
     f.finding_id, f.batch_id, f.sample_id, coalesce(c.called, regexp_replace(n.name, '^.*/', '')) AS called,
@@ -21,7 +27,7 @@ SELECT
     f.observed, f.low, f.high, f.unit, f.message, f.evidence, f.analyte, f.reading_ids,
     coalesce(f.file_sha256, s.file_sha256) AS file_sha256, n.name AS file,
     s.line, a.action AS decision, a.decided_by, a.decided_at, a.why,
-    f.sample_id IS NULL OR f.batch_id = s.batch_id AS is_current,
+    CASE WHEN f.sample_id IS NULL THEN coalesce(h.still, true) ELSE f.batch_id = s.batch_id END AS is_current,
     CASE WHEN f.severity_alone <> '' AND (a.action IS NULL OR a.action = 'reopen') THEN f.severity_alone
         ELSE '' END AS severity_alone,
     a.decision_id, a.detail, a.repeated_by
@@ -37,7 +43,8 @@ LEFT JOIN answered AS a
     AND a.analyte = f.analyte
     AND a.observed IS NOT DISTINCT FROM f.observed
     AND a.low IS NOT DISTINCT FROM f.low
-    AND a.high IS NOT DISTINCT FROM f.high;
+    AND a.high IS NOT DISTINCT FROM f.high
+LEFT JOIN shared AS h ON f.sample_id IS NULL AND h.file_sha256 = f.file_sha256 AND h.check_id = f.check_id;
 COMMENT ON VIEW v_finding IS 'Every finding with its sample, its file and the decision in force.';
 COMMENT ON COLUMN v_finding.finding_id IS 'Number of the finding';
 COMMENT ON COLUMN v_finding.batch_id IS 'Batch in which the check ran';
