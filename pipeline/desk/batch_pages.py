@@ -11,13 +11,11 @@ from pipeline.desk.pages import here, label, language, page, plain_rows, reading
 from pipeline.desk.queue import queue_of
 from pipeline.errors import KettlestoneError
 from pipeline.report.batch.summary import summarise
-from pipeline.report.judgement import finding_said
 from pipeline.report.wording import CAUTION, batch_headline, controls, lead
 from pipeline.store.archive import place
 from pipeline.store.batches import batch_ledger
 from pipeline.store.findings import known_batch, known_file
 from pipeline.stored_batch import stored_batch
-from pipeline.words import question_of_check, say
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -50,10 +48,10 @@ def show_batch(batch_id: str) -> ResponseReturnValue:
         "batch.html",
         s=summary,
         batch_id=known,
-        headline=_headline(summary),
-        lead=lead(summary) if language() == "en" else "",
-        controls=controls(summary) if language() == "en" else "",
-        caution=CAUTION,
+        headline=batch_headline(summary),
+        lead=lead(summary),
+        controls=controls(summary),
+        caution=label(CAUTION),
         waiting=waiting,
         sources=[_worded(one) for one in summary["source_findings"]],
         work=summary["work"],
@@ -62,37 +60,17 @@ def show_batch(batch_id: str) -> ResponseReturnValue:
     )
 
 
-def _headline(summary: dict[str, Any]) -> str:
-    """Say what a person must know of the batch: in the words of the command, or in the language of the desk."""
-    if language() == "en":
-        return batch_headline(summary)
-    counts = summary["samples"]
-    held, rejected, total = counts["hold"], counts["reject"], counts["total"]
-    if held or rejected:
-        return label(
-            "{held} on hold and {rejected} rejected of {total} samples", held=held, rejected=rejected, total=total
-        )
-    return label("{total} samples, none on hold", total=total)
-
-
 def _open_question(store: Store, one: dict[str, Any]) -> dict[str, Any]:
     """Give a column that waits the hash of its file, so that it can be answered."""
     try:
         sha256 = known_file(store, one["file"])
     except KettlestoneError:  # several files of that name: the command can tell them apart
         sha256 = ""
-    if language() == "en":
-        return {**one, "sha256": sha256}
-    asked = label("Which unit is meant under “{column}”?", column=one["column"])
-    return {**one, "sha256": sha256, "question": asked if one["number"] is None else _form_question()}
-
-
-def _form_question() -> str:
-    return say(question_of_check("ambiguous-unit"), language())
+    return {**one, "sha256": sha256}
 
 
 def _worded(one: dict[str, Any]) -> dict[str, Any]:
-    return {**one, "said": finding_said(one, language()), "open": one["severity"] in OPEN}
+    return {**one, "open": one["severity"] in OPEN}
 
 
 def answer_unit(batch_id: str) -> ResponseReturnValue:

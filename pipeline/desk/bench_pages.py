@@ -6,12 +6,13 @@ from datetime import date
 from typing import TYPE_CHECKING, Any, Final
 
 from flask import request
+from markupsafe import Markup
 
-from pipeline.bench.controls import CHART_GROUPS, control_charts, control_readings
-from pipeline.desk.charts import control_picture
+from pipeline.bench.controls import CHART_GROUPS, chart_points, control_charts, control_readings
 from pipeline.desk.evidence import quantity_called
-from pipeline.desk.pages import desk_settings, label, page, plain_rows, reading
+from pipeline.desk.pages import desk_settings, label, language, page, plain_rows, reading
 from pipeline.errors import KettlestoneError
+from pipeline.report.pictures.control import control_chart_svg
 from pipeline.report.terminal.control import RULES
 from pipeline.report.terminal.queries import water_changes
 from pipeline.store.questions import QueryScope, answer_columns, named_queries, query
@@ -30,16 +31,18 @@ def show_control() -> ResponseReturnValue:
     if by not in CHART_GROUPS:
         raise KettlestoneError(label("Charts are drawn by {groups}.", groups=", ".join(CHART_GROUPS)))
     told = control_readings(desk_settings())
-    charts = control_charts(told, by)
-    drawn = [{**row, **_drawn(told, by, row), "title": quantity_called(row["analyte"])} for row in plain_rows(charts)]
+    points = chart_points(told, by)
+    charts = plain_rows(control_charts(told, by))
+    drawn = [{**row, **_drawn(points, row), "title": quantity_called(row["analyte"])} for row in charts]
     return page("control.html", charts=drawn, by=by, groups=CHART_GROUPS, rules=RULES)
 
 
-def _drawn(told: pd.DataFrame, by: str, row: dict[str, Any]) -> dict[str, Any]:
+def _drawn(points: pd.DataFrame, row: dict[str, Any]) -> dict[str, Any]:
     """Draw a chart, and list the rules that were broken with their days."""
-    own = told[(told["analyte"] == row["analyte"]) & (told[by] == row["group"]) & told["recovery"].notna()]
+    own = points[(points["analyte"] == row["analyte"]) & (points["group"] == row["group"])]
     broken = [(part[:10], part[11:]) for part in str(row["breaks"] or "").split(", ") if part]
-    return {"picture": control_picture(own["on"], own["recovery"].to_numpy(dtype="float64")), "broken": broken}
+    drawn = control_chart_svg(own, language()) if len(own) > 1 else ""
+    return {"picture": Markup(drawn), "broken": broken}  # noqa: S704 - svg.py escapes every text
 
 
 def show_questions() -> ResponseReturnValue:

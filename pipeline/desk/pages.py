@@ -12,12 +12,12 @@ from zoneinfo import ZoneInfo
 import pandas as pd
 from flask import current_app, render_template, session, url_for
 
-from pipeline.desk.words import label_in, spoken
 from pipeline.report.causes import printed_unit, significant
 from pipeline.report.wording import SIGNS, VERDICT_WORDS
 from pipeline.store.database import Store
 from pipeline.visible import visible
 from pipeline.words import DECIMAL_COMMA
+from pipeline.words.labels import label_in, spoken
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

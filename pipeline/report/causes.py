@@ -10,6 +10,7 @@ import pandas as pd
 
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.suspicion import KNOWN_CHECKS
+from pipeline.words.labels import label_in
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -141,10 +142,11 @@ def by_question(causes: list[dict[str, Any]]) -> list[tuple[str, list[dict[str, 
     return [(question, [cause for cause in causes if cause["about"] == question]) for question in questions]
 
 
-def cause_line(cause: dict[str, Any]) -> str:
+def cause_line(cause: dict[str, Any], language: str = "en") -> str:
     """Say a cause in one line: what, how sure, and what would change."""
     if cause["mistake"] == NOTHING:
-        return f"Nothing: the readings agree within their uncertainty ({cause['words']})"
+        said = label_in("Nothing: the readings agree within their uncertainty", language)
+        return f"{said} ({cause['words']})"
     change = f": {cause['change']}" if cause["change"] else ""
     return f"{cause['title']} ({cause['words']}){change}"
 

@@ -7,34 +7,34 @@ by the sentence it was made from.
 
 from __future__ import annotations
 
-import csv
 import json
 import re
 import string
-from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.report.causes import significant
-from pipeline.words import DECIMAL_COMMA, FOLDER, finding_for_client, say, sentences_of
-from schemas.columns import ANALYTES, COLUMNS, OTHER_ANALYTES
+from pipeline.report.sentences import (
+    decimal_marks,
+    other_language,
+    prose_said,
+    quantity_meant,
+    quantity_said,
+    sentence_said,
+    sentence_table,
+)
+from pipeline.words import finding_for_client, say
+from pipeline.words.labels import counted_in, label_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-WORDED: Final = ("en", "de")  # languages in which findings and causes are told
 _SHARED: Final = re.compile(r"^(\d+) of (\d+) samples of this source share one finding")
-_FIELD: Final = re.compile(r"\{(\w+)\}")
-_POINT: Final = re.compile(r"(?<=\d)\.(?=\d)")
+_DATED: Final = re.compile(r"\d+\.\d+\.|\d{4}-")
 _PART: Final = {"de": " Einmal für die ganze Datei gefragt."}
 _ALL_SAMPLES: Final = {"de": "{flagged} von {seen} Proben dieser Datei: {told}."}
 _AND: Final = {"de": " und "}
 _QUANTITY: Final = "quantity"
-_CLAUSES: Final = frozenset({"clauses"})
-_WITH_BLANKS: Final = frozenset(
-    {_QUANTITY, "change", "word", "value", "unit", "degrees", "treatment", "amount", "form", "detail"}
-)
-_HARDNESS: Final = {"hardness": "total_hardness", "dissolved solids": "tds"}
 
 
 def finding_said(row: Mapping[Any, Any], language: str) -> str:
@@ -51,12 +51,12 @@ def finding_said(row: Mapping[Any, Any], language: str) -> str:
     where it says nothing there or a number is missing.
     """
     message, check_id = str(row["message"]), str(row["check_id"])
-    if language not in WORDED or language == "en":
+    if not other_language(language):
         return message
     told = say(finding_for_client(check_id), language)
     if shared := _SHARED.match(message):
         return _ALL_SAMPLES[language].format(flagged=shared[1], seen=shared[2], told=told)
-    template = _table("findings", language).get(check_id)
+    template = sentence_table("findings", language).get(check_id)
     try:
         text = _Numbers(language).vformat(template or "", (), _values(row, language))
     except (KeyError, ValueError, TypeError):
@@ -72,7 +72,7 @@ def _values(row: Mapping[Any, Any], language: str) -> dict[str, Any]:
     codes = [code for code in str(row["analyte"] or "").split() if code]
     told["analyte"] = _AND[language].join(quantity_said(code, language) for code in codes)
     if _QUANTITY in told:
-        told[_QUANTITY] = _quantity_meant(str(told[_QUANTITY]), language)
+        told[_QUANTITY] = quantity_meant(str(told[_QUANTITY]), language)
     return told
 
 
@@ -84,14 +84,14 @@ def cause_said(cause: Mapping[str, Any], language: str) -> dict[str, Any]:
     cause : as ``causes.by_sample`` lays it out.
     language : of the reader.
     """
-    if language not in WORDED or language == "en":
+    if not other_language(language):
         return dict(cause)
     names = {
         "analyte": quantity_said(str(cause["analyte"]), language),
         "other": quantity_said(str(cause["other_analyte"]), language),
         "detail": sentence_said(str(cause["detail"]), language),
     }
-    template = _table("causes", language).get(str(cause["mistake"]))
+    template = sentence_table("causes", language).get(str(cause["mistake"]))
     title = str(cause["title"]) if template is None else template.format(**names)
     change = str(cause["change"])
     begin = change.find(significant(cause.get("value_from"))) if change else 0
@@ -104,96 +104,37 @@ def cause_said(cause: Mapping[str, Any], language: str) -> dict[str, Any]:
     }
 
 
-def quantity_said(code: str, language: str) -> str:
-    """Name a quantity by its code."""
-    if language == "en" or code not in ANALYTES:
-        return ANALYTES[code].title if code in ANALYTES else OTHER_ANALYTES.get(code, code).replace("_", " ")
-    return sentences_of(language).get(f"choose.quantity.{code}", ANALYTES[code].title)
+def explanation_said(explanation: Mapping[str, Any] | None, language: str) -> dict[str, Any] | None:
+    """Word what may have happened to a sample: its causes, and the questions that tell them apart."""
+    if explanation is None:
+        return None
+    return {
+        **explanation,
+        "causes": [cause_said(cause, language) for cause in explanation["causes"]],
+        "relations": [{**row, "title": label_in(row["title"], language)} for row in explanation["relations"]],
+        "questions": [prose_said(question, language) for question in explanation["questions"]],
+    }
+
+
+def patterns_said(patterns: list[dict[str, Any]], language: str) -> list[dict[str, Any]]:
+    """Word the mistakes of whole files."""
+    none = {"other_analyte": "", "title": "", "change": "", "evidence": ""}
+    return [{**one, "said": _pattern_said(cause_said({**none, **one}, language), one, language)} for one in patterns]
+
+
+def _pattern_said(cause: Mapping[str, Any], pattern: Mapping[str, Any], language: str) -> str:
+    words = f" ({cause['words']})" if cause["words"] else ""
+    if not other_language(language):
+        return f"{pattern['message']}{words}"
+    return f"{cause['title']}, {counted_in(pattern['samples'], 'sample', language)}{words}"
 
 
 def check_said(check_id: str, language: str) -> str:
     """Say what a check is about: what must hold, or in another language what it finds."""
-    if language in WORDED and language != "en":
+    if other_language(language):
         return say(finding_for_client(check_id), language)
     entry = KNOWN_CHECKS.get(check_id)
     return check_id if entry is None else entry.title
-
-
-def sentence_said(text: str, language: str) -> str:
-    """Say a sentence of the catalogue of causes in another language; what is not in the catalogue stays as it is."""
-    if not text or language not in WORDED or language == "en":
-        return text
-    whole = _translated(text, language)
-    if whole is None:
-        whole = ", ".join(_translated(clause, language) or clause for clause in text.split(", "))
-    return decimal_marks(whole, language)
-
-
-def _translated(text: str, language: str) -> str | None:
-    """Find the sentence that a text was made from, and fill that of the other language with what it says."""
-    plain = _table("sentences", language)
-    if text in plain:
-        return plain[text]
-    for pattern, template in _patterns(language):
-        if found := pattern.fullmatch(text):
-            values = {name: _meant(name, value, language) for name, value in found.groupdict().items()}
-            return template.format(**values)
-    return None
-
-
-def _meant(name: str, value: str, language: str) -> str:
-    if name == _QUANTITY:
-        return _quantity_meant(value, language)
-    return sentence_said(value, language) if name in ("change", "clauses", "word", "detail") else value
-
-
-def _quantity_meant(text: str, language: str) -> str:
-    """Name a quantity that a sentence names in English."""
-    return next((quantity_said(code, language) for code in _codes(text)), text)
-
-
-def _codes(text: str) -> list[str]:
-    wanted = text.strip().casefold()
-    wanted = _HARDNESS.get(wanted, wanted)
-    return [
-        analyte.code
-        for analyte in ANALYTES.values()
-        if wanted in (analyte.title.casefold(), analyte.title.casefold().split(" at ")[0], analyte.code, analyte.column)
-    ] + ([COLUMNS[text].code] if text in COLUMNS else [])
-
-
-def decimal_marks(text: str, language: str) -> str:
-    """Write the numbers of a text with the decimal mark of a language."""
-    return _POINT.sub(",", text) if language in DECIMAL_COMMA else text
-
-
-@cache
-def _table(name: str, language: str) -> dict[str, str]:
-    """Read a table of sentences: its first column is the key."""
-    with (FOLDER / "judgement" / f"{name}_{language}.csv").open(encoding="utf-8", newline="") as lines:
-        reader = csv.reader(lines)
-        next(reader)
-        return dict(reader)
-
-
-@cache
-def _patterns(language: str) -> tuple[tuple[re.Pattern[str], str], ...]:
-    """Turn the English sentences with values into patterns, those with most words of their own first."""
-    found = []
-    for english, text in _table("sentences", language).items():
-        if not _FIELD.search(english):
-            continue
-        parts = _FIELD.split(english)
-        pattern = "".join(_group(part) if at % 2 else re.escape(part) for at, part in enumerate(parts))
-        found.append((len(_FIELD.sub("", english)), re.compile(pattern), text))
-    found.sort(key=lambda one: -one[0])
-    return tuple((pattern, text) for _, pattern, text in found)
-
-
-def _group(name: str) -> str:
-    """Give the pattern of a value: several clauses, a word with blanks, or one number; a clause ends at a comma."""
-    inside = ".+" if name in _CLAUSES else r"(?:(?!, ).)+?" if name in _WITH_BLANKS else r"[^\s,]+"
-    return f"(?P<{name}>{inside})"
 
 
 class _Numbers(string.Formatter):
@@ -206,6 +147,7 @@ class _Numbers(string.Formatter):
         if value is None or value != value:  # noqa: PLR0124 - NaN is not itself
             raise ValueError("a number is missing")
         if not isinstance(value, int | float):
-            return str(value)
+            text = sentence_said(str(value), self._language)
+            return text if _DATED.search(text) else decimal_marks(text.replace(" as ", " als "), self._language)
         text = significant(float(value)) if not format_spec else f"{value:.{int(format_spec)}f}"
         return decimal_marks(text.replace("-", "−"), self._language)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from pipeline.words.labels import counted_in, grouped, label_in, plural_in
 from schemas.columns import CONTROLS
 
 if TYPE_CHECKING:
@@ -37,63 +38,90 @@ CAUTION: Final = (
 
 def batch_headline(summary: Mapping[str, Any]) -> str:
     """Say in one line what a person must know of the batch: first how much of it could not be read, if anything."""
-    unread, judged = _unread(summary["coverage"]), _judged(summary)
+    language = str(summary["language"])
+    unread, judged = _unread(summary["coverage"], language), _judged(summary, language)
     return f"{unread}. {judged}" if unread else judged
 
 
-def _unread(coverage: Mapping[str, Any]) -> str:
+def _unread(coverage: Mapping[str, Any], language: str) -> str:
     """Count the readings used and the columns that wait: "2 of 12 readings used; 5 columns wait for a unit"."""
     waiting = coverage["waiting"]
     columns = len({(one["file"], one["column"]) for one in waiting})
     said = []
     if coverage["unread"]:
-        said.append(f"{coverage['used']} of {counted(coverage['cells'], 'reading')} used")
+        used = grouped(coverage["used"], language)
+        said.append(
+            plural_in(
+                coverage["cells"], "{used} of {n} reading used", "{used} of {n} readings used", language, used=used
+            )
+        )
     if columns:
         units = all(one["problem"].startswith("unit-") for one in waiting)
-        verb = "waits" if columns == 1 else "wait"
-        said.append(f"{counted(columns, 'column')} {verb} for {'a unit' if units else 'an answer'}")
+        one, many = (
+            ("{n} column waits for a unit", "{n} columns wait for a unit")
+            if units
+            else ("{n} column waits for an answer", "{n} columns wait for an answer")
+        )
+        said.append(plural_in(columns, one, many, language))
     return "; ".join(said)
 
 
 def counted(number: int, noun: str, plural: str = "") -> str:
     """Write a number with its noun, singular or plural: "1 file", "3 files"."""
-    return f"{number:,} {noun if number == 1 else plural or f'{noun}s'}"
+    return counted_in(number, noun, "en", plural)
 
 
 def controls(summary: Mapping[str, Any]) -> str:
     """Name the controls of a batch: "2 blanks and 1 standard, kept for laboratory control"; "" where there are none."""
-    of_kind = [counted(summary["controls"][kind], kind) for kind in CONTROLS if summary["controls"][kind]]
-    listed = " and ".join(part for part in (", ".join(of_kind[:-1]), *of_kind[-1:]) if part)
-    return f"{listed}: kept for laboratory control, not judged as waters" if listed else ""
+    language = str(summary["language"])
+    of_kind = [counted_in(summary["controls"][kind], kind, language) for kind in CONTROLS if summary["controls"][kind]]
+    both = label_in(" and ", language)
+    listed = both.join(part for part in (", ".join(of_kind[:-1]), *of_kind[-1:]) if part)
+    kept = "{listed}: kept for laboratory control, not judged as waters"
+    return label_in(kept, language, listed=listed) if listed else ""
 
 
-def _judged(summary: Mapping[str, Any]) -> str:
+def _judged(summary: Mapping[str, Any], language: str) -> str:
     samples = summary["samples"]
-    held, rejected = samples["hold"], samples["reject"]
-    if not samples["total"]:
-        if summary["controls"]["total"]:
-            return "No waters in this batch, only control samples"
-        again = [file["status"] == "known" for file in summary["files"]]
-        return "Nothing new: the store has these files already" if again and all(again) else "No samples in this batch"
+    held, rejected, total = samples["hold"], samples["reject"], samples["total"]
+    if not total:
+        return label_in(_without_samples(summary), language)
     if rejected or held:
-        waiting = " and ".join(
-            f"{count} {word}" for count, word in ((held, "on hold"), (rejected, "rejected")) if count
-        )
-        return f"{waiting} of {counted(samples['total'], 'sample')}: do not use these yet"
+        parts = [
+            label_in(word, language, n=grouped(count, language))
+            for count, word in ((held, "{n} on hold"), (rejected, "{n} rejected"))
+            if count
+        ]
+        one, many = "{waiting} of {n} sample: do not use these yet", "{waiting} of {n} samples: do not use these yet"
+        return plural_in(total, one, many, language, waiting=label_in(" and ", language).join(parts))
     if samples["unjudged"]:
-        of = counted(samples["total"], "sample")
-        return f"{samples['unjudged']:,} of {of} not judged: too little was read to compare"
+        one = "{unjudged} of {n} sample not judged: too little was read to compare"
+        many = "{unjudged} of {n} samples not judged: too little was read to compare"
+        return plural_in(total, one, many, language, unjudged=grouped(samples["unjudged"], language))
     if samples["note"] or summary["entries"]["set_aside"]:
-        return f"{counted(samples['total'], 'sample')}, usable; read the notes"
-    return f"{counted(samples['total'], 'sample')}, consistent"
+        return plural_in(total, "{n} sample, usable; read the notes", "{n} samples, usable; read the notes", language)
+    return plural_in(total, "{n} sample, consistent", "{n} samples, consistent", language)
+
+
+def _without_samples(summary: Mapping[str, Any]) -> str:
+    if summary["controls"]["total"]:
+        return "No waters in this batch, only control samples"
+    again = [file["status"] == "known" for file in summary["files"]]
+    return "Nothing new: the store has these files already" if again and all(again) else "No samples in this batch"
 
 
 def lead(summary: Mapping[str, Any]) -> str:
     """Count entries and files in one sentence."""
-    entries, files = summary["entries"], summary["files"]
+    language, entries, files = str(summary["language"]), summary["entries"], summary["files"]
     unread = sum(file["status"] == "not understood" for file in files)
-    text = (
-        f"{counted(entries['read'], 'entry', 'entries')} read from {counted(len(files), 'file')}: "
-        f"{entries['accepted']} accepted, {entries['set_aside']} set aside."
+    text = plural_in(
+        len(files),
+        "{entries} read from {n} file: {accepted} accepted, {aside} set aside.",
+        "{entries} read from {n} files: {accepted} accepted, {aside} set aside.",
+        language,
+        entries=counted_in(entries["read"], "entry", language, "entries"),
+        accepted=entries["accepted"],
+        aside=entries["set_aside"],
     )
-    return text + (f" {counted(unread, 'file')} not understood; see the ledger." if unread else "")
+    one, many = "{n} file not understood; see the ledger.", "{n} files not understood; see the ledger."
+    return f"{text} {plural_in(unread, one, many, language)}" if unread else text

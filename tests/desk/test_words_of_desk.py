@@ -10,10 +10,10 @@ from typing import TYPE_CHECKING
 from pipeline.deciding import ACTIONS
 from pipeline.desk.answering import USUAL_REASONS
 from pipeline.desk.app import create_desk
-from pipeline.desk.words import dictionary
 from pipeline.report.terminal.control import RULES
 from pipeline.report.wording import VERDICT_WORDS
 from pipeline.settings import Settings
+from pipeline.words.labels import labels
 from schemas.columns import ANALYTES, STAGES
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ def texts() -> set[str]:
 
 
 def test_german_says_everything_with_the_same_values() -> None:
-    german = dictionary("de")
+    german = labels("de")
 
     assert sorted(texts() - german.keys()) == []
     for english, words in german.items():

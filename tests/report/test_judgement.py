@@ -13,7 +13,8 @@ from pipeline.cli import main
 from pipeline.explain.mistakes.catalogue import catalogue
 from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.explain.wording import _CLAUSES
-from pipeline.report.judgement import WORDED, _table, cause_said, finding_said, sentence_said
+from pipeline.report.judgement import cause_said, finding_said
+from pipeline.report.sentences import WORDED, sentence_said, sentence_table
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,7 +26,7 @@ _OF_FINDING = {"observed", "low", "high", "analyte", "unit", "alternative_value"
 
 @pytest.mark.parametrize("language", WORDED[1:])
 def test_every_check_and_every_mistake_is_told_with_numbers_it_has(language: str) -> None:
-    findings, causes = _table("findings", language), _table("causes", language)
+    findings, causes = sentence_table("findings", language), sentence_table("causes", language)
 
     for check_id, text in findings.items():
         assert set(_NAME.findall(text)) <= set(_NAME.findall(KNOWN_CHECKS[check_id].message)) | _OF_FINDING, check_id

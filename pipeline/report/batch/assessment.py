@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
 from pipeline.reference import gathered
-from pipeline.report.batch.page import environment
+from pipeline.report.batch.page import environment, label_of
+from pipeline.report.sentences import prose_said
 from pipeline.report.wording import CAUTION
 from schemas.columns import OPEN
 
@@ -121,13 +123,14 @@ def _scale_lines(quantities: pd.DataFrame, chosen: pd.Index) -> dict[str, list[s
     return lines
 
 
-def block(assessment: Assessment, samples: pd.DataFrame) -> str:
+def block(assessment: Assessment, samples: pd.DataFrame, language: str = "en") -> str:
     """Render the section of the summary page: of every site the latest usable water that reaches its machine.
 
     Parameters
     ----------
     assessment : verdicts and quantities of the batch.
     samples : index `sample_id`, with `called client site stage collected_at verdict`.
+    language : of the words.
 
     Returns
     -------
@@ -142,12 +145,30 @@ def block(assessment: Assessment, samples: pd.DataFrame) -> str:
         environment()
         .get_template("assessment.html.j2")
         .render(
-            rows=rows,
+            t=partial(label_of, language),
+            rows=[_row_said(row, language) for row in rows],
             total=total,
-            profiles=list(dict.fromkeys(verdicts["profile"])),
-            hardness=[(str(word), int(count)) for word, count in classes.value_counts().items()],
+            profiles=[prose_said(str(name), language) for name in dict.fromkeys(verdicts["profile"])],
+            hardness=[(prose_said(str(word), language), int(count)) for word, count in classes.value_counts().items()],
             caution=CAUTION,
         )
+    )
+
+
+def _row_said(row: AssessmentRow, language: str) -> AssessmentRow:
+    """Word a row in the language of the reader."""
+    machine = prose_said(row.machine, language)
+    return replace(
+        row,
+        where=row.where.removesuffix(row.machine) + machine,
+        machine=machine,
+        zones=[prose_said(text, language) for text in row.zones],
+        scale=[prose_said(text, language) for text in row.scale],
+        verdict=prose_said(row.verdict, language),
+        cup=prose_said(row.cup, language),
+        profiles=[prose_said(text, language) for text in row.profiles],
+        boiler=prose_said(row.boiler, language),
+        unknowns=prose_said(row.unknowns, language),
     )
 
 

@@ -9,6 +9,9 @@ import numpy as np
 import pandas as pd
 
 from pipeline.assess.profiles import boxes
+from pipeline.report.sentences import prose_said
+from pipeline.report.wording import VERDICT_WORDS
+from pipeline.words.labels import label_in
 from schemas.columns import VERDICTS
 
 if TYPE_CHECKING:
@@ -51,12 +54,13 @@ class BatchChart:
     heaped: bool
 
 
-def hardness_alkalinity(samples: pd.DataFrame) -> BatchChart | None:
+def hardness_alkalinity(samples: pd.DataFrame, language: str = "en") -> BatchChart | None:
     """Place the samples by total hardness and alkalinity.
 
     Parameters
     ----------
     samples : (n, …) `total_hardness_mg_l_caco3 alkalinity_mg_l_caco3 verdict stage called`.
+    language : of the words.
 
     Returns
     -------
@@ -77,7 +81,7 @@ def hardness_alkalinity(samples: pd.DataFrame) -> BatchChart | None:
     heaped = len(placed) > _MOST_MARKS
     equal_end = min(x_end, y_end)
     return BatchChart(
-        marks=_heaps(placed) if heaped else _single(placed),
+        marks=_heaps(placed, language) if heaped else _single(placed, language),
         x_ticks=[
             (LEFT + t / x_end * (WIDTH - LEFT - RIGHT), f"{t:g}") for t in np.arange(0, x_end + x_step / 2, x_step)
         ],
@@ -91,7 +95,7 @@ def hardness_alkalinity(samples: pd.DataFrame) -> BatchChart | None:
             LEFT + equal_end / x_end * (WIDTH - LEFT - RIGHT),
             HEIGHT - BOTTOM - equal_end / y_end * (HEIGHT - TOP - BOTTOM),
         ),
-        zones=[_placed(box, x_end, y_end) for box in boxes()],
+        zones=[_placed((prose_said(box[0], language), *box[1:]), x_end, y_end) for box in boxes()],
         beyond=int((~inside).sum()),
         samples=len(both),
         heaped=heaped,
@@ -116,21 +120,21 @@ def _axis(values: npt.NDArray[np.float64]) -> tuple[float, float]:
     return step, float(np.ceil(end / step) * step)
 
 
-def _single(placed: pd.DataFrame) -> list[Mark]:
-    titles = (
-        placed["called"].astype("str")
-        + ": hardness "
-        + placed["total_hardness_mg_l_caco3"].round(0).astype("int64").astype("str")
-        + ", alkalinity "
-        + placed["alkalinity_mg_l_caco3"].round(0).astype("int64").astype("str")
-        + " mg/L as CaCO3"
+def _single(placed: pd.DataFrame, language: str) -> list[Mark]:
+    said = label_in("{called}: hardness {hardness}, alkalinity {alkalinity} mg/L as CaCO3", language)
+    titles = pd.Series(
+        [
+            said.format(called=called, hardness=f"{hardness:.0f}", alkalinity=f"{alkalinity:.0f}")
+            for called, hardness, alkalinity in zip(*(placed[name] for name in ("called", *_DRAWN[:2])), strict=True)
+        ],
+        index=placed.index,
     )
     columns = (placed["x"].round(1), placed["y"].round(1), placed["verdict"], placed["stage"], titles)
     rows = zip(*(column.tolist() for column in columns), strict=True)
     return [Mark(x, y, verdict, stage, title, 4.5) for x, y, verdict, stage, title in rows]
 
 
-def _heaps(placed: pd.DataFrame) -> list[Mark]:
+def _heaps(placed: pd.DataFrame, language: str) -> list[Mark]:
     verdict = pd.Categorical(placed["verdict"], categories=VERDICTS).codes
     cell_x = (WIDTH - LEFT - RIGHT) / _BINS
     heaps = (
@@ -141,6 +145,7 @@ def _heaps(placed: pd.DataFrame) -> list[Mark]:
     )
     heaps["verdict"] = pd.array(VERDICTS, dtype="str").take(heaps["rank"].to_numpy())
     radius = np.clip(1.5 + np.sqrt(heaps["size"]), 2.0, cell_x / 2).round(1)
-    titles = heaps["size"].astype("str") + " samples, verdict " + heaps["verdict"].astype("str")
+    words = heaps["verdict"].map({verdict: label_in(word, language) for verdict, word in VERDICT_WORDS.items()})
+    titles = heaps["size"].astype("str") + " " + label_in("samples", language) + ": " + words
     columns = (heaps["x"].round(1), heaps["y"].round(1), heaps["verdict"], [""] * len(heaps), titles, radius)
     return [Mark(*row) for row in zip(*columns, strict=True)]

@@ -9,7 +9,9 @@ import pandas as pd
 
 from pipeline.checks.units import UnitLimits
 from pipeline.problems import PROBLEMS, fill
+from pipeline.report.sentences import question_said
 from pipeline.texts import TextColumn, first_rows, numbered
+from pipeline.words.labels import label_in
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
@@ -107,6 +109,7 @@ def coverage(
     waiting: pd.DataFrame,
     names: pd.Series[str],
     forms: Mapping[tuple[str, str], int],
+    language: str = "en",
 ) -> dict[str, Any]:
     """Balance the cells of a batch.
 
@@ -117,12 +120,13 @@ def coverage(
     waiting : of ``waiting_columns``.
     names : SHA-256 → name of the file.
     forms : of ``form_questions``.
+    language : in which the questions are said.
 
     Returns
     -------
     `cells used set_aside unread waiting`: cells = used + set_aside; ``unread`` are those set aside that a person could
     still have read, not the limits and averages; ``waiting`` a list of `file column cells question problem
-    number answer`.
+    number answer said`.
     """
     known = TextColumn.from_series(set_aside["problem"]).isin([c for c, problem in PROBLEMS.items() if problem.settled])
     return {
@@ -138,15 +142,17 @@ def coverage(
                 "question": question,
                 "problem": problem,
                 "number": forms.get((sha, column)),
-                "answer": _answer(forms.get((sha, column))),
+                "answer": _answer(forms.get((sha, column)), language),
+                "said": question_said(problem, question, language),
             }
             for sha, column, problem, cells, question in waiting[_COLUMNS].itertuples(index=False, name=None)
         ],
     }
 
 
-def _answer(number: int | None) -> str:
+def _answer(number: int | None, language: str) -> str:
     """Say how the question about a form is answered; that about a unit says it itself."""
     if number is None:
         return ""
-    return f"kettlestone decide {number} accept, if it was read right; else decide {number} correct --unit … --basis …"
+    said = "kettlestone decide {number} accept, if it was read right; else decide {number} correct --unit … --basis …"
+    return label_in(said, language, number=number)

@@ -103,7 +103,7 @@ class BatchFolder:
         """
         files: dict[str, Callable[[Path], object]] = {
             "summary.html": lambda path: path.write_text(
-                visible(batch_page(summary, batch.waters, _blocks(batch))), encoding="utf-8"
+                visible(batch_page(summary, batch.waters, _blocks(batch, summary))), encoding="utf-8"
             ),
             "findings.csv": lambda path: write_csv(_with_labels(batch)[_FINDING_ORDER], path),
             "explanations.csv": lambda path: write_csv(_explanations(batch), path),
@@ -179,7 +179,7 @@ def write_page(folder: Path, batch: Batch, summary: Mapping[str, Any]) -> None:
     """
     texts = {
         "summary.json": json.dumps(summary, indent=1, ensure_ascii=False, default=str),
-        "summary.html": batch_page(summary, batch.waters, _blocks(batch)),
+        "summary.html": batch_page(summary, batch.waters, _blocks(batch, summary)),
     }
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -233,8 +233,8 @@ def _refused(out: Path, error: OSError) -> KettlestoneError:
     )
 
 
-def _blocks(batch: Batch) -> list[str]:
-    return [] if batch.assessment is None else [block(batch.assessment, batch.waters)]
+def _blocks(batch: Batch, summary: Mapping[str, Any]) -> list[str]:
+    return [] if batch.assessment is None else [block(batch.assessment, batch.waters, str(summary["language"]))]
 
 
 def _explanations(batch: Batch) -> Any:  # noqa: ANN401 - pandas-stubs cannot type a frame joined by index

@@ -14,8 +14,11 @@ from pipeline.reference import gathered
 from pipeline.report import causes
 from pipeline.report.batch.coverage import coverage, form_questions
 from pipeline.report.batch.work_list import work_list
+from pipeline.report.judgement import explanation_said, finding_said, patterns_said
+from pipeline.report.sentences import other_language, problem_said
 from pipeline.texts import TextColumn, first_rows, numbered
 from pipeline.words import question_of_check, say
+from pipeline.words.labels import label_in
 from schemas.columns import ANALYTES, CONTROLS, OPEN, SEVERITIES, VERDICTS
 
 if TYPE_CHECKING:
@@ -34,6 +37,8 @@ _SHOWN: Final = ("called", "label", "client", "site", "stage", "collected_at", "
 _TOLD: Final = [
     "finding_id", "check_id", "severity", "message", "evidence", "observed", "low", "high", "unit", "analyte",
 ]  # fmt: skip
+_OF_PROBLEM: Final = ["problem", "name", "line", "column", "raw_text", "detail", "message"]
+_LONGEST: Final = 60  # characters of a cell that are repeated
 _LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
 
@@ -45,44 +50,47 @@ def summarise(batch: Batch, log: FaultLog | None = None, language: str = "en") -
     ----------
     batch : the frames of a finished batch.
     log : takes up what fails at this; that part is empty then, and named under `faults`. Without it it is raised.
-    language : of the causes and questions of its work list.
+    language : of all that is told; codes, numbers and what the stages said in English stand beside it.
 
     Returns
     -------
-    JSON-ready dictionary: `schema_version batch verdict entries coverage files samples controls checks patterns
-    source_findings attention work repeat ask assessment set_aside notices faults`. At most 200 samples are listed under
-    `attention`; how many there are in all stands beside them, and all of them are in ``findings.csv``.
+    JSON-ready dictionary: `schema_version language batch verdict entries coverage files samples controls checks
+    patterns source_findings attention work repeat ask assessment set_aside notices faults`. At most 200 samples are
+    listed under `attention`; how many there are in all stands beside them, and all of them are in ``findings.csv``.
     """
     waters, findings = batch.waters, batch.numbered_findings
     verdicts = waters["verdict"].value_counts()
     accepted, aside = len(batch.readings), len(batch.set_aside)
     parts = _Parts(log, [fault.subject for fault in batch.faults])
-    attention = parts.made("attention", lambda: _attention(batch), {"total": 0, "listed": []})
+    attention = parts.made("attention", lambda: _attention(batch, language), {"total": 0, "listed": []})
     return {
         "schema_version": SCHEMA_VERSION,
+        "language": language,
         "batch": batch.record,
         "verdict": _worst(batch),
         "entries": {"read": accepted + aside, "accepted": accepted, "set_aside": aside},
         "coverage": parts.made(
             "coverage",
-            lambda: coverage(batch.set_aside, accepted, batch.waiting, _names(batch), form_questions(batch)),
+            lambda: coverage(batch.set_aside, accepted, batch.waiting, _names(batch), form_questions(batch), language),
             {"cells": accepted + aside, "used": accepted, "set_aside": aside, "waiting": []},
         ),
         "files": _records(batch.files),
         "samples": {"total": len(waters), **{name: int(verdicts.get(name, 0)) for name in VERDICTS}},
         "controls": _controls(batch),
         "checks": parts.made("checks", lambda: _checks(batch), []),
-        "patterns": parts.made("patterns", lambda: causes.patterns(batch.explained, _names(batch)), []),
+        "patterns": parts.made(
+            "patterns", lambda: patterns_said(causes.patterns(batch.explained, _names(batch)), language), []
+        ),
         "source_findings": parts.made(
-            "source_findings", lambda: _findings(_of_sources(findings, batch).head(MOST_SAMPLES), batch), []
+            "source_findings", lambda: _findings(_of_sources(findings, batch).head(MOST_SAMPLES), batch, language), []
         ),
         "attention": attention,
         "work": parts.made("work", lambda: work_list(batch, attention["listed"], language), []),
         "repeat": parts.made("repeat", lambda: _repeat(batch), {"total": 0, "listed": []}),
-        "ask": parts.made("ask", lambda: _ask(batch), []),
+        "ask": parts.made("ask", lambda: _ask(batch, language), []),
         "assessment": [] if batch.assessment is None else _records(batch.assessment.verdicts.head(MOST_SAMPLES)),
-        "set_aside": parts.made("set_aside", lambda: _problems(batch.set_aside), []),
-        "notices": parts.made("notices", lambda: _problems(batch.notices), []),
+        "set_aside": parts.made("set_aside", lambda: _problems(batch.set_aside, language), []),
+        "notices": parts.made("notices", lambda: _problems(batch.notices, language), []),
         "faults": parts.faults,
     }
 
@@ -136,7 +144,7 @@ def _names(batch: Batch) -> pd.Series[str]:
     return named
 
 
-def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
+def _findings(findings: pd.DataFrame, batch: Batch, language: str) -> list[dict[str, Any]]:
     names = _names(batch)
     columns = [
         "finding_id",
@@ -151,7 +159,8 @@ def _findings(findings: pd.DataFrame, batch: Batch) -> list[dict[str, Any]]:
         "analyte",
     ]
     listed = findings[columns].assign(file=findings["file_sha256"].map(names).fillna("").astype("str"))
-    return [{name: None if pd.isna(value) else value for name, value in record.items()} for record in _records(listed)]
+    told = [{name: None if pd.isna(value) else value for name, value in record.items()} for record in _records(listed)]
+    return [{**record, "said": finding_said(record, language)} for record in told]
 
 
 def _of_sources(findings: pd.DataFrame, batch: Batch) -> pd.DataFrame:
@@ -164,7 +173,7 @@ def _of_sources(findings: pd.DataFrame, batch: Batch) -> pd.DataFrame:
     return told.assign(file_sha256=told["file_sha256"].where(told["sample_id"].isna(), owner))
 
 
-def _attention(batch: Batch) -> dict[str, Any]:
+def _attention(batch: Batch, language: str) -> dict[str, Any]:
     """List the samples a person must look at, the worst first, each with its findings and their cause."""
     samples, findings = batch.samples, batch.numbered_findings
     shown = samples[[name for name in samples if name in _SHOWN]]
@@ -174,7 +183,7 @@ def _attention(batch: Batch) -> dict[str, Any]:
     listed_in[samples.index.get_indexer(chosen.index)] = True
     findings = findings[listed_in[place]]
     by_sample: dict[str, list[dict[str, Any]]] = {}
-    for sample_id, record in zip(findings["sample_id"], _findings(findings, batch), strict=True):
+    for sample_id, record in zip(findings["sample_id"], _findings(findings, batch, language), strict=True):
         by_sample.setdefault(str(sample_id), []).append(record)
     explained = causes.by_sample(batch.explained, chosen.index)
     listed = [
@@ -182,7 +191,7 @@ def _attention(batch: Batch) -> dict[str, Any]:
             "sample_id": sample_id,
             **{str(name): _plain(value) for name, value in row.items()},
             "findings": by_sample.get(str(sample_id), []),
-            "explanation": explained.get(str(sample_id)),
+            "explanation": explanation_said(explained.get(str(sample_id)), language),
         }
         for sample_id, row in chosen.to_dict("index").items()
     ]
@@ -245,7 +254,7 @@ def _repeat(batch: Batch) -> dict[str, Any]:
     return {"total": len(ids), "listed": listed}
 
 
-def _ask(batch: Batch) -> list[dict[str, Any]]:
+def _ask(batch: Batch, language: str) -> list[dict[str, Any]]:
     """List the questions whose answers settle the findings, each with the samples it concerns."""
     open_findings = batch.findings[batch.findings["severity"].isin(OPEN)]
     concerned = open_findings[["check_id", "sample_id"]].drop_duplicates()
@@ -256,7 +265,7 @@ def _ask(batch: Batch) -> list[dict[str, Any]]:
     return [
         {
             "check_id": check_id,
-            "question": say(question_of_check(check_id)),
+            "question": say(question_of_check(check_id), language),
             "count": number,
             "labels": [row["label"] for row in labels.get(check_id, [])],
         }
@@ -264,32 +273,41 @@ def _ask(batch: Batch) -> list[dict[str, Any]]:
     ]
 
 
-def _problems(problems: pd.DataFrame) -> list[dict[str, Any]]:
+def _problems(problems: pd.DataFrame, language: str) -> list[dict[str, Any]]:
     """Count the problems by kind and file, with one example of each and its first places."""
     if problems.empty:
         return []
     kind = numbered(TextColumn.from_series(problems[name]) for name in ("problem", "name"))
     count = np.bincount(kind)
     order = np.argsort(-count, kind="stable")[:MOST_SAMPLES]
-    listed = problems[["problem", "name", "line", "column", "message"]].iloc[first_rows(kind)[order]]
+    listed = problems[["problem", "name", "line", "column", "raw_text", "detail", "message"]].iloc[
+        first_rows(kind)[order]
+    ]
     listed.insert(2, "count", count[order])
     remedies = [PROBLEMS[str(code)].remedy for code in listed["problem"]]
-    return _records(
-        listed.assign(
-            places=pd.Series(_places(problems, kind, order), index=listed.index, dtype=object), remedy=remedies
-        )
-    )
+    places = pd.Series(_places(problems, kind, order, language), index=listed.index, dtype=object)
+    rows = _records(listed.assign(places=places, remedy=remedies))
+    return [{**row, "said": _problem_said(row, language)} for row in rows]
 
 
-def _places(problems: pd.DataFrame, kind: npt.NDArray[np.int64], wanted: npt.NDArray[np.intp]) -> list[list[str]]:
+def _problem_said(row: dict[str, Any], language: str) -> str:
+    if not other_language(language):
+        return str(row["message"])
+    told = {"raw_text": row["raw_text"][:_LONGEST], "column": row["column"][:_LONGEST], "detail": row["detail"]}
+    return problem_said(row["problem"], told, language)
+
+
+def _places(
+    problems: pd.DataFrame, kind: npt.NDArray[np.int64], wanted: npt.NDArray[np.intp], language: str
+) -> list[list[str]]:
     """Give the first places of each wanted kind: "line 5 Eisen"."""
     rows = np.argsort(kind, kind="stable")
     begin = np.searchsorted(kind[rows], wanted)
     end = np.searchsorted(kind[rows], wanted, side="right")
-    places = []
+    places, word = [], label_in("line", language)
     for first, last in zip(begin.tolist(), end.tolist(), strict=True):
         shown = problems.iloc[rows[first : min(last, first + _MOST_PLACES)]]
-        lines = [f"line {line}" if line else "" for line in shown["line"].tolist()]
+        lines = [f"{word} {line}" if line else "" for line in shown["line"].tolist()]
         columns = shown["column"].astype("str").tolist()
         places.append([" ".join(part for part in pair if part) for pair in zip(lines, columns, strict=True)])
     return places

@@ -6,10 +6,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from pipeline.assess.machines import NOT_KNOWN
 from pipeline.report.causes import NOTHING, OPEN_END, in_words, printed_unit, significant
-from pipeline.report.judgement import cause_said, decimal_marks
+from pipeline.report.judgement import cause_said
+from pipeline.report.sentences import decimal_marks, other_language, prose_said, quantity_said
 from pipeline.words import capitalised, finding_for_client, question_of_check, say
-from schemas.columns import ANALYTES, OPEN, VERDICTS
+from pipeline.words.labels import label_in
+from schemas.columns import OPEN, VERDICTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -35,12 +38,12 @@ def work_list(batch: Batch, listed: list[dict[str, Any]], language: str = "en") 
     nothing is to be fitted; a line has `verdict called sample_id numbers cell written fault cause todo`.
     """
     waiting = [sample for sample in listed if sample["verdict"] in OPEN]
-    cells = _cells(batch, waiting)
+    cells = _cells(batch, waiting, language)
     groups: dict[tuple[str, str], list[dict[str, Any]]] = {}
     for sample in waiting:
         place = str(sample["client"] or ""), str(sample["site"] or "")
         groups.setdefault(place, []).append(_line(sample, cells.get(str(sample["sample_id"]), {}), language))
-    fits = _fits(batch)
+    fits = _fits(batch, language)
     places = sorted({*groups, *fits}, key=lambda place: (-_worst(groups.get(place, [])), place == ("", ""), place))
     return [
         {"client": client, "site": site, "fit": fits.get((client, site), ""), "lines": groups.get((client, site), [])}
@@ -96,17 +99,18 @@ def _cause_words(cause: Mapping[str, Any] | None, language: str) -> str:
 def _todo(check_id: str, cause: Mapping[str, Any] | None, known: list[str], language: str) -> str:
     """Say what is to be done: the question of the check, or the repeat of what nothing explains."""
     question = say(question_of_check(check_id), language)
-    if language == "en" and cause is None and known and question == say(question_of_check("any")):
-        return f"Repeat {', '.join(_title(code) for code in known[:3])}."
+    if cause is None and known and question == say(question_of_check("any"), language):
+        named = ", ".join(_title(code, language) for code in known[:3])
+        return label_in("Repeat {named}.", language, named=named)
     return question
 
 
-def _title(code: str) -> str:
-    title = ANALYTES[code].title
-    return title if code == "ph" else f"{title[0].lower()}{title[1:]}"
+def _title(code: str, language: str) -> str:
+    title = quantity_said(code, language)
+    return title if code == "ph" or other_language(language) else f"{title[0].lower()}{title[1:]}"
 
 
-def _cells(batch: Batch, waiting: list[dict[str, Any]]) -> dict[str, dict[str, tuple[str, str]]]:
+def _cells(batch: Batch, waiting: list[dict[str, Any]], language: str) -> dict[str, dict[str, tuple[str, str]]]:
     """Give of every sample the place and the text of each reading, "" for the sample itself: file and line."""
     wanted = pd.Index([sample["sample_id"] for sample in waiting])
     if not len(wanted):
@@ -123,12 +127,13 @@ def _cells(batch: Batch, waiting: list[dict[str, Any]]) -> dict[str, dict[str, t
     for sample, analyte, sha, line, column, text, unit in zip(
         *(own[name].astype("str") for name in columns), strict=True
     ):
-        said = f"{column} “{text}”" + (f" {unit}" if unit and unit not in column else "")
+        said = label_in("{column} “{text}”", language, column=column, text=text)
+        said += f" {unit}" if unit and unit not in column else ""
         cells[sample].setdefault(analyte, (f"{names.get(sha, '')}:{line}", said))
     return cells
 
 
-def _fits(batch: Batch) -> dict[tuple[str, str], str]:
+def _fits(batch: Batch, language: str) -> dict[tuple[str, str], str]:
     """Say where a boiler will suffer from the usable water of a site: there is something to fit or to change."""
     if batch.assessment is None:
         return {}
@@ -145,7 +150,8 @@ def _fits(batch: Batch) -> dict[tuple[str, str], str]:
         *columns, bad["machine"], bad["boiler_sentence"], strict=True
     ):
         place = client, site
-        told = f"{machine} with {stage or 'the'} water ({called}): {str(sentence).partition('. ')[0].rstrip('.')}."
+        name = "machine not known" if machine == NOT_KNOWN else machine
+        told = f"{name} with {stage or 'the'} water ({called}): {str(sentence).partition('. ')[0].rstrip('.')}."
         if place not in found or stage != "raw":
-            found[place] = told
+            found[place] = prose_said(told, language)
     return found

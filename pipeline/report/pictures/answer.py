@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import pandas as pd
 
-from pipeline.bench.controls import CHART_GROUPS, chart_points, control_readings
+from pipeline.bench.controls import CHART_GROUPS, chart_points, control_charts, control_readings
 from pipeline.report.causes import printed_unit
 from pipeline.report.pictures.control import control_chart_svg
 from pipeline.report.pictures.density import density_caption, density_picture, density_svg
@@ -29,7 +29,7 @@ from schemas.columns import ANALYTES, VERDICTS
 from schemas.tables import COORDINATES
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable
 
     from pipeline.settings import Settings
 
@@ -95,40 +95,44 @@ _NO_COMPLETE: Final = (
 )
 
 
-def _trilinear(settings: Settings, wanted: Wanted) -> DrawnAnswer:
-    waters = _complete(settings, wanted, latest=False)
-    title = "Trilinear picture"
+def _analyses(
+    title: str,
+    waters: pd.DataFrame,
+    told: str,
+    draw: Callable[[pd.DataFrame], str],
+    numbers: Callable[[pd.DataFrame], pd.DataFrame],
+) -> DrawnAnswer:
+    """Draw complete analyses with what the picture shows, or say why there is none."""
     if waters.empty:
         return DrawnAnswer(title, [], pd.DataFrame(), _NO_COMPLETE)
+    return DrawnAnswer(title, [(told, draw(waters))], numbers(waters))
+
+
+def _trilinear(settings: Settings, wanted: Wanted) -> DrawnAnswer:
+    waters = _complete(settings, wanted, latest=False)
     told = (
         f"{counted(len(waters), 'complete analysis', 'complete analyses')}. Left the cations, right the anions, each "
         "as share of its side in meq/L; the field between joins both. Hollow: treated water. Construction: Piper 1944."
     )
-    return DrawnAnswer(title, [(told, trilinear_svg(waters))], trilinear_table(waters, _NAMES))
+    return _analyses("Trilinear picture", waters, told, trilinear_svg, lambda own: trilinear_table(own, _NAMES))
 
 
 def _pattern(settings: Settings, wanted: Wanted) -> DrawnAnswer:
     waters = _complete(settings, wanted, latest=True)
-    title = "Patterns of complete analyses"
-    if waters.empty:
-        return DrawnAnswer(title, [], pd.DataFrame(), _NO_COMPLETE)
     told = (
         "The latest of each tap; cations left, anions right, meq/L, one scale. Construction: Stiff 1951."
         f"{_cut(waters, MOST_PATTERNS)}"
     )
-    return DrawnAnswer(title, [(told, pattern_svg(waters))], _milliequivalents(waters))
+    return _analyses("Patterns of complete analyses", waters, told, pattern_svg, _milliequivalents)
 
 
 def _semi_log(settings: Settings, wanted: Wanted) -> DrawnAnswer:
     waters = _complete(settings, wanted, latest=True)
-    title = "Semi-logarithmic picture"
-    if waters.empty:
-        return DrawnAnswer(title, [], pd.DataFrame(), _NO_COMPLETE)
     told = (
         "The latest of each tap, meq/L on a logarithmic scale: parallel lines are waters of the same proportions. "
         f"Construction: Schoeller 1935.{_cut(waters, LINES)}"
     )
-    return DrawnAnswer(title, [(told, semi_log_svg(waters))], _milliequivalents(waters))
+    return _analyses("Semi-logarithmic picture", waters, told, semi_log_svg, _milliequivalents)
 
 
 def _cut(waters: pd.DataFrame, most: int) -> str:
@@ -261,15 +265,21 @@ def _fitted(rows: pd.DataFrame, client: str) -> pd.DataFrame:
 
 
 def _control(settings: Settings, wanted: Wanted) -> DrawnAnswer:
-    points = chart_points(control_readings(settings), wanted.by)
+    readings = control_readings(settings)
+    points = chart_points(readings, wanted.by)
     if wanted.analytes:
         points = points[points["analyte"].isin(wanted.analytes)]
     title = f"Control charts by {wanted.by}"
     if points.empty:
         return DrawnAnswer(title, [], pd.DataFrame(), "The store has no standard whose true value its label says.")
-    charts: Iterable[pd.DataFrame] = (own for _, own in points.groupby(["analyte", "group"], sort=True))
-    drawn = [("", control_chart_svg(own)) for own, _ in zip(charts, range(_CHARTS), strict=False)]
-    drawn[0] = (_CONTROL_WORDS, drawn[0][1])
+    drawable = points[["analyte", "group"]].drop_duplicates()
+    grave = control_charts(readings, wanted.by)[["analyte", "group"]].merge(drawable)
+    charts = dict(tuple(points.groupby(["analyte", "group"])))
+    keys = list(grave.head(_CHARTS).itertuples(index=False, name=None))
+    drawn = [("", control_chart_svg(charts[key], settings.language)) for key in keys]
+    more = len(grave) - len(keys)
+    cut = f" {counted(more, 'more chart')}, none of them graver, in the table; --analyte narrows." if more else ""
+    drawn[0] = (_CONTROL_WORDS + cut, drawn[0][1])
     return DrawnAnswer(title, drawn, _figures(points))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
@@ -23,11 +23,11 @@ from pipeline.report.pictures.svg import (
     tag,
     words_at,
 )
-from pipeline.report.wording import counted
-from schemas.columns import ANALYTES
+from pipeline.report.sentences import decimal_marks, quantity_said
+from pipeline.words.labels import counted_in, label_in
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Hashable
 
 _WIDTH, _HEIGHT = 640.0, 300.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 58.0, 96.0, 34.0, 40.0
@@ -40,16 +40,18 @@ _LIMITS: Final = (
     ("action_low", "action", RUST, "none"),
     ("action_high", "action", RUST, "none"),
 )
+_NUMBERS: Final = {"mean": "mean", "low": "warning_low", "high": "warning_high"}
 _GRAVE: Final = ("1 3s", "2 2s", "R 4s", "4 1s", "10 x")
 
 
-def control_chart_svg(points: pd.DataFrame) -> str:
+def control_chart_svg(points: pd.DataFrame, language: str = "en") -> str:
     """Draw one control chart.
 
     Parameters
     ----------
     points : (n, …) the rows of ``pipeline.bench.controls.chart_points`` of one quantity and group, in the order of
-        time.
+        time; at least one.
+    language : of the words.
 
     Returns
     -------
@@ -59,7 +61,7 @@ def control_chart_svg(points: pd.DataFrame) -> str:
     """
     shown = points.tail(_SHOWN).reset_index(drop=True)
     one = points.iloc[0]
-    title = f"{_quantity(one['analyte'])}, {one['group'] or 'not named'}"
+    title = f"{quantity_said(str(one['analyte']), language)}, {one['group'] or label_in('not named', language)}"
     value = shown["value"].to_numpy(dtype=np.float64)
     limits = [float(one[name]) for name in ("action_low", "action_high")]
     ends = [value.min(), value.max(), *(limit for limit in limits if np.isfinite(limit))]
@@ -73,24 +75,22 @@ def control_chart_svg(points: pd.DataFrame) -> str:
 
     parts = [words_at(_LEFT, 18, title, font_weight="600")]
     parts += [line(_LEFT, up(tick), _WIDTH - _RIGHT, up(tick), LINE) for tick in ticks]
-    parts += [words_at(_LEFT - 6, up(tick) + 4, f"{tick:g}", "end", fill=SOFT) for tick in ticks]
-    parts += _limits(one, up)
+    parts += [words_at(_LEFT - 6, up(tick) + 4, _written(tick, language), "end", fill=SOFT) for tick in ticks]
+    parts += _limits(one, up, language)
     parts += _days(shown, across)
     if shown["average_low"].notna().all():
         for name, dash in (("average_low", "1 3"), ("average_high", "1 3"), ("average", "none")):
             way = zip(map(across, range(len(shown))), map(up, shown[name]), strict=True)
             parts.append(polyline(way, BLUE, stroke_width=1.2, stroke_dasharray=dash))
     parts.append(polyline(zip(map(across, range(len(shown))), map(up, value), strict=True), SOFT, stroke_width=0.8))
-    parts += [_dot(row, across(place), up(row["value"])) for place, row in enumerate(shown.to_dict("records"))]
-    parts.append(words_at(_LEFT, _HEIGHT - 6, str(one["unit"]), fill=SOFT))
-    return drawing(_WIDTH, _HEIGHT, title, _told(points), parts)
+    parts += [
+        _dot(row, across(place), up(row["value"]), language) for place, row in enumerate(shown.to_dict("records"))
+    ]
+    parts.append(words_at(_LEFT, _HEIGHT - 6, label_in(str(one["unit"]), language), fill=SOFT))
+    return drawing(_WIDTH, _HEIGHT, title, _told(points, language), parts)
 
 
-def _quantity(analyte: str) -> str:
-    return ANALYTES[analyte].title if analyte in ANALYTES else analyte
-
-
-def _limits(one: pd.Series, up: Callable[[float], float]) -> list[str]:
+def _limits(one: pd.Series, up: Callable[[float], float], language: str) -> list[str]:
     """Draw mean and limits, each with its name and figure at the right."""
     drawn = []
     if np.isfinite(one["warning_low"]):
@@ -100,9 +100,8 @@ def _limits(one: pd.Series, up: Callable[[float], float]) -> list[str]:
         if np.isfinite(one[name]):
             at = up(one[name])
             drawn.append(line(_LEFT, at, _WIDTH - _RIGHT, at, ink, stroke_dasharray=dash, stroke_width=1.3))
-            drawn.append(
-                words_at(_WIDTH - _RIGHT + 5, at + 4, f"{word} {significant(one[name], 4)}", fill=ink, font_size="11")
-            )
+            said = f"{label_in(word, language)} {_written(one[name], language)}"
+            drawn.append(words_at(_WIDTH - _RIGHT + 5, at + 4, said, fill=ink, font_size="11"))
     return drawn
 
 
@@ -116,25 +115,35 @@ def _days(shown: pd.DataFrame, across: Callable[[float], float]) -> list[str]:
     ]
 
 
-def _dot(row: dict[object, object], x: float, y: float) -> str:
+def _written(value: float, language: str) -> str:
+    return decimal_marks(significant(float(value), 4), language)
+
+
+def _dot(row: dict[Hashable, Any], x: float, y: float, language: str) -> str:
     rule = str(row["rule"])
-    title = f"{row['called']}, {str(row['on'])[:10]}: {significant(float(str(row['value'])), 4)} {row['unit']}"
+    unit = label_in(str(row["unit"]), language)
+    title = f"{row['called']}, {str(row['on'])[:10]}: {_written(row['value'], language)} {unit}"
     if rule in _GRAVE:
-        return mark("cross", x, y, 5.5, f"{title}; rule {rule}", ink=RUST) + words_at(
+        broken = f"{title}; {label_in('rule {rule}', language, rule=rule)}"
+        return mark("cross", x, y, 5.5, broken, ink=RUST) + words_at(
             x, y - 9, rule, "middle", fill=RUST, font_size="10"
         )
     if rule:
-        return mark("triangle", x, y, 4.5, f"{title}; beyond a warning limit", hollow=True)
+        return mark("triangle", x, y, 4.5, f"{title}; {label_in('beyond a warning limit', language)}", hollow=True)
     return mark("circle", x, y, 2.6, title)
 
 
-def _told(points: pd.DataFrame) -> str:
+def _told(points: pd.DataFrame, language: str) -> str:
     """Say the chart in words."""
     one, rules = points.iloc[0], [rule for rule in points["rule"] if rule in _GRAVE]
+    count = counted_in(len(points), "reading", language)
     if not np.isfinite(one["warning_low"]):
-        return f"{counted(len(points), 'reading')}; too few for limits."
-    broken = f"{counted(len(rules), 'reading')} broke a rule" if rules else "no rule was broken"
-    return (
-        f"{counted(len(points), 'reading')}, mean {significant(one['mean'], 4)} {one['unit']}, warning limits "
-        f"{significant(one['warning_low'], 4)} to {significant(one['warning_high'], 4)}; {broken}."
+        return label_in("{count}; too few for limits.", language, count=count)
+    return label_in(
+        "{count}, mean {mean} {unit}, warning limits {low} to {high}; rules broken: {broken}.",
+        language,
+        count=count,
+        unit=label_in(str(one["unit"]), language),
+        broken=len(rules),
+        **{name: _written(one[column], language) for name, column in _NUMBERS.items()},
     )

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 from rich.text import Text
 
 from pipeline.report.terminal.screen import Screen
-from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, controls, counted
+from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, controls
+from pipeline.words.labels import counted_in, grouped, label_in, plural_in
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -40,24 +41,33 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
     """
     screen = console or Screen()
     width = max(screen.width, _LEAST_WIDTH)
-    samples, entries = summary["samples"], summary["entries"]
+    samples, entries, language = summary["samples"], summary["entries"], str(summary["language"])
     screen.print(
-        f"{counted(entries['read'], 'entry', 'entries')} read = {entries['accepted']} accepted"
-        f" + {entries['set_aside']} set aside, from {counted(len(summary['files']), 'file')}"
+        plural_in(
+            len(summary["files"]),
+            "{entries} read = {accepted} accepted + {aside} set aside, from {n} file",
+            "{entries} read = {accepted} accepted + {aside} set aside, from {n} files",
+            language,
+            entries=counted_in(entries["read"], "entry", language, "entries"),
+            accepted=entries["accepted"],
+            aside=entries["set_aside"],
+        )
     )
-    screen.print(Text("   ").join(_word(word, samples[word]) for word in SIGNS))
+    screen.print(Text("   ").join(_word(word, samples[word], language) for word in SIGNS))
     if said := controls(summary):
         screen.print(said)
     told = [*_of_files(summary, width), *_worst(summary, width)]
     room = _MOST - _FIXED - sum(text.count("\n") + 1 for text, _ in told)
     for text, style in [*told, *_problems(summary, width, room)]:
         screen.print(Text(text, style=style), soft_wrap=True)
-    screen.print(Text(f"Work list, to read or print: {folder / 'summary.html'}"), soft_wrap=True)
+    page = label_in("Work list, to read or print: {page}", language, page=folder / "summary.html")
+    screen.print(Text(page), soft_wrap=True)
     screen.print(Text(batch_headline(summary), style="bold"))
 
 
-def _word(word: str, count: int) -> Text:
-    return Text(f"{SIGNS[word]} {count} {VERDICT_WORDS[word]}", style=_STYLES[word] if count else "dim")
+def _word(word: str, count: int, language: str) -> Text:
+    said = f"{SIGNS[word]} {count} {label_in(VERDICT_WORDS[word], language)}"
+    return Text(said, style=_STYLES[word] if count else "dim")
 
 
 def _short(text: str, width: int, first: str = "", lines: int = _LINES) -> str:
@@ -70,22 +80,24 @@ def _short(text: str, width: int, first: str = "", lines: int = _LINES) -> str:
 
 def _of_files(summary: Mapping[str, Any], width: int) -> list[tuple[str, str]]:
     """Ask about whole files: columns that wait, one mistake in many rows, what a whole source shows."""
+    language = str(summary["language"])
     told = [
-        (f"? {_asked(one)}{_name(one['file'])}: {one['question']} ({counted(one['cells'], 'cell')})", "")
+        (f"? {_asked(one)}{_name(one['file'])}: {one['said']} ({counted_in(one['cells'], 'cell', language)})", "")
         for one in summary["coverage"]["waiting"]
     ]
+    told += [(f"{_name(one['file'])}: {one['said']}", "bold") for one in summary["patterns"]]
     told += [
-        (f"{_name(one['file'])}: {one['message']}{' (' + one['words'] + ')' if one['words'] else ''}", "bold")
-        for one in summary["patterns"]
-    ]
-    told += [
-        (f"{SIGNS[one['severity']]} {_number(one)}{_name(one['file'])}: {one['message']}", _STYLES[one["severity"]])
+        (f"{SIGNS[one['severity']]} {_number(one)}{_name(one['file'])}: {one['said']}", _STYLES[one["severity"]])
         for one in summary["source_findings"]
     ]
     each = _QUESTION_LINES // max(min(len(told), _QUESTIONS), 1)
     lines = [(_short(text, width, lines=each), style) for text, style in told[:_QUESTIONS]]
     rest = len(told) - _QUESTIONS
-    return [*lines, (f"{counted(rest, 'more question')} about whole files: see the page", "dim")] if rest > 0 else lines
+    if rest <= 0:
+        return lines
+    one, many = "{n} more question about whole files", "{n} more questions about whole files"
+    said = f"{plural_in(rest, one, many, language)}: {label_in('see the page', language)}"
+    return [*lines, (said, "dim")]
 
 
 def _asked(question: Mapping[str, Any]) -> str:
@@ -110,11 +122,14 @@ def _worst(summary: Mapping[str, Any], width: int) -> Iterable[tuple[str, str]]:
         yield _short(f" ({about}): {said}", width, first), _STYLES[line["verdict"]]
     waiting = summary["samples"]["hold"] + summary["samples"]["reject"]
     if (rest := waiting - len(listed[:_WORST])) > 0:
-        yield f"{counted(rest, 'more sample')} on hold or rejected: kettlestone findings --by-client lists them", "dim"
+        one = "{n} more sample on hold or rejected: kettlestone findings --by-client lists it"
+        many = "{n} more samples on hold or rejected: kettlestone findings --by-client lists them"
+        yield plural_in(rest, one, many, str(summary["language"])), "dim"
 
 
 def _problems(summary: Mapping[str, Any], width: int, room: int) -> Iterable[tuple[str, str]]:
     """List files that were not understood, then the most frequent of the other problems, in so many lines."""
+    language = str(summary["language"])
     unread = [row for row in summary["notices"] if row["problem"] in _WHOLE_FILE]
     remarks = [row for row in summary["notices"] if row["problem"] not in _WHOLE_FILE]
     other = [*summary["set_aside"], *remarks]
@@ -122,27 +137,36 @@ def _problems(summary: Mapping[str, Any], width: int, room: int) -> Iterable[tup
     each = max(left // max(min(len(other), _REMARKS), 1), 1)
     for rows, most, lines in ((unread, _UNREAD, _LINES), (other, _REMARKS, each)):
         for row in rows[:most]:
-            yield _short(_problem(row), width, lines=lines), "dim"
+            yield _short(_problem(row, language), width, lines=lines), "dim"
     rest = max(len(unread) - _UNREAD, 0) + max(len(other) - _REMARKS, 0)
     if rest:
-        yield f"{counted(rest, 'more kind')} of problem: see the page", "dim"
+        one, many = "{n} more kind of problem: see the page", "{n} more kinds of problem: see the page"
+        yield plural_in(rest, one, many, language), "dim"
 
 
-def _problem(row: Mapping[str, Any]) -> str:
+def _problem(row: Mapping[str, Any], language: str) -> str:
     """Word one kind of problem of one file: the first of its kind, how many there are, and the first three places."""
     if row["count"] == 1:
         place = f"{_name(row['name'])}:{row['line']}" if row["line"] else _name(row["name"])
-        return f"{place} {row['column']}: {row['message']}".replace(" : ", ": ")
+        return f"{place} {row['column']}: {row['said']}".replace(" : ", ": ")
     rest = ", …" if row["count"] > len(row["places"]) else ""
-    return f"{_name(row['name'])}: {row['count']:,} times {_where(row['places'], rest)}, first: {row['message']}"
+    return label_in(
+        "{file}: {n} times {where}, first: {said}",
+        language,
+        file=_name(row["name"]),
+        n=grouped(row["count"], language),
+        where=_where(row["places"], rest, language),
+        said=row["said"],
+    )
 
 
-def _where(places: Sequence[str], rest: str) -> str:
+def _where(places: Sequence[str], rest: str, language: str) -> str:
     """Word places such as "line 6 Calcium"; a column that they share is named once."""
     parts = [place.split(" ", 2) for place in places]
     columns = {part[2] if len(part) > 2 else "" for part in parts}  # noqa: PLR2004 - "line", number, column
     if len(columns) == 1 and (column := columns.pop()):
-        return f'under "{column}" (lines {", ".join(part[1] for part in parts)}{rest})'
+        lines = ", ".join(part[1] for part in parts) + rest
+        return label_in("under “{column}” (lines {lines})", language, column=column, lines=lines)
     return f"({', '.join(places)}{rest})"
 
 
