@@ -35,5 +35,5 @@ def command(group: str, settings: Settings, wanted: TableOutput) -> None:
     kettlestone control --by operator --out charts.csv
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     charts = control_charts(control_readings(settings), group)
-    echo(put_out(charts, wanted, lambda: charts_text(charts, group)))
+    echo(put_out(charts, wanted, lambda: charts_text(charts, group, settings.language)))
     raise SystemExit(EXIT_FINDINGS if charts["state"].isin(["out of control", "drifting"]).any() else EXIT_CLEAN)

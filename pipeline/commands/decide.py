@@ -73,7 +73,7 @@ def command(
     said = {"by": settings.by or "", "reach": reach or "", **answer}
     answers = [Answer(number, action, **said) for number in chosen]
     outcomes = decide_all(settings, answers, datetime.now(UTC), headings_in)
-    echo(outcomes_json(outcomes, alone=len(numbers) == 1) if as_json else outcomes_text(outcomes))
+    echo(outcomes_json(outcomes, alone=len(numbers) == 1) if as_json else outcomes_text(outcomes, settings.language))
 
 
 def _read(words: tuple[str, ...]) -> tuple[list[int], str]:

@@ -41,5 +41,5 @@ def command(by_client: bool, settings: Settings, wanted: TableOutput, **which: A
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     asked = FindingsWanted(**which)
     found = list_findings(settings, asked, by_client=by_client)
-    echo(put_out(found, wanted, lambda: findings_text(found, asked, by_client=by_client)))
+    echo(put_out(found, wanted, lambda: findings_text(found, asked, by_client=by_client, language=settings.language)))
     raise SystemExit(EXIT_FINDINGS if found["current_severity"].isin(OPEN).any() else EXIT_CLEAN)

@@ -71,7 +71,8 @@ def taken_cause(case: Answering) -> Consequences:
         return exchange_bottles(case)
     if cause["mistake"] in _WITHOUT_VALUE:
         raise KettlestoneError(
-            f'"{cause["title"]}" cannot be taken: {_WITHOUT_VALUE[cause["mistake"]]}.\n  {UNCHANGED}\n'
+            f'finding {case.answer.finding_id}: "{cause["title"]}" cannot be taken: '
+            f"{_WITHOUT_VALUE[cause['mistake']]}.\n  {UNCHANGED}\n"
             "  Take another cause with --cause, write the right value with correct --value, or ask for a repeat."
         )
     return _changed(case, samples, cause, detail)

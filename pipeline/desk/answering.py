@@ -15,7 +15,6 @@ from pipeline.desk.queue import narrowed_by, queue_of
 from pipeline.errors import KettlestoneError
 from pipeline.one_file import headings_in
 from pipeline.report.terminal.decisions import outcomes_text
-from pipeline.report.wording import VERDICT_WORDS
 from pipeline.store.faults import StoreLockedError
 from pipeline.store.findings import finding
 
@@ -36,7 +35,6 @@ USUAL_REASONS: Final = {
     "reopen": "Taken back on the desk.",
 }
 _TEXTS: Final = ("unit", "basis", "analyte", "date", "stage", "site", "point", "reach", "other", "report")
-_TOLD: Final = 20  # outcomes that are told at once
 _NUMBERS: Final = ("value", "factor")
 
 
@@ -142,23 +140,7 @@ def _amount(name: str) -> float | None:
 
 def _tell(outcomes: list[DecisionOutcome], number: int | None) -> None:
     """Say on the next page what came of the answer."""
-    text = outcomes_text(outcomes) if language() == "en" else "\n".join(map(_outcome, outcomes[:_TOLD]))
-    flash(text, "" if number is None else str(number))
-
-
-def _outcome(outcome: DecisionOutcome) -> str:
-    """Say in the language of the desk what came of an answer."""
-    before, after = (VERDICT_WORDS.get(word, "") for word in (outcome.verdict_before, outcome.verdict_after))
-    if not outcome.sample_id:
-        before, after = str(outcome.open_before), str(outcome.open_after)
-    return label(
-        "Finding {n}: {action}. {called}: {before} before, {after} now.",
-        n=outcome.finding_id,
-        action=label(outcome.action),
-        called=outcome.called,
-        before=label(before),
-        after=label(after),
-    )
+    flash(outcomes_text(outcomes, language()), "" if number is None else str(number))
 
 
 def _next_page(number: int, earlier: Queue, action: str) -> str:

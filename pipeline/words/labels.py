@@ -62,5 +62,4 @@ def counted_in(number: int, noun: str, language: str, plural: str = "") -> str:
     >>> counted_in(1, "file", "de"), counted_in(1200, "file", "en")
     ('1 Datei', '1,200 files')
     """
-    said = label_in(noun if number == 1 else plural or f"{noun}s", language)
-    return f"{grouped(number, language)} {said}"
+    return plural_in(number, f"{{n}} {noun}", f"{{n}} {plural or noun + 's'}", language)

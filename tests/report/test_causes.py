@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -10,7 +11,7 @@ import pytest
 
 from pipeline.explain.rank import Explained
 from pipeline.report import causes
-from pipeline.report.batch.page import environment
+from pipeline.report.batch.page import environment, label_of
 
 
 @pytest.mark.parametrize(
@@ -105,7 +106,11 @@ def test_what_became_of_the_pair_and_of_the_readings_are_two_questions(swapped: 
 def test_the_page_names_both_questions(swapped: Explained) -> None:
     why = causes.by_sample(swapped, pd.Index(["s"]))["s"]
 
-    page = environment().get_template("cause.html.j2").render(sample={"explanation": why})
+    page = (
+        environment()
+        .get_template("cause.html.j2")
+        .render(sample={"explanation": why}, language="en", t=partial(label_of, "en"))
+    )
 
     assert "Most likely (about the pair):" in page
     assert "Another question, about the readings:" in page

@@ -83,6 +83,8 @@ def test_one_is_written_as_one(cells: int, columns: int, said: str) -> None:
 
     coverage = {"cells": cells, "used": 0, "unread": cells, "waiting": waiting}
 
-    told = batch_headline({"coverage": coverage, "samples": counts, "controls": {"total": 0}, "files": []})
+    told = batch_headline(
+        {"language": "en", "coverage": coverage, "samples": counts, "controls": {"total": 0}, "files": []}
+    )
 
     assert told == said

@@ -6,8 +6,10 @@ import json
 from typing import TYPE_CHECKING, Final
 
 from pipeline.report import causes
+from pipeline.report.sentences import decimal_marks, other_language, quantity_said
+from pipeline.report.wording import VERDICT_WORDS
 from pipeline.words import capitalised
-from schemas.columns import ANALYTES
+from pipeline.words.labels import label_in, plural_in
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,11 +19,12 @@ if TYPE_CHECKING:
 _SHOWN: Final = 20
 
 
-def outcomes_text(outcomes: Sequence[DecisionOutcome]) -> str:
+def outcomes_text(outcomes: Sequence[DecisionOutcome], language: str = "en") -> str:
     """Say what decisions led to."""
-    lines = [line for outcome in outcomes[:_SHOWN] for line in _lines(outcome)]
+    lines = [line for outcome in outcomes[:_SHOWN] for line in _lines(outcome, language)]
     if len(outcomes) > _SHOWN:
-        lines.append(f"… and {len(outcomes) - _SHOWN} more; kettlestone history --since today lists all of them.")
+        more = "… and {n} more; kettlestone history --since today lists all of them."
+        lines.append(label_in(more, language, n=len(outcomes) - _SHOWN))
     return "\n".join(lines)
 
 
@@ -31,23 +34,37 @@ def outcomes_json(outcomes: Sequence[DecisionOutcome], *, alone: bool) -> str:
     return json.dumps(plain[0] if alone else plain, ensure_ascii=False)
 
 
-def _lines(outcome: DecisionOutcome) -> list[str]:
+def _lines(outcome: DecisionOutcome, language: str) -> list[str]:
     more = outcome.findings - 1
-    reach = f" and {more} more that {'asks' if more == 1 else 'ask'} the same" if more else ""
-    lines = [f"Decision {outcome.decision_id}: finding {outcome.finding_id}{reach}, {outcome.action}."]
-    if outcome.value is not None:
-        amount = " ".join(
-            part
-            for part in (causes.significant(outcome.value), causes.printed_unit(outcome.unit), outcome.basis)
-            if part
+    reach = plural_in(more, " and {n} more that asks the same", " and {n} more that ask the same", language)
+    lines = [
+        label_in(
+            "Decision {number}: finding {finding}{reach}, {action}.",
+            language,
+            number=outcome.decision_id,
+            finding=outcome.finding_id,
+            reach=reach if more else "",
+            action=label_in(outcome.action, language),
         )
-        lines.append(f"  {ANALYTES[outcome.analyte].title} {amount} counts from now on; what was read stays beside it.")
-    if outcome.detail:
+    ]
+    if outcome.value is not None:
+        parts = (
+            causes.significant(outcome.value),
+            causes.printed_unit(outcome.unit),
+            label_in(outcome.basis, language),
+        )
+        amount = decimal_marks(" ".join(part for part in parts if part), language)
+        said = "{quantity} {amount} counts from now on; what was read stays beside it."
+        lines.append(f"  {label_in(said, language, quantity=quantity_said(outcome.analyte, language), amount=amount)}")
+    if outcome.detail and not other_language(language):
         lines.append(f"  {capitalised(outcome.detail)}.")
     if outcome.sample_id:
-        lines.append(f"  {outcome.called}: {outcome.verdict_before} before, {outcome.verdict_after} now.")
-    if not outcome.sample_id or more:
-        lines.append(
-            f"  On hold or rejected among its samples: {outcome.open_before} before, {outcome.open_after} now."
+        before, after = (
+            label_in(VERDICT_WORDS[word], language) for word in (outcome.verdict_before, outcome.verdict_after)
         )
+        said = "{called}: {before} before, {after} now."
+        lines.append(f"  {label_in(said, language, called=outcome.called, before=before, after=after)}")
+    if not outcome.sample_id or more:
+        said = "On hold or rejected among its samples: {before} before, {after} now."
+        lines.append(f"  {label_in(said, language, before=outcome.open_before, after=outcome.open_after)}")
     return lines

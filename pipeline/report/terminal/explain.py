@@ -18,7 +18,8 @@ from pipeline.fault_log import FaultLog
 from pipeline.fault_notices import fault_notices
 from pipeline.prove import prove
 from pipeline.report import causes
-from pipeline.report.judgement import cause_said, finding_said
+from pipeline.report.judgement import explanation_said, finding_said, patterns_said
+from pipeline.report.sentences import decimal_marks
 from pipeline.report.terminal.screen import Screen
 from pipeline.report.wording import SIGNS, VERDICT_WORDS
 from pipeline.stages import Silent
@@ -27,6 +28,7 @@ from pipeline.store.files import file_names
 from pipeline.store.findings import findings
 from pipeline.store.samples import find_sample, wide_samples
 from pipeline.store.table import neighbourhood
+from pipeline.words.labels import label_in
 from schemas.columns import CONTROLS, OPEN
 
 if TYPE_CHECKING:
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from pipeline.settings import Settings
 
 _TOLD = ("finding_id", "check_id", "current_severity")
+_OFF = "off: standard uncertainties between what was read and what the others make of it; above 2 disagrees"
 TWO_QUESTIONS = "Two questions, each with its own 100 %: exchanged bottles can each hold readings that agree."
 
 
@@ -50,6 +53,7 @@ class Why:
     patterns: list[dict[str, Any]]
     notes: list[str]
     faults: list[str]
+    language: str = "en"
 
     @property
     def something(self) -> bool:
@@ -100,78 +104,83 @@ def why(settings: Settings, text: str, now: datetime) -> Why:
             }
             for row in open_findings.to_dict("records")
         ],
-        explanation=_said(causes.by_sample(explained, pd.Index([sample_id])).get(sample_id), settings.language),
+        explanation=explanation_said(
+            causes.by_sample(explained, pd.Index([sample_id])).get(sample_id), settings.language
+        )
+        or {"causes": [], "relations": [], "questions": [], "pattern": False},
         notes=[
             finding_said(row, settings.language)
             for row in listed[listed["current_severity"] == "note"].to_dict("records")
         ],
-        patterns=causes.patterns(explained, names),
+        patterns=patterns_said(causes.patterns(explained, names), settings.language),
         faults=fault_notices(proof.faults, log)["message"].tolist(),
+        language=settings.language,
     )
-
-
-def _said(explanation: dict[str, Any] | None, language: str) -> dict[str, Any]:
-    """Word the causes in the language of the reader; there are none where the weighing itself failed."""
-    if explanation is None:
-        return {"causes": [], "relations": [], "questions": [], "pattern": False}
-    return {**explanation, "causes": [cause_said(cause, language) for cause in explanation["causes"]]}
 
 
 def show_why(answer: Why, console: Console | None = None) -> None:
     """Print the answer."""
     screen = console or Screen()
-    sample, explanation = answer.sample, answer.explanation
+    sample, explanation, language = answer.sample, answer.explanation, answer.language
     verdict = sample["current_verdict"]
     place = " · ".join(part for part in (sample["client"], sample["site"], sample["stage"]) if part)
     screen.print(
         Text(
-            f"{SIGNS[verdict]} {VERDICT_WORDS[verdict]}  {sample['called']}  {place}",
+            f"{SIGNS[verdict]} {label_in(VERDICT_WORDS[verdict], language)}  {sample['called']}  {place}",
             style="bold",
         )
     )
     for pattern in answer.patterns:
-        screen.print(Text(f"One mistake, many rows: {pattern['message']}  {pattern['file']}"))
-    _show_causes(explanation["causes"], screen)
+        screen.print(Text(f"{label_in('One mistake, many rows:', language)} {pattern['said']}  {pattern['file']}"))
+    _show_causes(explanation["causes"], screen, language)
     if explanation["relations"]:
-        screen.print(_relations(explanation["relations"]))
-    for told in (*(f"Ask: {question}" for question in explanation["questions"]), *answer.faults):
+        screen.print(_relations(explanation["relations"], language))
+    for told in (
+        *(f"{label_in('Ask:', language)} {question}" for question in explanation["questions"]),
+        *answer.faults,
+    ):
         screen.print(Text(told, style="bold"))
     for finding in answer.findings:
         sign = SIGNS[finding["current_severity"]]
         screen.print(Text(f"{sign} {finding['finding_id']} {finding['check_id']}: {finding['message']}"))
     if answer.findings:
-        screen.print(Text("kettlestone decide NUMBER… accept|take|repeat|reject|correct --why … answers them."))
+        how = label_in("kettlestone decide NUMBER accept|take|repeat|reject|correct --why …", language)
+        screen.print(Text(f"{label_in('Answer with', language)} {how}"))
 
 
-def _show_causes(listed: list[dict[str, Any]], screen: Console) -> None:
+def _show_causes(listed: list[dict[str, Any]], screen: Console, language: str) -> None:
     parts = causes.by_question(listed)
     for question, own in parts:
-        screen.print(_causes(own, f"about {question}" if len(parts) > 1 else "what may have happened"))
+        first = f"about {question}" if len(parts) > 1 else "what may have happened"
+        screen.print(_causes(own, label_in(first, language), language))
         screen.print(Text(own[0]["evidence"]))
     if len(parts) > 1:
-        screen.print(Text(TWO_QUESTIONS))
+        screen.print(Text(label_in(TWO_QUESTIONS, language)))
 
 
-def _causes(listed: list[dict[str, Any]], first: str) -> Table:
+def _causes(listed: list[dict[str, Any]], first: str, language: str) -> Table:
     table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
-    for heading in (first, "how sure", "would change"):
+    for heading in (first, label_in("how sure", language), label_in("would change", language)):
         table.add_column(heading, overflow="fold")
     for cause in listed:
         table.add_row(Text(cause["title"]), Text(cause["words"]), Text(cause["change"]))
     return table
 
 
-def _relations(listed: list[dict[str, Any]]) -> Table:
+def _relations(listed: list[dict[str, Any]], language: str) -> Table:
     table = Table(
         box=None, pad_edge=False, show_edge=False, header_style="bold",
-        caption="off: standard uncertainties between what was read and what the others make of it; above 2 disagrees",
+        caption=label_in(_OFF, language),
         caption_justify="left",
     )  # fmt: skip
-    table.add_column("relation", overflow="fold")
-    for heading in ("read", "expected", "with the change", "off"):
-        table.add_column(heading, justify="right")
+    table.add_column(label_in("Relation", language), overflow="fold")
+    for heading in ("Read", "Expected", "With the change", "Off"):
+        table.add_column(label_in(heading, language), justify="right")
     for row in listed:
-        shown = causes.significant
+
+        def shown(value: float | None, digits: int = 4) -> str:
+            return decimal_marks(causes.significant(value, digits), language)
+
         read_off = row["observed"] is not None
         alone = "" if read_off else f" {row['unit']}"
         table.add_row(

@@ -15,10 +15,11 @@ from rich.text import Text
 from pipeline.report.judgement import finding_said
 from pipeline.report.sentences import WORDED
 from pipeline.report.terminal.screen import Screen
-from pipeline.report.wording import SIGNS, counted
+from pipeline.report.wording import SIGNS, VERDICT_WORDS
 from pipeline.store.database import Store
 from pipeline.store.findings import findings, known_batch, known_check, known_file
 from pipeline.store.samples import find_sample
+from pipeline.words.labels import counted_in, label_in, plural_in, spoken
 from schemas.columns import OPEN
 
 if TYPE_CHECKING:
@@ -119,64 +120,70 @@ def _in_order(found: pd.DataFrame, *, by_client: bool) -> pd.DataFrame:
     return found.assign(**keys).sort_values(names, kind="stable").drop(columns=names)
 
 
-def findings_text(found: pd.DataFrame, asked: FindingsWanted, *, by_client: bool = False) -> str:
+def findings_text(found: pd.DataFrame, asked: FindingsWanted, *, by_client: bool = False, language: str = "en") -> str:
     """Word findings as a table with their numbers, sample by sample."""
     if found.empty:
-        return _nothing(asked)
+        return label_in(_nothing(asked), language)
     width = shutil.get_terminal_size((100, 24)).columns
     printed = io.StringIO()
     screen = Screen(file=printed, width=width, color_system=None)
     table = Table(box=None, pad_edge=False, show_edge=False, header_style="bold")
-    table.add_column("no.", justify="right")
-    table.add_column("", width=8)
-    table.add_column("finding", overflow="fold", ratio=1)
+    table.add_column(label_in("No.", language), justify="right")
+    table.add_column("", width=8 if spoken(language) == "en" else 12)
+    table.add_column(label_in("Finding", language), overflow="fold", ratio=1)
     shown = found.head(_SHOWN).to_dict("records")
     client = None
     for _, rows in groupby(shown, key=lambda row: tuple(_text(row[name]) for name in _OF_SAMPLE)):
         own = list(rows)
         if by_client and (own[0]["client"], own[0]["site"]) != client:
             client = own[0]["client"], own[0]["site"]
-            place = " / ".join(_text(part) for part in client if _text(part)) or "no client named"
+            place = " / ".join(_text(part) for part in client if _text(part)) or label_in(
+                "No client or site named", language
+            )
             table.add_row("", "", Text(place, style="bold"))
-        table.add_row("", "", Text(_sample(own[0], by_client=by_client), style="bold"))
+        table.add_row("", "", Text(_sample(own[0], language, by_client=by_client), style="bold"))
         for row in own:
-            table.add_row(str(row["finding_id"]), _severity(row), Text(_finding(row)))
+            table.add_row(str(row["finding_id"]), _severity(row, language), Text(_finding(row, language)))
     screen.print(table)
     if len(found) > _SHOWN:
-        screen.print(f"{len(found) - _SHOWN} more findings; --format csv or json gives all of them.")
-    screen.print(_how_to_answer(found))
+        more = "{n} more findings; --format csv or json gives all of them."
+        screen.print(label_in(more, language, n=len(found) - _SHOWN))
+    screen.print(_how_to_answer(found, language))
     return "\n".join(line.rstrip() for line in printed.getvalue().splitlines())
 
 
-def _sample(row: dict[Any, Any], *, by_client: bool) -> str:
+def _sample(row: dict[Any, Any], language: str, *, by_client: bool) -> str:
     if not _text(row["sample_id"]):
-        return f"the whole of {_text(row['file'])}"
+        return label_in("the whole of {file}", language, file=_text(row["file"]))
     place = "" if by_client else " · ".join(part for part in (_text(row["client"]), _text(row["site"])) if part)
     cell = f"{_text(row['file'])}:{row['line']:.0f}" if not pd.isna(row["line"]) else _text(row["file"])
     named = _text(row["called"])
     return "  ".join(part for part in (named, place, cell) if part)
 
 
-def _severity(row: dict[Any, Any]) -> Text:
+def _severity(row: dict[Any, Any], language: str) -> Text:
     severity = str(row["current_severity"])
-    return Text(f"{SIGNS[severity]} {severity}")
+    return Text(f"{SIGNS[severity]} {label_in(VERDICT_WORDS[severity], language)}")
 
 
-def _finding(row: dict[Any, Any]) -> str:
+def _finding(row: dict[Any, Any], language: str) -> str:
     said = f"{row['message']}  [{row['check_id']}]"
     if not _text(row["decision"]):
         return said
     detail = f" ({row['detail']})" if _text(row["detail"]) else ""
     day = f", {row['decided_at']:%Y-%m-%d}"
-    return f"{said}\n→ {row['decision']}{detail}, {row['decided_by']}{day}: {row['why']}"
+    return f"{said}\n→ {label_in(row['decision'], language)}{detail}, {row['decided_by']}{day}: {row['why']}"
 
 
-def _how_to_answer(found: pd.DataFrame) -> str:
+def _how_to_answer(found: pd.DataFrame, language: str) -> str:
     waits = int(found["current_severity"].isin(OPEN).sum())
     samples, files = int(found["sample_id"].nunique()), int(found.loc[found["sample_id"].isna(), "file"].nunique())
-    about = " and ".join(counted(number, noun) for number, noun in ((files, "file"), (samples, "sample")) if number)
-    said = f"{counted(waits, 'finding')} about {about} {'waits' if waits == 1 else 'wait'}."
-    return f"{said} kettlestone decide NUMBER… accept|take|repeat|reject|correct --why …" if waits else said
+    parts = [counted_in(number, noun, language) for number, noun in ((files, "file"), (samples, "sample")) if number]
+    about = label_in(" and ", language).join(parts)
+    one, many = "{n} finding waits ({about}).", "{n} findings wait ({about})."
+    said = plural_in(waits, one, many, language, about=about)
+    how = label_in("kettlestone decide NUMBER accept|take|repeat|reject|correct --why …", language)
+    return f"{said} {how}" if waits else said
 
 
 def _nothing(asked: FindingsWanted) -> str:
