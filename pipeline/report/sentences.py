@@ -87,7 +87,7 @@ def problem_said(code: str, values: Mapping[str, str], language: str) -> str:
     values : `raw_text column detail` of this one.
     language : of the reader, one that is not English.
     """
-    what, remedy, _ = _problems(language)[code]
+    what, remedy, _ = problem_table(language)[code]
     told = {**values, "detail": prose_said(values["detail"], language)}
     return f"{capitalised(what.format(**told))}. {remedy}  [{code}]"
 
@@ -102,7 +102,7 @@ def question_said(code: str, question: str, language: str) -> str:
         return prose_said(question, language)
     told = found.groupdict(default="")
     more, detail = prose_said(told.pop("more"), language), prose_said(told.get("detail", ""), language)
-    said = _problems(language)[code][2].format(**{**told, "detail": detail})
+    said = problem_table(language)[code][2].format(**{**told, "detail": detail})
     return f"{said} {more}".strip()
 
 
@@ -187,6 +187,7 @@ def _inside(name: str) -> str:
 
 
 @cache
-def _problems(language: str) -> dict[str, tuple[str, str, str]]:
+def problem_table(language: str) -> dict[str, tuple[str, str, str]]:
+    """Read what is said of every problem: what is wrong, what to do, what is asked."""
     with (FOLDER / "judgement" / f"problems_{language}.csv").open(encoding="utf-8", newline="") as lines:
         return {row["code"]: (row["what"], row["remedy"], row["question"]) for row in csv.DictReader(lines)}

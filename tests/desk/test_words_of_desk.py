@@ -22,16 +22,28 @@ if TYPE_CHECKING:
     from tests.desk.conftest import Visitor
 
 ROOM = Path(create_desk(Settings(), "").root_path)
-_CALL = re.compile(r"""\b(?:t|label)\(\s*(?:"([^"]*)"|'([^']*)')""")
+REPORT = ROOM.parent / "report"
+# Of the summary, as page and on the terminal, and of what the terminal says of findings, causes, answers and charts.
+SUMMARY = ("summary.html", "assessment.html", "cause.html", "chart.svg")
+SAID = (
+    "wording", "causes", "batch/work_list", "batch/coverage", "batch/chart", "pictures/control", "terminal/summary",
+    "terminal/findings", "terminal/explain", "terminal/decisions", "terminal/control",
+)  # fmt: skip
+_PLURAL = re.compile(r"""plural\([^"]*"([^"]*)", "([^"]*)\"""")
+_CALL = re.compile(r"""\b(?:t|label|label_in)\(\s*(?:"([^"]*)"|'([^']*)')""")
+_COUNTED = re.compile(r'"([^"\n]*\{n\} [^"\n]*)"')  # sentences about so many things
 _LISTED = re.compile(r'\("[a-z]+", "([^"]+)"\)')  # pairs that a template goes through
 _REFUSED = re.compile(r'abort\(\d+, "([^"]*)"')
 
 
 def texts() -> set[str]:
     """Gather every text that a page says: of the templates, of the modules, and the words of codes."""
-    sources = [path.read_text(encoding="utf-8") for path in [*ROOM.rglob("*.html"), *ROOM.glob("*.py")]]
+    of_report = [*(REPORT / f"templates/{name}.j2" for name in SUMMARY), *(REPORT / f"{name}.py" for name in SAID)]
+    sources = [path.read_text(encoding="utf-8") for path in [*ROOM.rglob("*.html"), *ROOM.glob("*.py"), *of_report]]
     found = {one or other for text in sources for one, other in _CALL.findall(text)}
     found |= {text for source in sources for text in _REFUSED.findall(source)}
+    found |= {text for source in sources for pair in _PLURAL.findall(source) for text in pair}
+    found |= {text for source in sources for text in _COUNTED.findall(source)}
     found |= {text for path in ROOM.rglob("*.html") for text in _LISTED.findall(path.read_text(encoding="utf-8"))}
     found |= {*VERDICT_WORDS.values(), *ACTIONS, *RULES.values(), *USUAL_REASONS.values()}
     found |= {stage.replace("_", " ") for stage in STAGES} | {analyte.title for analyte in ANALYTES.values()}

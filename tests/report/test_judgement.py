@@ -13,8 +13,9 @@ from pipeline.cli import main
 from pipeline.explain.mistakes.catalogue import catalogue
 from pipeline.explain.suspicion import KNOWN_CHECKS
 from pipeline.explain.wording import _CLAUSES
+from pipeline.problem_catalogue import PROBLEMS
 from pipeline.report.judgement import cause_said, finding_said
-from pipeline.report.sentences import WORDED, sentence_said, sentence_table
+from pipeline.report.sentences import WORDED, problem_table, question_said, sentence_said, sentence_table
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -33,6 +34,33 @@ def test_every_check_and_every_mistake_is_told_with_numbers_it_has(language: str
     lacking = (KNOWN_CHECKS.keys() - findings.keys()) | ({one.mistake for one in catalogue()} - causes.keys())
     if lacking:
         pytest.xfail(f"told in general words or in English until words/judgement has: {', '.join(sorted(lacking))}")
+
+
+def test_every_problem_of_a_file_is_told_with_what_it_names() -> None:
+    """What a person is told and asked in German names the same cell, column and detail as in English."""
+    for code, problem in PROBLEMS.items():
+        what, remedy, question = problem_table("de")[code]
+        assert sorted(_NAME.findall(what)) == sorted(_NAME.findall(problem.what)), code
+        assert sorted(_NAME.findall(question)) == sorted(_NAME.findall(problem.question)), code
+        assert remedy
+
+
+@pytest.mark.parametrize(
+    ("english", "german"),
+    [
+        (
+            "Scale: brew at 95 °C 0 to 17 g per 1000 L: undetermined, at most some scale. Metal: pH 6.5 is low.",
+            "Kalk: Brühkessel bei 95 °C 0 bis 17 g je 1000 L: unbestimmt, höchstens etwas Kalk. Metall: pH 6,5 is low.",
+        ),
+        (
+            "Total alkalinity: ppm may be as CaCO3 or as HCO3. Which is meant?",
+            "Alkalinität: ppm kann heißen: als CaCO3 oder als HCO3. Was ist gemeint?",
+        ),
+    ],
+)
+def test_what_waters_do_and_what_is_asked_is_told_clause_by_clause(english: str, german: str) -> None:
+    """A clause that is in no table stays as it is."""
+    assert question_said("form-ambiguous", english, "de") == german
 
 
 def test_every_detail_and_every_clause_of_evidence_is_told_in_german() -> None:
