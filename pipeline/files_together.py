@@ -57,6 +57,7 @@ class _SmallFile:
             "delimiter": grid.delimiter,
             "lines": int(grid.line[-1]),
             "entries": taken.entries,
+            "shape": shape_of(headings_of(self.table.match)),
             "status": "read",
         }
         told = [grid.notices, taken.notices]
