@@ -31,6 +31,7 @@ from pipeline.explain.mistakes.wrong_unit import (
     UNIT_SHARES,
     assumed_units,
     both_converted,
+    both_kits,
     fahrenheit,
     wrong_bases,
     wrong_units,
@@ -97,6 +98,7 @@ def catalogue() -> tuple[Candidate, ...]:
         + [counting_habit()]
         + one_vial()
         + both_converted()
+        + both_kits()
         + copied_columns()
     )
     found += [

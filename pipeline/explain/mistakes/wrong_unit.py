@@ -64,13 +64,21 @@ _REVERSED: Final = {  # the form the heading names, and the one the number was i
 }
 _BOTH: Final = 0.5  # of one kit's two titrations in another degree, against one of them [CP]
 CONDUCTIVITY_UNITS: Final = {"µS/cm": 1.0, "mS/m": 10.0, "mS/cm": 1000.0}
+_CONDUCTIVITIES: Final = (ROW["conductivity"], ROW["second conductivity"])
+_BOTH_KITS: Final = (
+    0.15  # the same of the drops themselves: who owns a kit knows its degree better than its volume [CP]
+)
+_KIT_DEGREES: Final = ("°dH", "°f", "gpg")  # of the kits that are sold most [CP]
 
 
 def _meant(row: int, worth: float) -> Change:
-    """Give the number as written the worth of another unit."""
+    """Give the number as written the worth of another unit; a conductivity keeps its reference temperature."""
 
     def change(record: Record) -> dict[int, Floats]:
-        value = record.amounts[row] * worth / record.unit_worth[row]
+        read = record.unit_worth[row]
+        if row in _CONDUCTIVITIES:  # in powers of ten of µS/cm; what is left of the worth brings it to 25 °C
+            read = 10.0 ** np.round(np.log10(np.where(read > 0, read, np.nan)))
+        value = record.amounts[row] * worth / read
         return {row: np.where(as_received(value, record.amounts[row]), np.nan, value)}
 
     return change
@@ -148,6 +156,29 @@ def both_converted() -> list[Candidate]:
             row=rows[0],
         )
         for meant, taken in (("°f", "°dH"), ("°dH", "°f"), ("°Clark", "°dH"), ("°dH", "°Clark"))
+    ]
+
+
+def both_kits() -> list[Candidate]:
+    """Say that the drops of both titrations were worth another degree than the sheet says."""
+    rows = ROW["total_hardness"], ROW["alkalinity"]
+
+    def counted(worth: float) -> Change:
+        return lambda record: {
+            row: np.where(np.isnan(record.step[row]), np.nan, _meant(row, worth)(record)[row]) for row in rows
+        }
+
+    return [
+        Candidate(
+            "wrong-unit",
+            "total_hardness",
+            "alkalinity",
+            f"a drop of {degree}, in both tests",
+            counted(DEGREE[degree]),
+            weight=_BOTH_KITS,
+            row=rows[0],
+        )
+        for degree in _KIT_DEGREES
     ]
 
 
