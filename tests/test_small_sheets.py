@@ -23,7 +23,8 @@ K2,Bar 2,2026-04-01,9,1 °dH,90,8,80,415
 K3,Bar 3,2026-04-01,12,1 °dH,241.2,8,142.8,480
 """,
     # 533 at 20 °C is 595 at 25 °C, what 5.9 meq/L carry; 4.24 mmol/L are 11.9 °dH
-    "labor": """Probe;Ort;Calcium (mmol/L);Magnesium (mmol/L);Natrium (mg/L);Kalium (mg/L);Säurekapazität KS4,3 (mmol/L);Chlorid (mg/L);Sulfat (mg/L);Nitrat (mg/L);\
+    "labor": """Probe;Ort;Calcium (mmol/L);Magnesium (mmol/L);Natrium (mg/L);Kalium (mg/L);\
+Säurekapazität KS4,3 (mmol/L);Chlorid (mg/L);Sulfat (mg/L);Nitrat (mg/L);\
 elektr. Leitfähigkeit bei 20 °C (µS/cm);pH;Gesamthärte (°dH)
 L1;Ort A;2,10;0,58;18;2,1;4,24;33;45;12;533;7,4;15,0
 L2;Ort B;2,10;0,58;18;2,1;11,9;33;45;12;533;7,4;15,0
@@ -32,7 +33,8 @@ L4;Ort D;2,10;0,58;18;2,1;4,24;33;45;12;533;7,4;1,5
 L5;Ort E;2,10;0,58;1,8;2,1;4,24;33;45;12;533;7,4;15,0
 """,
     # rain without its ammonium; charges 9 % apart with several causes; softened without sodium; potassium over sodium
-    "reports": """Sample,Site,Calcium (mg/L),Magnesium (mg/L),Sodium (mg/L),Potassium (mg/L),Alkalinity (mg/L as CaCO3),Chloride (mg/L),Sulfate (mg/L),\
+    "reports": """Sample,Site,Calcium (mg/L),Magnesium (mg/L),Sodium (mg/L),Potassium (mg/L),\
+Alkalinity (mg/L as CaCO3),Chloride (mg/L),Sulfate (mg/L),\
 Nitrate (mg/L as NO3),Conductivity (µS/cm),pH
 R1,Roof,0.24,0.04,0.08,0.03,,0.11,1.35,1.42,13.3,6.6
 R2,Well,138.5,67.1,97.6,37.1,473,106,81,36.7,1477,6.8

@@ -32,6 +32,7 @@ EQUIVALENT_MG: Final = {  # mg per milliequivalent [IUPAC2021]
 _OF_ALL_CHARGES: Final = 0.02
 _OF_A_RATIO: Final = 0.20
 _OF_PH: Final = 0.5
+_FIRST: Final = 3  # causes that a person reads
 _OF_THE_HARDNESS: Final = 0.03  # of calcium and magnesium, and of the titration [CP]
 _CATIONS: Final = ("calcium", "magnesium", "sodium", "potassium")
 CACO3_PER_CALCIUM: Final = 2.4973  # [APHA2340B]
@@ -151,18 +152,19 @@ def _truth(wanted: list[Planting | None], seen: pd.DataFrame) -> pd.DataFrame:
 def _named(explanations: pd.DataFrame, frame: pd.DataFrame, truth: pd.DataFrame) -> pd.DataFrame:
     """Compare the ranked causes of every subject with what was planted."""
     own = explanations[explanations["sample_id"].isin(frame.index)].join(truth, on="sample_id")
-    own = own.join(frame["state"], on="sample_id")
+    own = own.join(frame[["state", "water"]], on="sample_id")
     pair = own["analyte"].fillna("").astype("str").str.cat(own["other_analyte"].fillna("").astype("str"), sep=" ")
     analytes = pair.map(lambda text: " ".join(sorted(set(text.split()))))
     planted = own["true_mistake"] != ""
     about_right = (own["true_analytes"] == "") | (analytes == own["true_analytes"])
     right = planted & (own["mistake"] == own["true_mistake"]) & about_right
+    right |= _softened_with_a_gap(own, right)
     natural = ~planted & (own["mistake"] == own["state"].where(own["state"] != "", "no-mistake"))
     quiet = ~planted & own["mistake"].isin(NOTHING)
     same = planted & about_right & (own["mistake"] != "no-mistake")
     own = own.assign(right=right | natural, quiet=quiet, same=same)
     top = own[own["rank"] == 1].drop_duplicates("sample_id").set_index("sample_id")
-    within = own[own["rank"] <= 3].groupby("sample_id")["right"].any()
+    within = own[own["rank"] <= _FIRST].groupby("sample_id")["right"].any()
     result = pd.DataFrame(index=frame.index)
     result["named"] = top["mistake"].reindex(frame.index).fillna("").astype("str")
     result["probability"] = top["probability"].reindex(frame.index)
@@ -170,6 +172,16 @@ def _named(explanations: pd.DataFrame, frame: pd.DataFrame, truth: pd.DataFrame)
         result[name] = top[name].reindex(frame.index).fillna(value=False).astype("bool")
     result["third"] = within.reindex(frame.index).fillna(value=False).astype("bool")
     return result
+
+
+def _softened_with_a_gap(own: pd.DataFrame, right: pd.Series[bool]) -> pd.Series[bool]:
+    """Tell the answers that call a softened water of which an ion was left out softened, the gap among the first three.
+
+    Both are true of it.
+    """
+    gap = (right & (own["mistake"] == "missing-ion") & (own["rank"] <= _FIRST)).groupby(own["sample_id"]).any()
+    named = (own["mistake"] == "softened-water") & (own["water"] == "softened")
+    return named & own["sample_id"].map(gap)
 
 
 def per_mistake(judged: pd.DataFrame) -> pd.DataFrame:
