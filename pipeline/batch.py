@@ -88,7 +88,7 @@ def finish(
         # Not later: the engine begins with giving all memory back to the system that this process holds ready.
         engine = pool.submit(start, settings.store, threads=_DATABASE_THREADS, memory_limit=_DATABASE_MEMORY)
         gathered = gather(results, settings, lambda result, error: faulty(result.source, error, log))
-    give_back()  # the text of the files, of which the readings are a third
+    give_back()  # what it took to word the problems of each entry
     # What is known already may come again within a second.
     again = f"{started:%f}" if gathered.files["status"].isin(["known", "answered"]).any() else ""
     batch_id = new_batch_id(started, [*gathered.files["file_sha256"], again])

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.memory import give_back
 from pipeline.normalise.readings import Normalised, NormaliseSettings, normalise
 from pipeline.normalise.stacking import stacked_frames, stacked_rows
 from pipeline.problems import messages, no_problems
@@ -103,6 +104,7 @@ def gather(results: Iterable[FileResult], settings: Settings, faulty: StandIn | 
             settle()
             cells = 0
     settle()
+    give_back()  # the text of the files, of which the readings are a third
     return _gathered(taken, parts)
 
 

@@ -77,6 +77,7 @@ def prove(
     listener.stage("checking")
     checked = run_all(samples, limits, listener.step, failed if tolerant else None)
     listener.stage("explaining")
+    give_back()  # what each check took
     try:
         proof = _weighed(samples, limits, checked, chosen, asked)
     except Exception as error:

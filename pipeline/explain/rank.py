@@ -133,6 +133,7 @@ def explain(
     whole = source_samples(samples, screen, doubted)[chosen]
     weighed = judged(part, part_past, of_part, _is_single(), whole)
     of_sources = weighed[whole[weighed["sample"]]].sort_values(["sample", "candidate"], ignore_index=True)
+    weighed = weighed.drop(columns=["log_fit", "log_usual"])  # which only sources are judged by
     weighed = _with_two_mistakes(weighed, part, part_past, of_part)
     if patterns is None:
         patterns = of_files(samples, screen, seen, (chosen, of_sources), doubted)
@@ -177,7 +178,7 @@ def _joined(weighed: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
 
     The order matters to the last digit of the sums that are made of it.
     """
-    columns = weighed.columns
+    columns = weighed.columns.tolist()
     keys = {name: np.append(weighed[name], more[name]) for name in ("sample", "candidate", "log_posterior")}
     order = np.argsort(keys["sample"], kind="stable")
     order = order[is_likely(keys)[order]]

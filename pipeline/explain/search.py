@@ -32,8 +32,8 @@ if TYPE_CHECKING:
 
     Weights = dict[str, npt.NDArray[Any]]  # a column of WEIGHED_COLUMNS each
 
-_PAIRS_AT_ONCE: Final = 2**19  # candidates times samples, of which a third can apply
-_SAMPLES_AT_ONCE: Final = 8192
+_PAIRS_AT_ONCE: Final = 2**18  # candidates times samples, of which a third can apply
+_SAMPLES_AT_ONCE: Final = 2048
 _AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
 WEIGHED_COLUMNS: Final = (
     "sample",

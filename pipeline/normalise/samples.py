@@ -170,8 +170,8 @@ def _with_revisions(
     """
     about, readings = assembled.about, assembled.readings
     about = about.assign(revisions=0, revision_detail="")
-    report = rows["report_id"].where(rows["report_id"] != "", rows["file_sha256"])
-    report_code, reports = pd.factorize(report)
+    report = TextColumn.of(rows, "report_id").otherwise(TextColumn.of(rows, "file_sha256"))
+    report_code = report.codes.astype("int64")
     in_question = _of_several_reports(group, report_code, len(about))
     at = readings["row"].to_numpy()
     counting = readings["counts"].to_numpy(dtype="bool")
@@ -191,7 +191,7 @@ def _with_revisions(
     if several.empty:
         return Assembled(about, readings)
     superseded = set(rows.loc[rows["supersedes"] != "", "supersedes"]) if "supersedes" in rows else set()
-    replaced = several["report"].isin([number for number, name in enumerate(reports) if name in superseded])
+    replaced = several["report"].isin([number for number, name in enumerate(report.texts) if name in superseded])
     counts = readings["counts"].to_numpy().copy()
     counts[several.index[replaced]] = False
     open_question = several[~replaced]
