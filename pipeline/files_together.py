@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
+from pipeline.asking.ask import TableToAsk
 from pipeline.asking.open_units import cell_kinds
 from pipeline.asking.shapes import headings_of, shape_of
 from pipeline.file_names import legible
@@ -19,7 +20,7 @@ from pipeline.ingest.blocks import blocks_of
 from pipeline.ingest.file_result import EMPTY_LEDGER, FileResult
 from pipeline.ingest.layouts import declared_encoding
 from pipeline.ingest.reading import STANDARD_INPUT, grids, is_text, read_content
-from pipeline.one_file import left_out_notice, reader_limits
+from pipeline.one_file import file_of_tables, left_out_notice, reader_limits
 from pipeline.store.archive import keep_all
 
 if TYPE_CHECKING:
@@ -44,19 +45,23 @@ class _SmallFile:
     content: FileContent
     table: FileTable
 
+    @property
+    def source(self) -> dict[str, Any]:
+        """Give how the ledger names the file."""
+        return {"file_sha256": self.content.sha256, "name": legible(self.path), "bytes": self.content.size}
+
     def result(self, taken: TakenTable) -> FileResult:
-        """Give what ``one_file`` gives of a file of this one table."""
-        grid, sha256 = self.table.grid, self.table.file_sha256
+        """Give what ``one_file`` gives of a file of this one table in which nothing is open."""
+        grid, sha256 = self.table.grid, self.content.sha256
         ledger = {
-            "file_sha256": sha256,
-            "name": legible(self.path),
-            "bytes": self.content.size,
+            **self.source,
             **EMPTY_LEDGER,
             "layout": self.table.match.layout.name,
             "encoding": grid.encoding,
             "delimiter": grid.delimiter,
             "lines": int(grid.line[-1]),
             "entries": taken.entries,
+            "shape": shape_of(headings_of(self.table.match)),
             "shape": shape_of(headings_of(self.table.match)),
             "status": "read",
         }
@@ -154,21 +159,29 @@ def _of_group(group: Sequence[_SmallFile], answers: Answers) -> dict[Path, FileR
     if len(group) == 1 or any(known.shape == shape for known in answers.shapes):
         return {}
     try:
-        taken = take_alike([one.table for one in group])
-        waiting = _waiting(taken)
-        return {
-            group[number].path: group[number].result(table) for number, table in taken.items() if number not in waiting
-        }
+        return _results(group, answers)
     except Exception:  # noqa: BLE001 - each is read alone, and the one at fault is told
         return {}
 
 
-def _waiting(taken: dict[int, Any]) -> set[int]:
-    """Tell the files with cells whose unit is open: what they say of it themselves is asked of each alone."""
+def _results(group: Sequence[_SmallFile], answers: Answers) -> dict[Path, FileResult]:
+    taken = take_alike([one.table for one in group])
+    waiting = _waiting(taken)
+    asked = answers.ask(
+        [TableToAsk(taken[at].alone(), group[at].table.match, group[at].content.sha256) for at in waiting]
+    )
+    results = {group[at].path: group[at].result(one) for at, one in taken.items()}
+    for at, one in zip(waiting, asked, strict=True):
+        results[group[at].path] = file_of_tables(group[at].source, [group[at].table.grid], [one])
+    return results
+
+
+def _waiting(taken: dict[int, TakenTable]) -> list[int]:
+    """List the files with cells whose unit is open: what they say of it themselves is asked of each alone."""
     if not taken:
-        return set()
+        return []
     whole = next(iter(taken.values())).part.whole
     found = cell_kinds(whole)
     open_kinds = {number for number, kind in enumerate(found.kinds) if kind.waits_for}
     waits = pd.Series(found.number).isin(open_kinds).to_numpy()
-    return {number for number, one in taken.items() if waits[one.part.cells.start : one.part.cells.stop].any()}
+    return [number for number, one in taken.items() if waits[one.part.cells.start : one.part.cells.stop].any()]

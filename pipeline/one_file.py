@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
 
-from pipeline.asking.ask import Answers, AskedFile
+from pipeline.asking.ask import Answers, AskedFile, TableToAsk
 from pipeline.asking.layout_use import layout_notices
 from pipeline.asking.shapes import headings_of
 from pipeline.fault_log import Fault
@@ -205,11 +205,11 @@ def _understood(
         result = unread_file(source, "file-not-understood", why, tables)
         lacking = layout_notices(layouts, tables, (), content.sha256)
         return replace(result, notices=pd.concat([result.notices, lacking], ignore_index=True))
-    asked = [
-        answers.ask(extract(grid, found, content.sha256, content.name), found, content.sha256)
-        for grid, found in fitting
-    ]
-    taken = _taken(source, content, [grid for grid, _ in fitting], asked)
+    texts = [extract(grid, found, content.sha256, content.name) for grid, found in fitting]
+    asked = answers.ask(
+        [TableToAsk(text, found, content.sha256) for text, (_, found) in zip(texts, fitting, strict=True)]
+    )
+    taken = file_of_tables(source, [grid for grid, _ in fitting], asked)
     lacking = layout_notices(layouts, tables, [found for _, found in fitting], content.sha256)
     told = [taken.notices, lacking, *unread_blocks(blocks, content.sha256)]
     return replace(taken, notices=pd.concat(told, ignore_index=True))
@@ -240,18 +240,24 @@ def other_kind(path: Path) -> FileResult:
     return FileResult(source=source, notices=notice("file-kind", "", kind))
 
 
-def _taken(
-    source: dict[str, Any], content: FileContent, grids_read: Sequence[Grid], asked: Sequence[AskedTable]
-) -> FileResult:
-    """Put the tables of one file together and open its ledger."""
+def file_of_tables(source: Mapping[str, Any], grids_read: Sequence[Grid], asked: Sequence[AskedTable]) -> FileResult:
+    """Put the tables of one file together and open its ledger.
+
+    Parameters
+    ----------
+    source : its `file_sha256 name bytes`.
+    grids_read : what its tables were read from.
+    asked : its tables, at least one.
+    """
+    sha256 = str(source["file_sha256"])
     parts = [one.table for one in asked]
     measured = [part for part in parts if part.kind == "measurements"]
     notices = [grid.notices for grid in grids_read] + [part.notices for part in parts] + [one.notices for one in asked]
     entries = sum(part.entries for part in parts)
     if left_out := [name for part in parts for name in part.left_out]:
-        notices.append(left_out_notice(left_out, content.sha256))
+        notices.append(left_out_notice(left_out, sha256))
     if measured and not entries:
-        notices.append(notice("file-empty", content.sha256, ""))
+        notices.append(notice("file-empty", sha256, ""))
     ledger = {
         **EMPTY_LEDGER,
         "layout": ", ".join(dict.fromkeys(part.layout for part in parts)),

@@ -82,11 +82,11 @@ def test_files_say_together_what_they_say_alone(alone: Gathered, together: Gathe
 
 
 def test_most_small_files_are_taken_together(job: Intake, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Alone is read what is broken, cut off, asks for a unit, or is explained by the rest of its file only."""
+    """Alone is read what is broken, cut off, or explained by the rest of its file only."""
     read: list[str] = []
     monkeypatch.setattr(type(job), "read", lambda _job, path: read.append(path.stem))
 
     list(job.read_all())
 
-    kinds = {"long-named-once", "long-nameless", "long-asked", "long-cut", "wide-codes"}
+    kinds = {"long-named-once", "long-nameless", "long-cut", "wide-codes"}
     assert {name.rstrip("-12") for name in read} <= kinds | {"broken"}

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.asking.answers import Answered, UnitAnswer, heading_of, refuse_unused, with_answers
 from pipeline.asking.evidence import judge_units
-from pipeline.asking.file_readings import file_readings
+from pipeline.asking.file_readings import OpenTable, file_readings
 from pipeline.asking.open_units import FORM, CellKind, cell_kinds, with_units
 from pipeline.asking.questions import evidence_text
 from pipeline.asking.shapes import KnownShape, changed_shape, headings_of, match_known, shape_of
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Flags
     from pipeline.asking.evidence import Verdict
+    from pipeline.asking.open_units import CellKinds
     from pipeline.ingest.extract import Extract
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.layout_file import Layout
@@ -60,21 +61,23 @@ class AskedTable:
     shape: str = ""
 
 
+@dataclass(frozen=True)
+class TableToAsk:
+    """A table whose units are to be settled: as text, how it was read, and the SHA-256 of its file."""
+
+    table: Extract
+    match: Match
+    file_sha256: str
+
+
 def ask(
-    table: Extract,
-    match: Match,
-    file_sha256: str,
-    answers: tuple[UnitAnswer, ...],
-    known: tuple[KnownShape, ...],
-    by: str,
-) -> AskedTable:
-    """Settle the units of a table and say what is left to ask.
+    tables: Sequence[TableToAsk], answers: tuple[UnitAnswer, ...], known: tuple[KnownShape, ...], by: str
+) -> list[AskedTable]:
+    """Settle the units of tables, each for itself, and say what is left to ask.
 
     Parameters
     ----------
-    table : as text.
-    match : how it was read.
-    file_sha256 : of its file.
+    tables : of measurements.
     answers : given now.
     known : shapes that the store knows.
     by : who gives them, and confirms a layout by using it.
@@ -83,22 +86,40 @@ def ask(
     ------
     KettlestoneError : the answers contradict each other or the quantity.
     """
+    answered = [_answered(one, answers, known) for one in tables]
+    judged = _judged([replace(one, table=earlier.table) for one, (_, _, earlier) in zip(tables, answered, strict=True)])
+    return [_asked(one, said, found, known, by) for one, said, found in zip(tables, answered, judged, strict=True)]
+
+
+def _answered(
+    one: TableToAsk, answers: tuple[UnitAnswer, ...], known: tuple[KnownShape, ...]
+) -> tuple[KnownShape, Answered, Answered]:
+    """Give what is known of the shape of a table, and what the answers of now and then it did."""
+    shape = shape_of(headings_of(one.match))
+    before = next((kept for kept in known if kept.shape == shape), KnownShape(shape, ()))
+    now = with_answers(one.table, answers)
+    return before, now, with_answers(now.table, [kept for kept in before.answers if not _said_again(kept, now)])
+
+
+def _asked(
+    one: TableToAsk,
+    answered: tuple[KnownShape, Answered, Answered],
+    judged: _Judged,
+    known: tuple[KnownShape, ...],
+    by: str,
+) -> AskedTable:
+    """Tell what was settled, by whom, and what waits."""
+    (before, now, earlier), match, file_sha256 = answered, one.match, one.file_sha256
+    notices = [_told(given, file_sha256) for given in (*now.given, *earlier.given)] + judged.proofs
     headings = headings_of(match)
-    shape = shape_of(headings)
-    before = next((one for one in known if one.shape == shape), KnownShape(shape, ()))
-    now = with_answers(table, answers)
-    earlier = with_answers(now.table, [one for one in before.answers if not _said_again(one, now)])
-    notices = [_told(given, file_sha256) for given in (*now.given, *earlier.given)]
-    settled, waiting, evidence, proofs = _judged(earlier.table, match, file_sha256)
-    notices += proofs
-    if waiting and not before.answers:
+    if judged.waiting and not before.answers:
         notices += _changed(headings, known, file_sha256)
     if before.layout is not None and match.layout.name == before.layout.name:
         detail = f'read by the layout "{match.layout.name}" as confirmed on {before.on} by {before.by} for this shape'
         notices.append(_notice("shape-known", file_sha256, detail))
-    kept = _kept(shape, headings, now, match, before, by)
+    kept = _kept(before.shape, headings, now, match, before, by)
     told = pd.concat([no_problems(), *notices], ignore_index=True)
-    return AskedTable(settled, now, waiting, evidence, told, kept, shape)
+    return AskedTable(judged.table, now, judged.waiting, judged.evidence, told, kept, before.shape)
 
 
 def _said_again(answer: UnitAnswer, now: Answered) -> bool:
@@ -108,26 +129,49 @@ def _said_again(answer: UnitAnswer, now: Answered) -> bool:
     )
 
 
-def _judged(
-    table: Extract, match: Match, file_sha256: str
-) -> tuple[Extract, tuple[CellKind, ...], Evidence, list[pd.DataFrame]]:
-    """Try the units of what is open; take what is proved, and word what is known of the rest."""
-    found = cell_kinds(table)
-    if not 0 < len(found.open) <= _MOST_JUDGED:
-        return table, found.open, {}, []
-    by_row = match.orientation == "samples-in-rows"
-    verdicts = judge_units(file_readings(table, found, row_by_row=by_row))
+@dataclass(frozen=True)
+class _Judged:
+    """A table with the units that are proved, what still waits, what is known of that, and the proofs."""
+
+    table: Extract
+    waiting: tuple[CellKind, ...]
+    evidence: Evidence
+    proofs: list[pd.DataFrame]
+
+
+def _judged(tables: Sequence[TableToAsk]) -> list[_Judged]:
+    """Try the units of what is open in each table."""
+    kinds = [cell_kinds(one.table) for one in tables]
+    tried = [number for number, found in enumerate(kinds) if 0 < len(found.open) <= _MOST_JUDGED]
+    readings = file_readings(
+        [
+            OpenTable(
+                tables[number].table, kinds[number], row_by_row=tables[number].match.orientation == "samples-in-rows"
+            )
+            for number in tried
+        ]
+    )
+    judged = [_Judged(one.table, found.open, {}, []) for one, found in zip(tables, kinds, strict=True)]
+    for number, one in zip(tried, readings, strict=True):
+        judged[number] = _with_proofs(tables[number], kinds[number], judge_units(one))
+    return judged
+
+
+def _with_proofs(one: TableToAsk, found: CellKinds, verdicts: Sequence[Verdict]) -> _Judged:
+    """Take the units that are proved, and word what is known of the rest."""
     proved = {verdict.kind: verdict.proved for verdict in verdicts if verdict.proved}
-    notices = [_proof(verdict, file_sha256) for verdict in verdicts if verdict.proved]
     evidence = {
         # The form of readings that are used is answered where they are on hold, not by an option of the intake.
-        (file_sha256, one.kind.column, one.kind.why): evidence_text(one, option=one.kind.waits_for != FORM)
-        for one in verdicts
-        if not one.proved
+        (one.file_sha256, tried.kind.column, tried.kind.why): evidence_text(tried, option=tried.kind.waits_for != FORM)
+        for tried in verdicts
+        if not tried.proved
     }
-    if proved:
-        table = replace(table, cells=with_units(table.cells, found, proved))
-    return table, tuple(kind for kind in found.open if kind not in proved), evidence, notices
+    return _Judged(
+        table=replace(one.table, cells=with_units(one.table.cells, found, proved)) if proved else one.table,
+        waiting=tuple(kind for kind in found.open if kind not in proved),
+        evidence=evidence,
+        proofs=[_proof(verdict, one.file_sha256) for verdict in verdicts if verdict.proved],
+    )
 
 
 def _told(given: tuple[CellKind, UnitAnswer], file_sha256: str) -> pd.DataFrame:
@@ -227,12 +271,19 @@ class Answers:
         kept = [one for one in self.shapes if one.layout is not None and one.layout.name not in newer]
         return found or match_known(grid, kept) or match_layout(grid, layouts)
 
-    def ask(self, table: Extract, match: Match, file_sha256: str) -> AskedTable:
-        """Settle the units of a table; of a stored file only what was set aside for its unit is left of it."""
-        if table.kind != "measurements":
-            return AskedTable(table, with_answers(table, ()))
-        asked = ask(table, match, file_sha256, self.given, self.shapes, self.by)
-        waiting = self.waiting.get(file_sha256)  # every stored file has an entry where answers are given
+    def ask(self, tables: Sequence[TableToAsk]) -> list[AskedTable]:
+        """Settle the units of tables; of a stored file only what was set aside for its unit is left of it."""
+        measured = [one for one in tables if one.table.kind == "measurements"]
+        asked = iter(ask(measured, self.given, self.shapes, self.by))
+        return [
+            self._of_stored(one, next(asked))
+            if one.table.kind == "measurements"
+            else AskedTable(one.table, with_answers(one.table, ()))
+            for one in tables
+        ]
+
+    def _of_stored(self, one: TableToAsk, asked: AskedTable) -> AskedTable:
+        waiting = self.waiting.get(one.file_sha256)  # every stored file has an entry where answers are given
         return asked if waiting is None else only_answered(asked, waiting)
 
     def refuse_unused(self, results: Iterable[FileResult]) -> None:

@@ -15,6 +15,8 @@ from pipeline.texts import TextColumn, numbered
 from schemas.columns import CONTROLS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     import pandas as pd
 
     from pipeline.arrays import Floats, Places
@@ -42,28 +44,60 @@ class FileReadings:
     units: dict[CellKind, tuple[UnitCandidate, ...]]
 
 
-def file_readings(table: Extract, found: CellKinds, *, row_by_row: bool) -> FileReadings:
-    """Lay a table out sample by sample.
+@dataclass(frozen=True)
+class OpenTable:
+    """A table with something that waits.
 
-    Parameters
+    Attributes
     ----------
     table : as text.
     found : the kinds of its cells.
     row_by_row : every row of the file is a sample of its own.
     """
-    units = {kind: listed for kind in found.open if kind.analyte in ROW and (listed := candidates(kind))}
-    part = _thinned(_with_stand_ins(table, found, units))
-    done = normalise([part], [""], NormaliseSettings())
-    sample = _samples(done.rows, row_by_row=row_by_row)
+
+    table: Extract
+    found: CellKinds
+    row_by_row: bool
+
+    @property
+    def units(self) -> dict[CellKind, tuple[UnitCandidate, ...]]:
+        """Give the units that each kind may be in."""
+        return {kind: listed for kind in self.found.open if kind.analyte in ROW and (listed := candidates(kind))}
+
+
+def file_readings(tables: Sequence[OpenTable]) -> list[FileReadings]:
+    """Lay tables out sample by sample, each for itself; their cells are normalised together."""
+    if not tables:
+        return []
+    parts = [_thinned(_with_stand_ins(one.table, one.found, one.units)) for one in tables]
+    done = normalise(parts, [str(number) for number in range(len(parts))], NormaliseSettings())
+    ends = np.cumsum([len(part.rows) for part in parts])
+    row = done.readings["row"].to_numpy()
+    bounds = np.searchsorted(row, np.append(0, ends))
+    return [
+        _laid_out(
+            one,
+            done.rows.iloc[end - len(part.rows) : end].reset_index(drop=True),
+            done.readings.iloc[first:last].assign(row=row[first:last] - (end - len(part.rows))),
+        )
+        for one, part, end, first, last in zip(
+            tables, parts, ends.tolist(), bounds[:-1].tolist(), bounds[1:].tolist(), strict=True
+        )
+    ]
+
+
+def _laid_out(one: OpenTable, rows: pd.DataFrame, readings: pd.DataFrame) -> FileReadings:
+    units = one.units
+    sample = _samples(rows, row_by_row=one.row_by_row)
     size = int(sample.max(initial=-1)) + 1
-    sample = sample[done.readings["row"].to_numpy()]
-    value = done.readings["value"].to_numpy(dtype="float64")
-    water = ~TextColumn.of(done.rows, "activity").isin(CONTROLS)[done.readings["row"].to_numpy()]
-    of_kind = TextColumn.from_series(done.readings["status"])
+    sample = sample[readings["row"].to_numpy()]
+    value = readings["value"].to_numpy(dtype="float64")
+    water = ~TextColumn.of(rows, "activity").isin(CONTROLS)[readings["row"].to_numpy()]
+    of_kind = TextColumn.from_series(readings["status"])
     values = np.full((len(ROWS), size), np.nan)
     values[ROW[UNREAD[0]] :] = 0.0
     waiting: dict[CellKind, Floats] = {}
-    for number, kind in enumerate(found.kinds):
+    for number, kind in enumerate(one.found.kinds):
         mine = of_kind.isin([str(number)]) & water
         if kind.analyte not in ROW or not mine.any():
             continue

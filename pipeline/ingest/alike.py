@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from collections.abc import Hashable, Sequence
 
     from pipeline.arrays import Flags, Places
-    from pipeline.ingest.extract import TakenEntries
+    from pipeline.ingest.extract import Extract, TakenEntries
     from pipeline.ingest.matching import Match
     from pipeline.ingest.unread_columns import Unread
 
@@ -60,6 +60,22 @@ class TakenTable:
     set_aside: pd.DataFrame
     notices: pd.DataFrame
     left_out: tuple[str, ...]
+
+    def alone(self) -> Extract:
+        """Give the table as one of its own."""
+        whole, rows, places = self.part.whole, self.part.rows, self.part.cells
+        cells = whole.cells.iloc[places.start : places.stop].reset_index(drop=True)
+        unread = whole.cells_not_read
+        return replace(
+            whole,
+            rows=whole.rows.iloc[rows.start : rows.stop].reset_index(drop=True),
+            cells=cells.assign(row=cells["row"] - rows.start),
+            set_aside=self.set_aside,
+            notices=self.notices,
+            entries=self.entries,
+            left_out=self.left_out,
+            cells_not_read=None if unread is None else unread[rows.start : rows.stop],
+        )
 
 
 def headings_alike(table: FileTable) -> Hashable:

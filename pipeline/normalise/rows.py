@@ -124,6 +124,9 @@ def typed(stack: TableStack, time_zone: str) -> TypedRows:
     for name, known in (("stage", STAGES), ("activity", ACTIVITIES)):
         columns[name] = text[name].where(text[name].isin(known), "")
     for name in _DATES:
+        if not source.said(name).any():
+            columns[name] = pd.Series(pd.DatetimeIndex(np.full(len(text), "NaT", "datetime64[us]"), tz="UTC"))
+            continue
         moment = _dates(source, text[name], zone)
         columns[name] = moment["moment"]
         order_open[name] = moment["order_open"].to_numpy(dtype="bool")
@@ -247,6 +250,8 @@ def _numbers(source: _Source, name: str) -> pd.DataFrame:
 
 def _number(source: _Source, name: str) -> tuple[pd.Series, Flags]:
     """Read a column of numbers less those that cannot be, and tell where these stand."""
+    if not source.said(name).any():
+        return pd.Series(np.full(len(source.text), np.nan)), np.zeros(len(source.text), dtype="bool")
     read = _numbers(source, name)
     absurd = read["absurd"].to_numpy() | absurd_numbers(read["number"], name)
     return read["number"].mask(absurd), absurd

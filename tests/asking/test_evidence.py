@@ -8,7 +8,7 @@ import phreeqpython
 import pytest
 
 from pipeline.asking.evidence import Verdict, judge_units
-from pipeline.asking.file_readings import file_readings
+from pipeline.asking.file_readings import OpenTable, file_readings
 from pipeline.asking.open_units import cell_kinds
 from pipeline.asking.questions import evidence_text
 from pipeline.ingest.extract import extract
@@ -77,7 +77,7 @@ def judged(columns: dict[str, pd.Series[float]]) -> dict[str, Verdict]:
     match = match_layout(grid, load_layouts())
     assert match is not None
     extracted = extract(grid, match, "0" * 64)
-    found = judge_units(file_readings(extracted, cell_kinds(extracted), row_by_row=True))
+    found = judge_units(file_readings([OpenTable(extracted, cell_kinds(extracted), row_by_row=True)])[0])
     return {verdict.kind.analyte: verdict for verdict in found}
 
 

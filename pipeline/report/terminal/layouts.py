@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING, Final
 
 from pipeline.asking.evidence import judge_units
-from pipeline.asking.file_readings import file_readings
+from pipeline.asking.file_readings import OpenTable, file_readings
 from pipeline.asking.open_units import cell_kinds
 from pipeline.asking.questions import evidence_text
 from pipeline.errors import KettlestoneError
@@ -110,4 +110,4 @@ def _open_units(grid: Grid) -> list[Verdict]:
     table = extract(grid, match, "")
     found = cell_kinds(table)
     row_by_row = match.orientation == "samples-in-rows"
-    return judge_units(file_readings(table, found, row_by_row=row_by_row)) if found.open else []
+    return judge_units(file_readings([OpenTable(table, found, row_by_row)])[0]) if found.open else []
