@@ -62,7 +62,6 @@ class _SmallFile:
             "lines": int(grid.line[-1]),
             "entries": taken.entries,
             "shape": shape_of(headings_of(self.table.match)),
-            "shape": shape_of(headings_of(self.table.match)),
             "status": "read",
         }
         told = [grid.notices, taken.notices]

@@ -11,9 +11,10 @@ import openpyxl
 import pytest
 from click.testing import CliRunner
 
-from pipeline import batch, gathering, one_file
+from pipeline import batch, files_together, gathering, one_file
 from pipeline.checks.registry import CHECKS
 from pipeline.cli import main
+from pipeline.normalise.table_stack import stack_tables
 from pipeline.store.database import Store
 
 if TYPE_CHECKING:
@@ -80,7 +81,9 @@ def is_whole_but_for_the_bad_one(result: Result, summary: dict[str, Any], folder
 
 @pytest.mark.parametrize("error", ERRORS, ids=lambda error: type(error).__name__)
 def test_a_reader_that_fails_at_one_file(evening: Path, monkeypatch: pytest.MonkeyPatch, error: Exception) -> None:
-    monkeypatch.setattr(one_file, "grids", at("bad", error, one_file.grids, lambda content, *_: content.name))
+    failing = at("bad", error, one_file.grids, lambda content, *_: content.name)
+    for module in (one_file, files_together):
+        monkeypatch.setattr(module, "grids", failing)
 
     result, summary = taken(evening)
 
@@ -92,7 +95,7 @@ def test_a_rule_that_fails_at_one_file_among_those_normalised_together(
     evening: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     def names(tables: Any, *_: object) -> str:  # noqa: ANN401 - tables of an intake
-        return " ".join(text for one in tables for text in one.rows["site"].astype("str"))
+        return " ".join(stack_tables(tables, [""] * len(tables)).rows["site"])
 
     monkeypatch.setattr(gathering, "normalise", at("bad", ZeroDivisionError("0"), gathering.normalise, names))
 
