@@ -33,4 +33,4 @@ def command(sample: str | None, since: str | None, settings: Settings, wanted: T
     kettlestone history --since yesterday
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     found = list_events(settings, sample, since, datetime.now(UTC))
-    echo(put_out(found, wanted, lambda: events_text(found, sample, since, settings.time_zone)))
+    echo(put_out(found, wanted, lambda: events_text(found, sample, since, settings.time_zone, settings.language)))

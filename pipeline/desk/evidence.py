@@ -12,6 +12,7 @@ from pipeline.desk.pages import plain_rows
 from pipeline.explain.rank import Explained
 from pipeline.explain.wording import RELATION_COLUMNS
 from pipeline.report import causes
+from pipeline.report.sentences import other_language, prose_said
 from pipeline.store.sample_readings import readings_as_written
 from pipeline.store.samples import rows_of, wide_samples
 from schemas.columns import ANALYTES, COLUMNS, OTHER_ANALYTES
@@ -19,6 +20,8 @@ from schemas.columns import ANALYTES, COLUMNS, OTHER_ANALYTES
 if TYPE_CHECKING:
     from pipeline.store.database import Store
 
+# Sentences of a check about its finding: in another language the causes and the question say it.
+_IN_ENGLISH: Final = frozenset({"alternative", "second_opinion", "reason", "habit", "settlement", "later"})
 _WIDTH: Final = 300.0  # of the picture of a range
 _MARGIN: Final = 0.15  # of the width, left free on either side
 
@@ -56,13 +59,18 @@ def quantity_called(code: str) -> str:
     return ANALYTES[code].title if code in ANALYTES else OTHER_ANALYTES.get(code, code).replace("_", " ")
 
 
-def numbers_of(found: pd.Series) -> list[tuple[str, Any]]:
+def numbers_of(found: pd.Series, language: str = "en") -> list[tuple[str, Any]]:
     """Give the numbers that the check saw beside the one it judged: what, and how much."""
     try:
         told = json.loads(found["evidence"] or "{}")
     except ValueError:  # a store of an earlier version
         return []
-    return [(_label(str(name)), value) for name, value in told.items() if value not in (None, "")]
+    left_out = _IN_ENGLISH if other_language(language) else frozenset()
+    return [
+        (_label(str(name)), prose_said(value, language) if isinstance(value, str) else value)
+        for name, value in told.items()
+        if value not in (None, "") and name not in left_out
+    ]
 
 
 def _label(name: str) -> str:

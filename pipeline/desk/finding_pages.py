@@ -86,7 +86,7 @@ def finding_page(number: int, narrowed: dict[str, str], trouble: tuple[str, ...]
         finding=_worded(row),
         number=number,
         whole=whole,
-        numbers=numbers_of(found),
+        numbers=numbers_of(found, language()),
         picture=range_picture(found),
         question=say(question_of_check(str(found["check_id"])), language()),
         title=check_said(str(found["check_id"]), language()),

@@ -121,3 +121,20 @@ def test_a_check_that_fails_at_an_answer_releases_nothing(
     with Store(settings.store, read_only=True) as store:
         told = store.connection.execute("SELECT DISTINCT \"column\" FROM notice WHERE problem = 'not-worked-out'").df()
     assert "conductivity-unit" in told["column"].tolist()
+
+
+def test_an_answer_proves_a_sample_beside_all_that_an_intake_proves_it_beside(tmp_path: Path) -> None:
+    """A row of another site of the client, in another file, was copied: a date that is put right does not hide it."""
+    settings = Settings(out=tmp_path / "out", store=tmp_path / "s.duckdb")
+    row = "7.38,452,211,171,23.1\n"
+    for name, line in {"north": f"A-3,Q,North,2025-03-15,{row}", "south": f"B-1,Q,South,2025-03-16,{row}"}.items():
+        (tmp_path / f"{name}.csv").write_text(HEAD + line, encoding="utf-8")
+        run([tmp_path / f"{name}.csv"], settings)
+
+    decide(settings, Answer(1, "correct", "A. Smith", "asked", date="2025-03-17"), NOW)
+
+    with Store(settings.store, read_only=True) as store:
+        [(found,)] = store.connection.execute(
+            "SELECT count(*) FROM v_finding WHERE label = 'B-1' AND is_current AND check_id = 'copied-reading'"
+        ).fetchall()
+    assert found == 1

@@ -13,6 +13,7 @@ from pipeline.desk.app import create_desk
 from pipeline.report.terminal.control import RULES
 from pipeline.report.wording import VERDICT_WORDS
 from pipeline.settings import Settings
+from pipeline.store.questions import named_queries
 from pipeline.words.labels import labels
 from schemas.columns import ANALYTES, STAGES
 
@@ -27,7 +28,7 @@ REPORT = ROOM.parent / "report"
 SUMMARY = ("summary.html", "assessment.html", "cause.html", "chart.svg")
 SAID = (
     "wording", "causes", "batch/work_list", "batch/coverage", "batch/chart", "pictures/control", "terminal/summary",
-    "terminal/findings", "terminal/explain", "terminal/decisions", "terminal/control",
+    "terminal/findings", "terminal/explain", "terminal/decisions", "terminal/control", "terminal/history",
 )  # fmt: skip
 _PLURAL = re.compile(r"""plural\([^"]*"([^"]*)", "([^"]*)\"""")
 _CALL = re.compile(r"""\b(?:t|label|label_in)\(\s*(?:"([^"]*)"|'([^']*)')""")
@@ -46,6 +47,7 @@ def texts() -> set[str]:
     found |= {text for source in sources for text in _COUNTED.findall(source)}
     found |= {text for path in ROOM.rglob("*.html") for text in _LISTED.findall(path.read_text(encoding="utf-8"))}
     found |= {*VERDICT_WORDS.values(), *ACTIONS, *RULES.values(), *USUAL_REASONS.values()}
+    found |= {*named_queries().values()}
     found |= {stage.replace("_", " ") for stage in STAGES} | {analyte.title for analyte in ANALYTES.values()}
     return {text for text in found if text.strip() == text}
 
