@@ -21,7 +21,10 @@ if TYPE_CHECKING:
     from pipeline.store.database import Store
 
 # Sentences of a check about its finding: in another language the causes and the question say it.
-_IN_ENGLISH: Final = frozenset({"alternative", "second_opinion", "reason", "habit", "settlement", "later"})
+_IN_ENGLISH: Final = frozenset(
+    {"alternative", "habit", "later", "lead", "mistake", "other", "pattern", "reason", "second_opinion", "settlement",
+     "sodium_said", "suspect", "why"}
+)  # fmt: skip
 _WIDTH: Final = 300.0  # of the picture of a range
 _MARGIN: Final = 0.15  # of the width, left free on either side
 

@@ -15,7 +15,7 @@ from pipeline.report.causes import by_question, printed_unit
 from pipeline.report.judgement import finding_said
 from pipeline.report.terminal.explain import why
 from pipeline.report.terminal.findings import listed_findings
-from pipeline.report.terminal.history import list_events
+from pipeline.report.terminal.history import events_said, list_events
 from pipeline.store.events import events
 from pipeline.store.samples import find_sample
 from pipeline.store.site_records import SiteName, site_samples
@@ -39,7 +39,7 @@ def show_sample(sample_id: str) -> ResponseReturnValue:
         sample = sample_of(store, known)
         cells = written_cells(store, known, "")
         found = plain_rows(listed_findings(store, wanted({"sample": known}, everything=True)))
-        told = events(store, sample_id=known)
+        told = events_said(store, events(store, sample_id=known), language())
         pictures = site_pictures(store, SiteName(sample["client"] or "", sample["site"] or ""), known)
     reasons = None if sample["activity"] in CONTROLS else why(desk_settings(), known, now())
     return page(

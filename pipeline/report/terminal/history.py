@@ -42,11 +42,20 @@ def list_events(settings: Settings, sample: str | None, since: str | None, now: 
     moment = _moment(since, settings.time_zone, now) if since else None
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
         found = events(store, sample_id=find_sample(store, sample) if sample else None, since=moment)
-        return _events_said(store, found, settings.language) if other_language(settings.language) else found
+        return events_said(store, found, settings.language)
 
 
-def _events_said(store: Store, found: pd.DataFrame, language: str) -> pd.DataFrame:
-    """Say events in the language of the reader: findings by their numbers, corrections with their quantities."""
+def events_said(store: Store, found: pd.DataFrame, language: str) -> pd.DataFrame:
+    """Say events in the language of the reader: findings by their numbers, corrections with their quantities.
+
+    Parameters
+    ----------
+    store : open.
+    found : of ``store.events.events``.
+    language : of the reader.
+    """
+    if not other_language(language):
+        return found
     raised = found["event"].isin(SEVERITIES)
     numbers = found.loc[raised, "finding_id"].dropna().astype("int64").unique().tolist()
     rows = store.connection.execute("SELECT * FROM v_finding WHERE list_contains(?, finding_id)", [numbers]).df()
