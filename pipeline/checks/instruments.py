@@ -72,14 +72,15 @@ def instrument_range(samples: SampleTable, limits: InstrumentLimits) -> Cases:
 
     Notes
     -----
-    999, 1999, 3999, 9999, 19.99, 199.9 and "1 ." are what such displays print [CP]. A laboratory
-    or published value of 999 is not a display and passes. So does a number that the same instrument (in a file that
+    999, 1999, 3999, 9999, 19.99, 199.9 and "1 ." are what such displays print [CP]. A laboratory or published value of
+    999 without an instrument is not a display and passes. So does a number that the same instrument (in a file that
     names none: the meter of a client) exceeds elsewhere, and a conductivity that the ions of the record carry within
     8 % [SCCOMP].
     """
-    display = samples.once(record.said, "analyte").isin(_METERED) & samples.once(record.said, "method").isin(
-        _METER_METHODS
+    by_meter = (
+        samples.once(record.said, "method").isin(_METER_METHODS) | samples.once(record.said, "instrument").stated()
     )
+    display = samples.once(record.said, "analyte").isin(_METERED) & by_meter
     chosen = np.flatnonzero(display)
     readings = samples.readings
     shown = TextColumn.of(readings.iloc[chosen], "raw_text")
