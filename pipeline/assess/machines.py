@@ -19,6 +19,7 @@ from pipeline.errors import KettlestoneError
 from pipeline.reference import gathered, records
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from pipeline.arrays import Floats
@@ -203,13 +204,13 @@ def _parts(path: Path, place: str, given: object) -> tuple[Part, ...]:
     return tuple(parts)
 
 
-def recognise(texts: pd.Series[str], machines: dict[str, Machine]) -> pd.DataFrame:
+def recognise(texts: pd.Series[str], machines: Iterable[str]) -> pd.DataFrame:
     """Find the machine profile and the connection a text of a record means.
 
     Parameters
     ----------
     texts : (n,) as the file wrote it, "" where it said nothing.
-    machines : known profiles; their own names are understood too.
+    machines : names of the known profiles, which are understood too.
 
     Returns
     -------

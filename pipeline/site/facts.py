@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -284,14 +285,22 @@ def _latest(wide: pd.DataFrame, name: str) -> str:
 
 def _recognised(text: str, comments: Sequence[str], known: dict[str, Machine]) -> Machine:
     """Find the machine a text means; filled by hand, or of a metal, it is whatever else is known of it."""
-    meant = recognise(pd.Series([text], dtype="str"), known).astype("str").iloc[0].to_dict()
-    found, connection = known[str(meant["machine"])], str(meant["connection"])
+    name, connection = _meant(text, tuple(known))
+    found = known[name]
     boilers = [part for part in re.split(r"[,;.]", "; ".join(comments)) if _BOILER.search(part)]
     metals = {*found.metals, *named_metals("; ".join([text, *boilers]))}
     connected = found.connection if connection == NOT_KNOWN else connection
     return replace(found, connection=connected, metals=tuple(metal for metal in METALS if metal in metals))
 
 
+@lru_cache(maxsize=4096)
+def _meant(text: str, names: tuple[str, ...]) -> tuple[str, str]:
+    """Name machine and connection that a text means; the sites of a round say the same few texts."""
+    meant = recognise(pd.Series([text], dtype="str"), names).astype("str").iloc[0]
+    return str(meant["machine"]), str(meant["connection"])
+
+
+@lru_cache(maxsize=4096)
 def _iso(text: str) -> str:
     code = str(country_codes(pd.Series([text], dtype="str")).iloc[0])
     return code or (text.upper() if len(text) == 2 and text.isalpha() else "")  # noqa: PLR2004 - letters of an ISO code

@@ -2,9 +2,20 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
 import pandas as pd
 
 from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
+
+if TYPE_CHECKING:
+    import numpy.typing as npt
+
+    from pipeline.arrays import Places
+
+
+_VISIT: Final = pd.Timedelta(days=PAIR_DAYS).to_timedelta64()
 
 
 def last_pair(samples: pd.DataFrame) -> tuple[str, str]:
@@ -18,15 +29,15 @@ def last_pair(samples: pd.DataFrame) -> tuple[str, str]:
     -------
     raw, treated : identifiers; "" where there is none. A blend is preferred to the permeate of its visit.
     """
-    dated = samples[samples["collected_at"].notna()]
-    raw = dated[dated["stage"].isin(RAW)]
-    for name in reversed([str(found) for found in _behind(dated).index]):
-        gap = (raw["collected_at"] - dated["collected_at"][name]).abs()
-        near = gap[gap <= pd.Timedelta(days=PAIR_DAYS)]
-        if len(near):
-            return str(near.idxmin()), name
-    behind = _behind(samples)
-    return "", str(behind.index[-1]) if len(behind) else ""
+    stage, when = samples["stage"].to_numpy(dtype=object), samples["collected_at"].to_numpy(dtype="datetime64[ns]")
+    names = samples.index.astype("str")
+    raw = np.flatnonzero(np.isin(stage, RAW) & ~np.isnat(when))
+    behind = _behind(stage, when)
+    for place in reversed(behind[~np.isnat(when[behind])].tolist() if raw.size else []):
+        gap = np.abs(when[raw] - when[place])
+        if gap.min() <= _VISIT:
+            return str(names[raw[gap.argmin()]]), str(names[place])
+    return "", str(names[behind[-1]]) if behind.size else ""
 
 
 def fullest_pair(samples: pd.DataFrame, changes: tuple[pd.Timestamp, ...]) -> tuple[str, str] | None:
@@ -63,9 +74,11 @@ def fullest_pair(samples: pd.DataFrame, changes: tuple[pd.Timestamp, ...]) -> tu
     return str(names[0]), str(names[1])
 
 
-def _behind(samples: pd.DataFrame) -> pd.DataFrame:
-    """Order what lies behind a treatment by day, the permeate before the blend of the same day."""
-    behind = samples[samples["stage"].isin([*TREATED, *PERMEATE])]
-    day, blended = behind["collected_at"].dt.floor("D"), behind["stage"].isin(TREATED)
-    order = behind.assign(day=day, blended=blended).sort_values(["day", "blended"], kind="stable", na_position="first")
-    return order.drop(columns=["day", "blended"])
+def _behind(stage: npt.NDArray[np.object_], when: npt.NDArray[np.datetime64]) -> Places:
+    """Order what lies behind a treatment by day, the permeate before the blend of the same day; without a day first."""
+    blended = np.isin(stage, TREATED)
+    behind = np.flatnonzero(blended | np.isin(stage, PERMEATE))
+    day = when[behind].astype("datetime64[D]")
+    undated = np.isnat(day)
+    order = np.lexsort((blended[behind], np.where(undated, np.datetime64(0, "D"), day), ~undated))
+    return behind[order]

@@ -45,6 +45,9 @@ LEAST_WIDTH: Final = {
 _HELD_BACK: Final = (
     0.6  # of what a membrane lets through: planned with 95 %, membranes hold back 92 to 98 % (k = 2) [CP]
 )
+_ALL: Final = pd.Index(ALL)
+_IS_PH: Final = _ALL == "ph"
+_LEAST: Final = np.array([LEAST_WIDTH.get(name, 0.0) for name in ALL])
 _SHARES: Final = np.linspace(0.0, 1.0, 5)
 ANY_PH: Final = 7.5  # stands in for a pH nobody read; of what is looked at only pH itself depends on it
 _SALTED: Final = ("total_hardness_mg_l_caco3", "conductivity_us_cm_25c", "chloride_mg_l")
@@ -176,11 +179,11 @@ def _carried(changed: Floats, varied: list[str], shares: Floats, width: pd.Serie
 
 def half_width(readings: pd.Series, uncertainty: pd.Series) -> pd.Series:
     """Give the expanded uncertainty (k = 2) of every quantity, the usual one where none is stated."""
-    value = readings.reindex(list(ALL)).astype("float64")
-    usual = (USUAL_RELATIVE * value.abs()).mask(value.index == "ph", USUAL_PH)
-    stated = uncertainty.reindex(list(ALL)).astype("float64").fillna(usual)
-    least = pd.Series(LEAST_WIDTH).reindex(stated.index, fill_value=0.0)
-    return stated.clip(lower=least).where(value.notna())
+    value = readings.reindex(_ALL).to_numpy(dtype="float64")
+    usual = np.where(_IS_PH, USUAL_PH, USUAL_RELATIVE * np.abs(value))
+    stated = uncertainty.reindex(_ALL).to_numpy(dtype="float64")
+    width = np.maximum(np.where(np.isnan(stated), usual, stated), _LEAST)
+    return pd.Series(np.where(np.isnan(value), np.nan, width), index=_ALL)
 
 
 def _moved(before: pd.Series, name: str, by: float) -> pd.Series:

@@ -374,7 +374,7 @@ def test_too_much_taken_is_not_called_too_little(case: Build) -> None:
 
     assert advice.treatment == "jug"
     assert "choose.instead" in codes(advice, "reasons")
-    assert "Out of reach of the targets" in say(next(said for said in advice.reasons if said.code == "choose.instead"))
+    assert "Not enough for this water" in say(next(said for said in advice.reasons if said.code == "choose.instead"))
 
 
 @pytest.mark.common_practice

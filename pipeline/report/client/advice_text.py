@@ -151,7 +151,7 @@ def expected_lines(report: SiteAnswer, voice: Voice) -> list[str]:
         value, low, high = (voice.reading(name, end, spread) for end in (found.value, found.low, found.high))
         code = "report.range.same" if low == high or math.isnan(spread) else "report.range"
         number = voice.say(code, value=value, low=low, high=high, unit=unit_of(name, voice.unit)).replace("  ", " ")
-        lines.append(f"{voice.quantity(name)}: {number.strip()}")
+        lines.append(voice.headed(voice.quantity(name), number.strip()))
     return lines
 
 
@@ -179,7 +179,7 @@ def advice_text(report: SiteAnswer, voice: Voice) -> str:
             ),
             "  " + sentences.which_water(report, voice),
         ]
-    lines += ["", f"{words.decision}: {words.treatment or voice.say('report.heading.no_advice')}"]
+    lines += ["", voice.headed(words.decision, words.treatment or voice.say("report.heading.no_advice"))]
     lines += [f"  {line}" for line in words.lead]
     lines += [line for block in words.blocks for line in _lines(block.heading, block.lines)]
     if report.advised and report.outcome != "keep":

@@ -83,10 +83,14 @@ class Voice:
         places = 1 - math.floor(math.log10(abs(value))) if value else 0
         return figure(round(value, places), max(places, 0) if abs(value) < _TEN else 0, self.language)
 
-    def reading(self, name: str, value: float, spread: float = math.nan) -> str:
-        """Write a value of a column in the client's unit."""
+    def reading(self, name: str, value: float, spread: float = math.nan, *, least: int = 0) -> str:
+        """Write a value of a column in the client's unit, with at least so many decimals."""
         factor = self.unit.factor(name) if name.endswith("_caco3") else 1.0
-        return figure(value / factor, self.places(name, spread), self.language)
+        return figure(value / factor, max(self.places(name, spread), least), self.language)
+
+    def headed(self, head: str, text: str) -> str:
+        """Set a text behind its head; French parts them by a blank before the colon, too."""
+        return f"{head}\u00a0: {text}" if self.language == "fr" else f"{head}: {text}"
 
     def limit(self, name: str, value: float) -> str:
         """Write what a reading lies below: a drop of one degree as 1, but 1.3 of another degree not as 1."""
@@ -101,9 +105,11 @@ class Voice:
         return 1 if name == "ph" else min(decimals(spread / factor), most)
 
     def quantity(self, name: str, *, inside: bool = False) -> str:
-        """Name a column; ``inside`` a sentence only German writes it large."""
+        """Name a column; ``inside`` a sentence only German writes nouns large."""
         text = self.say(f"report.quantity.{name}")
-        return text[:1].lower() + text[1:] if inside and self.language != "de" and name != "ph" else text
+        # In German only an adjective before the noun is written small.
+        small = inside and name != "ph" and (self.language != "de" or " " in text.split(" bei ")[0])
+        return text[:1].lower() + text[1:] if small else text
 
     def named(self, kind: str, name: str) -> str:
         """Name a profile, machine or heated part; a user's own name stays as it is."""
@@ -210,7 +216,7 @@ def metal_limits(water: SiteWater, voice: Voice, *, serious: bool) -> list[str]:
             voice.say(
                 code,
                 quantity=voice.quantity(name),
-                value=voice.reading(name, found.value, water.spread[name]),
+                value=voice.reading(name, found.value, water.spread[name], least=_limit_places(limit)),
                 unit=unit_of(name, voice.unit),
                 limit=figure(limit, _limit_places(limit), voice.language),
                 effect=voice.say(f"report.effect.{name}"),

@@ -179,7 +179,7 @@ def test_what_moved_since_the_last_visit_has_an_arrow(
 def test_the_text_for_the_terminal_says_the_same(report: Callable[..., SiteAnswer]) -> None:
     text = advice_text.advice_text(report(), Voice("de", own_unit("DE")))
 
-    assert "Entschieden: Entkarbonis" in text
+    assert "Empfohlen: Entkarbonis" in text
     assert "Gesamthärte: 7 °dH (6 bis 8)" in text  # 125, 107 and 143 mg/L over 17.848
     assert "Nicht gemessen: " in text
 
