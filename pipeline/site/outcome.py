@@ -12,6 +12,7 @@ from pipeline.treat.processes.naming import NONE
 from pipeline.treat.processes.trains import main_stage
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.verify.circumstantial import EXHAUSTED_CARBON
+from pipeline.verify.pair import PAIR_ON_HOLD
 from pipeline.verify.series import PERMEATE
 from pipeline.words import Said
 
@@ -34,6 +35,7 @@ _BY_CAUSE: Final[dict[str, Outcome]] = {
 }
 _REGENERATED: Final = ("softener", "softener bypass")  # used up, it wants salt and its service, no cartridge
 _OUTSIDE: Final = ("low", "high")
+_CARBON: Final = "carbon"
 
 
 def outcome_of(site: Site, advice: Advice, retest: Retest | None, treated: SiteWater | None) -> Outcome:
@@ -64,7 +66,10 @@ def outcome_of(site: Site, advice: Advice, retest: Retest | None, treated: SiteW
     if found is None:
         return _untested(site, advice, treated)
     suits = _suits(site, treated)
-    if RISEN in {said.code for said in found.findings} or (found.outcome == "cannot tell" and not suits):
+    told = {said.code for said in found.findings}
+    if fitted == _CARBON and found.outcome == "cannot tell" and PAIR_ON_HOLD not in told and not suits:
+        return _of_untouched_minerals(advice)
+    if RISEN in told or (found.outcome == "cannot tell" and not suits):
         return "ask-first"
     return _of_the_pair(fitted, advice, found, suits=suits)
 
@@ -99,9 +104,12 @@ def _untested(site: Site, advice: Advice, treated: SiteWater | None) -> Outcome:
         return "keep" if _suits(site, treated) else "ask-first"
     if site.course is not None:
         return "ask-first"
-    if fitted == "carbon" and advice.treatment in ("carbon", NONE):
-        return "keep"
-    return _of_a_working(fitted, advice)
+    return _of_untouched_minerals(advice) if fitted == _CARBON else _of_a_working(fitted, advice)
+
+
+def _of_untouched_minerals(advice: Advice) -> Outcome:
+    """Say what becomes of carbon: whether it works or not, it leaves hardness and alkalinity as they are."""
+    return "keep" if advice.treatment in (_CARBON, NONE) else _of_a_working(_CARBON, advice)
 
 
 def _of_a_working(fitted: str, advice: Advice) -> Outcome:

@@ -31,6 +31,7 @@ _CHLORINE: Final = "free_chlorine_mg_l"
 _ALKALINITY: Final = "alkalinity_mg_l_caco3"
 _CONDUCTIVITY: Final = "conductivity_us_cm_25c"
 _USUAL: Final = PROMISED[:3]  # what every visit should have
+PAIR_ON_HOLD: Final = "verify.on_hold"  # of the sentence that a reading of the pair waits for an answer
 _NOTHING_LEFT: Final = 1e-6  # what is left of a difference of two figures that are the same
 _NOTHING: Final = 0.9  # share of raw water from which on a treatment does nothing worth the name [CP]
 
@@ -384,5 +385,5 @@ def _alongside(readings: Readings, compared: tuple[Compared, ...], bounds: Verif
 
 
 def _behind_membrane(ratio: float, known: Circumstances, *, failing: bool) -> tuple[Said, ...]:
-    said = [Said("verify.on_hold")] if known.on_hold else []
+    said = [Said(PAIR_ON_HOLD)] if known.on_hold else []
     return (*said, Said("verify.membrane", {"percent": 100 * ratio})) if failing else tuple(said)

@@ -56,6 +56,7 @@ Own,OW,GB,Copperhead,none,35,ja,no
 Grand,GH,GB,dual boiler,,90,,
 Office,OF,DE,bean-to-cup,jug filter,10,,
 Valve,VC,DE,dual boiler,,40,,
+Coal,CA,DE,dual boiler,carbon,40,,
 """,
     "treatments.csv": """\
 client,site,treatment,capacity,capacity unit,installed on,bypass percent
@@ -79,6 +80,8 @@ C-1,Coast,CO,2026-11-05,raw,340,210,1190,7.5
 O-1,Own,OW,2026-11-05,raw,300,240,620,7.3
 F-1,Office,OF,2026-11-05,raw,286,214,560,7.5
 F-2,Office,OF,2026-11-05,treated,143,89,330,6.7
+X-1,Coal,CA,2026-11-01,raw,268,214,560,7.4
+X-2,Coal,CA,2026-11-01,treated,266,213,558,7.4
 V-1,Valve,VC,2026-11-01,raw,300,240,640,7.4
 V-2,Valve,VC,2026-11-01,treated,205,145,500,7.0
 """
@@ -208,6 +211,13 @@ def test_a_filling_of_a_week_is_not_called_used_up(store: Store) -> None:
     assert answer.retest is not None
     assert answer.retest.verification is not None
     assert answer.retest.verification.causes[0].name == "moved valve"
+
+
+def test_carbon_cannot_give_another_water_whether_it_works_or_not(store: Store) -> None:
+    """Nobody read chlorine, so the pair proves nothing; the minerals of 268 and 214 mg/L stay too high all the same."""
+    answer = answer_of(store, "CA", TODAY)
+
+    assert answer.outcome == "replace"
 
 
 def test_drain_and_mains_are_read_from_the_register_of_sites(store: Store) -> None:
