@@ -100,6 +100,7 @@ def _weighed(
     doubtful = screen.doubtful | (checked.verdict.isin(OPEN).to_numpy() | asked)[waters]
     acquits = limits.of(SuspicionLimits).acquits_percent / 100.0
     spared = beyond_doubt(company, checked.findings, limits, screen, acquits) & ~asked[waters]
+    give_back()
     explained = explain(company, checked.findings, limits, doubtful & ~spared, screen)
     verdicts = settled(checked, explained, samples, limits)
     held = verdicts.verdict.isin(OPEN).to_numpy()

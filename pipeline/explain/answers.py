@@ -36,7 +36,10 @@ def answer_codes() -> Places:
 
 
 def answers_of(weighed: pd.DataFrame) -> pd.DataFrame:
-    """Turn log posteriors into probabilities, one row per sample and answer; the likeliest step stands for it."""
+    """Turn log posteriors into probabilities, one row per sample and answer; the likeliest step stands for it.
+
+    Of what nobody is told only "no mistake" and "none of these" are left.
+    """
     sample, candidate, log = (weighed[name].to_numpy() for name in ("sample", "candidate", "log_posterior"))
     top = np.full(sample.max(initial=-1) + 1, -np.inf)
     np.maximum.at(top, sample, log)
@@ -49,8 +52,10 @@ def answers_of(weighed: pd.DataFrame) -> pd.DataFrame:
     rows = np.append(alone, several[begins])
     total = np.append(share[alone], np.bincount(np.cumsum(begins) - 1, weights=share[several]))
     answer = answer_codes()[candidate[rows]]
+    left = (total >= LEAST_TOLD) | (answer == 0) | without_name()[answer]
+    rows, total, answer = rows[left], total[left], answer[left]
     order = np.argsort(sample[rows] * answer_codes().size + answer, kind="stable")
-    found = weighed.iloc[rows[order]].reset_index(drop=True)
+    found: pd.DataFrame = weighed.iloc[rows[order]].reset_index(drop=True)
     return found.assign(answer=answer[order], probability=np.minimum(total[order], 1.0))
 
 
@@ -65,8 +70,7 @@ def ranked_answers(answers: pd.DataFrame, doubted: Flags) -> pd.DataFrame:
     calm[sample[nothing]] = ((likely >= ENOUGH) & agrees)[nothing]
     calm &= ~doubted
     always = nothing | (every("mistake") == UNNAMED)[answer]
-    rows = np.flatnonzero(always | (likely >= LEAST_TOLD))
-    at = rows[np.lexsort((-likely[rows], sample[rows]))]
+    at = np.lexsort((-likely, sample))
     told = always[at] | (counted_up(sample[at]) < MOST_TOLD)
     at = at[told & (~calm[sample[at]] | nothing[at])]
     ranked: pd.DataFrame = answers.iloc[at].reset_index(drop=True).assign(rank=counted_up(sample[at]) + 1)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from concurrent.futures import ThreadPoolExecutor
 from functools import cache, cached_property
 from typing import TYPE_CHECKING, Any, Final
 
@@ -32,9 +31,8 @@ if TYPE_CHECKING:
 
     Weights = dict[str, npt.NDArray[Any]]  # a column of WEIGHED_COLUMNS each
 
-_PAIRS_AT_ONCE: Final = 2**18  # candidates times samples, of which a third can apply
+_PAIRS_AT_ONCE: Final = 2**19  # candidates times samples, of which a third can apply
 _SAMPLES_AT_ONCE: Final = 2048
-_AT_ONCE: Final = 2  # such groups of samples; more would need more memory at once
 WEIGHED_COLUMNS: Final = (
     "sample",
     "candidate",
@@ -115,10 +113,7 @@ def judged(
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
     at_once = min(_PAIRS_AT_ONCE // max(int(wanted.sum()), 1), _SAMPLES_AT_ONCE)
     groups = np.array_split(order, max(round(len(record) / at_once), 1))
-    if len(groups) == 1:
-        return pd.DataFrame(weighed(order), copy=False)
-    with ThreadPoolExecutor(_AT_ONCE) as pool:
-        parts = list(pool.map(weighed, groups))
+    parts = [weighed(at) for at in groups]
     # Column by column, and each part let go at once: the weights of all samples take much memory.
     columns = {name: np.concatenate([part.pop(name) for part in parts]) for name in WEIGHED_COLUMNS}
     return pd.DataFrame(columns, copy=False)
