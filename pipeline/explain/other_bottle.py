@@ -33,7 +33,7 @@ _DECARBONISER: Final = 0.15  # hardness and alkalinity fall by the same amount
 
 @dataclass(frozen=True)
 class OtherBottle:
-    """RowReadings of the other bottle of each of (n,) samples' visits; missing where there is none.
+    """Readings of the other bottle of each of (n,) samples' visits; missing where there is none.
 
     Attributes
     ----------

@@ -1,4 +1,4 @@
-"""RowReadings of pairs of a candidate and a sample: the sample's own, but for the few that the candidate changes."""
+"""Readings of pairs of a candidate and a sample: the sample's own, but for the few that the candidate changes."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class RowReadings(Protocol):
 
 @dataclass(frozen=True)
 class PairReadings:
-    """RowReadings of (m,) pairs; a row is laid out when it is first asked for, since most are never needed.
+    """Readings of (m,) pairs; a row is laid out when it is first asked for, since most are never needed.
 
     Attributes
     ----------

@@ -63,7 +63,7 @@ class WaterKinds:
 
 
 class Amounts:
-    """RowReadings by quantity: hardness from its ions, alkalinity from bicarbonate where not titrated."""
+    """Readings by quantity: hardness from its ions, alkalinity from bicarbonate where not titrated."""
 
     def __init__(self, values: RowReadings, spread: RowReadings) -> None:
         """Take (r, m) readings and their standard uncertainties; what is asked for twice is worked out once."""

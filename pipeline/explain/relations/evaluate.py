@@ -1,7 +1,7 @@
 """What chemistry and arithmetic demand of the readings of one sample, every relation there is.
 
 Every relation gives one number per sample that is 0 when the record agrees with itself, its slope against
-each reading, and what the model itself leaves open. RowReadings are shared: the ions of the charge balance are
+each reading, and what the model itself leaves open. Readings are shared: the ions of the charge balance are
 those of the conductivity. So the relations are judged together, see ``density``.
 """
 
