@@ -56,20 +56,24 @@ class Pairs:
     ----------
     candidate, sample : places in the catalogue and in the record.
     amounts, spread : (r, m) readings and their standard uncertainties.
-    unchanged : what the pairs have in common with their samples; None where a candidate says what the water is.
+    same_water : no candidate says what the water is: what depends on no changed row is that of the sample.
     """
 
     candidate: Places
     sample: Places
     amounts: PairReadings
     spread: PairReadings
-    unchanged: Unchanged | None = None
+    same_water: bool
+
+    @property
+    def unchanged(self) -> Unchanged | None:
+        """Give what the pairs have in common with their samples, where that is anything."""
+        return Unchanged(self.sample, frozenset(self.amounts.changed)) if self.same_water else None
 
     def take(self, pairs: Places) -> Pairs:
         """Keep some of the pairs."""
-        sample = self.sample[pairs]
-        unchanged = None if self.unchanged is None else Unchanged(sample, self.unchanged.rows)
-        return Pairs(self.candidate[pairs], sample, self.amounts.take(pairs), self.spread.take(pairs), unchanged)
+        amounts, spread = self.amounts.take(pairs), self.spread.take(pairs)
+        return Pairs(self.candidate[pairs], self.sample[pairs], amounts, spread, self.same_water)
 
 
 def possible(record: Record, seen: dict[str, Flags], wanted: Flags) -> list[Possible]:
@@ -145,13 +149,12 @@ def _laid(record: Record, found: list[Possible]) -> Pairs:
         start = block.stop
         of_block = ({row: values[block] for row, values in whole.items()} for whole in (amounts, spread))
         write_change(catalogue()[one.place], one.changed, *of_block)
-    changes = all(catalogue()[one.place].change is not None for one in found)
     return Pairs(
         candidate=np.repeat([one.place for one in found], [one.samples.size for one in found]),
         sample=sample,
         amounts=PairReadings(record.amounts, sample, amounts),
         spread=PairReadings(record.spread, sample, spread),
-        unchanged=Unchanged(sample, rows) if changes else None,
+        same_water=all(catalogue()[one.place].change is not None for one in found),
     )
 
 

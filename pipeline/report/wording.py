@@ -112,16 +112,25 @@ def _without_samples(summary: Mapping[str, Any]) -> str:
 
 def lead(summary: Mapping[str, Any]) -> str:
     """Count entries and files in one sentence."""
-    language, entries, files = str(summary["language"]), summary["entries"], summary["files"]
-    unread = sum(file["status"] == "not understood" for file in files)
-    text = plural_in(
-        len(files),
+    text = entries_of_files(
+        summary,
         "{entries} read from {n} file: {accepted} accepted, {aside} set aside.",
         "{entries} read from {n} files: {accepted} accepted, {aside} set aside.",
+    )
+    unread = sum(file["status"] == "not understood" for file in summary["files"])
+    one, many = "{n} file not understood; see the ledger.", "{n} files not understood; see the ledger."
+    return f"{text} {plural_in(unread, one, many, str(summary['language']))}" if unread else text
+
+
+def entries_of_files(summary: Mapping[str, Any], one: str, many: str) -> str:
+    """Fill a sentence about the entries of one file, or of many, in the language of the summary."""
+    language, entries = str(summary["language"]), summary["entries"]
+    return plural_in(
+        len(summary["files"]),
+        one,
+        many,
         language,
         entries=counted_in(entries["read"], "entry", language, "entries"),
         accepted=entries["accepted"],
         aside=entries["set_aside"],
     )
-    one, many = "{n} file not understood; see the ledger.", "{n} files not understood; see the ledger."
-    return f"{text} {plural_in(unread, one, many, language)}" if unread else text

@@ -65,8 +65,8 @@ def source_changes(panels: dict[str, Panel], places: SamplingPoints, utility: Co
     if not len(steps.series):
         return pd.DataFrame(columns=CHANGE_FIELDS), np.zeros((0, 2))
     moments = np.column_stack([place[steps.after], year[steps.after]])
-    at = (year[steps.before] + year[steps.after]) / 2
-    return _told(steps, year, levels, here, utility), _with_neighbours(moments, at, utility)
+    told = _told(steps, year, levels, here, _neighbours(steps, year, utility))
+    return told, _with_neighbours(moments, _moments(steps, year), utility)
 
 
 def _with_neighbours(moments: Floats, at: Floats, utility: Codes) -> Floats:
@@ -120,18 +120,27 @@ def _believed(steps: Steps, year: Floats, utility: Codes, places: Codes) -> Flag
     ----------
     places : those whose raw water was read.
     """
-    moment = (year[steps.before] + year[steps.after]) / 2
     zone = utility[steps.series]
     supplied = np.bincount(utility[places] + 1, minlength=int(utility.max(initial=-1)) + 2)[zone + 1]
-    order = np.lexsort((moment, zone))
-    soon = np.diff(moment[order]) <= _NEAR_YEARS
-    beside = soon & (np.diff(zone[order]) == 0) & (np.diff(steps.series[order]) != 0)
-    confirmed = np.zeros(len(order), dtype=bool)
-    confirmed[order[1:]] |= beside
-    confirmed[order[:-1]] |= beside
+    confirmed = _neighbours(steps, year, utility) > 0
     alone = (zone >= 0) & (supplied > _CONFIRMED) & ~confirmed
     size = np.nanmean(np.abs(steps.size), axis=1) if len(steps.series) else np.zeros(0)
     return np.asarray(~alone | (size >= _ALONE_ON_THE_WHOLE))
+
+
+def _moments(steps: Steps, year: Floats) -> Floats:
+    """Give the middle of the gap in which each step happened [years]."""
+    return (year[steps.before] + year[steps.after]) / 2
+
+
+def _neighbours(steps: Steps, year: Floats, utility: Codes) -> Codes:
+    """Count the other places of the utility that changed in the same weeks."""
+    moment, zone = _moments(steps, year), utility[steps.series]
+    found = np.zeros(len(moment), dtype=np.int64)
+    for number in np.flatnonzero(zone >= 0):
+        near = (zone == zone[number]) & (np.abs(moment - moment[number]) < _NEAR_YEARS)
+        found[number] = len(np.unique(steps.series[near & (steps.series != steps.series[number])]))
+    return found
 
 
 def _back_and_forth(steps: Steps, year: Floats) -> Flags:
@@ -168,16 +177,13 @@ def _stays(steps: Steps, levels: Floats) -> Flags:
     return np.asarray(np.nansum(shown, axis=1) >= _MOST_OF_THE_WAY * np.nansum(np.abs(steps.size), axis=1))
 
 
-def _told(steps: Steps, year: Floats, levels: Floats, here: list[str], utility: Codes) -> pd.DataFrame:
+def _told(steps: Steps, year: Floats, levels: Floats, here: list[str], neighbours: Codes) -> pd.DataFrame:
     """Write one row for each change and quantity, with what speaks for it."""
     first, last = year[steps.earliest], year[steps.latest]
-    moment = (year[steps.before] + year[steps.after]) / 2
-    zone = utility[steps.series]
+    moment = _moments(steps, year)
     rows = []
     for number, place in enumerate(steps.series):
-        near = (zone == zone[number]) & (np.abs(moment - moment[number]) < _NEAR_YEARS) & (steps.series != place)
-        others = len(np.unique(steps.series[near])) if zone[number] >= 0 else 0
-        evidence = _evidence(steps.size[number], levels[number], here, others)
+        evidence = _evidence(steps.size[number], levels[number], here, int(neighbours[number]))
         rows += [
             (
                 "source-change",
@@ -241,7 +247,7 @@ def single_steps(panel: Panel, places: SamplingPoints, epoch: Codes) -> pd.DataF
     year = panel.year[rows]
     return pd.DataFrame({
         "kind": "step", "place": panel.place[rows][steps.after], "analyte": panel.analyte,
-        "at": (year[steps.before] + year[steps.after]) / 2, "earliest": year[steps.earliest],
+        "at": _moments(steps, year), "earliest": year[steps.earliest],
         "latest": year[steps.latest], "before": levels[:, 0], "after": levels[:, 1],
         "evidence": _ALONE,
     })[CHANGE_FIELDS]  # fmt: skip

@@ -241,7 +241,7 @@ def test_what_a_candidate_leaves_alone_is_judged_as_if_the_record_had_come_so(wa
     for pairs, _ in blocks(record, possible(record, seen, np.ones(len(catalogue()), dtype="bool"))):
         every_row = [np.array([whole[row] for row in range(len(ROWS))]) for whole in (pairs.amounts, pairs.spread)]
         amounts, spread = (PairReadings(whole, np.arange(pairs.sample.size), {}) for whole in every_row)
-        plain = replace(pairs, amounts=amounts, spread=spread, unchanged=None)
+        plain = replace(pairs, amounts=amounts, spread=spread, same_water=False)
 
         for found, wanted in zip(agreement(received, pairs), agreement(received, plain), strict=True):
             np.testing.assert_array_equal(found, wanted)

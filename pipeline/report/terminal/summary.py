@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 from rich.text import Text
 
 from pipeline.report.terminal.screen import Screen
-from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, controls
+from pipeline.report.wording import SIGNS, VERDICT_WORDS, batch_headline, controls, entries_of_files
 from pipeline.words.labels import counted_in, grouped, label_in, plural_in
 
 if TYPE_CHECKING:
@@ -41,16 +41,12 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
     """
     screen = console or Screen()
     width = max(screen.width, _LEAST_WIDTH)
-    samples, entries, language = summary["samples"], summary["entries"], str(summary["language"])
+    samples, language = summary["samples"], str(summary["language"])
     screen.print(
-        plural_in(
-            len(summary["files"]),
+        entries_of_files(
+            summary,
             "{entries} read = {accepted} accepted + {aside} set aside, from {n} file",
             "{entries} read = {accepted} accepted + {aside} set aside, from {n} files",
-            language,
-            entries=counted_in(entries["read"], "entry", language, "entries"),
-            accepted=entries["accepted"],
-            aside=entries["set_aside"],
         )
     )
     screen.print(Text("   ").join(_word(word, samples[word], language) for word in SIGNS))
