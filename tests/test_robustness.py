@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gzip
 import json
 import os
@@ -434,6 +435,32 @@ def test_the_folder_of_a_stored_batch_gets_its_name_though_its_run_was_killed_be
 
     assert {path.name: path.read_bytes() for path in batch.iterdir()} == whole
     assert not list(out.glob(".writing-*"))
+
+
+def test_a_stored_batch_whose_folder_cannot_be_named_keeps_it_for_the_next_import(
+    good: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The disk fails at the last step of all, when the store has the batch already."""
+    out = good.parent / "out"
+
+    def fails(*_: object) -> None:
+        raise OSError(errno.EIO, os.strerror(errno.EIO))
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Path, "rename", fails)
+        result = CliRunner().invoke(main, ["intake", str(good), "--out", str(out)])
+    (left,) = out.glob(".writing-*")
+    whole = {path.name: path.read_bytes() for path in left.iterdir()}
+    with subprocess.Popen([sys.executable, "-c", ""]) as ended:
+        pass
+    left.rename(out / left.name.replace(f"-{os.getpid()}-", f"-{ended.pid}-", 1))
+    (good.parent / "next.csv").write_bytes(GOOD + b"N-1,X-9,7.1,50,10,20\n")
+    intake(good.parent / "next.csv", out=out)
+
+    assert result.exit_code == 2
+    assert "the batch is stored, but its folder could not be given its name" in result.stderr
+    first, _ = sorted(path.parent for path in out.glob("2*/summary.json"))
+    assert {path.name: path.read_bytes() for path in first.iterdir()} == whole
 
 
 def test_a_later_report_that_names_the_one_it_replaces_counts_from_then_on(tmp_path: Path) -> None:

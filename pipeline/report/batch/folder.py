@@ -70,6 +70,10 @@ _EXPLANATION_ORDER: Final = [
 ]
 
 
+class UnnamedFolderError(KettlestoneError):
+    """The folder of a stored batch could not be given its name."""
+
+
 @dataclass(frozen=True)
 class BatchFolder:
     """A batch's folder in the making: ``work`` holds the files until ``publish`` gives it its name."""
@@ -136,11 +140,22 @@ class BatchFolder:
             raise _refused(self.final.parent, error) from error
 
     def publish(self) -> Path:
-        """Give the folder its name, in place of an older one."""
-        self.work.chmod(0o755)
-        if self.final.exists():
-            shutil.rmtree(self.final)
-        self.work.rename(self.final)
+        """Give the folder its name, in place of an older one.
+
+        Raises
+        ------
+        UnnamedFolderError : it could not; the folder stays as it is, complete.
+        """
+        try:
+            self.work.chmod(0o755)
+            if self.final.exists():
+                shutil.rmtree(self.final)
+            self.work.rename(self.final)
+        except OSError as error:
+            raise UnnamedFolderError(
+                f"{self.final}: the batch is stored, but its folder could not be given its name "
+                f"({error.strerror or error}).\n  The next import gives it its name."
+            ) from error
         return self.final
 
 
@@ -157,6 +172,7 @@ def folder_for(batch_id: str, out: Path, stored: Container[str] = ()) -> Iterato
     Raises
     ------
     KettlestoneError : nothing may be written in ``out``.
+    UnnamedFolderError : of ``publish``; the folder stays.
     """
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -164,10 +180,15 @@ def folder_for(batch_id: str, out: Path, stored: Container[str] = ()) -> Iterato
         work = Path(tempfile.mkdtemp(prefix=f"{_WORK}{os.getpid()}-{batch_id}-", dir=out))
     except OSError as error:
         raise _refused(out, error) from error
+    unnamed = False
     try:
         yield BatchFolder(work, out / batch_id)
+    except UnnamedFolderError:
+        unnamed = True
+        raise
     finally:
-        shutil.rmtree(work, ignore_errors=True)
+        if not unnamed:
+            shutil.rmtree(work, ignore_errors=True)
 
 
 def write_page(folder: Path, batch: Batch, summary: Mapping[str, Any]) -> None:
