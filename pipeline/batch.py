@@ -18,6 +18,7 @@ from pipeline.checks.record_dates import DateLimits
 from pipeline.checks.run import is_control
 from pipeline.deciding.following import follow_answers
 from pipeline.deciding.repeats import close_repeats
+from pipeline.engine.engine import HERE
 from pipeline.fault_log import Fault, FaultLog
 from pipeline.fault_notices import fault_notices
 from pipeline.gathering import gather
@@ -26,7 +27,6 @@ from pipeline.joining import join, ownerless
 from pipeline.judged_again import told_of_earlier, with_judged_again
 from pipeline.memory import give_back
 from pipeline.normalise.stacking import stacked_frames
-from pipeline.one_file import faulty
 from pipeline.prove import prove
 from pipeline.register_words import unknown_words
 from pipeline.report.batch.contents import Batch
@@ -46,8 +46,8 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Flags
     from pipeline.checks.run import Checked
-    from pipeline.gathering import Gathered
-    from pipeline.ingest.file_result import FileResult
+    from pipeline.engine.engine import Engine
+    from pipeline.gathering import Gathered, Taken
     from pipeline.joining import Joined
     from pipeline.prove import Proof
     from pipeline.settings import Settings
@@ -67,33 +67,35 @@ class Finished:
 
 
 def finish(
-    results: Iterable[FileResult],
+    portions: Iterable[Taken],
     settings: Settings,
     started: datetime,
     listener: Listener,
     given: dict[str, Any] | None = None,
+    engine: Engine = HERE,
 ) -> Finished:
     """Join the files of a batch, prove the samples, store all in one transaction, write the folder.
 
     Parameters
     ----------
-    results : one per file, in the order of the plan; each is taken in turn.
+    portions : of its files, in the order of the plan; each is taken in turn.
     settings : of the run.
     started : when the run began, UTC.
     listener : told of progress.
     given : what the run was given beside its files, for the journal.
+    engine : weighs what may have happened to the samples.
     """
     log = FaultLog(settings.out, started, str(settings))
     with ThreadPoolExecutor(1) as pool:
-        # Not later: the engine begins with giving all memory back to the system that this process holds ready.
-        engine = pool.submit(start, settings.store, threads=_DATABASE_THREADS, memory_limit=_DATABASE_MEMORY)
-        gathered = gather(results, settings, lambda result, error: faulty(result.source, error, log))
+        # Not later: the database begins with giving all memory back to the system that this process holds ready.
+        database = pool.submit(start, settings.store, threads=_DATABASE_THREADS, memory_limit=_DATABASE_MEMORY)
+        gathered = gather(portions)
     give_back()  # what it took to word the problems of each entry
     # What is known already may come again within a second.
     again = f"{started:%f}" if gathered.files["status"].isin(["known", "answered"]).any() else ""
     batch_id = new_batch_id(started, [*gathered.files["file_sha256"], again])
     with (
-        Store(settings.store, wait_s=settings.lock_wait_s, engine=engine.result()) as store,
+        Store(settings.store, wait_s=settings.lock_wait_s, engine=database.result()) as store,
         folder_for(batch_id, settings.out, stored_batches(store)) as folder,
     ):
         change = intake_change(gathered, given or {}, settings, started)
@@ -111,6 +113,7 @@ def finish(
                     lambda checked: _chosen(joined, checked, settings),
                     listener,
                     tolerant=True,
+                    engine=engine,
                 )
                 joined = with_judged_again(joined, proof.checked)
                 batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)

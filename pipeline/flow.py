@@ -12,6 +12,7 @@ import urllib.request
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
+from pipeline.engine.engine import HERE
 from pipeline.errors import KettlestoneError
 from pipeline.file_names import legible
 from pipeline.store.faults import StoreLockedError
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
+    from pipeline.engine.engine import Engine
     from pipeline.settings import Settings
 
 # Both are needed: one for Prefect's client, one for its server.
@@ -51,6 +53,7 @@ def run_flow(
     settings: Settings,
     listener: Any = None,  # noqa: ANN401 - intake's types
     answers: Any = None,  # noqa: ANN401 - the same
+    engine: Engine = HERE,
 ) -> Any:  # noqa: ANN401 - the same
     """Do the main job as ``intake.run`` does it, as a flow on the configured Prefect server.
 
@@ -60,13 +63,14 @@ def run_flow(
     settings : of the run.
     listener : told of progress.
     answers : units that are answered now, and by whom.
+    engine : weighs what may have happened to samples; files are read by tasks of the flow.
 
     Raises
     ------
     KettlestoneError : no server is configured or it does not answer; or as ``intake.run``.
     """
     require_server()
-    job = importlib.import_module("pipeline.intake").prepare_intake(paths, settings, listener, answers)
+    job = importlib.import_module("pipeline.intake").prepare_intake(paths, settings, listener, answers, engine)
     return run_stages(
         Stages(
             files=job.files,

@@ -16,7 +16,7 @@ from pipeline.problems import messages, no_problems
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from pipeline.arrays import Places
     from pipeline.ingest.file_result import FileResult
@@ -26,6 +26,20 @@ StandIn = Callable[["FileResult", Exception], "FileResult"]
 
 # Small tables are normalised together up to so many entries; the text of a large one is let go at once.
 _TOGETHER: Final = 50_000
+
+
+@dataclass(frozen=True)
+class Taken:
+    """Some files of a batch, taken as far as they can be without the others.
+
+    Attributes
+    ----------
+    files : one result for each, the books closed and the text gone.
+    parts : what their tables hold, in canonical units.
+    """
+
+    files: tuple[FileResult, ...]
+    parts: tuple[Normalised, ...]
 
 
 @dataclass(frozen=True)
@@ -72,70 +86,94 @@ class Gathered:
         return replace(self, notices=stacked_frames([frame for frame in told if len(frame)]))
 
 
-def gather(results: Iterable[FileResult], settings: Settings, faulty: StandIn | None = None) -> Gathered:
-    """Normalise the tables of all files.
+def gather(portions: Iterable[Taken]) -> Gathered:
+    """Put all files of a batch together.
 
     Parameters
     ----------
-    results : one per file, in the order of the plan; each is taken and let go in turn.
-    settings : of the run.
-    faulty : gives what stands for a file at which the program fails, such as one whose books do not balance;
-        without it the failure is raised.
+    portions : of its files, in the order of the plan.
     """
-    how = NormaliseSettings(time_zone=settings.time_zone)
-    taken: list[FileResult] = []
-    waiting: list[FileResult] = []
+    files: list[FileResult] = []
     parts: list[Normalised] = []
-    known: set[str] = set()
-    cells = 0
-
-    def settle() -> None:
-        normalised, closed = _normalised_apart(waiting, how, faulty)
-        parts.extend(normalised)
-        taken.extend(closed)
-        waiting.clear()
-
-    for found in results:
-        result = _known(found) if found.source["file_sha256"] in known else found
-        known |= {result.source["file_sha256"]} - {""}
-        waiting.append(result)
-        cells += sum(len(table.cells) for table in result.tables)
-        if cells > _TOGETHER:
-            settle()
-            cells = 0
-    settle()
+    for taken in portions:
+        files.extend(taken.files)
+        parts.extend(taken.parts)
     give_back()  # the text of the files, of which the readings are a third
-    return _gathered(taken, parts)
+    first: dict[str, FileResult] = {}
+    return _gathered([_once(result, first) for result in files], parts)
+
+
+def _once(result: FileResult, first: dict[str, FileResult]) -> FileResult:
+    """Let a file with the bytes of an earlier one hold nothing; ``first`` are those, by their bytes."""
+    sha256 = result.source["file_sha256"]
+    earlier = first.setdefault(sha256, result) if sha256 else result
+    if earlier is result:
+        return result
+    return _known(replace(result, source={**earlier.source, "name": result.source["name"], "decimal_mark": ""}))
 
 
 def _known(result: FileResult) -> FileResult:
-    """Leave out a file with the bytes of an earlier one; it holds nothing that is not known by then."""
+    """Let a file hold nothing that is not known by then."""
     status = "known" if result.source["status"] in ("read", "register") else result.source["status"]
     nothing = {"entries": 0, "accepted": 0, "set_aside": 0, "status": status}
     return type(result)(source={**result.source, **nothing})
 
 
-def _normalised_apart(
-    results: Sequence[FileResult], how: NormaliseSettings, faulty: StandIn | None
-) -> tuple[list[Normalised], list[FileResult]]:
-    """Normalise some files together; where that fails each alone, so that only the one at fault is left out."""
+def normalised_files(
+    results: Iterable[FileResult], settings: Settings, faulty: StandIn | None = None
+) -> Iterator[Taken]:
+    """Normalise the tables of files that were read one by one, some files at a time.
+
+    Parameters
+    ----------
+    results : one per file, in the order of the plan; each is taken and let go in turn.
+    settings, faulty : as of ``normalise_files``.
+    """
+    waiting: list[FileResult] = []
+    known: set[str] = set()
+    cells = 0
+    for found in results:
+        result = _known(found) if found.source["file_sha256"] in known else found
+        known |= {result.source["file_sha256"]} - {""}
+        waiting.append(result)
+        cells += sum(len(table.cells) for table in result.tables)
+        del found, result
+        if cells > _TOGETHER:
+            yield normalise_files(waiting, settings, faulty)
+            waiting, cells = [], 0
+    if waiting:
+        yield normalise_files(waiting, settings, faulty)
+
+
+def normalise_files(results: Sequence[FileResult], settings: Settings, faulty: StandIn | None = None) -> Taken:
+    """Normalise some files together; where that fails each alone, so that only the one at fault is left out.
+
+    Parameters
+    ----------
+    results : each with other bytes.
+    settings : of the run.
+    faulty : gives what stands for a file at which the program fails, such as one whose books do not balance;
+        without it the failure is raised.
+    """
     try:
-        return _normalised(results, how)
+        return _normalised(results, NormaliseSettings(time_zone=settings.time_zone))
     except Exception as error:
         if faulty is None:
             raise
         if len(results) == 1:
-            return [], [_closed(faulty(results[0], error), 0, 0, "")]
-    alone = [_normalised_apart([result], how, faulty) for result in results]
-    return [part for parts, _ in alone for part in parts], [result for _, closed in alone for result in closed]
+            return Taken((_closed(faulty(results[0], error), 0, 0, ""),), ())
+    alone = [normalise_files([result], settings, faulty) for result in results]
+    return Taken(
+        tuple(file for taken in alone for file in taken.files), tuple(part for taken in alone for part in taken.parts)
+    )
 
 
-def _normalised(results: Sequence[FileResult], how: NormaliseSettings) -> tuple[list[Normalised], list[FileResult]]:
+def _normalised(results: Sequence[FileResult], how: NormaliseSettings) -> Taken:
     """Normalise the tables of some files at once and close the ledger of each."""
     tables = [table for result in results for table in result.tables]
     owners = [number for number, result in enumerate(results) for _ in result.tables]
     if not tables:
-        return [], [_closed(result, 0, 0, "") for result in results]
+        return Taken(tuple(_closed(result, 0, 0, "") for result in results), ())
     done = normalise(tables, [results[owner].source["file_sha256"] for owner in owners], how)
     sums = pd.DataFrame({"owner": owners, "accepted": done.accepted, "aside": done.aside}).groupby("owner").sum()
     sums = sums.reindex(range(len(results)), fill_value=0)
@@ -144,7 +182,7 @@ def _normalised(results: Sequence[FileResult], how: NormaliseSettings) -> tuple[
         for number in range(len(results))
     ]
     counts = zip(results, sums["accepted"].tolist(), sums["aside"].tolist(), marks, strict=True)
-    return [done], [_closed(result, accepted, aside, mark) for result, accepted, aside, mark in counts]
+    return Taken(tuple(_closed(*one) for one in counts), (done,))
 
 
 def _closed(result: FileResult, accepted: int, aside: int, mark: str) -> FileResult:

@@ -8,20 +8,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from itertools import chain
+from itertools import chain, tee
+from pathlib import PurePath
 from typing import TYPE_CHECKING
 
 from pipeline.asking.ask import Answers
 from pipeline.asking.shapes import known_shapes
 from pipeline.batch import finish
 from pipeline.culprits import culprits
+from pipeline.engine.engine import HERE
 from pipeline.fault_log import FaultLog
+from pipeline.fetching import fetch
 from pipeline.file_names import legible
-from pipeline.files_together import portions, read_together
+from pipeline.file_portions import PortionReader
+from pipeline.files_together import portions
+from pipeline.gathering import normalise_files, normalised_files
 from pipeline.ingest.layouts import load_layouts
 from pipeline.ingest.reading import STANDARD_INPUT, discover
 from pipeline.intake_change import what_is_given
-from pipeline.one_file import faulty, other_kind, read_file
+from pipeline.one_file import faulty, other_kind, read_file, reader_limits
 from pipeline.problems import KettlestoneError
 from pipeline.stages import Silent
 from pipeline.store.database import Store
@@ -29,10 +34,13 @@ from pipeline.store.files import known_files
 from pipeline.store.shapes import cells_without_unit, kept_shapes
 
 if TYPE_CHECKING:
-    from collections.abc import Container, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Container, Iterable, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from pipeline.batch import Finished
+    from pipeline.engine.engine import Engine
+    from pipeline.fetching import Fetched
+    from pipeline.gathering import Taken
     from pipeline.ingest.file_result import FileResult
     from pipeline.ingest.layouts import Layout
     from pipeline.settings import Settings
@@ -53,6 +61,7 @@ class Intake:
     already : SHA-256 of the files the store has.
     listener : told of progress.
     answers : what is known of units.
+    engine : does the portions of work.
     """
 
     files: tuple[Path, ...]
@@ -63,6 +72,7 @@ class Intake:
     already: Container[str]
     listener: Listener
     answers: Answers
+    engine: Engine = HERE
 
     @property
     def log(self) -> FaultLog:
@@ -80,29 +90,49 @@ class Intake:
         self.listener.step(legible(path.name))
         return result
 
-    def read_all(self) -> Iterator[FileResult]:
-        """Read all files, in their order: small ones under the same headings together."""
-        for portion in portions(self.files):
-            together = read_together(portion, self.settings, self.layouts, self.already, self.answers)
-            for path in portion:
-                if path in together:
-                    self.listener.step(legible(path.name))
-                    yield together[path]
-                else:
-                    yield self.read(path)
+    def taken(self) -> Iterator[Taken]:
+        """Take all files to readings, in their order and in portions, wherever the engine works.
+
+        Raises
+        ------
+        KettlestoneError : bytes cannot be kept, or the engine fails.
+        """
+        reader = PortionReader(self.settings, self.layouts, self.answers)
+        sent, kept = tee(self._fetched())
+        for portion, taken in zip(kept, self.engine.map(reader, sent), strict=True):
+            for file in portion:
+                self.listener.step(PurePath(file.name).name)
+            yield taken or normalise_files(reader.results(portion, self.log), self.settings, self._stand_in)
+
+    def _fetched(self) -> Iterator[list[Fetched]]:
+        """Fetch the files; one with the bytes of an earlier one is known."""
+        seen: set[str] = set()
+        for paths in portions(self.files):
+            found = fetch(paths, self.settings.store, reader_limits(self.settings), self.already)
+            for place, file in enumerate(found):
+                found[place] = replace(file, known=file.known or file.content.sha256 in seen)
+                seen |= {file.content.sha256} - {""}
+            yield found
 
     def finish(self, results: Iterable[FileResult]) -> Finished:
-        """Join, prove, store and write what was read of all files, in their order.
+        """Join, prove, store and write what was read of all files one by one, in their order; else as ``run``."""
+        return self._guarded(lambda: self._normalised(results))
+
+    def run(self) -> Finished:
+        """Read all files, join, prove, store and write.
 
         Where the program fails, the files are tried apart: those at which it fails are told as unreadable, and the
         others are stored.
 
         Raises
         ------
-        KettlestoneError : an answer is to nothing that waits; nothing is stored.
+        KettlestoneError : an answer is to nothing that waits, or the engine fails; nothing is stored.
         """
+        return self.finish(map(self.read, self.files)) if self.answers.given else self._guarded(self.taken)
+
+    def _guarded(self, taken: Callable[[], Iterator[Taken]]) -> Finished:
         try:
-            return self._finished(results)
+            return self._finished(taken())
         except KettlestoneError:
             raise
         except Exception as error:
@@ -110,20 +140,27 @@ class Intake:
             if not found:
                 raise
             self.log.add("all files together", error)
-            return self._finished(self._read_but(found))
+            return self._finished(self._normalised(self._read_but(found)))
 
-    def _finished(self, results: Iterable[FileResult]) -> Finished:
+    def _normalised(self, results: Iterable[FileResult]) -> Iterator[Taken]:
         if self.answers.given:
             results = list(results)
             self.answers.refuse_unused(results)
+        return normalised_files(results, self.settings, self._stand_in)
+
+    def _finished(self, taken: Iterator[Taken]) -> Finished:
+        others = normalised_files(map(other_kind, self.others), self.settings)
         given = what_is_given(self.answers, self.layouts)
-        return finish(chain(results, map(other_kind, self.others)), self.settings, self.started, self.listener, given)
+        return finish(chain(taken, others), self.settings, self.started, self.listener, given, self.engine)
+
+    def _stand_in(self, result: FileResult, error: Exception) -> FileResult:
+        return faulty(result.source, error, self.log)
 
     def _tried(self, files: Sequence[Path], folder: Path) -> None:
         """Take some of the files into a folder that is thrown away; of what is new in them nothing is left out."""
         apart = replace(self.settings, out=folder, store=folder / self.settings.store.name)
         job = replace(self, files=tuple(files), others=(), settings=apart, listener=Silent(), already=())
-        finish(map(job.read, job.files), apart, self.started, Silent())
+        finish(normalised_files(map(job.read, job.files), apart), apart, self.started, Silent())
 
     def _read_but(self, faults: Mapping[Path, Exception]) -> Iterator[FileResult]:
         for path in self.files:
@@ -132,7 +169,11 @@ class Intake:
 
 
 def prepare_intake(
-    paths: Sequence[Path], settings: Settings, listener: Listener | None = None, answers: Answers | None = None
+    paths: Sequence[Path],
+    settings: Settings,
+    listener: Listener | None = None,
+    answers: Answers | None = None,
+    engine: Engine = HERE,
 ) -> Intake:
     """Get ready to read files.
 
@@ -142,6 +183,7 @@ def prepare_intake(
     settings : of the run.
     listener : told of progress.
     answers : units that are answered now, and by whom.
+    engine : does the portions of work.
 
     Raises
     ------
@@ -158,6 +200,7 @@ def prepare_intake(
         already=already,
         listener=listener or Silent(),
         answers=known,
+        engine=engine,
     )
     job.listener.stage("reading", len(job.files))
     return job
@@ -174,13 +217,16 @@ def stored_knowledge(settings: Settings, answers: Answers) -> tuple[dict[str, st
 
 
 def run(
-    paths: Sequence[Path], settings: Settings, listener: Listener | None = None, answers: Answers | None = None
+    paths: Sequence[Path],
+    settings: Settings,
+    listener: Listener | None = None,
+    answers: Answers | None = None,
+    engine: Engine = HERE,
 ) -> Finished:
-    """Do the main job in this process; parameters and errors are those of ``prepare_intake``.
+    """Do the main job; parameters and errors are those of ``prepare_intake`` and ``Intake.run``.
 
     Returns
     -------
     Finished : the summary and the batch folder.
     """
-    job = prepare_intake(paths, settings, listener, answers)
-    return job.finish(job.read_all())
+    return prepare_intake(paths, settings, listener, answers, engine).run()

@@ -11,23 +11,18 @@ from pipeline.asking.ask import Answers, AskedFile, TableToAsk
 from pipeline.asking.layout_use import layout_notices
 from pipeline.asking.shapes import headings_of
 from pipeline.fault_log import Fault
+from pipeline.fetching import fetch
 from pipeline.file_names import legible
 from pipeline.ingest.blocks import blocks_of, unread_blocks, with_cover, with_figures
 from pipeline.ingest.extract import extract
 from pipeline.ingest.file_result import EMPTY_LEDGER, FileResult, notice, unread_file
 from pipeline.ingest.layouts import declared_encoding, load_layouts
 from pipeline.ingest.reader_limits import ReaderLimits
-from pipeline.ingest.reading import (
-    STANDARD_INPUT,
-    STANDARD_INPUT_NAME,
-    grids,
-    read_content,
-    read_standard_input,
-)
+from pipeline.ingest.reading import grids, read_content
 from pipeline.ingest.titles import with_titles
 from pipeline.ingest.unreadable import Unreadable
 from pipeline.problems import KettlestoneError, no_problems
-from pipeline.store.archive import keep, place
+from pipeline.store.archive import place
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Container, Mapping, Sequence
@@ -35,6 +30,7 @@ if TYPE_CHECKING:
 
     from pipeline.asking.ask import AskedTable
     from pipeline.fault_log import FaultLog
+    from pipeline.fetching import Fetched
     from pipeline.ingest.grid import Grid
     from pipeline.ingest.layouts import Layout
     from pipeline.ingest.reading import FileContent
@@ -52,64 +48,45 @@ def read_file(
     answers: Answers | None = None,
     log: FaultLog | None = None,
 ) -> FileResult:
-    """Take one file from bytes to tables of text; whatever is wrong with it is in the result.
-
-    The bytes are archived before anything is stored of them. A file that cannot be read or that no
-    layout fits becomes a notice; it never stops the other files.
-
-    Parameters
-    ----------
-    path : an existing file, or "-" for standard input.
-    settings : of the run.
-    layouts : as ``ingest.layouts.load_layouts`` gives them.
-    already : SHA-256 of the files the store has; of such a file nothing is read but what an answer is given to now.
-    answers : what is known of units.
-    log : takes up what the program itself fails at: that file is told as unreadable; without a log it is raised.
-
-    Raises
-    ------
-    KettlestoneError : the bytes cannot be kept.
-    """
-    name = STANDARD_INPUT_NAME if path == STANDARD_INPUT else legible(path)
-    return read_named(name, lambda limits: _content(path, limits), settings, layouts, already, answers, log)
+    """Take one file from its place on disk to tables of text; parameters as of ``fetch`` and ``read_fetched``."""
+    [fetched] = fetch([path], settings.store, reader_limits(settings), already)
+    return read_fetched(fetched, settings, layouts, answers, log)
 
 
-def read_named(
-    name: str,
-    content_of: Callable[[ReaderLimits], FileContent],
+def read_fetched(
+    fetched: Fetched,
     settings: Settings,
     layouts: Sequence[Layout],
-    already: Container[str] = (),
     answers: Answers | None = None,
     log: FaultLog | None = None,
 ) -> FileResult:
-    """Take the bytes of a file to tables of text, wherever they come from; else as ``read_file``.
+    """Take one file from bytes to tables of text; whatever is wrong with it is in the result.
+
+    A file that cannot be read or that no layout fits becomes a notice; it never stops the other files.
 
     Parameters
     ----------
-    name : of the file, as it was given.
-    content_of : gives its bytes within limits.
-    settings, layouts, already, answers, log : as for ``read_file``.
+    fetched : the file; of one that the store has nothing is read but what an answer is given to now.
+    settings : of the run.
+    layouts : as ``ingest.layouts.load_layouts`` gives them.
+    answers : what is known of units.
+    log : takes up what the program itself fails at: that file is told as unreadable; without a log it is raised.
     """
-    source = {"file_sha256": "", "name": name, "bytes": 0}
+    answers = answers or Answers()
     try:
-        limits = reader_limits(settings)
-        content = content_of(limits)
-        source |= {"file_sha256": content.sha256, "bytes": content.size}
-        if content.sha256 not in already:
-            keep(settings.store, content.sha256, content.data)
-        elif answers is None or not answers.given:
-            return FileResult(source={**source, **EMPTY_LEDGER, "status": "known"})
-        result = _read_content(content, source, layouts, answers or Answers(), limits, log)
+        content = fetched.readable()
+        if fetched.known and not answers.given:
+            return FileResult(source={**fetched.source, **EMPTY_LEDGER, "status": "known"})
+        result = _read_content(content, fetched.source, layouts, answers, reader_limits(settings), log)
     except Unreadable as error:
-        result = unread_file(source, error.code, str(error))
+        result = unread_file(fetched.source, error.code, str(error))
     except KettlestoneError:
         raise
     except Exception as error:
         if log is None:
             raise
-        result = faulty(source, error, log)
-    return _answered(result) if source["file_sha256"] in already else result
+        result = faulty(fetched.source, error, log)
+    return _answered(result) if fetched.known else result
 
 
 def faulty(source: Mapping[str, Any], error: Exception, log: FaultLog) -> FileResult:
@@ -143,12 +120,6 @@ def reader_limits(settings: Settings) -> ReaderLimits:
         **{name: getattr(settings, f"reader_{name}") for name in stated},
         unpacked_bytes=settings.max_file_mb * _MEGABYTE,
     )
-
-
-def _content(path: Path, limits: ReaderLimits) -> FileContent:
-    if path == STANDARD_INPUT:
-        return read_standard_input(max_bytes=limits.unpacked_bytes, limits=limits)
-    return read_content(path, max_bytes=limits.unpacked_bytes, limits=limits)
 
 
 def _read_content(

@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.checks.run import Checked, is_control, run_all
+from pipeline.engine.engine import HERE
+from pipeline.errors import KettlestoneError
 from pipeline.explain.conviction import beyond_doubt
 from pipeline.explain.rank import Explained, explain
 from pipeline.explain.screen import screened
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Flags
     from pipeline.checks.limits import Limits
+    from pipeline.engine.engine import Engine
     from pipeline.normalise.sample_table import SampleTable
     from pipeline.stages import Listener
 
@@ -51,6 +54,7 @@ def prove(
     asked: Flags | None = None,
     *,
     tolerant: bool = False,
+    engine: Engine = HERE,
 ) -> Proof:
     """Check samples, weigh every mistake in those that anything speaks against, and give one verdict of each.
 
@@ -68,6 +72,11 @@ def prove(
     listener : told of progress.
     asked : (n,) samples whose causes are told whatever their verdict.
     tolerant : a check at which the program fails is not evaluated, and told among the faults; else it is raised.
+    engine : weighs.
+
+    Raises
+    ------
+    KettlestoneError : the engine fails.
     """
     faults: list[Fault] = []
 
@@ -79,7 +88,9 @@ def prove(
     listener.stage("explaining")
     give_back()  # what each check took
     try:
-        proof = _weighed(samples, limits, checked, chosen, asked)
+        proof = _weighed(samples, limits, checked, chosen, asked, engine)
+    except KettlestoneError:
+        raise
     except Exception as error:
         if not tolerant:
             raise
@@ -89,7 +100,12 @@ def prove(
 
 
 def _weighed(
-    samples: SampleTable, limits: Limits, checked: Checked, chosen: Callable[[Checked], Flags], asked: Flags | None
+    samples: SampleTable,
+    limits: Limits,
+    checked: Checked,
+    chosen: Callable[[Checked], Flags],
+    asked: Flags | None,
+    engine: Engine,
 ) -> Proof:
     """Weigh every mistake in the samples that anything speaks against, and settle the verdicts."""
     waters = ~is_control(samples)
@@ -101,7 +117,7 @@ def _weighed(
     acquits = limits.of(SuspicionLimits).acquits_percent / 100.0
     spared = beyond_doubt(company, checked.findings, limits, screen, acquits) & ~asked[waters]
     give_back()
-    explained = explain(company, checked.findings, limits, doubtful & ~spared, screen)
+    explained = explain(company, checked.findings, limits, doubtful & ~spared, screen, engine=engine)
     verdicts = settled(checked, explained, samples, limits)
     held = verdicts.verdict.isin(OPEN).to_numpy()
     wanted = chosen(verdicts) & waters
@@ -109,5 +125,6 @@ def _weighed(
         return Proof(verdicts)
     index, listed = verdicts.verdict.index, asked | (wanted & held)
     if (late := spared & listed[waters]).any():
-        explained = both_told(explained, explain(company, checked.findings, limits, late, screen, explained.sources))
+        more = explain(company, checked.findings, limits, late, screen, explained.sources, engine)
+        explained = both_told(explained, more)
     return Proof(verdicts, told_of(explained, index[listed], index[held]))

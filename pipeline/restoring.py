@@ -17,11 +17,12 @@ from pipeline.asking.ask import Answers
 from pipeline.deciding.answer import Answer
 from pipeline.deciding.decide import decide_all
 from pipeline.errors import UNCHANGED, KettlestoneError
+from pipeline.fetching import fetch_named
 from pipeline.ingest.file_result import EMPTY_LEDGER, FileResult
 from pipeline.ingest.layouts import load_layouts
 from pipeline.ingest.reading import read_content
 from pipeline.intake import Intake, stored_knowledge
-from pipeline.one_file import headings_of_file, read_named
+from pipeline.one_file import headings_of_file, read_fetched, reader_limits
 from pipeline.problems import no_problems, problem_frame
 from pipeline.settings import Settings
 from pipeline.stages import Silent
@@ -38,6 +39,8 @@ from pipeline.store.site_records import add_advice
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
+    from pipeline.ingest.reader_limits import ReaderLimits
+    from pipeline.ingest.reading import FileContent
     from pipeline.store.journal import JournalEntry, JournalState
 
 _OF_REMARK: Final = ("line", "column", "raw_text", "detail")
@@ -240,15 +243,13 @@ def _result(file: Mapping[str, Any], unread: list[dict[str, Any]], job: Intake, 
     kept = place_in(archive, sha256)
     if not kept.is_file():
         raise KettlestoneError(f"{kept}: this file of the archive is missing ({called}). Put it back there.")
-    return read_named(
-        called,
-        lambda limits: replace(read_content(kept, max_bytes=_ANY_SIZE, limits=limits), name=Path(called).name),
-        job.settings,
-        job.layouts,
-        job.already,
-        job.answers,
-        job.log,
-    )
+
+    def content_of(limits: ReaderLimits) -> FileContent:
+        return replace(read_content(kept, max_bytes=_ANY_SIZE, limits=limits), name=Path(called).name)
+
+    limits = reader_limits(job.settings)
+    [fetched] = fetch_named([(called, content_of)], job.settings.store, limits, job.already)
+    return read_fetched(fetched, job.settings, job.layouts, job.answers, job.log)
 
 
 def _decide(what: Mapping[str, Any], archive: Path, store: Path) -> None:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, NoReturn
 import pytest
 from click.testing import CliRunner
 
+from pipeline import leftovers
 from pipeline.cli import main
 from pipeline.memory import keep_freed
 from pipeline.report.batch import folder
@@ -62,7 +63,7 @@ def bare(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:  # noqa: ARG0
     monkeypatch.setattr(os, "open", opened)
     monkeypatch.setattr(os, "rename", renamed)
     monkeypatch.setattr(shutil, "_use_fd_functions", False)
-    monkeypatch.setattr(folder, "_SIGNALS", False)
+    monkeypatch.setattr(leftovers, "_SIGNALS", False)
     monkeypatch.setattr(ctypes, "CDLL", no_library)
     without = imports_without(builtins.__import__, {"fcntl", "resource", "pwd", "grp", "termios"})
     monkeypatch.setattr(builtins, "__import__", without)

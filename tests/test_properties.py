@@ -14,7 +14,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pipeline.gathering import Gathered, gather
+from pipeline.gathering import Gathered, gather, normalised_files
 from pipeline.ingest.layouts import load_layouts
 from pipeline.intake import run
 from pipeline.one_file import read_file
@@ -58,7 +58,7 @@ def gathered(*files: tuple[str, bytes]) -> Gathered:
             path = Path(folder) / f"{number} {name}"
             path.write_bytes(content)
             results.append(read_file(path, chosen, load_layouts()))
-        return gather(results, chosen)
+        return gather(normalised_files(results, chosen))
 
 
 def entries(name: str, content: bytes) -> int:

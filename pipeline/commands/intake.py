@@ -14,6 +14,7 @@ from pipeline import intake as job
 from pipeline.asking.answers import read_answers
 from pipeline.asking.ask import Answers
 from pipeline.commands.options import BY, JSON, LAYOUTS, settings, who_asks
+from pipeline.engine.opening import engine_at
 from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.memory import keep_freed
 from pipeline.report.terminal.progress import Progress
@@ -28,11 +29,20 @@ if TYPE_CHECKING:
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the results [outputs].")
 @click.option("--unit", "units", multiple=True, metavar="NAME=UNIT", help="Unit of a quantity or heading without one.")
+@click.option("--engine", "address", metavar="ADDRESS", help="Cluster that does the work: dask://HOST:PORT.")
+@click.option("--shared", metavar="URL", help="Where its workers leave their parts [the folder of the store].")
 @BY
 @settings
 @LAYOUTS
 @JSON
-def command(paths: tuple[Path, ...], units: tuple[str, ...], settings: Settings, as_json: bool) -> None:
+def command(
+    paths: tuple[Path, ...],
+    units: tuple[str, ...],
+    address: str | None,
+    shared: str | None,
+    settings: Settings,
+    as_json: bool,
+) -> None:
     """Read files and folders, check every record, store all.
 
     A file called - is what comes on standard input.
@@ -43,13 +53,14 @@ def command(paths: tuple[Path, ...], units: tuple[str, ...], settings: Settings,
     kettlestone intake sample_inputs
     kettlestone intake march/ report.xlsx --out results
     kettlestone intake list.csv --unit "calcium=mg/L" --unit "hardness=°dH"
+    kettlestone intake archive/ --engine dask://10.0.0.5:8786 --shared /mnt/shared
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     keep_freed()
     who = who_asks(settings)
     answers = Answers(given=read_answers(units, who), by=who)
     run = flow.run_flow if flow.configured() else job.run
-    with Progress(enabled=sys.stderr.isatty()) as progress:
-        finished = run(paths, settings, progress, answers)
+    with engine_at(address, shared, settings.store) as engine, Progress(enabled=sys.stderr.isatty()) as progress:
+        finished = run(paths, settings, progress, answers, engine)
     if as_json:
         echo(json.dumps(finished.summary, ensure_ascii=False, default=str))
     else:

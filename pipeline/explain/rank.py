@@ -11,6 +11,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.engine.engine import HERE
 from pipeline.explain import ranges, wording
 from pipeline.explain.answers import ENOUGH, answers_of, best_named, ranked_answers, unexplained
 from pipeline.explain.check_evidence import MISSING, held_by_checks, seen_by_checks
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
     from pipeline.arrays import Flags, Places
     from pipeline.checks.limits import Limits
+    from pipeline.engine.engine import Engine
     from pipeline.explain.record import Record
     from pipeline.explain.wording import Columns
     from pipeline.normalise.sample_table import SampleTable
@@ -80,6 +82,7 @@ def explain(
     only: npt.NDArray[np.bool_] | None = None,
     screen: Screened | None = None,
     patterns: Patterns | None = None,
+    engine: Engine = HERE,
 ) -> Explained:
     """Name the single mistake that would make each record agree with itself.
 
@@ -94,6 +97,7 @@ def explain(
     limits : of the checks.
     only : (n,) samples to explain; the others serve as history. None: all.
     screen, patterns : of all samples, where they are known already.
+    engine : weighs.
 
     Returns
     -------
@@ -131,10 +135,10 @@ def explain(
     of_part = {name: flags[chosen] for name, flags in seen.items()}
     doubted = held_by_checks(findings, at, len(record))
     whole = source_samples(samples, screen, doubted)[chosen]
-    weighed = judged(part, part_past, of_part, _is_single(), whole)
+    weighed = judged(part, part_past, of_part, _is_single(), whole, engine)
     of_sources = weighed[whole[weighed["sample"]]].sort_values(["sample", "candidate"], ignore_index=True)
     weighed = weighed.drop(columns=["log_fit", "log_usual"])  # which only sources are judged by
-    weighed = _with_two_mistakes(weighed, part, part_past, of_part)
+    weighed = _with_two_mistakes(weighed, part, part_past, of_part, engine)
     if patterns is None:
         patterns = of_files(samples, screen, seen, (chosen, of_sources), doubted)
 
@@ -157,7 +161,9 @@ def explain(
     return replace(told(patterns), alone=alone) if patterns.covered else alone
 
 
-def _with_two_mistakes(weighed: pd.DataFrame, record: Record, past: ranges.PastReadings, seen: Seen) -> pd.DataFrame:
+def _with_two_mistakes(
+    weighed: pd.DataFrame, record: Record, past: ranges.PastReadings, seen: Seen, engine: Engine
+) -> pd.DataFrame:
     """Weigh two mistakes at once in the samples that none explains; a pair must be ten times likelier than any.
 
     Only what is likely is left.
@@ -167,7 +173,7 @@ def _with_two_mistakes(weighed: pd.DataFrame, record: Record, past: ranges.PastR
     if at.size:
         nobody = np.zeros(at.size, dtype="bool")
         flags = {name: flag[at] for name, flag in seen.items()}
-        pairs = judged(record.take(at), past.take(at), flags, ~_is_single() | _is("no-mistake"), nobody)
+        pairs = judged(record.take(at), past.take(at), flags, ~_is_single() | _is("no-mistake"), nobody, engine)
         pairs = pairs.assign(sample=at[pairs["sample"].to_numpy()])[~_is_single()[pairs["candidate"].to_numpy()]]
         pairs = pairs[pairs["log_posterior"] >= best_named(weighed, len(record))[pairs["sample"]] + _TIMES_LIKELIER]
     return _joined(weighed, pairs)

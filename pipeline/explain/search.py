@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
 import pandas as pd
 
+from pipeline.engine.engine import HERE
 from pipeline.explain.check_evidence import HELD_BEYOND, INNOCENT, TRIPPED
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.mistakes.water import soda_like, softened_like
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.explain.possible import Pairs, Possible
+    from pipeline.engine.engine import Engine
+    from pipeline.explain.possible import Pairs
     from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
     from pipeline.explain.relations.relation import Relation
@@ -50,9 +52,9 @@ _ALL_READ: Final = 0.1  # of the prior of an ion nobody measured, where nitrate 
 class Received:
     """What is known of the samples of a record as they were received, worked out when it is first asked for."""
 
-    def __init__(self, record: Record, past: PastReadings, at: Places) -> None:
-        """Take (n,) samples, and their places among those ``past`` is known of."""
-        self.record, self.past, self.places = record, past, at
+    def __init__(self, record: Record, past: PastReadings) -> None:
+        """Take (n,) samples and their past."""
+        self.record, self.past = record, past
         self.terms = cache(self._terms)
 
     @cached_property
@@ -66,9 +68,10 @@ class Received:
         return joint_density(self.relations.relations, self.record.spread)
 
     def _terms(self, kind: str) -> Terms:
+        everyone = np.arange(len(self.record))
         softened, soda = (np.full(len(self.record), kind == one) for one in ("softened", "soda"))
         water = WaterKinds(self.record.treated, softened, soda, np.zeros(len(self.record), dtype="bool"))
-        return usual_terms(Amounts(self.record.amounts, self.record.spread), self.past, self.places, water)
+        return usual_terms(Amounts(self.record.amounts, self.record.spread), self.past, everyone, water)
 
 
 def judged(
@@ -77,6 +80,7 @@ def judged(
     seen: dict[str, Flags],
     among: Flags | None = None,
     whole: Flags | None = None,
+    engine: Engine = HERE,
 ) -> pd.DataFrame:
     """Weigh candidates for all samples of a record.
 
@@ -87,6 +91,7 @@ def judged(
     seen : flags of the samples each check found something in.
     among : the candidates of the catalogue to weigh, "no mistake" among them; all where nothing is said.
     whole : samples of which every row is given, of the others those that are ``likely``; all where nothing is said.
+    engine : weighs some thousand samples at a time.
 
     Returns
     -------
@@ -98,37 +103,52 @@ def judged(
     ln posterior = ln prior + ln N(gaps; 0, C) + ln p(readings are usual): Bayes' rule over single mistakes. A factor
     f on a reading costs nothing in itself, because the densities are those of logarithms.
     """
-    order = _alike(record)
-    wanted = np.ones(len(catalogue()), dtype="bool") if among is None else among
-
-    def weighed(at: Places) -> Weights:
-        few, saw = record.take(at), {name: flags[at] for name, flags in seen.items()}
-        found = _weighed(few, possible(few, saw, wanted), past, at, saw)
-        if whole is None:
-            return found
-        kept = is_likely(found) | whole[found["sample"]]
-        return {name: values[kept] for name, values in found.items()}
-
     if not len(record):
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
+    wanted = np.ones(len(catalogue()), dtype="bool") if among is None else among
     at_once = min(_PAIRS_AT_ONCE // max(int(wanted.sum()), 1), _SAMPLES_AT_ONCE)
-    groups = np.array_split(order, max(round(len(record) / at_once), 1))
-    parts = [weighed(at) for at in groups]
+    groups = np.array_split(_alike(record), max(round(len(record) / at_once), 1))
+    portions = (
+        _Portion(
+            record.take(at),
+            past.take(at),
+            {name: flags[at] for name, flags in seen.items()},
+            wanted,
+            None if whole is None else whole[at],
+        )
+        for at in groups
+    )
+    parts = list(engine.map(_weighed, portions))
+    for part, at in zip(parts, groups, strict=True):
+        part["sample"] = at[part["sample"]]
     # Column by column, and each part let go at once: the weights of all samples take much memory.
     columns = {name: np.concatenate([part.pop(name) for part in parts]) for name in WEIGHED_COLUMNS}
     return pd.DataFrame(columns, copy=False)
 
 
-def _weighed(record: Record, found: list[Possible], past: PastReadings, at: Places, seen: dict[str, Flags]) -> Weights:
-    received = Received(record, past, at)
+class _Portion(NamedTuple):
+    """Samples of which candidates are weighed, with all that it takes; else as ``judged`` has it."""
+
+    record: Record
+    past: PastReadings
+    seen: dict[str, Flags]
+    wanted: Flags
+    whole: Flags | None
+
+
+def _weighed(portion: _Portion) -> pd.DataFrame:
+    """Weigh candidates for some samples; `sample` is the place among them."""
+    record, past, seen = portion.record, portion.past, portion.seen
+    found = possible(record, seen, portion.wanted)
+    received = Received(record, past)
     candidate = np.repeat([one.place for one in found], [one.samples.size for one in found])
     sample = np.concatenate([one.samples for one in found])
     fit, usual, misfit, count = weights = np.empty((4, sample.size))
     for pairs, places in blocks(record, found):
         for whole, part in zip(weights, agreement(received, pairs), strict=True):
             whole[places] = part
-    return {
-        "sample": at[sample],
+    weighed = {
+        "sample": sample,
         "candidate": candidate,
         "log_posterior": _log_prior(record, candidate, sample, seen) + fit + usual,
         "log_fit": fit,
@@ -136,6 +156,10 @@ def _weighed(record: Record, found: list[Possible], past: PastReadings, at: Plac
         "misfit": misfit,
         "relations": count,
     }
+    if portion.whole is not None:
+        kept = is_likely(weighed) | portion.whole[sample]
+        weighed = {name: values[kept] for name, values in weighed.items()}
+    return pd.DataFrame(weighed, copy=False)
 
 
 def agreement(received: Received, pairs: Pairs) -> tuple[Floats, Floats, Floats, Floats]:
@@ -144,7 +168,7 @@ def agreement(received: Received, pairs: Pairs) -> tuple[Floats, Floats, Floats,
     fit, misfit, count = _fit(received, pairs)
     usual = _usual(received, pairs)
     if past.other is not None and (past.other.kind >= 0).any():
-        usual = usual + bound(pairs.amounts, pairs.spread, past.other.take(received.places[pairs.sample]))[0]
+        usual = usual + bound(pairs.amounts, pairs.spread, past.other.take(pairs.sample))[0]
     return fit, usual, misfit, count
 
 
@@ -222,7 +246,7 @@ def _elsewhere(received: Received, pairs: Pairs) -> Floats:
     """Judge waters by nature alone: another source may be any water, a soda one or behind a softener as well."""
     soda = _state_prior("soda")
     kinds = {"": 1.0 - SOFTENER_MOVED - soda, "softened": SOFTENER_MOVED, "soda": soda}
-    none = Received(received.record, received.past.none(), received.places)
+    none = Received(received.record, received.past.none())
     logs = [_density(none, pairs, name) + np.log(share) for name, share in kinds.items()]
     return np.asarray(np.logaddexp.reduce(logs), dtype="float64")
 
@@ -232,7 +256,7 @@ def _density(received: Received, pairs: Pairs, kind: str | None = None) -> Float
     named = every("water") if kind is None else np.full(len(catalogue()), kind)
     softened, soda, moved = ((named == one)[pairs.candidate] for one in ("softened", "soda", "moved"))
     water = WaterKinds(received.record.treated[pairs.sample], softened, soda, moved)
-    at, unchanged = received.places[pairs.sample], pairs.unchanged
+    at, unchanged = pairs.sample, pairs.unchanged
     known = None if unchanged is None else (received.terms(kind or ""), unchanged)
     return usual_terms(Amounts(pairs.amounts, pairs.spread), received.past, at, water, known).sum(at.size)
 

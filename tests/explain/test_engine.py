@@ -234,7 +234,7 @@ def test_what_a_candidate_leaves_alone_is_judged_as_if_the_record_had_come_so(wa
     once = {"hco3": [310.0, np.nan, 300.0, 305.0, 315.0], "th": [320.0, 250.0, np.nan, 310.0, 315.0]}
     samples = waters(**LAB, **once, alk=250.0, ec=640.0, tds=[np.nan, 400.0, 410.0, 390.0, 400.0], ph=7.4, site="s")
     record = record_of(samples)
-    received = Received(record, past_readings(samples, record), np.arange(len(record)))
+    received = Received(record, past_readings(samples, record))
     seen = {name: np.ones(len(record), dtype="bool") for names in priors().seen_by for name in names}
     weighed = 0
 

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.gathering import gather
+from pipeline.gathering import gather, normalised_files
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.layouts import load_layouts
 from pipeline.normalise.units import referred_to_25c, resolve
@@ -132,7 +132,7 @@ def taken_in(folder: Path, rows: Iterable[Iterable[str]]) -> Gathered:
     csv.writer(written, delimiter="\t").writerows(rows)
     path = folder / "sent.tsv"
     path.write_text(written.getvalue(), encoding="utf-8")
-    return gather([read_file(path, Settings(), load_layouts())], Settings())
+    return gather(normalised_files([read_file(path, Settings(), load_layouts())], Settings()))
 
 
 def wrong(values: pd.Series, among: pd.Index | None = None) -> list[tuple[object, ...]]:

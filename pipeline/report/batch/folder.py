@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 
 from pipeline.errors import KettlestoneError
+from pipeline.leftovers import process_has_ended
 from pipeline.report.batch.assessment import block
 from pipeline.report.batch.page import batch_page
 from pipeline.report.batch.tables import write_csv
@@ -29,7 +30,6 @@ if TYPE_CHECKING:
 
 _WORK: Final = ".writing-"
 _OF_STORE: Final = ["cells_not_read", "not_read"]  # set_aside.csv has them cell by cell
-_SIGNALS: Final = os.name == "posix"  # elsewhere signal 0 does not ask, it ends programs
 _DAY_S: Final = 86_400.0
 _PROBLEM_ORDER: Final = ["name", "line", "column", "raw_text", "problem", "message", "file_sha256"]
 _FINDING_ORDER: Final = [
@@ -235,15 +235,8 @@ def _made_by(left: Path) -> tuple[str, str]:
 
 def _abandoned(left: Path, owner: int) -> bool:
     """Tell whether the process that made a folder has ended; where that cannot be asked, nothing changes for a day."""
-    if not _SIGNALS:
-        return time.time() - left.stat().st_mtime > _DAY_S
-    try:
-        os.kill(owner, 0)
-    except ProcessLookupError:
-        return True
-    except OSError:
-        return False
-    return False
+    ended = process_has_ended(owner)
+    return time.time() - left.stat().st_mtime > _DAY_S if ended is None else ended
 
 
 def _refused(out: Path, error: OSError) -> KettlestoneError:
