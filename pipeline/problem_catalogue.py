@@ -278,7 +278,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "Correct the time, or name its zone (setting time_zone, a column of time zones).",
     ),
     Problem("date-order", '"{raw_text}" was read as {detail}', "Write dates as YYYY-MM-DD."),
-    Problem("date-unreadable", '"{raw_text}" is not a date of the layout\'s formats', "Write dates as YYYY-MM-DD."),
+    Problem(
+        "date-unreadable",
+        '"{raw_text}" is not a date of the layout\'s formats',
+        "Write dates as YYYY-MM-DD, or YYYY-MM.",
+    ),
     Problem("number-repaired", '"{raw_text}" was read as {detail}', "Check it; write the number alone."),
     Problem("table-not-read", "{detail}", "If it is no cover, legend or limits: a layout with sheet and headerRow."),
     Problem("sheet-skipped", "{detail}", "Move the table to the first sheet or import it on its own."),

@@ -185,7 +185,7 @@ def _paired(columns: list[SourceColumn]) -> tuple[SourceColumn, ...]:
     """Settle what a column is beside the others: typed values, remarks without a value, bare drops."""
     counted = {(column.analyte, column.stage) for column in columns if column.form in ("drops", "titrant_ml")}
     measured = {(column.analyte, column.stage) for column in columns if column.role == "measurement"}
-    paired = [_settled(column, counted, measured) for column in _with_neighbours(columns)]
+    paired = [_settled(column, counted, measured) for column in _with_worths(_with_neighbours(columns))]
     paired = [_filtered(column, paired) for column in _with_own_names(_with_site_codes(paired))]
     tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in DROP_TESTS}
     if len(tests) == 1:
@@ -221,6 +221,21 @@ def _speaking(column: SourceColumn, of: SourceColumn) -> SourceColumn:
     if column.role == "about":
         return replace(column, analyte=of.analyte, stage=of.stage)
     return replace(column, role="companion", code=column.role, analyte=of.analyte, stage=of.stage)
+
+
+def _with_worths(columns: list[SourceColumn]) -> list[SourceColumn]:
+    """Let a bare "Unit" say the degree that one drop is worth: right of "Degrees per drop", or where all is counted."""
+    worths = [c for c in columns if c.role == "about" and c.code == "degree_per_drop" and not c.unit]
+    if not worths or any(column.code == "degree_unit" for column in columns):
+        return columns
+    counted = all(c.form == "drops" for c in columns if c.role == "measurement")
+    beside = {worth.position + 1: worth for worth in worths}
+    return [
+        replace(column, role="about", code="degree_unit", analyte=worth.analyte, stage=worth.stage)
+        if column.role == "unit" and (worth := beside.get(column.position, worths[0] if counted else None)) is not None
+        else column
+        for column in columns
+    ]
 
 
 def _filtered(column: SourceColumn, columns: Sequence[SourceColumn]) -> SourceColumn:

@@ -19,7 +19,15 @@ from pipeline.ingest.entries import ColumnEntries, Source, has_content, wide_blo
 from pipeline.ingest.long_entries import LongEntries, beside_water, long_entries
 from pipeline.ingest.missing_codes import with_missing_codes
 from pipeline.ingest.register_notices import register_notices
-from pipeline.ingest.row_fields import RowFrame, RowPart, field_headings, parts_of, row_frame, word_notices
+from pipeline.ingest.row_fields import (
+    RowFrame,
+    RowPart,
+    facts_of_samples,
+    field_headings,
+    parts_of,
+    row_frame,
+    word_notices,
+)
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices, vanished_notices, vanished_rows
 from pipeline.ingest.second_columns import second_notices
 from pipeline.ingest.unread_columns import Unread, entries_of, unread_columns, unread_entries
@@ -360,7 +368,7 @@ def _rows(
     held[place] = True
     kept = np.flatnonzero(held)
     row_of = (np.cumsum(held) - 1)[place].astype(np.int32)
-    facts = {column.sample: long.facts.get(column.position, {}) for column in source.match.measured}
+    facts = facts_of_samples(source.match, long.facts)
     frame = row_frame(source, long.blocks, parts, kept // len(parts), kept % len(parts), facts, name)
     return frame, frame.row_of[row_of]
 

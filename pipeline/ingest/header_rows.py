@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.headings import Heading, read_heading
@@ -28,6 +29,7 @@ _DEEPEST: Final = 3  # rows of one head
 _NUMBER: Final = re.compile(r"[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?")
 _FEW: Final = 4  # known headings for each number that a row of headings may hold
 _SYMBOL: Final = 2  # letters; a shorter name is a symbol that may stand for anything
+_DATE: Final = re.compile(r"\d{1,4}[-./]\d{1,2}[-./]\d{1,4}(?:[ T].*)?")
 
 
 @dataclass(frozen=True)
@@ -80,7 +82,7 @@ def head_at(grid: Grid, first: int, layouts: Sequence[Layout] = ()) -> list[Head
     own = every_spelling(tuple(layouts))
     cells = [tuple(grid.row(number)) for number in range(first, min(len(grid), first + _DEEPEST))]
     rows = [_Row(row, _units(row), heads=True) for row in cells[:1]] + [_row(row, own) for row in cells[1:]]
-    read = [_joined(rows, depth, own, first) for depth in range(1, len(rows) + 1) if _one_head(rows[:depth])]
+    read = [_joined(rows, depth, own, first) for depth in range(1, len(rows) + 1) if _one_head(rows[:depth], own)]
     return sorted(read, key=lambda head: (-head.score, head.body))
 
 
@@ -138,17 +140,32 @@ def _units(cells: tuple[str, ...]) -> tuple[UnitText | None, ...]:
 
 def _head(rows: Sequence[_Row], first: int, depth: int, own: OwnSpellings) -> Head | None:
     taken = rows[first : first + depth]
-    if len(taken) < depth or not _one_head(taken):
+    if len(taken) < depth or not _one_head(taken, own):
         return None
     head = _joined(taken, depth, own, first)
     filled = sum(bool(cell) for cell in head.cells)
     return head if head.score and filled > 1 else None
 
 
-def _one_head(rows: Sequence[_Row]) -> bool:
-    """Tell whether rows may be one head: all of headings, one of units at the most."""
+def _one_head(rows: Sequence[_Row], own: OwnSpellings) -> bool:
+    """Tell whether rows may be one head: all of headings, one of units at the most, none of data under another."""
     units = sum(bool(row.units) for row in rows)
-    return all(row.heads for row in rows) and units <= 1 and units < len(rows)
+    data = any(_answers(upper.cells, lower.cells, own) for upper, lower in pairwise(rows))
+    return all(row.heads for row in rows) and units <= 1 and units < len(rows) and not data
+
+
+def _answers(upper: tuple[str, ...], lower: tuple[str, ...], own: OwnSpellings) -> bool:
+    """Tell whether a row says what the headings above it ask for: a date, or the quantity of one result.
+
+    A word for quantities that stands above several of them is their group.
+    """
+    for cell, below, beside in zip(upper, lower, (*upper[1:], ""), strict=False):
+        codes = {meaning.code for meaning in read_heading(cell, own).meanings} if cell and below else set()
+        if "collected_on" in codes and _DATE.fullmatch(below):
+            return True
+        if "analyte" in codes and beside and any(one.kind == "analyte" for one in read_heading(below).meanings):
+            return True
+    return False
 
 
 def _joined(rows: Sequence[_Row], depth: int, own: OwnSpellings, first: int) -> Head:

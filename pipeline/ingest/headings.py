@@ -23,6 +23,7 @@ from pipeline.ingest.unit_text import (
     split_temperature,
     split_unit,
 )
+from pipeline.notation import vocabulary
 from pipeline.notation.grammar import is_unit
 from pipeline.notation.signs import fold
 from pipeline.notation.vocabulary import form, is_formula
@@ -50,6 +51,11 @@ _PER_DROP: Final = re.compile(
 )
 _JOINED: Final = re.compile(r"(?:[+&/]|\b(?:and|und|et|plus))\s*$")  # "Ca + Mg" is no calcium as magnesium
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
+# What stands at the end of a heading that a database wrote: the number of the first of equal columns, a unit cut behind
+# its amount ("SULFAT_MG_").
+_COUNTED: Final = re.compile(r"(.*[^\W\d_])[-_.]0")
+_CUT_UNIT: Final = re.compile(r"(.+)_(?:mg|ug|µg|mmol|meq|mval|us|µs|ms)_", re.IGNORECASE)
+_SYMBOL_BEHIND: Final = re.compile(r"(?P<rest>.*\S[/_]\S*)\s+(?P<symbol>[A-Z][a-z]?)")
 _REMARK_CODE: Final = re.compile(r"^R(\d{5})$")
 
 
@@ -108,15 +114,50 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
     if not (own and (own.only or key(written) in own.folded)) and _of_two(written):
         return blank
     settled = _settled(_search(written, blank, own, _DEPTH) or blank)
-    if not settled.meanings and not (own and own.only) and may_name(written):
-        settled = _compose(written, blank, _DEPTH, set()) or blank
+    if not settled.meanings and not (own and own.only):
+        settled = (_compose(written, blank, _DEPTH, set()) if may_name(written) else None) or blank
+        settled = settled if settled.meanings else _of_other_writing(blank, own)
     return settled if settled.own else _worth_of_drop(settled)
+
+
+def _of_other_writing(blank: Heading, own: OwnSpellings | None) -> Heading:
+    """Read what is left of a quantity when what a database made of its heading, or its symbol again, is put right."""
+    for plain in _other_writings(blank.text):
+        found = read_heading(plain, own)
+        if found.meanings and found.meanings[0].kind == "analyte":
+            return replace(found, text=blank.text)
+    return blank
+
+
+def _other_writings(text: str) -> Iterator[str]:
+    """Offer a heading without a counter of columns, signs that became strokes, a unit or form that was cut, its symbol.
+
+    Example
+    -------
+    >>> list(_other_writings("EC_US_CM_")), list(_other_writings("ALK_MG_L_CAC"))
+    (['EC_US_CM'], ['ALK_MG_L_CACO3'])
+    """
+    if found := _COUNTED.fullmatch(text):
+        yield found[1]
+    if found := _CUT_UNIT.fullmatch(text):
+        yield found[1]
+    elif text.endswith("_"):
+        yield text.rstrip("_ ")
+    head, _, last = text.rpartition("_")
+    if head and " " not in text and len(last) >= _NAME and (form := vocabulary.completed_form(last)):
+        yield f"{head}_{form}"
+    if found := _SYMBOL_BEHIND.fullmatch(text):
+        named = read_heading(found["rest"])
+        codes = {meaning.code for meaning in meanings(found["symbol"])}
+        if named.unit and named.meanings and named.meanings[0].code in codes:
+            yield found["rest"]
 
 
 def _of_two(text: str) -> bool:
     """Tell whether a heading names two quantities, one behind the other: "Calcium / Hardness" may be either."""
     parts = [part.strip() for part in _BRACKET.sub(" ", text).split("/")]
-    if len(parts) != 2 or not all(len(part) >= _NAME and part.replace(" ", "").isalpha() for part in parts):  # noqa: PLR2004 - two names
+    letters = [part.replace(" ", "") for part in parts]
+    if len(parts) != 2 or not all(len(part) >= _NAME and part.isalpha() for part in letters):  # noqa: PLR2004 - two names
         return False
     meant = [read_heading(part).chosen() for part in parts]
     codes = {meaning.code for meaning in meant if meaning is not None and meaning.kind == "analyte"}

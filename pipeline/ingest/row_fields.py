@@ -20,7 +20,7 @@ from schemas.columns import ACTIVITIES, STAGES
 from schemas.tables import ROW_FIELDS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Hashable, Mapping, Sequence
 
     import numpy.typing as npt
 
@@ -39,10 +39,12 @@ class RowPart:
     """What belongs together within one source row: one sample, one kit, one reference temperature.
 
     Most rows have one part. A sheet with "before" and "after" columns, or with a sample in each column,
-    has several; so has a kit sheet that states the water taken for each test.
+    has several; so has a kit sheet that states the water taken for each test. ``column`` is the position of the
+    column of a sample: two of them may have one name.
     """
 
     sample: str = ""
+    column: int = -1
     stage: str = ""
     test: str = ""
     ec_reference: str = ""
@@ -83,6 +85,7 @@ def parts_of(match: Match) -> dict[int, RowPart]:
     return {
         column.position: RowPart(
             sample=column.sample,
+            column=column.position if match.orientation == "parameters-in-rows" else -1,
             stage=column.stage,
             test=column.analyte if {(column.analyte, column.stage), (column.analyte, "")} & own_kit else "",
             ec_reference=column.ec_reference if len(references) > 1 else "",
@@ -91,6 +94,24 @@ def parts_of(match: Match) -> dict[int, RowPart]:
         )
         for column in measured
     }
+
+
+def facts_of_samples(match: Match, stated: Mapping[int, Mapping[str, str]]) -> dict[int, dict[str, str]]:
+    """Give what rows of the table state for each sample column, by its position.
+
+    Of columns that have one name and state nothing that tells their samples apart, the later ones are numbered.
+    """
+    found: dict[int, dict[str, str]] = {}
+    times: dict[Hashable, int] = {}
+    for column in match.measured:
+        facts = dict(stated.get(column.position, {}))
+        if column.sample:
+            said = (facts.get("label", "") or column.sample, column.stage, *sorted(facts.items()))
+            times[said] = times.get(said, 0) + 1
+            if times[said] > 1:
+                facts["label"] = f"{said[0]} ({times[said]})"
+        found[column.position] = facts
+    return found
 
 
 def common(columns: Sequence[SourceColumn], name: str) -> str:
@@ -105,7 +126,7 @@ def row_frame(
     parts: Sequence[RowPart],
     at: npt.NDArray[np.int64],
     part: npt.NDArray[np.int64],
-    facts: Mapping[str, Mapping[str, str]],
+    facts: Mapping[int, Mapping[str, str]],
     name: str,
 ) -> RowFrame:
     """Build the table of rows.
@@ -115,7 +136,7 @@ def row_frame(
     source, blocks : the table and its entries.
     parts : the distinct parts; ``part`` says which one each row is.
     at : (r,) position among the body rows.
-    facts : what rows of the table state for one sample column, by its heading.
+    facts : of ``facts_of_samples``.
     name : of the file; it labels a report that has no other label.
 
     Returns
@@ -183,7 +204,7 @@ def _field(
     parts: Sequence[RowPart],
     at: npt.NDArray[np.int64],
     part: npt.NDArray[np.int32],
-    facts: Mapping[str, Mapping[str, str]],
+    facts: Mapping[int, Mapping[str, str]],
 ) -> TextColumn:
     """Collect one field: of the part, of its columns, of the text above the table, of the layout."""
     layout, match = source.match.layout, source.match
@@ -218,8 +239,8 @@ def _with_derived_control(stated: Mapping[str, TextColumn]) -> tuple[TextColumn,
     return derived.over(stated["activity"], silent), origin.where(~silent, "")
 
 
-def _of_part(part: RowPart, field: str, facts: Mapping[str, Mapping[str, str]]) -> str:
-    stated = facts.get(part.sample, {}).get(field, "")
+def _of_part(part: RowPart, field: str, facts: Mapping[int, Mapping[str, str]]) -> str:
+    stated = facts.get(part.column, {}).get(field, "")
     if field == "label":
         return stated or part.sample
     own = {

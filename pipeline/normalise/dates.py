@@ -21,8 +21,8 @@ if TYPE_CHECKING:
     from pipeline.arrays import Places
 
 
-_ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y年%m月%d日", "%Y%m%d", "%Y-%m")
-_POINTED: Final = ("%d.%m.%Y", "%d.%m.%y")
+_ISO: Final = ("%Y-%m-%d", "%Y/%m/%d", "%Y.%m.%d", "%Y年%m月%d日", "%Y%m%d", "%Y-%m", "%Y年%m月")
+_POINTED: Final = ("%d.%m.%Y", "%d.%m.%y", "%m.%Y", "%m/%Y", "%m-%Y")
 _DAY_FIRST: Final = ("%d/%m/%Y", "%d/%m/%y", "%d-%m-%Y")
 _MONTH_FIRST: Final = ("%m/%d/%Y", "%m/%d/%y", "%m-%d-%Y")
 _SLASHED: Final = re.compile(r"^%[dm][/-]%[dm][/-]%[yY]$")
@@ -55,6 +55,16 @@ _PARTS: Final = re.compile(r"\d+|[^\W\d]+")
 _ORDINALS: Final = frozenset(
     {"st", "nd", "rd", "th", "er", "re", "e", "º", "ª", "de", "del", "of", "the", "le", "el", "il", "den", "r", "roku"}
 )
+_QUARTER_WORD: Final = r"(?:q|t|quarter|quartal|trimestre|trim|kwartaal|kwartał|kwartal|čtvrtletí|四半期|季度)"
+# "Q1 2025", "2025-Q1", "1. Quartal 2025", "2e trimestre 2025", "IV trimestre 2024", "2025年第1季度".
+_QUARTER: Final = re.compile(
+    rf"(?:(?P<before>20\d\d)\W*年?)?\W*第?(?:{_QUARTER_WORD}\W*(?P<behind>[1-4])|"
+    rf"(?P<number>[1-4]|i{{1,3}}|iv)\W*(?:st|nd|rd|th|er|ème|e|o|º|°)?\W*{_QUARTER_WORD})"
+    r"(?:\W+(?:of\W+|de\W+|del\W+)?(?P<after>20\d\d)|(?P<glued>20\d\d))?",
+    re.IGNORECASE,
+)
+_ROMAN: Final = {"i": 1, "ii": 2, "iii": 3, "iv": 4}
+_MONTHS_A_QUARTER: Final = 3
 _WEEKDAY_WORDS: Final = (
     "monday tuesday wednesday thursday friday saturday sunday mon tue tues wed thu thur thurs fri sat sun "
     "montag dienstag mittwoch donnerstag freitag samstag sonnabend sonntag mo di mi do fr sa so "
@@ -69,7 +79,7 @@ _SLASHED_DATE: Final = re.compile(r"^(\d{1,2})[/\-](\d{1,2})[/\-]\d{2,4}")
 _MONTHS_A_YEAR: Final = 12
 _DAY_AND_YEAR: Final = 2  # numbers
 _SHORT_YEAR: Final = 2  # digits
-_PRECISIONS: Final = ("", "year", "month", "day", "time")
+_PRECISIONS: Final = ("", "year", "quarter", "month", "day", "time")
 _DAY: Final = _PRECISIONS.index("day")
 _TIME: Final = _PRECISIONS.index("time")
 _PROBLEMS: Final = ("", "date-unreadable", "date-ambiguous", "time-skipped")
@@ -77,7 +87,7 @@ _UNREADABLE: Final = 1
 _AMBIGUOUS: Final = 2
 _SKIPPED: Final = 3
 
-Day = tuple[datetime | None, str]  # the beginning of a day, month or year, and which of them it is
+Day = tuple[datetime | None, str]  # the beginning of a day, month, quarter or year, and which of them it is
 _UNREAD: Final[Day] = (None, "")
 
 
@@ -125,7 +135,7 @@ def parse_dates(
 
     Returns
     -------
-    (n, 4) frame: `moment` (UTC, missing where unreadable), `precision` (`time`, `day`, `month`, `year`, ""),
+    (n, 4) frame: `moment` (UTC, missing where unreadable), `precision` (of _PRECISIONS),
     `problem` (`date-unreadable`, `date-ambiguous`, `time-skipped` or ""), `order_open` (nothing proves the order of day
     and month).
 
@@ -200,7 +210,9 @@ def _days_of_table(known: Sequence[str], style: DateStyle) -> _Days:
         if read[place][0] is None:
             moment, precision = _by_format(text, order)
             doubtful[place] = not certain and moment is not None and moment.month != moment.day <= _MONTHS_A_YEAR
-            read[place] = (moment, precision) if moment is not None else _era(text) or _worded(text) or _UNREAD
+            read[place] = (
+                (moment, precision) if moment is not None else _era(text) or _quarter(text) or _worded(text) or _UNREAD
+            )
     moments = np.array([moment for moment, _ in read], dtype="datetime64[us]")
     precisions = np.array([_PRECISIONS.index(precision) for _, precision in read], dtype="int64")
     return _Days(moments, precisions, doubtful)
@@ -300,6 +312,17 @@ def _era(text: str) -> Day | None:
         return None
     year = 1 if found["year"] == "元" else int(found["year"])
     return _made(_ERAS[found["era"]] + year, int(found["month"]), int(found["day"]), "day")
+
+
+def _quarter(text: str) -> Day | None:
+    """Read a quarter of a year, with one year before or behind it."""
+    found = _QUARTER.fullmatch(text.strip())
+    years = {year for year in found.group("before", "after", "glued") if year} if found else set()
+    if found is None or len(years) != 1:
+        return None
+    number = (found["behind"] or found["number"]).casefold()
+    first = _MONTHS_A_QUARTER * ((_ROMAN.get(number) or int(number)) - 1) + 1
+    return _made(int(years.pop()), first, 1, "quarter")
 
 
 def _worded(text: str) -> Day | None:

@@ -150,6 +150,13 @@ def is_formula(text: str) -> bool:
     return re.sub(r"[()+=]|\d?-$", "", _form_key(text)) in _formulas() or _form_key(text) in _formulas()
 
 
+def completed_form(text: str) -> str:
+    """Complete a formula that was cut to the one that begins so ("CAC" → "CaCO3"); "" where none or several do."""
+    formulas = (name for known in unit_words()["forms"].values() for name in known if _form_key(name) in _formulas())
+    begun = {name for name in formulas if _form_key(name).startswith(_form_key(text))}
+    return begun.pop() if len(begun) == 1 and not form(text) else ""
+
+
 @cache
 def form_pattern() -> str:
     """Give the pattern of a chemical form: subscripts may stand apart, charges may follow, 0 may stand for O."""

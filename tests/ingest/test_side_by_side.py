@@ -131,3 +131,53 @@ def test_the_stage_of_a_title_is_that_of_its_samples() -> None:
     text = "Raw water\nSample;pH;GH °dH\nA1;7.4;13\n\nTreated water\nSample;pH;GH °dH\nB1;7.0;4"
 
     assert [list(part.rows["stage"]) for part in extracts(text)] == [["raw"], ["treated"]]
+
+
+def test_samples_of_one_name_keep_their_own_date() -> None:
+    """Both were dated as the later one, and their readings disagreed."""
+    [part] = extracts("Parameter;Kitchen;Kitchen\nDate;2025-03-01;2025-04-15\npH;7.4;7.2\nGH °dH;14;6")
+    dated = part.rows["collected_on"].to_numpy()[part.cells["row"]]
+
+    assert set(zip(dated, part.cells["raw_text"], strict=True)) == {
+        ("2025-03-01", "7.4"),
+        ("2025-03-01", "14"),
+        ("2025-04-15", "7.2"),
+        ("2025-04-15", "6"),
+    }
+
+
+def test_samples_of_one_name_that_nothing_tells_apart_are_numbered() -> None:
+    assert told("Parameter;Unit;Kitchen;Kitchen;Bar\npH;;7.4;7.2;7.3\nGH;°dH;14;6;15") == {
+        ("Kitchen", "ph", "7.4"),
+        ("Kitchen", "total_hardness", "14"),
+        ("Kitchen (2)", "ph", "7.2"),
+        ("Kitchen (2)", "total_hardness", "6"),
+        ("Bar", "ph", "7.3"),
+        ("Bar", "total_hardness", "15"),
+    }
+
+
+def test_a_result_that_is_no_number_stays_below_the_headings() -> None:
+    """The first results, "x1" and "n.d.", became headings: a quantity and a unit stand beside them."""
+    text = "Sample;Date;Parameter;Result;Unit\nS1;2025-03-01;pH;x1;\nS1;2025-03-01;Temperature;n.d.;°C\n"
+
+    assert told(f"{text}S1;2025-03-01;Calcium;80;mg/L") == {
+        ("S1", "ph", "x1"),
+        ("S1", "temperature", "n.d."),
+        ("S1", "calcium", "80"),
+    }
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Site;Drops GH;Degrees per drop;Unit\nElm St;14;0.5;°dH",
+        "Site;Drops GH;Unit;Degrees per drop\nElm St;14;°dH;0.5",
+        "Site;Test;Drops;Degrees per drop;Unit\nElm St;GH;14;0.5;°dH",
+        "Site;pH;Tropfen GH;Grad je Tropfen;Einheit\nElm St;7.4;14;0.5;°dH",
+    ],
+)
+def test_the_unit_beside_what_a_drop_is_worth_is_the_degree(text: str) -> None:
+    [part] = extracts(text)
+
+    assert {tuple(row) for row in part.rows[["degree_per_drop", "degree_unit"]].to_numpy()} == {("0.5", "°dH")}

@@ -43,13 +43,44 @@ def test_a_date_of_any_country_is_read(text: str, day: str) -> None:
 
 @pytest.mark.parametrize(
     ("text", "precision"),
-    [("2019", "year"), ("Dicembre 2019", "month"), ("2025-03", "month"), ("2025-03-12 10:05", "time")],
+    [
+        ("2019", "year"),
+        ("Dicembre 2019", "month"),
+        ("2025-03", "month"),
+        ("03/2025", "month"),
+        ("2025年3月", "month"),
+        ("2025-03-12 10:05", "time"),
+    ],
 )
 def test_the_precision_of_a_date_is_kept(text: str, precision: str) -> None:
     assert read(text)["precision"].item() == precision
 
 
-@pytest.mark.parametrize("text", ["postmonsoon 2018", "2026-13-01", "31.02.2025", "1e3", "12", "soon"])
+@pytest.mark.parametrize(
+    ("text", "month"),
+    [
+        ("Q1 2025", 1),
+        ("2025-Q2", 4),
+        ("3. Quartal 2025", 7),
+        ("T1 2025", 1),
+        ("1er trimestre 2025", 1),
+        ("IV trimestre 2025", 10),
+        ("2.º trimestre de 2025", 4),
+        ("2e kwartaal 2025", 4),
+        ("2025年第2季度", 4),
+        ("II kwartał 2025", 4),
+    ],
+)
+def test_a_quarter_is_its_first_day_and_says_so(text: str, month: int) -> None:
+    frame = read(text)
+
+    assert frame["moment"].dt.strftime("%Y-%m-%d").item() == f"2025-{month:02}-01"
+    assert frame["precision"].item() == "quarter"
+
+
+@pytest.mark.parametrize(
+    "text", ["postmonsoon 2018", "2026-13-01", "31.02.2025", "1e3", "12", "soon", "Q5 2025", "Q1 2024/2025", "mar-25"]
+)
 def test_what_is_no_date_is_a_problem(text: str) -> None:
     assert read(text)["problem"].item() == "date-unreadable"
 

@@ -23,7 +23,7 @@ _ACTIVITIES: Final = {
     "spike": "Quality Control Sample-Lab Matrix Spike",
 }
 _CONDITIONS: Final = {"<": "Not Detected", ">": "Present Above Quantification Limit"}
-_DAY: Final = "day"
+_TIME: Final = "time"
 # Verdicts as qualifiers of WQX: rejected; suspect.
 _QUALIFIERS: Final = {"reject": "R"}
 WQX_TITLES: Final = {
@@ -59,7 +59,7 @@ def wqx_results(readings: pd.DataFrame, samples: pd.DataFrame) -> pd.DataFrame:
     solids = counted["analyte"] == "tds"
     sign = counted["qualifier"].where(counted["qualifier"] == "~", "")
     time = counted["collected_at"]
-    exact = time.notna() & (about["collected_precision"] != _DAY)
+    exact = time.notna() & (about["collected_precision"] == _TIME)
     label = about["label"].where(about["label"] != "", about["sample_id"])
     return pd.DataFrame({
         "Org_Identifier": about["client"], "Location_Identifier": about["site"], "Activity_ActivityIdentifier": label,
