@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
+from pipeline.ingest.database_names import as_before
 from pipeline.ingest.meanings import Meaning, OwnSpellings, meanings
 from pipeline.ingest.names import may_name, read_name, spaced
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
@@ -23,7 +24,6 @@ from pipeline.ingest.unit_text import (
     split_temperature,
     split_unit,
 )
-from pipeline.notation import vocabulary
 from pipeline.notation.grammar import is_unit
 from pipeline.notation.signs import fold
 from pipeline.notation.vocabulary import form, is_formula
@@ -51,11 +51,6 @@ _PER_DROP: Final = re.compile(
 )
 _JOINED: Final = re.compile(r"(?:[+&/]|\b(?:and|und|et|plus))\s*$")  # "Ca + Mg" is no calcium as magnesium
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
-# What stands at the end of a heading that a database wrote: the number of the first of equal columns, a unit cut behind
-# its amount ("SULFAT_MG_").
-_COUNTED: Final = re.compile(r"(.*[^\W\d_])[-_.]0")
-_CUT_UNIT: Final = re.compile(r"(.+)_(?:mg|ug|µg|mmol|meq|mval|us|µs|ms)_", re.IGNORECASE)
-_SYMBOL_BEHIND: Final = re.compile(r"(?P<rest>.*\S[/_]\S*)\s+(?P<symbol>[A-Z][a-z]?)")
 _REMARK_CODE: Final = re.compile(r"^R(\d{5})$")
 
 
@@ -116,41 +111,20 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
     settled = _settled(_search(written, blank, own, _DEPTH) or blank)
     if not settled.meanings and not (own and own.only):
         settled = (_compose(written, blank, _DEPTH, set()) if may_name(written) else None) or blank
-        settled = settled if settled.meanings else _of_other_writing(blank, own)
+        settled = settled if settled.meanings else _of_rewritten(blank, own)
     return settled if settled.own else _worth_of_drop(settled)
 
 
-def _of_other_writing(blank: Heading, own: OwnSpellings | None) -> Heading:
-    """Read what is left of a quantity when what a database made of its heading, or its symbol again, is put right."""
-    for plain in _other_writings(blank.text):
-        found = read_heading(plain, own)
-        if found.meanings and found.meanings[0].kind == "analyte":
+def _of_rewritten(blank: Heading, own: OwnSpellings | None) -> Heading:
+    """Read the quantity that a database or a symbol behind the unit hides."""
+    for plain in as_before(blank.text):
+        found = read_heading(plain.text, own)
+        if not found.meanings or found.meanings[0].kind != "analyte":
+            continue
+        codes = {meaning.code for meaning in meanings(plain.symbol)} if plain.symbol else set()
+        if not plain.symbol or (found.unit and found.meanings[0].code in codes):
             return replace(found, text=blank.text)
     return blank
-
-
-def _other_writings(text: str) -> Iterator[str]:
-    """Offer a heading without a counter of columns, signs that became strokes, a unit or form that was cut, its symbol.
-
-    Example
-    -------
-    >>> list(_other_writings("EC_US_CM_")), list(_other_writings("ALK_MG_L_CAC"))
-    (['EC_US_CM'], ['ALK_MG_L_CACO3'])
-    """
-    if found := _COUNTED.fullmatch(text):
-        yield found[1]
-    if found := _CUT_UNIT.fullmatch(text):
-        yield found[1]
-    elif text.endswith("_"):
-        yield text.rstrip("_ ")
-    head, _, last = text.rpartition("_")
-    if head and " " not in text and len(last) >= _NAME and (form := vocabulary.completed_form(last)):
-        yield f"{head}_{form}"
-    if found := _SYMBOL_BEHIND.fullmatch(text):
-        named = read_heading(found["rest"])
-        codes = {meaning.code for meaning in meanings(found["symbol"])}
-        if named.unit and named.meanings and named.meanings[0].code in codes:
-            yield found["rest"]
 
 
 def _of_two(text: str) -> bool:
