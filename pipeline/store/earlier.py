@@ -21,6 +21,7 @@ _REGISTER_KEYS: Final[dict[str, str]] = {
     "machine": "client, site, machine",
     "treatment": "client, site, treatment",
 }
+_AT_ONCE: Final = 50_000  # samples whose readings are put into columns at a time, within the memory of the engine
 _CATEGORIES: Final = (
     "analyte",
     "unit",
@@ -121,33 +122,39 @@ def earlier_samples(store: Connected, about: pd.DataFrame, columns: Mapping[str,
         f"max(number.uncertainty) FILTER (analyte = {literal(code)}) AS {identifier(name + '.u')}"
         for code, name in columns.items()
     )
+    near = f"""
+        CREATE OR REPLACE TEMP TABLE near_sample AS
+        SELECT sample_id, client, site, sampling_point, stage, collected_at,
+            (row_number() OVER (ORDER BY sample_id) - 1) // {_AT_ONCE} AS part
+        FROM sample
+        SEMI JOIN wanted_sites USING (client, site)
+        WHERE collected_at IS NOT NULL AND activity IN ('', 'routine') AND verdict IN ('ok', 'unjudged', 'note')
+            AND sample_id NOT IN (SELECT sample_id FROM own_samples)
+    """  # noqa: S608 - a number of ours
+    wide = f"""
+        WITH near AS (FROM near_sample WHERE part = $part), preferred AS (
+            SELECT sample_id, analyte, arg_min({{'value': value, 'uncertainty': uncertainty}},
+                row(preference, coalesce(uncertainty, 1e300), line, reading_id)) AS number
+            FROM v_reading
+            SEMI JOIN near USING (sample_id)
+            WHERE counts AND list_contains($analytes, analyte)
+            GROUP BY sample_id, analyte
+        )
+        SELECT sample_id, client, site, sampling_point, stage, collected_at, {numbers}
+        FROM near JOIN preferred USING (sample_id)
+        GROUP BY sample_id, client, site, sampling_point, stage, collected_at
+    """  # noqa: S608 - names of the schema, quoted
     try:
-        return store.connection.execute(
-            f"""
-            WITH near AS (
-                SELECT sample_id, client, site, sampling_point, stage, collected_at
-                FROM sample
-                SEMI JOIN wanted_sites USING (client, site)
-                WHERE collected_at IS NOT NULL AND activity IN ('', 'routine') AND verdict IN ('ok', 'unjudged', 'note')
-                    AND sample_id NOT IN (SELECT sample_id FROM own_samples)
-            ), preferred AS (
-                SELECT sample_id, analyte, arg_min({{'value': value, 'uncertainty': uncertainty}},
-                    row(preference, coalesce(uncertainty, 1e300), line, reading_id)) AS number
-                FROM v_reading
-                SEMI JOIN near USING (sample_id)
-                WHERE counts AND list_contains($analytes, analyte)
-                GROUP BY sample_id, analyte
-            )
-            SELECT client, site, sampling_point, stage, collected_at, {numbers}
-            FROM near JOIN preferred USING (sample_id)
-            GROUP BY sample_id, client, site, sampling_point, stage, collected_at
-            ORDER BY collected_at, sample_id
-            """,  # noqa: S608 - names of the schema, quoted
-            {"analytes": list(columns)},
-        ).df()
+        store.connection.execute(near)
+        [(last,)] = store.connection.execute("SELECT coalesce(max(part), 0) FROM near_sample").fetchall()
+        analytes = list(columns)
+        found = [store.connection.execute(wide, {"analytes": analytes, "part": part}).df() for part in range(last + 1)]
     finally:
         store.connection.unregister("wanted_sites")
         store.connection.unregister("own_samples")
+        store.connection.execute("DROP TABLE IF EXISTS near_sample")
+    ranked = pd.concat(found, ignore_index=True).sort_values(["collected_at", "sample_id"], ignore_index=True)
+    return ranked.drop(columns="sample_id")
 
 
 def earlier_register(store: Connected, kind: str) -> pd.DataFrame:

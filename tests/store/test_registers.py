@@ -146,9 +146,14 @@ def test_nobody_and_no_reason_is_no_entry(store: Store, said: dict[str, str]) ->
         enter(store, "site", "S1", {"country": "DE"}, now=NOW, **said)
 
 
-def test_earlier_samples_are_those_of_the_same_sites_that_can_be_used(store: Store) -> None:
+@pytest.mark.parametrize("at_once", [1, 50_000])
+def test_earlier_samples_are_those_of_the_same_sites_that_can_be_used(
+    store: Store, at_once: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pipeline.store.earlier._AT_ONCE", at_once)
     rows = [
         {"sample_id": "old"},
+        {"sample_id": "other"},
         {"sample_id": "held", "verdict": "hold"},
         {"sample_id": "control", "activity": "standard"},
         {"sample_id": "elsewhere", "site": "Site 2"},
@@ -160,5 +165,5 @@ def test_earlier_samples_are_those_of_the_same_sites_that_can_be_used(store: Sto
 
     found = earlier_samples(store, about, {"total_hardness": "hardness"})
 
-    assert found[["site", "stage", "hardness", "hardness.u"]].to_numpy().tolist() == [["Site 1", "raw", 250.0, 1.0]]
+    assert found[["site", "stage", "hardness", "hardness.u"]].to_numpy().tolist() == [["Site 1", "raw", 250.0, 1.0]] * 2
     assert earlier_samples(store, about.assign(client="", site=""), {"total_hardness": "hardness"}).empty
