@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from pipeline.store.renamed_regions import last_names, names_of_region, regions_renamed
 from pipeline.store.sql import identifier, literal
 from schemas.columns import QARTOD_FLAGS, QARTOD_MISSING
 
@@ -33,13 +34,13 @@ class ExportScope:
 
 def exported(store: Store, table: str, scope: ExportScope) -> pd.DataFrame:
     """Give one of ``EXPORTED``, whole and in a fixed order, with the QARTOD flag of each row behind it."""
-    return store.connection.execute(_selected(table, scope)).df()
+    return store.connection.execute(_selected(store, table, scope)).df()
 
 
 def export_parquet(store: Store, table: str, scope: ExportScope, folder: Path) -> None:
     """Write one of ``EXPORTED`` as Parquet, in folders by region and year (``region=North/year=2024``)."""
     store.connection.execute(
-        f"COPY (SELECT *, year(collected_at) AS year FROM ({_selected(table, scope)})) "  # noqa: S608 - quoted texts
+        f"COPY (SELECT *, year(collected_at) AS year FROM ({_selected(store, table, scope)})) "  # noqa: S608 - quoted texts
         f"TO {literal(str(folder))} (FORMAT parquet, COMPRESSION zstd, PARTITION_BY (region, year), "
         "WRITE_PARTITION_COLUMNS true)"
     )
@@ -63,13 +64,14 @@ def described(store: Store, table: str) -> list[dict[str, str]]:
     return [*fields, flag] if table != "findings" else fields
 
 
-def _selected(table: str, scope: ExportScope) -> str:
-    """Write the query of one table."""
+def _selected(store: Store, table: str, scope: ExportScope) -> str:
+    """Write the query of one table; a region that was renamed is one region, and keeps the name of each sample."""
     conditions = [
-        f"{identifier(name)} = {literal(getattr(scope, name))}"
-        for name in ("client", "site", "region")
-        if getattr(scope, name)
+        f"{identifier(name)} = {literal(getattr(scope, name))}" for name in ("client", "site") if getattr(scope, name)
     ]
+    if scope.region:
+        region = names_of_region(scope.region, last_names(regions_renamed(store)))
+        conditions.append(f"region IN ({', '.join(map(literal, region))})")
     if scope.since:
         conditions.append(f"collected_at >= DATE {literal(str(scope.since))}")
     where = " AND ".join(conditions) or "true"

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from pipeline.store.renamed_regions import last_names, regions_renamed
+from pipeline.store.renamed_regions import last_names, names_of_region, regions_renamed
 from pipeline.store.sql import literal
 from schemas.columns import CONTROLS, USABLE
 
@@ -171,9 +171,7 @@ def _conditions(chosen: Chosen, names: dict[str, str]) -> list[str]:
         f"s.{name} = {literal(str(getattr(chosen, name)))}" for name in ("client", "site") if getattr(chosen, name)
     ]
     if chosen.region:
-        last = names.get(chosen.region, chosen.region)
-        one_region = [last, *(old for old, new in names.items() if new == last)]
-        conditions.append(f"s.region IN ({_listed(one_region)})")
+        conditions.append(f"s.region IN ({_listed(names_of_region(chosen.region, names))})")
     if chosen.since:
         conditions.append(f"s.collected_at >= DATE {literal(str(chosen.since))}")
     if chosen.until:

@@ -15,6 +15,7 @@ import pandas as pd
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store import faults, migrate
+from pipeline.store.renamed_regions import last_names, names_of_region, regions_renamed
 from pipeline.store.sql import identifier, literal
 from pipeline.treat.processes.naming import treatment_meant
 
@@ -90,12 +91,13 @@ def query(
         raise ValueError("questions are asked on a store opened read-only")
     asked = asked or QueryScope()
     text = name_or_sql.strip()
-    sql = _named(text) if _NAME.fullmatch(text) else text
+    prepared = _NAME.fullmatch(text) is not None
+    sql = _named(text) if prepared else text
     connection = store.connection
     for name, frame_of in {"treatment_meaning": treatment_meanings, **(given or {})}.items():
         if re.search(rf"\b{name}\b", sql):
             connection.register(name, frame_of(store))
-    _narrow(connection, asked)
+    _narrow(store, asked, prepared=prepared)
     connection.execute(f"SET VARIABLE today = DATE {literal(str(today or datetime.now(UTC).date()))}")
     connection.execute("SET enable_external_access = false")
     try:
@@ -127,26 +129,51 @@ def treatment_meanings(store: Store) -> pd.DataFrame:
     return found.assign(meant=found["treatment"].map(treatment_meant))
 
 
-def _narrow(connection: duckdb.DuckDBPyConnection, asked: QueryScope) -> None:
-    """Put a view of the samples that are asked for in front of each table and view."""
+def _narrow(store: Store, asked: QueryScope, *, prepared: bool) -> None:
+    """Put a view of the samples that are asked for in front of each table and view.
+
+    A region that was renamed is one region, whichever of its names is asked for; prepared questions call it by its
+    last name, SQL of one's own sees the names as they were written.
+    """
+    connection = store.connection
     database, schema = connection.execute("SELECT current_database(), current_schema()").fetchall()[0]
-    conditions = {
-        name: f"{name} = {literal(getattr(asked, name))}" for name in ("region", "client") if getattr(asked, name)
-    }
-    if asked.since:
-        conditions["collected_at"] = f"collected_at >= DATE {literal(str(asked.since))}"
-    if not conditions:
+    names = last_names(regions_renamed(store)) if prepared or asked.region else {}
+    conditions = _conditions(asked, names)
+    called = _last_name(names) if prepared and names else ""
+    if not conditions and not called:
         return
-    samples = " AND ".join(conditions.values())
+    samples = " AND ".join(conditions.values()) or "true"
     for name in _FILTERED:
         source = f"{identifier(database)}.{identifier(schema)}.{identifier(name)}"
         columns = {row[0] for row in connection.execute(f"DESCRIBE {source}").fetchall()}
-        if "sample_id" in columns:
+        if "sample_id" in columns and conditions:
             of = f"{identifier(database)}.{identifier(schema)}.sample"
             where = f"sample_id IN (SELECT sample_id FROM {of} WHERE {samples})"  # noqa: S608 - names and quoted texts
         else:
             where = " AND ".join(text for column, text in conditions.items() if column in columns) or "true"
-        connection.execute(f"CREATE OR REPLACE TEMP VIEW {identifier(name)} AS SELECT * FROM {source} WHERE {where}")  # noqa: S608 - same
+        told = f"* REPLACE ({called} AS region)" if called and "region" in columns else "*"
+        connection.execute(
+            f"CREATE OR REPLACE TEMP VIEW {identifier(name)} AS SELECT {told} FROM {source} WHERE {where}"  # noqa: S608 - same
+        )
+
+
+def _conditions(asked: QueryScope, names: dict[str, str]) -> dict[str, str]:
+    """Write what narrows the samples as SQL, by the column it speaks of."""
+    conditions = {}
+    if asked.region:
+        region = ", ".join(map(literal, names_of_region(asked.region, names)))
+        conditions["region"] = f"region IN ({region})"
+    if asked.client:
+        conditions["client"] = f"client = {literal(asked.client)}"
+    if asked.since:
+        conditions["collected_at"] = f"collected_at >= DATE {literal(str(asked.since))}"
+    return conditions
+
+
+def _last_name(names: dict[str, str]) -> str:
+    """Write the last name of each region as SQL."""
+    cases = " ".join(f"WHEN {literal(old)} THEN {literal(new)}" for old, new in names.items())
+    return f"CASE region {cases} ELSE region END"
 
 
 def _answered(connection: duckdb.DuckDBPyConnection, sql: str, asked: QueryScope) -> pd.DataFrame:

@@ -73,3 +73,14 @@ def last_names(renamed: Iterable[Renaming]) -> dict[str, str]:
     for one in renamed:  # in the order of time
         names = {old: one.new if last == one.old else last for old, last in names.items()} | {one.old: one.new}
     return names
+
+
+def names_of_region(region: str, names: dict[str, str]) -> list[str]:
+    """Give all names under which a region was ever sampled, whichever of them is asked for.
+
+    Parameters
+    ----------
+    names : of ``last_names``.
+    """
+    last = names.get(region, region)
+    return [last, *(old for old, new in names.items() if new == last)]

@@ -57,8 +57,10 @@ def test_sites_that_move_rename_nothing(others: list[tuple[str, str, int, int]])
     assert renamings(stays(*everywhere("Coast", 2015, 2019), *everywhere("West", 2020, 2024), *others)) == []
 
 
-def test_trend_takes_both_names_for_one_region(tmp_path: Path) -> None:
-    """Ten years of three sites, five under each name: one series of ten years, whichever name is asked for."""
+@pytest.fixture(scope="module")
+def out(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Take in ten years of three sites, five under each name of their region."""
+    tmp_path = tmp_path_factory.mktemp("renamed")
     lines = ["Site;Region;Date;Stage;Chloride (mg/L)"]
     for year in range(2015, 2025):
         for site in range(3):
@@ -67,7 +69,12 @@ def test_trend_takes_both_names_for_one_region(tmp_path: Path) -> None:
                 for month in (2, 5, 8, 11)]  # fmt: skip
     (tmp_path / "list.csv").write_text("\n".join(lines), "utf-8")
     CliRunner().invoke(main, ["intake", str(tmp_path / "list.csv"), "--out", str(tmp_path / "out")])
-    asked = ["trend", "--store", str(tmp_path / "out" / "kettlestone.duckdb"), "--let-in", "unjudged"]
+    return tmp_path / "out"
+
+
+def test_trend_takes_both_names_for_one_region(out: Path) -> None:
+    """One series of ten years, whichever name is asked for."""
+    asked = ["trend", "--store", str(out / "kettlestone.duckdb"), "--let-in", "unjudged"]
     ask = lambda *more: CliRunner().invoke(main, [*asked, *more]).stdout  # noqa: E731
     [row] = json.loads(ask("--json"))
 
@@ -75,3 +82,17 @@ def test_trend_takes_both_names_for_one_region(tmp_path: Path) -> None:
     assert row["slope_per_year"] == pytest.approx(1.0, abs=0.02)
     assert json.loads(ask("--json", "--region", "Coast")) == [row]
     assert "Coast is called West since 2020-02-10, at 3 sites" in ask("--region", "West")
+
+
+@pytest.mark.parametrize("region", ["Coast", "West"])
+def test_prepared_questions_and_exports_take_both_names_for_one_region(region: str, out: Path, tmp_path: Path) -> None:
+    """60 samples under each name: prepared questions tell them under the last, SQL and export as written."""
+    store = ["--store", str(out / "kettlestone.duckdb")]
+    ask = lambda *more: json.loads(CliRunner().invoke(main, ["query", *more, *store, "--format", "json"]).stdout)  # noqa: E731
+    CliRunner().invoke(main, ["export", "--region", region, "--out", str(tmp_path), *store])
+    written = pd.read_csv(tmp_path / "samples.csv")
+
+    assert [(row["region"], row["samples"]) for row in ask("chloride-by-region", "--region", region)] == [("West", 120)]
+    counted = ask("SELECT region, count(*) AS n FROM v_sample GROUP BY region ORDER BY region", "--region", region)
+    assert [(row["region"], row["n"]) for row in counted] == [("Coast", 60), ("West", 60)]
+    assert written["region"].value_counts().to_dict() == {"Coast": 60, "West": 60}
