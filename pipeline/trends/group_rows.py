@@ -44,7 +44,7 @@ def rows_of_groups(panel: Panel, group: Codes, names: list[str], epoch: Codes, p
     value = np.where(np.isnan(limit), panel.value[rows], limit)
     told, bound, kept = recensored(series, value, limit, len(owner_of))
     blocks = blocks_by_season(series[kept], year[kept], told[kept], bound, len(owner_of))
-    result = kendall(blocks, owner_of[blocks.series], len(kinds))
+    result = kendall(blocks, owner_of[blocks.series], len(kinds), shares=panel.logarithmic)
     middle = group_medians(series[kept], told[kept], len(owner_of))
     share = np.bincount(owner, ~np.isnan(limit), len(kinds)) / np.bincount(owner, minlength=len(kinds))
     median, lower, upper = _medians(owner_of, middle, owner[kept], told[kept], len(kinds))
