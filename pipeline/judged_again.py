@@ -26,9 +26,14 @@ def with_judged_again(joined: Joined, checked: Checked) -> Joined:
     ----------
     joined : the batch, with its company.
     checked : what is thought of all of them now.
+
+    Returns
+    -------
+    ``joined``; where the program failed at a check no stored sample is judged again: what that check found before
+    would be lost. The next samples of its site bring it up.
     """
     before = joined.company
-    if before.empty:
+    if before.empty or checked.failed:
         return joined
     now = open_findings(checked.findings).reindex(before.index, fill_value="")
     verdict = checked.verdict.reindex(before.index).astype("str")

@@ -95,7 +95,7 @@ def prove(
         if not tolerant:
             raise
         failed(SINGLE_MISTAKE.check_id, error)
-        proof = Proof(checked)
+        proof = Proof(replace(checked, failed=(*checked.failed, SINGLE_MISTAKE.check_id)))
     return replace(proof, faults=tuple(faults))
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
 
+from pipeline.checks.registry import CHECKS
 from pipeline.intake import run
 from pipeline.settings import Settings
 from pipeline.store.database import Store
@@ -88,3 +90,23 @@ def test_a_sheet_in_portions_is_judged_as_the_whole(tmp_path: Path, whole: Judge
 
     assert (verdicts, held) == whole[:2]
     assert any("An earlier sample, judged again" in message for message in said)
+
+
+@pytest.mark.faults
+def test_a_check_that_fails_releases_no_earlier_sample(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Alkalinity that a softener took away is held; a later visit, at which that check fails, leaves it held."""
+
+    def broken(*_: object) -> None:
+        raise ZeroDivisionError
+
+    first = [ROWS[0], "T1,Q,Cafe,treated,softener,2025-01-02,7.68,14.6,9,82,330"]
+    before, held, _ = judgement(tmp_path, [first])
+    checks = {check for label, check in held if label == "T1"}
+    for check_id in checks:
+        monkeypatch.setitem(CHECKS, check_id, replace(CHECKS[check_id], function=broken))
+
+    after, still_held, _ = judgement(tmp_path, [[ROWS[2]]])
+
+    assert checks
+    assert before["T1"] == after["T1"] == "hold"
+    assert held <= still_held

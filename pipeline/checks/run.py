@@ -39,6 +39,7 @@ class Checked:
     open_findings : `sample_id severity analyte` of every hold and reject, also of those that one finding
         about their source now stands for.
     evaluated : for each check, which samples it could evaluate, (n,) flags.
+    failed : the checks at which the program failed: what is missing from the findings may be theirs.
     """
 
     findings: pd.DataFrame
@@ -47,6 +48,7 @@ class Checked:
     runs: pd.DataFrame
     open_findings: pd.DataFrame
     evaluated: Mapping[str, Flags]
+    failed: tuple[str, ...] = ()
 
 
 def run_all(
@@ -67,7 +69,7 @@ def run_all(
     """
     samples = replace(samples)  # what the checks work out of the table goes with them
     index = samples.about.index
-    parts, runs = [], []
+    parts, runs, broken = [], [], []
     lacking = np.zeros((len(index), len(CHECKS)), dtype="bool", order="F")
     for position, check_id in enumerate(sorted(CHECKS)):
         progress(check_id)
@@ -77,6 +79,7 @@ def run_all(
             if failed is None:
                 raise
             failed(check_id, error)
+            broken.append(check_id)
             raised, evaluated = {}, np.zeros(len(index), dtype="bool")
         lacking[:, position] = ~evaluated
         missing = int(lacking[:, position].sum())
@@ -97,6 +100,7 @@ def run_all(
         runs=pd.DataFrame(runs, columns=["check_id", "evaluated", "not_evaluated", "flagged"]),
         open_findings=unsettled,
         evaluated=judged,
+        failed=tuple(broken),
     )
 
 
