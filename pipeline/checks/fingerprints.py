@@ -91,6 +91,13 @@ def unchanged(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: ARG0
     return lowest, after, _no_bound(raw), _where(same, lowest * 0.999)
 
 
+def nothing_taken(sides: Sides, limits: TreatmentLimits) -> Judgement:  # noqa: ARG001 -- one signature for all
+    """Expect hardness to fall by more than its standard uncertainty, where a fall could be seen at all."""
+    raw, allowed = sides.raw.hardness, sides.allowed.hardness
+    fall = raw * (1.0 - np.nan_to_num(sides.bypass) / 100.0)
+    return raw, sides.treated.hardness, _no_bound(raw), _where(fall > 3.0 * allowed, raw - allowed / 2.0)
+
+
 def through_bypass(quantity: str) -> Callable[[Sides, TreatmentLimits], Judgement]:
     """Make the rule that the recorded bypass lets its share of a quantity through."""
 

@@ -10,6 +10,7 @@ import numpy as np
 from pipeline.checks import evidence
 from pipeline.checks.columns import either, fitting, worded
 from pipeline.checks.registry import check
+from pipeline.checks.summed_hardness import summed_hardness
 from pipeline.chemistry.equivalents import (
     CACO3_PER_CALCIUM,
     CACO3_PER_CAO,
@@ -45,6 +46,9 @@ SODIUM_PER_CACO3: Final = MOLAR_MASS["sodium"] / MG_CACO3_PER_MEQ  # 0.4594, one
 SODIUM_PER_POTASSIUM: Final = MOLAR_MASS["sodium"] / MOLAR_MASS["potassium"]
 
 SOFTENED_WORDS: Final = ("soften", "enthärt", "adouci", "addolci", "descalcificad", "軟水")
+_CHANGED_SINCE: Final = (
+    "In most records of this file it is their sum: here one of the three was changed or mistyped after it was computed"
+)
 _SODIUM_WORDS: Final = (*SOFTENED_WORDS, "soda")
 
 
@@ -116,6 +120,7 @@ def hardness_sum(samples: SampleTable, limits: HardnessLimits) -> Cases:
         "Calcium as CaCO3 was typed as Ca": np.abs(observed - swapped) <= allowed,
     }
     answers = {words: fits & both for words, fits in answers.items()}
+    answers[_CHANGED_SINCE] = samples.once(summed_hardness) & ~np.logical_or.reduce(list(answers.values()))
     return {
         "observed": np.where(np.isnan(expected), np.nan, observed),
         "severity": either(np.abs(observed - expected) > limits.hold_beyond * allowed, "hold", "note"),

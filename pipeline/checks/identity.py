@@ -96,8 +96,8 @@ def copied_reading(samples: SampleTable, limits: IdentityLimits) -> Cases:
     note. Three sites or more on one day, or three points of one stage, or analyses of a laboratory in a file that
     prints a fifth of them for several places: one analysis printed for a zone, one note for the source. One site on
     different days: a note, unless the figures were read so finely that chance gives them less than once in a hundred
-    million pairs of visits (``coincidence.chance``), or all bottles and temperatures of a visit together less than once
-    in a hundred thousand: hold. Two sites: a note, unless one supply would give the tie
+    million pairs of visits (``coincidence.chance``), or all bottles of a visit together, or a bottle with its
+    temperature, less than once in a hundred thousand: hold. Two sites: a note, unless one supply would give the tie
     less than once in 500 pairs on one day, where rows are copied within a sheet, or once in a hundred thousand on
     different days: hold. Anything else: hold. Of records of different days the first is the original: a note. Blanks,
     standards and duplicates are left out.
@@ -175,10 +175,11 @@ def _whole_visits(samples: SampleTable, ties: _Ties, once_in: Floats, limits: Id
     key = np.column_stack([site[ties.place], day[ties.place], day[ties.other]])
     visit = np.unique(key, axis=0, return_inverse=True)[1].ravel()
     visit = np.where(again, visit, len(visit) + np.arange(len(visit)))
-    whole = again & (_distinct(visit, point[ties.place], again) > 1)
     warm = samples.measured["temperature_c"].to_numpy()
+    as_warm = warm[ties.place] == warm[ties.other]
+    whole = again & (as_warm | (_distinct(visit, point[ties.place], again) > 1))
     steps = 2.0 * np.sqrt(np.pi) * limits.visit_spread_temperature
-    times = once_in * np.where(warm[ties.place] == warm[ties.other], steps, 1.0)
+    times = once_in * np.where(as_warm, steps, 1.0)
     together = np.exp(np.bincount(visit[whole], np.log(times[whole]), minlength=int(visit.max(initial=0)) + 1))[visit]
     return np.where(whole, _one_figure(np.where(whole, together, 1.0)), once_in), whole
 
@@ -279,7 +280,7 @@ def _judged_ties(
     original = ties.original & ~chance
     words = {
         "a row may have been copied, ask for the original sheet": np.ones(count, dtype="bool"),
-        "all bottles of the visit repeat those of another one; ask for the original sheet": whole,
+        "the whole visit repeats another one; ask for the original sheet": whole,
         "one steady water read in steps as coarse gives that about once in {once_in} pairs of visits, "
         "a copied row always": chance,
         "a later record repeats this one: that one is in question": original,

@@ -141,6 +141,14 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
         fingerprints.not_more("calcium"),
     ),
     TreatmentRule(
+        "the treatment takes no hardness out",
+        ("decarboniser", "buffered decarboniser", "softener", "reverse osmosis"),
+        "note",
+        "hardness",
+        "The medium is exhausted or the bypass is open: a fault of the treatment, not of the data",
+        fingerprints.nothing_taken,
+    ),
+    TreatmentRule(
         "pH is very low",
         ("", "decarboniser", "buffered decarboniser", "reverse osmosis"),
         "note",

@@ -65,8 +65,14 @@ def loosened(values: Floats, spread: Floats, flags: Flags) -> Floats:
 
 def _same(value: Floats, reckoned: Floats, beyond: float | Floats) -> Flags:
     """Tell where a value is the reckoned one to its last digit; ``beyond`` is the rounding of what it is from."""
-    digit = np.select([_whole(value), _whole(10.0 * value)], [0.5, 0.05], 0.005)
-    return np.asarray(np.abs(value - reckoned) <= digit + beyond + _ROUNDED * np.abs(reckoned), dtype="bool")
+    return np.asarray(
+        np.abs(value - reckoned) <= half_digit(value) + beyond + _ROUNDED * np.abs(reckoned), dtype="bool"
+    )
+
+
+def half_digit(values: Floats) -> Floats:
+    """Give half of the last digit that numbers were written with, down to hundredths."""
+    return np.select([_whole(values), _whole(10.0 * values)], [0.5, 0.05], 0.005)
 
 
 def _whole(values: Floats) -> Flags:

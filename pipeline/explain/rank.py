@@ -11,16 +11,19 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.checks.summed_hardness import AS_SUM, summed_hardness
+from pipeline.chemistry.equivalents import CACO3_PER_CALCIUM, CACO3_PER_MAGNESIUM
 from pipeline.engine.engine import HERE
 from pipeline.explain import ranges, wording
-from pipeline.explain.answers import ENOUGH, answers_of, best_named, ranked_answers, unexplained
+from pipeline.explain.answers import ENOUGH, answers_of, best_named, ranked_answers, unexplained, without_name
 from pipeline.explain.check_evidence import MISSING, held_by_checks, seen_by_checks
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.mistakes.two import TWO
+from pipeline.explain.no_witness import half_digit
 from pipeline.explain.pairs import PAIR_ANSWERS, of_pairs
 from pipeline.explain.patterns import Patterns, of_files, source_samples
 from pipeline.explain.priors import FOUND_BY_CHECK, UNNAMED, UNNAMED_ALIKE
-from pipeline.explain.record import counted_up
+from pipeline.explain.record import ROW, counted_up
 from pipeline.explain.relations.charges import unread
 from pipeline.explain.screen import Screened, screened
 from pipeline.explain.search import is_likely, judged, values_meant
@@ -147,18 +150,21 @@ def explain(
         received, meant = values_meant(part, own["sample"].to_numpy(), own["candidate"].to_numpy())
         return own.assign(value_from=received, value_to=meant)
 
-    def told(of: Patterns) -> Explained:
-        own = ranked(of, weighed)
+    def told(of: Patterns, known: pd.DataFrame) -> Explained:
+        own = ranked(of, known)
         pairs = of_pairs(samples, record, own, chosen, limits)
         moved = np.flatnonzero(pairs.exchanged()[chosen])
         if moved.size:
-            own = ranked(of, _without_history(weighed, part, part_past, of_part, moved))
+            own = ranked(of, _without_history(known, part, part_past, of_part, moved))
             pairs = of_pairs(samples, record, own, chosen, limits)
         worded = _worded(own, part, (part_past, pairs.rows(record.index)), of.covers(own, chosen))
         return replace(worded, patterns=patterns.table, against=against, sources=patterns)
 
-    alone = told(Patterns(patterns.table, {}))
-    return replace(told(patterns), alone=alone) if patterns.covered else alone
+    alone = told(Patterns(patterns.table, {}), weighed)
+    untitrated = _of_no_titration(weighed, part, samples.once(summed_hardness)[chosen])
+    if not patterns.covered and not untitrated.any():
+        return alone
+    return replace(told(patterns, weighed[~untitrated]), alone=alone)
 
 
 def _with_two_mistakes(
@@ -197,6 +203,23 @@ def _is_single() -> Flags:
     return ~_is(TWO)
 
 
+def _of_no_titration(weighed: pd.DataFrame, record: Record, summed: Flags) -> Flags:
+    """Tell the mistakes of a titration in (n,) ``summed`` samples, whose source adds calcium and magnesium up.
+
+    A mistake with the sum, once it was made, would leave the very sum.
+    """
+    candidate, sample = weighed["candidate"].to_numpy(dtype="int64"), weighed["sample"].to_numpy(dtype="int64")
+    flags = summed[sample] & (every("row") == ROW["total_hardness"])[candidate] & ~without_name()[candidate]
+    at = np.flatnonzero(flags)
+    _, meant = values_meant(record, sample[at], candidate[at])
+    calcium, magnesium = (record.amounts[ROW[name], sample[at]] for name in ("calcium", "magnesium"))
+    written = record.written[ROW["total_hardness"], sample[at]]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        off = np.abs(meant / (CACO3_PER_CALCIUM * calcium + CACO3_PER_MAGNESIUM * magnesium) - 1.0)
+        flags[at] = off > AS_SUM + half_digit(written) / written
+    return np.asarray(flags, dtype="bool")
+
+
 def _without_history(
     weighed: pd.DataFrame, record: Record, past: ranges.PastReadings, seen: Seen, moved: Places
 ) -> pd.DataFrame:
@@ -230,7 +253,7 @@ def _worded(
     words = wording.of_states(candidate, sample, record, past)
     sentences = wording.evidence(rows, some.size)
     words[some] = np.where(sentences != "", sentences, words[some])
-    told["evidence"] = _with_fallback(told, words)
+    told["evidence"] = _with_fallback(told, words, _has_past(past, sample, told["analyte"]))
     gap = np.flatnonzero(_is(MISSING)[candidate])
     told["evidence"][gap] = wording.of_gaps(told["value_to"][gap], told["analyte"][gap]).to_pylist()
     told["evidence"][_is(FOUND_BY_CHECK)[candidate]] = "found by the check above"
@@ -265,8 +288,8 @@ def _facts(candidate: Places, ion: npt.NDArray[np.str_]) -> Columns:
     }
 
 
-def _with_fallback(told: Columns, words: npt.NDArray[np.object_]) -> npt.NDArray[np.object_]:
-    """Say something where no relation moved: the value itself, or that all agrees."""
+def _with_fallback(told: Columns, words: npt.NDArray[np.object_], past: Flags) -> npt.NDArray[np.object_]:
+    """Say something where no relation moved: the value itself, or that all agrees; ``past``: its point has one."""
     received, meant = told["value_from"], told["value_to"]
     changed = (received != meant) & ~np.isnan(meant)
     unnamed = told["mistake"] == UNNAMED
@@ -281,11 +304,20 @@ def _with_fallback(told: Columns, words: npt.NDArray[np.object_]) -> npt.NDArray
         "value": wording.four_digits(meant[one]),
     }
     words = np.where(unnamed, "several readings would have to change", words)
-    words[moved] = filled("{value}: the usual range decides, no relation does", {"value": value}).to_pylist()
+    basis = np.where(past[moved], "the past of this point supports this", "only the usual range supports this")
+    words[moved] = filled("{value}: {basis}", {"value": value, "basis": pa.array(basis, pa.string())}).to_pylist()
     words[one] = filled("{subject} stands out most: about {value} would fit", out).to_pylist()
     words[alone] = [f"{subject[row]} stands out most" for row in alone]
     words[told["mistake"] == "no-mistake"] = "all relations as received"
     return words
+
+
+def _has_past(past: ranges.PastReadings, sample: Places, analyte: npt.NDArray[np.str_]) -> Flags:
+    """Tell where the point of a sample says what the quantity in question usually is."""
+    known = np.zeros(sample.size, dtype="bool")
+    for name in ranges.HISTORY:
+        known |= (analyte == name) & ~np.isnan(past.centre[name][sample])
+    return known
 
 
 def _with_pairs(told: Columns, pairs: Columns) -> Columns:

@@ -64,6 +64,7 @@ def test_a_decarboniser_that_takes_both_alike_is_right(table: Table, findings: F
     ("treatment", "after", "severity", "pattern"),
     [
         ("decarboniser", "533,249.9,196.3,7.4", "note", "exactly equal"),
+        ("decarboniser", "530,247,194,7.4", "note", "takes no hardness out"),
         ("decarboniser", "500,249.9,71.4,6.6", "hold", "do not fall together"),
         ("softener", "530,20,71.4,7.4", "hold", "alkalinity changed"),
         ("softener", "300,20,196.3,7.4", "hold", "conductivity changed"),

@@ -323,3 +323,28 @@ def test_what_was_computed_from_the_rest_is_no_second_witness(waters: Builder) -
     assert np.isnan(record_of(own).amounts[rows]).all()
     assert not np.isnan(record_of(measured).amounts[rows]).any()
     assert np.isnan(record_of(meter).amounts[ROW["tds"]]).all()
+
+
+@pytest.mark.source("APHA2340B")
+def test_hardness_a_source_computes_is_exchanged_only_where_that_restores_the_sum(
+    waters: Callable[..., SampleTable], explained: Callable[..., Explained]
+) -> None:
+    """2.497 · 62 + 4.118 · 14 = 212.5: an alkalinity of 208.1 is no such sum."""
+    calcium = np.array([62.0, 62.0, *range(50, 90, 4)])
+    hardness = 2.497 * calcium + 4.118 * 14.0
+    alkalinity = hardness - 82.5
+    hardness[:2], alkalinity[:2] = (127.4, 130.0), (208.1, 212.5)
+    table = waters(
+        th=hardness.tolist(), ca=calcium.tolist(), mg=14.0, na=22.0, k=2.0, alk=alkalinity.tolist(), cl=60.0, so4=45.0,
+        no3=4.4, file_sha256="report",
+    )  # fmt: skip
+
+    found = explained(table)
+
+    def first(told: Explained) -> list[str]:
+        rows = told.explanations[told.explanations["rank"] == 1].set_index("sample_id")
+        return list(rows["mistake"].reindex(table.about.index[:2]))
+
+    assert found.alone is not None
+    assert first(found.alone) == ["swapped-analytes"] * 2
+    assert first(found) == ["none-of-these", "swapped-analytes"]

@@ -19,6 +19,7 @@ _SWAPS: Final = (
     ("conductivity", "tds"),
     ("chloride", "sulfate"),
     ("sodium", "calcium"),
+    ("total_hardness", "calcium_hardness"),
     ("calcium", "magnesium"),
     ("sodium", "potassium"),
     ("chloride", "nitrate"),
@@ -27,11 +28,11 @@ _SWAPS: Final = (
     ("sodium", "chloride"),
     ("magnesium", "potassium"),
     ("conductivity", "total_hardness"),
-    ("total_hardness", "calcium_hardness"),
     ("bicarbonate", "sulfate"),
     ("calcium", "potassium"),
     ("bicarbonate", "chloride"),
 )
+_CHLORINE: Final = ("free_chlorine", "total_chlorine")
 _COPIES: Final = (  # the column with the number of another, and that one
     ("total_hardness", "calcium"),
     ("total_hardness", "alkalinity"),
@@ -44,8 +45,8 @@ _COPIES: Final = (  # the column with the number of another, and that one
     ("chloride", "sulfate"),
     ("sodium", "potassium"),
 )
-_RARER: Final = 0.3  # of the columns the trade exchanges again and again, the first four; the others are rarer [CP]
-_USUAL_SWAPS: Final = 4  # fmt: skip
+_RARER: Final = 0.3  # of the columns the trade exchanges again and again, the first five; the others are rarer [CP]
+_USUAL_SWAPS: Final = 5  # fmt: skip
 _LINES: Final = (("calcium", "magnesium", "sodium", "potassium"), ("chloride", "sulfate", "nitrate"))
 
 
@@ -114,4 +115,6 @@ def exchanged_columns() -> list[Candidate]:
         for line in _LINES
         for words, order in (("to the right", (*line[1:], line[0])), ("to the left", (line[-1], *line[:-1])))
     ]
-    return pairs + shifted
+    one, other = _CHLORINE
+    strips = Candidate("swapped-analytes", one, other, "", _swap(_CHLORINE, _CHLORINE[::-1]), seen=True, row=ROW[one])
+    return [*pairs, *shifted, strips]
