@@ -51,7 +51,8 @@ def renamings(stays: pd.DataFrame) -> list[Renaming]:
     ----------
     stays : `client site region first last`, when a site was sampled under the name of a region; no name is empty.
     """
-    named = stays.assign(house=stays["client"].astype("str") + "\x1f" + stays["site"].astype("str"))
+    # As numbers: a country has thousands of sites, and texts are slow to look up.
+    named = stays[["region", "first", "last"]].assign(house=stays.groupby(["client", "site"], observed=True).ngroup())
     both = named.merge(named, on="house", suffixes=("_old", "_new"))
     both = both[(both["region_old"] != both["region_new"]) & (both["first_old"] < both["first_new"])]
     pairs = both.groupby(["region_old", "region_new"]).size().reset_index(name="sites")
