@@ -97,7 +97,9 @@ def kendall(blocks: Blocks, group: Codes, groups: int, *, shares: bool = False) 
     bounds = _interval(least, most, counts, reach)
     # All pairs tied is no evidence of anything: no trend, and nothing against it either.
     p = np.where((years >= LEAST_YEARS) & (variance == 0), 1.0, p)
-    known = years >= LEAST_YEARS
+    # Where every cell lies below a limit, "0 to 0" would say that nothing moves.
+    seen = np.bincount(group, (low == high).any(axis=1), groups) > 0
+    known = (years >= LEAST_YEARS) & seen
     return Kendall(score, variance, p, *(np.where(known, each, np.nan) for each in (slope, *bounds)))
 
 

@@ -106,6 +106,16 @@ def test_readings_below_a_limit_are_ties_and_hide_no_slope() -> None:
     assert np.isnan(found.slope[0])
 
 
+def test_readings_that_all_lie_below_a_limit_have_no_slope() -> None:
+    """Nothing speaks for a trend, and nothing says that the water stays as it is."""
+    low, high, time = np.zeros((2, 10)), np.full((2, 10), np.nextafter(5, 0)), np.tile(np.arange(10.0), (2, 1))
+
+    found = kendall(Blocks(np.arange(2), low, high, time), np.zeros(2, int), 1)
+
+    assert found.p[0] == 1
+    assert np.isnan([found.slope[0], found.slope_low[0], found.slope_high[0]]).all()
+
+
 def test_two_years_and_no_difference_are_no_trend() -> None:
     assert np.isnan(of_rows([[1, 2], [1, 2], [3, 4]]).p[0])
     assert of_rows([5, 5, 5, 5, 5]).p[0] == 1.0
