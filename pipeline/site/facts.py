@@ -12,22 +12,8 @@ import pandas as pd
 
 from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import METALS, NOT_KNOWN, known_machines, named_metals, recognise
-from pipeline.site.pairing import last_pair
-from pipeline.site.statements import (
-    MACHINE,
-    REGISTER,
-    SAMPLE,
-    SITE,
-    Fitted,
-    Statement,
-    in_place_of,
-    positive,
-    share,
-    written_day,
-)
-from pipeline.site.statements import resolved as resolved_of
+from pipeline.site.statements import MACHINE, SITE, Fitted, in_place_of, positive, resolved
 from pipeline.treat.choosing.case import drain_of, yes_or_no
-from pipeline.treat.processes.naming import treatment_meant
 from pipeline.treat.sizing.capacity import CAPACITY_UNITS
 from pipeline.words import Said
 
@@ -35,8 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from pipeline.assess.machines import Machine
-    from pipeline.store.database import Store
-    from pipeline.store.site_records import SiteName
+    from pipeline.site.sources import SiteSources
 
 _BY_HAND: Final = ("jug", "tank cartridge", "resin bag")  # only where somebody fills the machine
 _BOILER: Final = re.compile(r"boiler|kessel|chaudière|caldaia|caldera|ketel|thermoblo", re.IGNORECASE)
@@ -96,61 +81,34 @@ class Facts:
         return self.fitted.treatment != self.fitted_then.treatment
 
 
-def fitted(store: Store, site: SiteName, on: pd.Timestamp | None = None) -> Fitted:
-    """Say what is fitted at a site, and who says so.
-
-    The order of preference is the register of treatments as it stood on the day, then the row of the sample,
-    then the row of the site. What another of them says against it is among the notices.
-
-    Parameters
-    ----------
-    store : open.
-    site : client and site.
-    on : the day; without one the register's last row counts.
-    """
-    from pipeline.store.site_records import site_samples  # noqa: PLC0415 - duckdb is not needed by the reports
-
-    return resolved_of(_statements(_registers(store, site), site_samples(store, site), on))
-
-
 def site_facts(
-    store: Store,
-    site: SiteName,
-    wide: pd.DataFrame,
+    sources: SiteSources,
     today: pd.Timestamp,
     litres: float | None = None,
     machines: Mapping[str, Machine] | None = None,
-    registers: Mapping[str, pd.DataFrame] | None = None,
 ) -> Facts:
     """Gather what registers and samples say of a site.
 
     Parameters
     ----------
-    store : open.
-    site : client and site.
-    wide : its samples (view `v_sample`), the oldest first.
+    sources : what the registers and the samples say.
     today : rows of the register that lie ahead are not in force.
     litres : a day, in place of what the records say.
     machines : those that are known; the built-in ones where not given.
-    registers : all entries of the three registers by kind, where they were read for many sites at once.
     """
-    rows = _registers(store, site, registers)
-    site_row, machine_row = _last(rows[SITE]), _last(rows[MACHINE])
-    now = resolved_of(_statements(rows, wide, today))
-    treated = last_pair(wide.set_index("sample_id"))[1]
-    taken = wide.set_index("sample_id")["collected_at"][treated] if treated else pd.NaT
-    then = resolved_of(_statements(rows, wide, today if pd.isna(taken) else pd.Timestamp(taken)))
-    register = _last(_in_force(rows[REGISTER], today)) or _last(rows[REGISTER])
-    machine_text = site_row.get("machine", "") or machine_row.get("machine", "") or _latest(wide, "machine")
-    comments = [site_row.get("comment", ""), *_texts(wide, "comment")]
-    country = site_row.get("country", "") or _latest(wide, "country")
+    site_row, machine_row = sources.last(SITE), sources.last(MACHINE)
+    now = resolved(sources.statements(today))
+    then = now if sources.tested_on is None else resolved(sources.statements(sources.tested_on))
+    machine_text = site_row.get("machine", "") or machine_row.get("machine", "") or sources.latest("machine")
+    comments = [site_row.get("comment", ""), *sources.texts("comment")]
+    country = site_row.get("country", "") or sources.latest("country")
     return Facts(
         fitted=in_place_of(now, litres),
         fitted_then=in_place_of(then, litres),
-        register=register,
-        changes=_changes(rows[REGISTER], then.treatment),
+        register=sources.register(today),
+        changes=sources.changes(then.treatment),
         country=_iso(country),
-        supply=site_row.get("supply", "") or _latest(wide, "supply"),
+        supply=site_row.get("supply", "") or sources.latest("supply"),
         machine=_connected(
             _recognised(machine_text, comments, dict(machines or known_machines())),
             yes_or_no(site_row.get("plumbed", "")),
@@ -173,114 +131,6 @@ def _drain(column: str, remarks: Sequence[str]) -> bool | None:
     """Say whether there is a drain: by the column of the register, else by the words of a remark."""
     said = yes_or_no(column)
     return drain_of("; ".join([column, *remarks])) if said is None else said
-
-
-def _registers(
-    store: Store, site: SiteName, known: Mapping[str, pd.DataFrame] | None = None
-) -> dict[str, pd.DataFrame]:
-    """Give the rows of the three registers about a site; one without a client counts where there is no other."""
-    from pipeline.store import registers  # noqa: PLC0415 - duckdb is not needed by the reports
-
-    found = {}
-    for by, kind in ((REGISTER, "treatment"), (SITE, "site"), (MACHINE, "machine")):
-        entries = registers.entries(store, kind) if known is None else known[kind]
-        own = registers.of_site(entries, site.site, site.client)
-        found[by] = own if len(own) else registers.of_site(entries, site.site, "")
-    return found
-
-
-def _statements(rows: Mapping[str, pd.DataFrame], wide: pd.DataFrame, on: pd.Timestamp | None) -> list[Statement]:
-    """Lay out what every place says on a day."""
-    standing = _in_force(rows[REGISTER], on)
-    said = [
-        *_of_samples(_own(wide, rows[SITE])),
-        *(_of_row(row, by) for by in (SITE, MACHINE) if (row := _last(rows[by]))),
-    ]
-    # A register that begins only later still says more than nobody.
-    named = len(standing) > 0 or any(one.written for one in said)
-    register = _last(standing if named else rows[REGISTER])
-    return [*([_of_row(register, REGISTER)] if register else []), *said]
-
-
-def _of_row(row: Mapping[str, str], by: str) -> Statement:
-    return Statement(
-        by,
-        "" if by == MACHINE else row.get("treatment", ""),
-        share(row.get("bypass_percent", "")),
-        positive(row.get("litres_per_day", "")),
-        written_day(row.get("installed_on", "")) if by == REGISTER else None,
-    )
-
-
-def _own(wide: pd.DataFrame, site_rows: pd.DataFrame) -> pd.DataFrame:
-    """Leave out what samples took over from the register of sites when they were imported: the site says it itself."""
-    texts = site_rows["treatment"].dropna().astype("str") if "treatment" in site_rows else pd.Series(dtype="str")
-    taken_over = {text.strip().casefold() for text in texts}
-    written = wide["treatment"].fillna("").astype("str")
-    return wide.assign(treatment=written.mask(written.str.strip().str.casefold().isin(taken_over), ""))
-
-
-def _of_samples(wide: pd.DataFrame) -> list[Statement]:
-    """Lay out what the rows of the last pair say; what neither says comes from the latest sample that says it."""
-    named = wide.set_index("sample_id")
-    pair = [name for name in reversed(last_pair(named)) if name]
-    rows = {str(name): _of_sample(row) for name, row in named.iterrows()}
-    said = [rows[name] for name in pair]
-    others = [one for name, one in reversed(rows.items()) if name not in pair]
-    written = next((one for one in others if one.written), None)
-    litres = next((one for one in others if not math.isnan(one.litres)), None)
-    if written is not None and not any(one.written for one in said):
-        said.append(replace(written, litres=math.nan))
-    if litres is not None and all(math.isnan(one.litres) for one in said):
-        said.append(Statement(SAMPLE, litres=litres.litres, label=litres.label))
-    return said
-
-
-def _of_sample(row: pd.Series) -> Statement:
-    text = {name: "" if pd.isna(row[name]) else str(row[name]).strip() for name in
-            ("treatment", "bypass_percent", "litres_per_day", "label")}  # fmt: skip
-    return Statement(
-        SAMPLE,
-        text["treatment"],
-        share(text["bypass_percent"]),
-        positive(text["litres_per_day"]),
-        label=text["label"] or str(row.name),
-    )
-
-
-def _in_force(rows: pd.DataFrame, on: pd.Timestamp | None) -> pd.DataFrame:
-    """Order the rows of a register by the day they begin, without those that begin after a day."""
-    if rows.empty:
-        return rows
-    texts = rows["installed_on"] if "installed_on" in rows else pd.Series("", index=rows.index)
-    began = pd.to_datetime(texts.where(texts != "").astype("str"), errors="coerce", format="ISO8601", utc=True)
-    began = began.dt.tz_localize(None)
-    order = began.where(began.notna(), began.cummax().ffill())  # a row without a day follows what stands before it
-    kept = rows.iloc[order.argsort(kind="stable").to_numpy()] if order.notna().all() else rows
-    return kept if on is None else kept[(began.isna() | (began <= on)).reindex(kept.index)]
-
-
-def _last(rows: pd.DataFrame) -> dict[str, str]:
-    last = rows.iloc[-1].to_dict() if len(rows) else {}
-    return {str(name): "" if pd.isna(value) else str(value).strip() for name, value in last.items()}
-
-
-def _changes(rows: pd.DataFrame, treatment: str) -> tuple[pd.Timestamp, ...]:
-    """Give the days on which the medium of a treatment was put in."""
-    if rows.empty or "installed_on" not in rows:
-        return ()
-    own = [treatment_meant(str(text)) == treatment for text in rows["treatment"]]
-    days = [written_day(str(text)) for text in rows.loc[own, "installed_on"]]
-    return tuple(sorted({day for day in days if day is not None}))
-
-
-def _texts(wide: pd.DataFrame, name: str) -> list[str]:
-    return [str(text).strip() for text in wide[name].dropna()] if name in wide else []
-
-
-def _latest(wide: pd.DataFrame, name: str) -> str:
-    """Take a fact from the latest sample that states it."""
-    return next((text for text in reversed(_texts(wide, name)) if text), "")
 
 
 def _recognised(text: str, comments: Sequence[str], known: dict[str, Machine]) -> Machine:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
 from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
 
 if TYPE_CHECKING:
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Places
 
 
+_SALTS: Final = (HARDNESS, ALKALINITY)
 _VISIT: Final = pd.Timedelta(days=PAIR_DAYS).to_timedelta64()
 
 
@@ -54,24 +56,21 @@ def fullest_pair(samples: pd.DataFrame, changes: tuple[pd.Timestamp, ...]) -> tu
     -------
     raw, treated : identifiers of one visit; None where no visit has both hardness and alkalinity.
     """
-    waters = samples[samples["collected_at"].notna()].sort_values("collected_at", kind="stable")
-    salts = waters[["total_hardness_mg_l_caco3", "alkalinity_mg_l_caco3"]].astype("float64").sum(axis=1, skipna=False)
-    named = waters.assign(salts=salts, name=waters.index)[["collected_at", "stage", "salts", "name"]]
-    behind = named[named["stage"].isin(TREATED) & (named["collected_at"] >= max(changes, default=pd.Timestamp.min))]
-    pairs = pd.merge_asof(
-        behind,
-        named[named["stage"].isin(RAW)],
-        on="collected_at",
-        direction="nearest",
-        tolerance=pd.Timedelta(days=PAIR_DAYS),
-        suffixes=("", "_raw"),
-    )
-    took = (pairs["salts_raw"] - pairs["salts"]).dropna()
-    if took.empty:
+    when = samples["collected_at"].to_numpy(dtype="datetime64[ns]")
+    stage = samples["stage"].to_numpy(dtype=object)
+    salts = np.sum([samples[name].to_numpy(dtype="float64", na_value=np.nan) for name in _SALTS], axis=0)
+    fresh = when >= np.datetime64(max(changes, default=pd.Timestamp.min), "ns")
+    raw = np.flatnonzero(np.isin(stage, RAW) & ~np.isnat(when))
+    behind = np.flatnonzero(np.isin(stage, TREATED) & ~np.isnat(when) & fresh)
+    if not raw.size or not behind.size:
         return None
-    best = int(took.to_numpy().argmax())
-    names = pairs.loc[took.index, ["name_raw", "name"]].astype("str").to_numpy()[best]
-    return str(names[0]), str(names[1])
+    gap = np.abs(when[behind][:, None] - when[raw][None])
+    nearest = raw[gap.argmin(axis=1)]
+    took = np.where(gap.min(axis=1) <= _VISIT, salts[nearest] - salts[behind], np.nan)
+    if np.isnan(took).all():
+        return None
+    best = int(np.nanargmax(took))
+    return str(samples.index[nearest[best]]), str(samples.index[behind[best]])
 
 
 def _behind(stage: npt.NDArray[np.object_], when: npt.NDArray[np.datetime64]) -> Places:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import islice
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -10,6 +11,7 @@ import pandas as pd
 from pipeline.site.facts import site_facts
 from pipeline.site.pairing import last_pair
 from pipeline.site.selection import AFTER, BEFORE, earlier_of, incomplete, latest, lenders, waiting
+from pipeline.site.sources import register_rows, site_rows, sources_of, texts_of_samples
 from pipeline.site.visit import Visit, completed
 from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
 from pipeline.treat.processes.naming import NONE
@@ -141,7 +143,8 @@ def site_record(
     wide = site_records.site_samples(store, name)
     if wide.empty:
         wide = site_records.site_samples(store, name, bottled=True)
-    facts = site_facts(store, name, wide, pd.Timestamp(today), litres_per_day, machines)
+    sources = sources_of(wide, site_rows(register_rows(store), name))
+    facts = site_facts(sources, pd.Timestamp(today), litres_per_day, machines)
     # Hot water is no water of the site.
     drawn = wide[wide["stage"] != "hot_outlet"].set_index("sample_id")
     rebuilt = sample_table(store, [str(found) for found in drawn.index]) if len(drawn) else None
@@ -182,25 +185,25 @@ def courses(
     ------
     each site in turn, without the waters that advice rests on.
     """
-    from pipeline.store import registers, site_records  # noqa: PLC0415 - duckdb is not needed by a page of given answers
+    from pipeline.store import site_records  # noqa: PLC0415 - duckdb is not needed by a page of given answers
     from pipeline.store.table import sample_table  # noqa: PLC0415 - same
 
     wide = site_records.samples_of_sites(store)
-    entries = {kind: _by_site(registers.entries(store, kind)) for kind in registers.KEYS}
+    registers = register_rows(store)
     drawn = {name: own[own["stage"] != "hot_outlet"].set_index("sample_id") for name, own in wide.items()}
     ids = [str(found) for own in drawn.values() for found in own.index]
     through = _with_limits(sample_table(store, ids)) if ids else None
     nothing = next((own.head(0) for own in wide.values()), None)
+    told = iter(texts_of_samples(pd.concat(wide.values())) if wide else ())
+    texts = {name: [*islice(told, len(own))] for name, own in wide.items()}
     for name in names:
         own = wide.get(name, nothing)
         own = site_records.site_samples(store, name) if own is None else own
         known = through is not None and name in drawn and len(drawn[name]) > 0
-        key = tuple(part.strip().casefold() for part in name)
-        of_site = {kind: pd.concat([rows.get(place, empty) for place in {key, ("", key[1])}])
-                   for kind, (rows, empty) in entries.items()}  # fmt: skip
+        sources = sources_of(own, site_rows(registers, name), texts.get(name))
         yield Site(
             name=name,
-            facts=site_facts(store, name, own, pd.Timestamp(today), None, machines, of_site),
+            facts=site_facts(sources, pd.Timestamp(today), None, machines),
             raw=None,
             treated=None,
             earlier=None,
@@ -210,13 +213,6 @@ def courses(
             course=_course(through, drawn[name]) if known and through is not None else None,
             series=_through_time(through, drawn[name]) if known and through is not None else None,
         )
-
-
-def _by_site(entries: pd.DataFrame) -> tuple[dict[tuple[str, ...], pd.DataFrame], pd.DataFrame]:
-    """Part the entries of a register by client and site in small letters; beside them a register without any."""
-    keys = [entries[name].str.strip().str.casefold() for name in ("client", "site")]
-    parts = {tuple(map(str, key)): own for key, own in entries.groupby(keys, sort=False)}
-    return parts, entries.head(0)
 
 
 def _visits(rebuilt: SampleTable, drawn: pd.DataFrame, findings: pd.DataFrame) -> list[Visit]:

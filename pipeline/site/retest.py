@@ -13,23 +13,26 @@ from pipeline.site.facts import capacity, fitted_since
 from pipeline.site.pairing import fullest_pair
 from pipeline.site.season import season_test, two_waters
 from pipeline.treat.processes.naming import NONE
-from pipeline.treat.processes.trains import has_membrane
+from pipeline.treat.processes.trains import adds_minerals, has_membrane
 from pipeline.treat.processes.treatments import TREATMENTS
 from pipeline.treat.sizing.capacity import EQUIVALENTS_PER_UNIT
 from pipeline.treat.sizing.size import RESERVE, SizeFacts, size
 from pipeline.verify import Circumstances, HistoryFacts, Schedule, history, together, unstated, verify
 from pipeline.verify.outcomes import in_percent
+from pipeline.verify.promised import Pledge, one_witness, promises
 from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
 from pipeline.words import Said
 from schemas.columns import OPEN, WIDE_COLUMNS
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from datetime import date
 
     from pipeline.site.record import Site, Timeline
     from pipeline.site.statements import Fitted
+    from pipeline.store.site_records import SiteName
     from pipeline.verify.outcomes import Cause, History, NextTest, Verification
+    from pipeline.verify.promised import Promise
 
 LIKELIEST: Final = "verify.history.most_likely"
 RISEN: Final = "verify.later_up"
@@ -80,7 +83,7 @@ class Retest:
         return steady and not risen and not self.replaced
 
 
-def verified(site: Site, today: date, *, brief: bool = False) -> Retest | None:
+def verified(site: Site, today: date, *, brief: bool = False, promised: Promise | None = None) -> Retest | None:
     """Compare the last pair of a site with what was fitted on its day, and read its course.
 
     Parameters
@@ -88,6 +91,7 @@ def verified(site: Site, today: date, *, brief: bool = False) -> Retest | None:
     site : its facts and samples.
     today : a next test that lies before it is overdue.
     brief : only the outcome and the days are wanted, causes where these hang on them.
+    promised : what is fitted makes of the raw water of the last pair, where `foretold` said so.
 
     Returns
     -------
@@ -99,7 +103,7 @@ def verified(site: Site, today: date, *, brief: bool = False) -> Retest | None:
     treatment = then.treatment or NONE
     facts = _history_facts(site, course, treatment)
     past = history(course.samples, treatment, facts, course.uncertainty)
-    known = replace(_circumstances(course, treatment, facts), brief=brief)
+    known = replace(_circumstances(course, treatment, facts), brief=brief, promised=promised)
     found = _of_pair(site, course, treatment, known)
     spent = _spent_on(site, known.schedule, today)
     if found is not None:
@@ -117,6 +121,25 @@ def verified(site: Site, today: date, *, brief: bool = False) -> Retest | None:
         overdue_days=0 if plan.on is None else max((today - plan.on.date()).days, 0),
         spent_on=spent,
     )
+
+
+def foretold(sites: Sequence[Site]) -> dict[SiteName, Promise]:
+    """Predict the treated water of many sites at once, where the prediction hangs on nothing but the raw water.
+
+    What a membrane and a mineral cartridge do is read from the treated water too: those come one by one.
+    """
+    pledges = {}
+    for site in sites:
+        course, then = site.course, site.facts.fitted_then
+        treatment = then.treatment or NONE
+        known = course is not None and course.raw and (then.treatment or not then.written)
+        open_ended = has_membrane(treatment) or adds_minerals(treatment) or TREATMENTS[treatment].second_water == "must"
+        if course is not None and known and not open_ended:
+            waters = course.samples[WIDE_COLUMNS].astype("float64").T
+            raw, _ = one_witness(waters[course.raw], waters[course.treated])
+            settings = {name: value for name, value in then.settings.items() if name != "bypass"}
+            pledges[site.name] = Pledge(raw, course.uncertainty.T[course.raw], treatment, settings)
+    return dict(zip(pledges, promises([*pledges.values()]), strict=True))
 
 
 def _of_pair(site: Site, course: Timeline, treatment: str, known: Circumstances) -> Verification | None:
@@ -191,8 +214,9 @@ def later_reading(course: Timeline) -> tuple[Said, ...]:
     -------
     what was read then and now, and that it has risen where it did by more than both readings can be off; else nothing.
     """
-    samples = course.samples[course.samples["collected_at"].notna()]
-    behind = samples[samples["stage"].isin(TREATED) & ~samples["current_verdict"].isin(OPEN)]
+    samples = course.samples[["label", "stage", "collected_at", "current_verdict", *_FOLLOWED]]
+    counts = samples["stage"].isin(TREATED) & ~samples["current_verdict"].isin(OPEN)
+    behind = samples[counts & samples["collected_at"].notna()]
     if not course.raw or behind.empty or course.treated not in behind.index:
         return ()
     last = str(behind.index[-1])

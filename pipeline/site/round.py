@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from pipeline.site.record import KEEPS_MINERALS, courses
-from pipeline.site.retest import verified
+from pipeline.site.retest import foretold, verified
 from pipeline.site.season import season_test, two_waters
 from pipeline.verify.intervals import LIFE_OVER, yearly_test
 from pipeline.verify.series import RAW
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from pipeline.site.record import Site
     from pipeline.store.database import Store
     from pipeline.store.site_records import SiteName
+    from pipeline.verify.promised import Promise
 
 NEVER, REPEAT, USED_UP, NEXT_TEST, YEARLY = "never tested raw", "repeat wanted", "used up", "next test", "yearly"
 UNTESTED = "treatment never tested"
@@ -66,21 +67,25 @@ def round_until(store: Store, until: date, today: date, machines: Mapping[str, M
     )
 
     repeats = repeats_wanted(store)
+    sites = [*courses(store, known_sites(store), today, machines)]
+    promised = foretold(sites)
     found = []
-    for site in courses(store, known_sites(store), today, machines):
+    for site in sites:
         named = {site.name, SiteName("", site.name.site)}
         own = [repeat for name in named for repeat in repeats.get(name, [])]
-        found += list(_stops(site, own, today))
+        found += list(_stops(site, own, today, promised.get(site.name)))
     return sorted(
         (stop for stop in found if stop.on <= pd.Timestamp(until)),
         key=lambda stop: (stop.on, stop.name),
     )
 
 
-def _stops(site: Site, repeats: Sequence[tuple[str, pd.Timestamp]], today: date) -> Iterator[Stop]:
+def _stops(
+    site: Site, repeats: Sequence[tuple[str, pd.Timestamp]], today: date, promised: Promise | None
+) -> Iterator[Stop]:
     """Give the stop of one site, if any day is set for it."""
     day = pd.Timestamp(today)
-    due = sorted(_reasons(site, repeats, today), key=lambda one: one[0])
+    due = sorted(_reasons(site, repeats, today, promised), key=lambda one: one[0])
     if not due:
         return
     first = due[0]
@@ -95,14 +100,14 @@ def _stops(site: Site, repeats: Sequence[tuple[str, pd.Timestamp]], today: date)
 
 
 def _reasons(
-    site: Site, repeats: Sequence[tuple[str, pd.Timestamp]], today: date
+    site: Site, repeats: Sequence[tuple[str, pd.Timestamp]], today: date, promised: Promise | None
 ) -> Iterator[tuple[pd.Timestamp, str, Said]]:
     day = pd.Timestamp(today)
     for label, since in repeats:
         yield since, REPEAT, Said("round.repeat", {"label": label, "date": since})
     if not _raw_days(site):
         yield day, NEVER, Said("round.never")
-    retest = verified(site, today, brief=True)
+    retest = verified(site, today, brief=True, promised=promised)
     if retest is None:
         yield from _of_the_tap(site, today)
         return

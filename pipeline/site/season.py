@@ -81,12 +81,12 @@ def two_waters(site: Site) -> TwoWaters | None:
 
 
 def _of_the_tap(site: Site) -> pd.DataFrame:
-    if site.series is None:
+    if site.series is None or len(site.series) < _LEAST_SAMPLES:
         return pd.DataFrame()
-    usable = site.series[site.series["stage"].isin([*RAW, ""]) & ~site.series["current_verdict"].isin(OPEN)]
-    known = usable[["collected_at", HARDNESS, ALKALINITY]].dropna()
-    own = known.astype({HARDNESS: "float64", ALKALINITY: "float64"})
-    return own[(own[[HARDNESS, ALKALINITY]] > 0.0).all(axis=1)].sort_values("collected_at", kind="stable")
+    narrow = site.series[["collected_at", HARDNESS, ALKALINITY, "stage", "current_verdict"]]
+    counts = narrow["stage"].isin([*RAW, ""]) & ~narrow["current_verdict"].isin(OPEN) & narrow["collected_at"].notna()
+    own = narrow[counts & (narrow[HARDNESS] > 0.0) & (narrow[ALKALINITY] > 0.0)]
+    return own.astype({HARDNESS: "float64", ALKALINITY: "float64"}).sort_values("collected_at", kind="stable")
 
 
 def _comes_on(when: pd.Series, is_now: np.ndarray) -> pd.Timestamp | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -194,10 +195,11 @@ def positive(text: str) -> float:
     return value if 0.0 < value < math.inf else math.nan
 
 
+@lru_cache(maxsize=4096)
 def written_day(text: str) -> pd.Timestamp | None:
     """Read a day that a register gives as text, None where there is none."""
-    found = pd.to_datetime(pd.Series([text or None], dtype="str"), errors="coerce", format="ISO8601").iloc[0]
-    return None if pd.isna(found) else pd.Timestamp(found)
+    found = pd.to_datetime(pd.Series([text or None], dtype="str"), errors="coerce", format="ISO8601", utc=True).iloc[0]
+    return None if pd.isna(found) else pd.Timestamp(found).tz_localize(None)
 
 
 def _number(text: str) -> float:

@@ -18,6 +18,7 @@ from pipeline.verify.intervals import Schedule, next_test
 from pipeline.verify.outcomes import Cause, History, NextTest, Span, in_percent
 from pipeline.verify.series import (
     ADDS,
+    RAW,
     Series,
     days_since,
     in_order,
@@ -147,7 +148,7 @@ def removed_load(litres: Sequence[float] | Floats, removed_mg_l: Sequence[float]
 
 def _source(ordered: pd.DataFrame, spread: pd.DataFrame, limits: HistoryLimits) -> tuple[float, Span | None]:
     """Give the probability that the raw water changed for another, and when."""
-    moves = raw_course(ordered, spread)
+    moves = raw_course(ordered, spread) if ordered["stage"].isin(RAW).sum() >= FEWEST_SAMPLES else pd.DataFrame()
     if len(moves) < FEWEST_SAMPLES:
         return 0.0, None
     start = pd.Timestamp(moves["collected_at"].iloc[0])

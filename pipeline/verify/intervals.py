@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 from typing import Final
 
 import pandas as pd
@@ -104,6 +105,7 @@ def yearly_test(tested_on: pd.Timestamp) -> pd.Timestamp:
     return tested_on + pd.Timedelta(days=int(_interval("raw")["then_days"]))
 
 
+@cache
 def _interval(situation: str) -> pd.Series:
     rows = table("retest_intervals").set_index("situation")
     found: pd.Series = rows.T[situation]

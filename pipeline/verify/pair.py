@@ -17,7 +17,7 @@ from pipeline.verify.circumstantial import as_promised, with_chlorine
 from pipeline.verify.intervals import Schedule, next_test
 from pipeline.verify.outcomes import Cause, Compared, ProofOutcome, Verification, in_percent
 from pipeline.verify.permeate import ALL_SALTS, rejection_read, rejection_said, rejection_settings, share_left
-from pipeline.verify.promised import ALL, PROMISED, Promise, half_width, promise, with_salts
+from pipeline.verify.promised import ALL, PROMISED, Promise, half_width, one_witness, promise, with_salts
 from pipeline.words import Said
 from schemas.columns import WIDE_COLUMNS
 
@@ -64,6 +64,7 @@ class Circumstances:
     before_blending : the treated water was drawn behind the membrane, before raw water is blended back in.
     schedule : what decides when to test next.
     brief : only the outcome and the next test are wanted, causes where the next test hangs on them.
+    promised : what the treatment makes of the raw water, where it was predicted beforehand, for many at once.
     """
 
     permeate: pd.Series | None = None
@@ -73,6 +74,7 @@ class Circumstances:
     before_blending: bool = False
     schedule: Schedule = field(default_factory=lambda: Schedule(None))
     brief: bool = False
+    promised: Promise | None = None
 
 
 def verify(
@@ -130,11 +132,11 @@ def verify(
     failing = _membrane(ratio, known, bounds)
     if membrane and failing is False and not known.before_blending:
         own = {**rejection_settings(raw, known.permeate), **own}
-    raw, product = _one_witness(raw, product)
+    raw, product = one_witness(raw, product)
     if adds_minerals(treatment) and "added_mg_l_caco3" not in own:
         recorded = 0.0 if np.isnan(recorded) and has_membrane(treatment) else recorded
         own |= _minerals_added(raw, product, treatment, {**own, "bypass": recorded})
-    promised = promise(raw, of_raw, treatment, own, other)
+    promised = known.promised or promise(raw, of_raw, treatment, own, other)
     promised = with_salts(promised, product) if adds_minerals(treatment) else promised
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
     believed = readings.believable()
@@ -207,13 +209,6 @@ def _minerals_added(
 
 def _of(water: pd.Series | None) -> pd.Series:
     return pd.Series(dtype="float64") if water is None else water
-
-
-def _one_witness(raw: pd.Series, product: pd.Series) -> tuple[pd.Series, pd.Series]:
-    """Leave dissolved solids out where the conductivity was read on both sides: they are made of it."""
-    conductivity, solids = ALL_SALTS
-    read = all(np.isfinite(float(side.get(conductivity, np.nan))) for side in (raw, product))
-    return (raw.drop(solids, errors="ignore"), product.drop(solids, errors="ignore")) if read else (raw, product)
 
 
 def _shared(treatment: str) -> bool:

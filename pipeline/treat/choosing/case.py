@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cache, cached_property
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -221,11 +221,18 @@ def yes_or_no(text: str) -> bool | None:
     return meant[0] == "yes" if meant else None
 
 
+@cache
+def _words(words_table: str, meaning: str) -> dict[str, str]:
+    """Read a table of words: text -> what it means."""
+    found = table(words_table)
+    return dict(zip(found["text"].astype("str"), found[meaning].astype("str"), strict=True))
+
+
 def _meant(text: str, words_table: str, meaning: str) -> list[str]:
     """Meanings of a text and of its pieces, in order."""
-    words = table(words_table).set_index("text")[meaning].to_dict()
+    words = _words(words_table, meaning)
     pieces = [text]
     for mark in ",;/()+.":
         pieces = [*pieces, *(part for piece in pieces for part in piece.split(mark))]
     small = [" ".join(piece.casefold().split()) for piece in pieces]
-    return [str(words[piece]) for piece in dict.fromkeys(small) if piece in words]
+    return [words[piece] for piece in dict.fromkeys(small) if piece in words]
