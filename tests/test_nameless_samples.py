@@ -86,3 +86,17 @@ def test_a_batch_without_samples_has_nobody_to_call(tmp_path: Path) -> None:
 
     assert done.exit_code == 1
     assert "0 of 2 readings used" in done.output
+
+
+def test_two_rows_of_one_site_without_name_and_day_are_two_samples(tmp_path: Path) -> None:
+    two = "Client,Site,Stage,Conductivity (µS/cm),pH\nNobody,N-1,raw,560,7.4\nNobody,N-1,raw,410,7.5\n"
+    listed = "Client,Site,Parameter,Value,Unit\nNobody,N-2,Conductivity,560,µS/cm\nNobody,N-2,pH,7.4,\n"
+    (tmp_path / "two.csv").write_text(two, "utf-8")
+    (tmp_path / "list.csv").write_text(listed, "utf-8")
+    files = [str(tmp_path / name) for name in ("two.csv", "list.csv")]
+
+    CliRunner().invoke(main, ["intake", *files, "--out", str(tmp_path / "out"), "--store", str(tmp_path / "s.duckdb")])
+
+    with Store(tmp_path / "s.duckdb", read_only=True) as store:
+        samples = store.connection.execute("SELECT site, called FROM v_sample ORDER BY site, line").fetchall()
+    assert samples == [("N-1", "two.csv line 2"), ("N-1", "two.csv line 3"), ("N-2", "list.csv line 2")]

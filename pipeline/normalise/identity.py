@@ -29,19 +29,23 @@ _HASH_KEYS: Final[tuple[str, str]] = ("kettlestone-0001", "kettlestone-0002")
 _ID_OCTETS: Final = 10
 
 
-def group_rows(rows: pd.DataFrame, window_hours: float) -> tuple[npt.NDArray[np.int64], pd.DataFrame]:
+def group_rows(
+    rows: pd.DataFrame, readings: pd.DataFrame, window_hours: float
+) -> tuple[npt.NDArray[np.int64], pd.DataFrame]:
     """Give rows of one sample one number.
 
     Parameters
     ----------
-    rows : (r, …) typed rows; text facts are "" where not stated.
+    rows : (r, …) typed rows, RangeIndex; text facts are "" where not stated.
+    readings : (m, …) `row` (position in ``rows``) and `analyte`.
     window_hours : width of the time window for rows without a label [h].
 
     Returns
     -------
     group : (r,) number of the key of each row.
     keys : (g, …) the distinct keys: KEY_FIELDS as text ("" = not stated) and `anonymous`
-        (`file:line` for a row that says nothing of itself: it is a sample of its own).
+        (`file:line` for a row that says nothing of itself, or too little to tell it from another row: it is a sample
+        of its own).
     """
     labelled = (rows["label"] != "").to_numpy()
     parts = {name: _folded(rows[name]) for name in KEY_FIELDS if name != "when"}
@@ -58,6 +62,12 @@ def group_rows(rows: pd.DataFrame, window_hours: float) -> tuple[npt.NDArray[np.
         nameless = rows.iloc[alone]
         line = nameless["line"].astype("str").where(~pointed[alone], "")
         anonymous.loc[nameless.index] = (nameless["file_sha256"].str.slice(0, 16) + ":" + line).array
+    undated = np.flatnonzero(~labelled & owned & (parts["when"] == "").to_numpy())
+    if len(undated):
+        places = pd.DataFrame(parts).assign(file=rows["file_sha256"].array).iloc[undated]
+        apart = undated[_told_again(places, readings)]
+        own = rows["file_sha256"].iloc[apart].str.slice(0, 16) + ":" + rows["line"].iloc[apart].astype("str")
+        anonymous.loc[own.index] = own.array
     parts["anonymous"] = anonymous
     coded = (pd.factorize(part) for part in parts.values())
     combined = numbered((code, max(len(values), 1)) for code, values in coded)
@@ -67,6 +77,21 @@ def group_rows(rows: pd.DataFrame, window_hours: float) -> tuple[npt.NDArray[np.
         if name in rows:
             keys[name] = _folded(rows[name].take(first)).array
     return combined, keys
+
+
+def _told_again(places: pd.DataFrame, readings: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    """Mark rows with neither name nor day of which another row of their file and place tells the same quantity.
+
+    A list with one quantity a row tells one sample in many rows, whatever it repeats; rows of several quantities are
+    bottles.
+    """
+    place = places.groupby(list(places.columns), sort=False).ngroup()
+    told = readings.loc[readings["row"].isin(places.index), ["row", "analyte"]].drop_duplicates()
+    told = told.astype({"analyte": "str"}).assign(place=place.reindex(told["row"]).to_numpy())
+    wide = told.loc[told["row"].duplicated(), "place"]
+    again = told.loc[told.duplicated(["place", "analyte"]), "place"]
+    found: npt.NDArray[np.bool_] = (place.isin(wide) & place.isin(again)).to_numpy()
+    return found
 
 
 def _folded(column: pd.Series) -> pd.Series:

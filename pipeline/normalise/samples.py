@@ -74,7 +74,7 @@ def assemble_samples(
     Assembled; no row and no reading is dropped.
     """
     fresh = rows if owners is None else rows.iloc[: len(rows) - len(owners)]
-    group, keys = group_rows(fresh, window_hours)
+    group, keys = group_rows(fresh, readings, window_hours)
     keys, group = attach_keys(keys, group)
     identifiers = pd.Index(sample_ids(keys))
     if owners is not None:
