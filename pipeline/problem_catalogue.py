@@ -56,6 +56,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         question='Which unit is meant under "{column}"? The unit {detail}.',
     ),
     Problem(
+        "unit-in-cell",
+        '"{raw_text}": the unit {detail}',
+        "Correct the cell and import the file again; the other cells of its column are read by their own unit.",
+    ),
+    Problem(
         "unit-missing",
         '"{raw_text}" under "{column}" ({detail}) has no unit',
         'Answer once for the column, by its heading: kettlestone intake FILE --unit "HEADING=UNIT".',
@@ -76,7 +81,9 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem(
         "not-detected-without-limit",
         '"{raw_text}" means not detected, but no limit is given',
-        "Add the detection limit (<0.5), then import the file again.",
+        'Answer once for the quantity, in its unit: kettlestone intake FILE --unit "QUANTITY=<LIMIT UNIT".',
+        question='Below which limit is {detail} not detected under "{column}"? '
+        'Answer with --unit "{detail}=<LIMIT UNIT".',
     ),
     Problem(
         "row-too-long",
@@ -169,6 +176,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "Ask for the results as a table (CSV or workbook), or type them into a sheet.",
     ),
     Problem("file-too-large", "{detail}", "Split the file."),
+    Problem(
+        "limit-answered",
+        "the limit of what was not detected is {detail}",
+        "Nothing to do; kettlestone layout remembered lists the answers that are kept.",
+    ),
     Problem(
         "unit-answered",
         "the unit is {detail}",

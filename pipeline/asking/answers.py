@@ -1,4 +1,4 @@
-"""Answers of a person to "which unit?": read, held against each other, and given to the columns that wait."""
+"""Answers of a person to "which unit?" and "which limit?": read, compared, and given to the columns that wait."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.asking.limits import StatedLimit, stated_limit, with_limit, without_limit
 from pipeline.asking.open_units import FORM, UNIT, CellKind, cell_kinds, with_units
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
@@ -29,7 +30,7 @@ _HOW: Final = 'Write --unit "calcium=mg/L": a quantity or a heading of the file,
 
 @dataclass(frozen=True)
 class UnitAnswer:
-    """The unit of a quantity or of a column.
+    """The unit of a quantity or of a column, or the limit below which it was not detected ("<0.5 mg/L").
 
     Attributes
     ----------
@@ -44,6 +45,11 @@ class UnitAnswer:
     analyte: str = ""
     by: str = ""
     on: str = ""
+
+    @property
+    def limit(self) -> StatedLimit | None:
+        """Give the limit, of an answer that is one."""
+        return stated_limit(self.unit)
 
 
 @dataclass(frozen=True)
@@ -79,10 +85,17 @@ def read_answers(texts: Iterable[str], by: str = "") -> tuple[UnitAnswer, ...]:
     answers = tuple(dict.fromkeys(_read(text, by) for text in texts))
     said: dict[str, UnitAnswer] = {}
     for answer in answers:
-        other = said.setdefault(key(answer.name), answer)
-        if not same_worth(answer.analyte or "calcium", answer.unit, other.unit, ""):
+        other = said.setdefault(f"{key(answer.name)}{'<' if answer.limit else ''}", answer)
+        if not _agree(answer, other, answer.analyte or "calcium", ""):
             raise _contradiction(answer, other)
     return answers
+
+
+def _agree(answer: UnitAnswer, other: UnitAnswer, analyte: str, basis: str) -> bool:
+    """Say whether two answers to one question say the same; a limit and a unit answer two."""
+    if answer.limit or other.limit:
+        return answer.limit == other.limit or not (answer.limit and other.limit)
+    return same_worth(analyte, answer.unit, other.unit, basis)
 
 
 def _contradiction(answer: UnitAnswer, other: UnitAnswer) -> KettlestoneError:
@@ -102,10 +115,11 @@ def _read(text: str, by: str) -> UnitAnswer:
     name, sign, unit = (part.strip() for part in text.rpartition("="))
     if not sign or not name or not unit:
         raise KettlestoneError(f'--unit "{text}" does not say which unit what has. {UNCHANGED}\n  {_HOW}')
-    analyte = quantity_named(name)
-    meaning = resolve(analyte or "calcium", unit, "")
-    notation = read_unit(unit)
-    if notation is None or not notation.codes or (analyte and meaning.problem):
+    analyte, limit = quantity_named(name), stated_limit(unit)
+    bare = limit.unit if limit else unit
+    meaning = resolve(analyte or "calcium", bare, "")
+    notation = read_unit(bare)
+    if (bare or not limit) and (notation is None or not notation.codes or (analyte and meaning.problem)):
         why = meaning.detail or f'"{unit}" is no unit'
         raise KettlestoneError(f'--unit "{text}": {why}. {UNCHANGED}\n  {_HOW}')
     return UnitAnswer(name, unit, analyte, by)
@@ -140,7 +154,33 @@ def with_answers(table: Extract, answers: Sequence[UnitAnswer]) -> Answered:
     nothing = np.zeros(len(table.cells), dtype="bool")
     if not answers or table.cells.empty:
         return Answered(table, nothing)
-    found = cell_kinds(table)
+    limits = [answer for answer in answers if answer.limit]
+    with_unit = _with_units(table, [answer for answer in answers if not answer.limit])
+    return _with_limits(with_unit, limits) if limits else with_unit
+
+
+def _with_limits(answered: Answered, answers: Sequence[UnitAnswer]) -> Answered:
+    """Give cells that say "not detected" the limits that were answered."""
+    table = answered.table
+    found, open_cells = cell_kinds(table), without_limit(table)
+    cells, at, given, closed = table.cells, answered.cells.copy(), list(answered.given), list(answered.closed)
+    for number, kind in enumerate(found.kinds):
+        mine = open_cells & (found.number == number)
+        spoken = _speaking(answers, kind)
+        if not mine.any() or not spoken:
+            closed += [(kind, answer) for answer in spoken]
+            continue
+        if contrary := [answer for answer in spoken if answer.limit != spoken[0].limit]:
+            raise _contradiction(contrary[0], spoken[0])
+        _refuse_impossible(kind, spoken[0])
+        cells, given = with_limit(cells, mine, spoken[0].limit or StatedLimit("", "")), [*given, (kind, spoken[0])]
+        at |= mine
+    return Answered(replace(table, cells=cells), at, tuple(given), tuple(closed))
+
+
+def _with_units(table: Extract, answers: Sequence[UnitAnswer]) -> Answered:
+    """Give the columns that wait for a unit the units that were answered."""
+    nothing, found = np.zeros(len(table.cells), dtype="bool"), cell_kinds(table)
     given: dict[CellKind, UnitAnswer] = {}
     closed: list[tuple[CellKind, UnitAnswer]] = []
     for kind in found.kinds:
@@ -178,7 +218,7 @@ def _settles(answer: UnitAnswer, kind: CellKind) -> bool:
 
 
 def _refuse_impossible(kind: CellKind, answer: UnitAnswer) -> None:
-    meaning = resolve(kind.analyte, answer.unit, kind.basis)
+    meaning = resolve(kind.analyte, (answer.limit.unit or kind.unit) if answer.limit else answer.unit, kind.basis)
     if meaning.problem:
         raise KettlestoneError(
             f'--unit "{answer.name}={answer.unit}" for the column "{kind.column}": {meaning.detail}. '
@@ -204,17 +244,21 @@ def refuse_unused(answers: Sequence[UnitAnswer], tables: Sequence[Answered], nam
     idle = [answer for answer in answers if answer not in used]
     for answer in idle:
         for kind, other in given:
-            if answer.analyte == kind.analyte and not same_worth(kind.analyte, answer.unit, other.unit, kind.basis):
+            if answer.analyte == kind.analyte and not _agree(answer, other, kind.analyte, kind.basis):
                 raise _contradiction(answer, other)
     closed = [pair for table in tables for pair in table.closed]
-    said = {kind.analyte for kind, _ in given}
-    if faults := [_unused(answer, closed, names) for answer in idle if answer.analyte not in said]:
+    said = {(kind.analyte, bool(answer.limit)) for kind, answer in given}
+    if faults := [
+        _unused(answer, closed, names) for answer in idle if (answer.analyte, bool(answer.limit)) not in said
+    ]:
         raise KettlestoneError("\n  ".join([*faults, UNCHANGED]))
 
 
 def _unused(answer: UnitAnswer, closed: Sequence[tuple[CellKind, UnitAnswer]], names: Iterable[str]) -> str:
     said = f'--unit "{answer.name}={answer.unit}"'
     for kind, spoken in closed:
+        if spoken == answer and answer.limit:
+            return f'{said}: no cell under "{kind.column}" says "not detected" without a limit; leave the answer out.'
         if spoken == answer:
             has = f'"{kind.unit}"' if kind.unit else "and needs none"
             return f'{said}: the column "{kind.column}" has its unit, {has}; leave the answer out.'

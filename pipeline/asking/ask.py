@@ -125,7 +125,9 @@ def _asked(
 def _said_again(answer: UnitAnswer, now: Answered) -> bool:
     """Say whether an answer given now is to what an earlier one was to: the later one counts."""
     return any(
-        (answer.analyte and answer.analyte == kind.analyte) or answer.name == given.name for kind, given in now.given
+        ((answer.analyte and answer.analyte == kind.analyte) or answer.name == given.name)
+        and bool(answer.limit) == bool(given.limit)
+        for kind, given in now.given
     )
 
 
@@ -178,7 +180,12 @@ def _told(given: tuple[CellKind, UnitAnswer], file_sha256: str) -> pd.DataFrame:
     kind, answer = given
     who = f" by {answer.by}" if answer.by else ""
     when = f" on {answer.on}{who} for this shape" if answer.on else who
-    return _notice("unit-answered", file_sha256, f"{answer.unit}, as answered{when}", kind.column)
+    return _notice(
+        "limit-answered" if answer.limit else "unit-answered",
+        file_sha256,
+        f"{answer.unit}, as answered{when}",
+        kind.column,
+    )
 
 
 def _proof(verdict: Verdict, file_sha256: str) -> pd.DataFrame:

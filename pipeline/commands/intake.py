@@ -28,7 +28,13 @@ if TYPE_CHECKING:
 @click.command
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), help="Folder for the results [outputs].")
-@click.option("--unit", "units", multiple=True, metavar="NAME=UNIT", help="Unit of a quantity or heading without one.")
+@click.option(
+    "--unit",
+    "units",
+    multiple=True,
+    metavar="NAME=UNIT",
+    help='Unit of a quantity or heading without one; "lead=<1 µg/L" is the limit of what was not detected.',
+)
 @click.option("--engine", "address", metavar="ADDRESS", help="Cluster that does the work: dask://HOST:PORT.")
 @click.option("--shared", metavar="URL", help="Where its workers leave their parts [the folder of the store].")
 @BY

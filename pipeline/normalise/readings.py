@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -205,13 +205,17 @@ def _converted(
     censored = TextColumn.from_series(table["qualifier"]).isin(["<", ">"])
     limit = _limits(own, cells, read["stated_limit"].to_numpy(), aliases, factor, offset) if censored.any() else own
     problem = TextColumn.from_series(table["problem"]).otherwise(words("problem").where(~by_value, ""))
-    problem = problem.noted(by_value & censored & np.isnan(limit), "not-detected-without-limit")
+    unlimited = by_value & censored & np.isnan(limit)
+    problem = problem.noted(unlimited, "not-detected-without-limit")
+    quantity = TextColumn.from_series(table["analyte"]).map(lambda code: code.replace("_", " "))
+    detail = quantity.over(words("detail"), unlimited & problem.isin(["not-detected-without-limit"]))
     converted = table.assign(
         value=np.where(by_value & ~censored, own, np.nan),
         limit=np.where(by_value & censored, limit, np.nan),
         reference_c=spread("temperature_c"),
         problem=problem.category(),
-        **{name: words(name).category() for name in ("unit", "basis", "note", "ambiguous", "detail")},
+        detail=detail.category(),
+        **{name: words(name).category() for name in ("unit", "basis", "note", "ambiguous")},
     )
     return with_stated_bounds(converted, read, factor)
 
@@ -235,7 +239,8 @@ def _sign(text: str) -> str:
 def _resolve(analyte: str, unit: str, rest: str, basis: str, extra: Aliases) -> units.Reading:
     """Resolve one combination; a unit written in the cell itself speaks for the cell."""
     spoken = is_unit(rest)
-    return units.resolve(analyte, rest if spoken else unit, basis, extra)
+    found = units.resolve(analyte, rest if spoken else unit, basis, extra)
+    return replace(found, problem="unit-in-cell") if spoken and found.problem == "unit-unknown" else found
 
 
 def _limits(

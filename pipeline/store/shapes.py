@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from pipeline.store.database import Store
 
-_UNIT_PROBLEMS = ("unit-missing", "unit-ambiguous", "unit-unknown")
+_UNIT_PROBLEMS = ("unit-missing", "unit-ambiguous", "unit-unknown", "not-detected-without-limit")
 
 
 def kept_shapes(store: Store) -> pd.DataFrame:

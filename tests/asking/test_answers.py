@@ -187,3 +187,39 @@ def test_an_answer_says_what_it_is_of() -> None:
     assert [one.analyte for one in answers] == ["total_hardness", "conductivity", ""]
     with pytest.raises(KettlestoneError, match="calcium=mg/L"):
         read_answers(["=mg/L"])
+
+
+UNDETECTED = (
+    "Probe;Parameter;Ergebnis;Einheit\nA;pH-Wert;7,6;\nA;Blei;n.n.;µg/l\nA;Nitrat;BDL;mg/l\nA;Eisen;<0,5 %;mg/l\n"
+    "B;pH-Wert;7,4;\nB;Blei;3,5;µg/l\nB;Nitrat;u.B.;mg/l\nB;Eisen;<0,02;mg/l\n"
+)
+
+
+def test_the_limit_of_what_was_not_detected_is_asked_once_for_each_quantity(bench: Bench) -> None:
+    """The answer may come later, in any unit of the quantity; a unit in one cell is no question about its column."""
+    first = bench.intake(UNDETECTED)
+    second = bench.intake(UNDETECTED, "--unit", "Blei=<1,125 µg/L", "--unit", "nitrate=<0.5 mg/L")
+    with Store(bench.folder / "s.duckdb") as store:
+        found = store.connection.execute(
+            "SELECT label, analyte, \"limit\" FROM v_reading WHERE qualifier = '<' ORDER BY 1, 2"
+        ).fetchall()
+
+    assert [(one["cells"], '--unit "' in one["question"]) for one in first["coverage"]["waiting"]] == [
+        (1, True),
+        (2, True),
+    ]
+    assert [row["problem"] for row in first["set_aside"]].count("unit-in-cell") == 1
+    assert second["coverage"] == second["coverage"] | {"cells": 3, "used": 3, "waiting": []}
+    assert found == [
+        ("A", "lead", pytest.approx(0.001125)), ("A", "nitrate", 0.5), ("B", "iron", 0.02), ("B", "nitrate", 0.5)
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("answer", "why"),
+    [("calcium=<0.5 °C", "does not measure"), ("chloride=<0.5 mg/L", "without a limit"), ("x=<mg/L", "is not known")],
+)
+def test_a_limit_that_nothing_waits_for_is_refused(bench: Bench, answer: str, why: str) -> None:
+    code, said = bench.intake(LIST, *ANSWERS, "--unit", answer)
+
+    assert (code, why in said) == (2, True), said
