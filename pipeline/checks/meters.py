@@ -57,7 +57,8 @@ def stuck_instrument(samples: SampleTable, limits: InstrumentLimits) -> Cases:
     Notes
     -----
     At least four samples and half of the meter's readings in the file; or, over the files of a client, four fifths of
-    the meter's readings from the first such one to the last [CP].
+    the meter's readings from the first such one to the last, at two sites or more: one water may well keep a pH of 7.0
+    from visit to visit [CP].
     """
     ph = np.where(evidence.obtained(samples, "ph", "strip"), np.nan, samples.measured["ph"].to_numpy())
     near = np.abs(ph - limits.stuck_ph) <= limits.stuck_within + 1e-9  # 7.02 − 7.00 in binary
@@ -91,6 +92,11 @@ def _over_files(samples: SampleTable, ph: Floats, near: Flags) -> tuple[Floats, 
     np.maximum.at(last, meter[at], moment[at])
     within_span = usable & (moment >= first[meter]) & (moment <= last[meter])
     counts = (np.bincount(meter, weights=flags, minlength=size)[meter] for flags in (near & usable, within_span))
+    site = samples.fact("site").codes
+    lowest, highest = np.full(size, np.iinfo("int64").max), np.full(size, -1)
+    np.minimum.at(lowest, meter[at], site[at])
+    np.maximum.at(highest, meter[at], site[at])
+    usable &= (highest > lowest)[meter]
     read, of = (np.where(usable, count, 0.0) for count in counts)
     return read, of
 

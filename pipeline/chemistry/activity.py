@@ -44,7 +44,7 @@ def terms(ionic_strength: Floats, debye_a: Floats, debye_b: Floats) -> Floats:
 
     Returns
     -------
-    (terms, n) array; ``WEIGHTS @ terms(...)`` is ln gamma of every species.
+    (terms, n) array; ``WEIGHTS @ terms(...)`` is ln gamma of every species. Trustworthy to about 1 mol/kg.
     """
     root = np.sqrt(ionic_strength)
     by_size = debye_a * root / (1.0 + debye_b * root * _SIZES[:, None])

@@ -257,7 +257,7 @@ def ionic_strength(waters: pd.DataFrame) -> pd.Series[float]:
 
     Notes
     -----
-    I = 1/2 sum z^2 m [APHA2510].
+    I = 1/2 sum z^2 m [APHA2510]. A sum, exact at any concentration; missing outside the range of `expected`.
     """
     _, strength = _ions_and_strength(waters)
     usable = ~np.any(list(_faults(waters, strength).values()), axis=0)

@@ -119,7 +119,10 @@ class State:
 
 
 def ln_water_activity(molality: Floats) -> Floats:
-    """Logarithm of the activity of water at a total molality [mol/kg] of solutes [PHREEQC3]."""
+    """Logarithm of the activity of water at a total molality [mol/kg] of solutes [PHREEQC3].
+
+    A dilute solution's law, for up to 1 mol/kg; more than 10 mol/kg counts as 10.
+    """
     return floats(np.log1p(-WATER_ACTIVITY_PER_MOLALITY * np.minimum(molality, 10.0)))
 
 

@@ -96,6 +96,7 @@ def alkalinity_meq_l(frame: pd.DataFrame) -> pd.Series[float]:
     Notes
     -----
     alkalinity = c(CaCO3) / 50.04345, or c(HCO3)/61.0168 + 2 c(CO3)/60.0089 [IUPAC2021].
+    A sum by molar masses, exact at any concentration.
 
     Example
     -------
@@ -128,7 +129,7 @@ def calcium_and_magnesium(frame: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    hardness as CaCO3 = 2.4973 Ca + 4.1180 Mg [APHA2340B].
+    hardness as CaCO3 = 2.4973 Ca + 4.1180 Mg [APHA2340B]. Exact at any concentration.
 
     Example
     -------
@@ -196,7 +197,7 @@ def hardness_from_ions(frame: pd.DataFrame) -> pd.Series[float]:
 
     Notes
     -----
-    2.4973 Ca + 4.1180 Mg, from the molar masses [APHA2340B].
+    2.4973 Ca + 4.1180 Mg, from the molar masses [APHA2340B]. Exact at any concentration.
 
     Example
     -------
@@ -223,6 +224,7 @@ def cation_sum(frame: pd.DataFrame) -> pd.Series[float]:
     Notes
     -----
     Total hardness carries the charge of calcium and magnesium whatever their split [APHA1030].
+    Exact at any concentration.
 
     Example
     -------
@@ -283,7 +285,7 @@ def ion_balance_percent(
 
     Notes
     -----
-    100 (C - A) / (C + A) [APHA1030].
+    100 (C - A) / (C + A) [APHA1030], from -100 to 100; missing where both sums are 0.
 
     Example
     -------

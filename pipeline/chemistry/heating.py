@@ -123,7 +123,8 @@ def steam_limit(waters: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    100.087 min(Ca, alkalinity/2), mmol/L: Ca + 2 HCO3 = CaCO3 + CO2 + H2O [IUPAC2021].
+    100.087 min(Ca, alkalinity/2), mmol/L: Ca + 2 HCO3 = CaCO3 + CO2 + H2O [IUPAC2021]. Stoichiometry, valid at any
+    temperature and concentration.
 
     Example
     -------

@@ -33,7 +33,7 @@ def classes(index_name: str, values: Floats, alkalinity_mg_l_caco3: Floats) -> p
 
     Returns
     -------
-    (n,) text array, empty where the value is missing.
+    (n,) text array, empty where the value is missing. Any value has a class: the last one is open upwards.
 
     Example
     -------

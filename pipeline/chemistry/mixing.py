@@ -70,6 +70,7 @@ def blend(waters: pd.DataFrame, shares: pd.Series[float] | pd.DataFrame) -> pd.D
     Notes
     -----
     Conserved: mol/kg of each ion, alkalinity, total carbonate, silica, and heat (equal heat capacities).
+    Valid where the waters and their blend are for `speciate`: 0–150 °C, pH 0–14, to 1 mol/kg; nothing precipitates.
 
     Example
     -------

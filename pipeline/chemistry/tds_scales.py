@@ -123,7 +123,8 @@ def from_tds_of_unknown_scale(tds_mg_l: pd.Series[float]) -> pd.DataFrame:
 
     Notes
     -----
-    TDS/0.7 to TDS/0.5, the scales in common use [CP].
+    TDS/0.7 to TDS/0.5, the scales in common use [CP]: of a meter, at any concentration; not of a weighed residue, whose
+    ratio is 0.4 to 0.8.
 
     Example
     -------
