@@ -27,6 +27,8 @@ DROP_WORDS: Final = (
     r"^\s*\d+(?:[.,]\d+)?\s*"
     r"(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
 )
+# Signs that stand in a column of their own, and what each says.
+CENSORING_SIGNS: Final = {"<": "<", ">": ">", "~": "~", "≤": "<", "≥": ">", "<=": "<", ">=": ">", "ca.": "~", "≈": "~"}
 # A number, maybe with a sign before it.
 FIGURE: Final = r"^[<>≤≥~]?\s*[-+\u2212]?(?:\d[\d.,'’ ]*|\.\d+)(?:[eE][-+]?\d+)?$"
 _MEASURED_FORMS: Final = ("value", "drops", "titrant_ml")

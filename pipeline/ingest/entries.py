@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.columns import DROP_WORDS, SourceColumn
+from pipeline.ingest.columns import CENSORING_SIGNS, DROP_WORDS, SourceColumn
 from pipeline.ingest.spellings import key, word_table
 from pipeline.texts import TextColumn
 
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
     from pipeline.ingest.layout_file import Layout
     from pipeline.ingest.matching import Match
 
-_SIGNS: Final = {"<": "<", ">": ">", "~": "~", "≤": "<", "≥": ">", "<=": "<", ">=": ">", "ca.": "~", "≈": "~"}
 _COUNTED: Final = (
     "total_hardness",
     "calcium_hardness",
@@ -156,13 +155,13 @@ def _wide_about(source: Source, column: SourceColumn, at: npt.NDArray[np.int64])
         "limit_text": companion("limit"),
         "limit_unit": TextColumn.constant("", size),
         "method": TextColumn.constant(method, size),
-        "status": remark.map(lambda text: "" if text in _SIGNS else text),
+        "status": remark.map(lambda text: "" if text in CENSORING_SIGNS else text),
     }
 
 
 def signs(remark: TextColumn) -> TextColumn:
     """Keep the signs of a remark column; its letters are the laboratory's status."""
-    return remark.map(lambda text: _SIGNS.get(text, ""))
+    return remark.map(lambda text: CENSORING_SIGNS.get(text, ""))
 
 
 def with_forms(source: Source, blocks: list[ColumnEntries]) -> list[ColumnEntries]:

@@ -19,16 +19,9 @@ from pipeline.ingest.entries import ColumnEntries, Source, has_content, wide_blo
 from pipeline.ingest.long_entries import LongEntries, beside_water, long_entries
 from pipeline.ingest.missing_codes import with_missing_codes
 from pipeline.ingest.register_notices import register_notices
-from pipeline.ingest.row_fields import (
-    RowFrame,
-    RowPart,
-    facts_of_samples,
-    field_headings,
-    parts_of,
-    row_frame,
-    word_notices,
-)
+from pipeline.ingest.row_fields import RowFrame, field_headings, row_frame, word_notices
 from pipeline.ingest.row_kinds import RowKinds, row_kinds, row_notices, vanished_notices, vanished_rows
+from pipeline.ingest.row_parts import RowPart, facts_of_samples, parts_of
 from pipeline.ingest.second_columns import second_notices
 from pipeline.ingest.unread_columns import Unread, entries_of, unread_columns, unread_entries
 from pipeline.problems import PROBLEMS, no_problems, problem_frame

@@ -31,7 +31,9 @@ def statistic(heading: str) -> str:
     words = key(_ASIDE.sub(" ", heading))
     if words in word_keys(heading_words()["counts of samples"]) or _of_samples(heading):
         return COUNT
-    found = word_table("row_words").get(words, "")
+    fillers = word_keys(heading_words()["statistic fillers"])
+    plain = " ".join(word for word in words.split() if word not in fillers)
+    found = word_table("row_words").get(words, "") or word_table("row_words").get(plain, "")
     return "" if found in ("a method", "units") else found
 
 

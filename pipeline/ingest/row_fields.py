@@ -11,45 +11,26 @@ import pandas as pd
 
 from pipeline.ingest.control_words import control_kinds, derived_controls
 from pipeline.ingest.fill_down import NAMED_ONCE, FilledDown, filled_down, filled_notices
+from pipeline.ingest.row_parts import RowPart, common, date_of_heading, part_fact
 from pipeline.ingest.second_columns import by_weight, with_second_columns
 from pipeline.ingest.spellings import key, word_table
-from pipeline.ingest.stage_words import bottle_labels, derived_stages
+from pipeline.ingest.stage_words import bottle_labels, derived_stages, names_stage_only
 from pipeline.problems import problem_frame
-from pipeline.texts import TextColumn, first_rows, numbered
+from pipeline.texts import TextColumn, composed, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
 from schemas.tables import ROW_FIELDS
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     import numpy.typing as npt
 
     from pipeline.arrays import Flags
-    from pipeline.ingest.columns import SourceColumn
     from pipeline.ingest.entries import ColumnEntries, Source
     from pipeline.ingest.matching import Match
 
-_DAY: Final = re.compile(r"\d{4}-\d\d?-\d\d?|\d{1,2}[./]\d{1,2}[./](?:\d\d){1,2}")
 _CELSIUS: Final = re.compile(r"^\D*(\d{2})\s*(?:°|deg\.?|grad|o)?\s*c?\s*$", re.IGNORECASE)
 _WORDS: Final = {"stage": ("stages", STAGES), "activity": ("activities", ACTIVITIES)}
-
-
-@dataclass(frozen=True)
-class RowPart:
-    """What belongs together within one source row: one sample, one kit, one reference temperature.
-
-    Most rows have one part. A sheet with "before" and "after" columns, or with a sample in each column,
-    has several; so has a kit sheet that states the water taken for each test. ``column`` is the position of the
-    column of a sample: two of them may have one name.
-    """
-
-    sample: str = ""
-    column: int = -1
-    stage: str = ""
-    test: str = ""
-    ec_reference: str = ""
-    tds_scale: str = ""
-    compensation: str = ""
 
 
 @dataclass(frozen=True)
@@ -72,52 +53,6 @@ class RowFrame:
         worded = {field: said.take(at) for field, said in self.worded.items()}
         frame = self.frame.iloc[at].reset_index(drop=True)
         return RowFrame(frame, worded, self.control_from.take(at), np.arange(len(at), dtype=np.int32))
-
-
-def parts_of(match: Match) -> dict[int, RowPart]:
-    """Give the part of each measurement column, by its position."""
-    measured = match.measured
-    own_kit = {(column.analyte, column.stage) for column in match.columns if column.role == "about" and column.analyte}
-    # What stands at the temperature of the water belongs to the part that holds this temperature.
-    raw = next((column.compensation for column in measured if column.compensation), "")
-    references = {column.ec_reference for column in measured if column.analyte == "conductivity"}
-    scales = {column.tds_scale for column in measured if column.analyte == "tds"}
-    return {
-        column.position: RowPart(
-            sample=column.sample,
-            column=column.position if match.orientation == "parameters-in-rows" else -1,
-            stage=column.stage,
-            test=column.analyte if {(column.analyte, column.stage), (column.analyte, "")} & own_kit else "",
-            ec_reference=column.ec_reference if len(references) > 1 else "",
-            tds_scale=column.tds_scale if len(scales) > 1 else "",
-            compensation="" if column.ec_reference else raw,
-        )
-        for column in measured
-    }
-
-
-def facts_of_samples(match: Match, stated: Mapping[int, Mapping[str, str]]) -> dict[int, dict[str, str]]:
-    """Give what rows of the table state for each sample column, by its position.
-
-    Of columns that have one name and state nothing that tells their samples apart, the later ones are numbered.
-    """
-    found: dict[int, dict[str, str]] = {}
-    times: dict[Hashable, int] = {}
-    for column in match.measured:
-        facts = dict(stated.get(column.position, {}))
-        if column.sample:
-            said = (facts.get("label", "") or column.sample, column.stage, *sorted(facts.items()))
-            times[said] = times.get(said, 0) + 1
-            if times[said] > 1:
-                facts["label"] = f"{said[0]} ({times[said]})"
-        found[column.position] = facts
-    return found
-
-
-def common(columns: Sequence[SourceColumn], name: str) -> str:
-    """Give what all columns that state it agree on, "" if they differ."""
-    stated = {getattr(column, name) for column in columns} - {""}
-    return stated.pop() if len(stated) == 1 else ""
 
 
 def row_frame(
@@ -149,6 +84,7 @@ def row_frame(
     stated = {field: _field(source, field, parts, at, which, facts) for field in ROW_FIELDS}
     stated, filled = _with_names_above(source, stated, at)
     stated = with_second_columns(source, stated, at)
+    stated = _stage_words_as_points(_named_with_points(source, stated))
     stated["stage"], stated["stage_from"] = _with_derived_stage(stated, name)
     stated["activity"], control_from = _with_derived_control(stated)
     for field in ("ec_reference", "tds_scale", "temperature_compensation"):
@@ -210,7 +146,7 @@ def _field(
     layout, match = source.match.layout, source.match
     columns = [column for column in match.columns if column.role == "about" and column.code == field]
     shared = by_weight([column for column in columns if not column.analyte])
-    of_parts = TextColumn(part, tuple(_of_part(one, field, facts) for one in parts))
+    of_parts = TextColumn(part, tuple(part_fact(one, field, facts) for one in parts))
     for number, one in enumerate(parts):
         special = [c for c in columns if c.analyte and c.analyte == one.test and c.stage in ("", one.stage)]
         if special:
@@ -218,6 +154,15 @@ def _field(
     last = TextColumn.constant(layout.about.get(field, "") or _of_headings(match, field), len(at))
     stated = of_parts.otherwise(source.first_stated(shared, at)) if shared else of_parts
     return _in_words(field, stated.otherwise(source.stated_above(field, at).otherwise(last)))
+
+
+def _stage_words_as_points(stated: dict[str, TextColumn]) -> dict[str, TextColumn]:
+    """Take a site that is nothing but the name of a stage ("Rohwasser", "nach Filter") for a point of the one site."""
+    only = stated["site"].mask(names_stage_only) & ~stated["sampling_point"].stated()
+    if not only.any():
+        return stated
+    point = stated["site"].over(stated["sampling_point"], only)
+    return {**stated, "sampling_point": point, "site": stated["site"].where(only, "")}
 
 
 def _with_derived_stage(stated: Mapping[str, TextColumn], name: str) -> tuple[TextColumn, TextColumn]:
@@ -239,18 +184,19 @@ def _with_derived_control(stated: Mapping[str, TextColumn]) -> tuple[TextColumn,
     return derived.over(stated["activity"], silent), origin.where(~silent, "")
 
 
-def _of_part(part: RowPart, field: str, facts: Mapping[int, Mapping[str, str]]) -> str:
-    stated = facts.get(part.column, {}).get(field, "")
-    if field == "label":
-        return stated or part.sample
-    own = {
-        "stage": part.stage,
-        "ec_reference": part.ec_reference,
-        "tds_scale": part.tds_scale,
-        "temperature_compensation": part.compensation,
-        "collected_on": part.sample if not stated and _DAY.fullmatch(part.sample.strip()) else "",
-    }
-    return own.get(field, "") or stated
+def _named_with_points(source: Source, stated: dict[str, TextColumn]) -> dict[str, TextColumn]:
+    """Let the rows' own points tell samples apart that stand in one column: "North | 2025-01", "South | 2025-01".
+
+    What is called by its point needs no date for a label; any other heading is kept behind the name of the point.
+    """
+    in_rows = any(column.role == "about" and column.code == "sampling_point" for column in source.match.columns)
+    if source.match.orientation != "parameters-in-rows" or not in_rows or len(set(stated["sampling_point"].texts)) < 2:  # noqa: PLR2004 - points
+        return stated
+    label = composed(
+        [stated["sampling_point"], stated["label"]],
+        lambda point, said: "" if point and date_of_heading(said) else f"{point} {said}".strip(),
+    )
+    return {**stated, "label": label}
 
 
 def _of_headings(match: Match, field: str) -> str:

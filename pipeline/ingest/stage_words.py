@@ -49,6 +49,19 @@ def stage_of(text: str, *, label: bool = False) -> str:
     return chosen.pop() if len(chosen) == 1 else ""
 
 
+def names_stage_only(text: str) -> bool:
+    """Say whether a text is the name of a stage and nothing else: "Rohwasser", "nach Filter".
+
+    Example
+    -------
+    >>> names_stage_only("nach Filter"), names_stage_only("Rohwasser Brunnen 3"), names_stage_only("")
+    (True, False, False)
+    """
+    known, _ = _phrases()
+    meant = known.get(" ".join(key(text).split()))
+    return meant is not None and meant.where == "anywhere" and meant.stage != "bottled"
+
+
 def derived_stages(points: TextColumn, labels: TextColumn) -> tuple[TextColumn, TextColumn]:
     """Give the stages that sampling points name, else those that labels name, and where each was taken from."""
     return first_stated({"sampling point": _of_texts(points, label=False), "label": _of_texts(labels, label=True)})

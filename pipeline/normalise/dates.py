@@ -12,6 +12,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from pipeline.month_names import MONTH_NUMBERS
 from pipeline.normalise.clock import split_time
 from pipeline.texts import TextColumn
 
@@ -35,21 +36,6 @@ _ERA: Final = re.compile(
 )
 _DIGITS: Final = r"\d{1,2}"
 _APART: Final = re.compile(r"(?<=\d\.)\s+(?=\d)")  # "3. 2. 2025"
-_MONTH_NAMES: Final = """
-january januar janvier gennaio enero januari janeiro jan janv gen ene jän jänner stycznia styczeń ledna leden
-february februar février fevrier febbraio febrero februari fevereiro feb fév fev févr febr lutego luty února únor
-march märz maerz mars marzo maart março marco mar mär mrz mrt marca marzec března březen
-april avril aprile abril apr avr abr kwietnia kwiecień dubna duben
-may mai maggio mayo mei maio mag maja maj května květen
-june juni juin giugno junio junho jun giu czerwca czerwiec června červen
-july juli juillet luglio julio julho jul lug juil lipca lipiec července červenec
-august août aout agosto augustus aug ago sierpnia sierpień srpna srpen
-september septembre settembre septiembre setembro sept sep set września wrzesień září
-october oktober octobre ottobre octubre outubro oct okt ott out października październik října říjen
-november novembre noviembre novembro nov listopada listopad listopadu
-december dezember décembre decembre dicembre diciembre dezembro dec dez dic déc grudnia grudzień prosince prosinec
-"""
-_MONTHS: Final = {name: number for number, names in enumerate(_MONTH_NAMES.split("\n")) for name in names.split()}
 # "11. März 2025", "March 11th, 2025", "1er mars 2025", "11 de marzo de 2025", "11-Mar-25", "Tue, 11 March 2025".
 _PARTS: Final = re.compile(r"\d+|[^\W\d]+")
 _ORDINALS: Final = frozenset(
@@ -332,8 +318,8 @@ def _worded(text: str) -> Day | None:
     parts = _PARTS.findall(text.casefold())
     words = [part for part in parts if not part.isdigit() and part not in _ORDINALS]
     numbers = [part for part in parts if part.isdigit()]
-    months = [_MONTHS[word] for word in words if word in _MONTHS]
-    if len(months) != 1 or any(word not in _MONTHS and word not in _WEEKDAYS for word in words):
+    months = [MONTH_NUMBERS[word] for word in words if word in MONTH_NUMBERS]
+    if len(months) != 1 or any(word not in MONTH_NUMBERS and word not in _WEEKDAYS for word in words):
         return None
     year = next((number for number in numbers if _YEAR.fullmatch(number)), None)
     if year is None and len(numbers) == _DAY_AND_YEAR and len(numbers[1]) == _SHORT_YEAR:

@@ -41,6 +41,7 @@ _MONTH_FIRST: Final = frozenset(
         "united states of america",
     }
 )
+_WITH_DATE: Final = r"\d{4}[-./年]\d{1,2}[-./月]\d{1,2}|\d{1,2}[-./]\d{1,2}[-./]\d{4}"  # "10.30.15" is a time
 _DATES: Final = of_kind(SOURCE_ROWS, "datetime")
 _NUMBERS: Final = of_kind(SOURCE_ROWS, "number")
 
@@ -220,6 +221,9 @@ def _collected(source: _Source, zone: pd.Series) -> pd.DataFrame:
     day, clock = source.text["collected_on"], source.text["collected_at_time"]
     if not source.said("collected_at_time").any():
         return _dates(source, day, zone).assign(time_unreadable=False)
+    # "Time" alone may hold the whole moment, "2025-03-01 08:00".
+    whole = (day == "") & clock.str.contains(_WITH_DATE)
+    day, clock = day.where(~whole, clock), clock.where(~whole, "")
     # "0930" is half past nine, as loggers and older agencies write it.
     clock = clock.str.replace(r"^(\d{1,2})(\d{2})$", r"\1:\2", regex=True)
     read = _dates(source, (day + " " + clock).str.strip().where(day != "", ""), zone)
