@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import io
 import re
+import shutil
 from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,9 +15,11 @@ import pandas as pd
 import pytest
 from rich.console import Console
 
+from pipeline.deciding import Answer, decide_all
 from pipeline.intake import run
+from pipeline.report.terminal.findings import FindingsWanted, list_findings
 from pipeline.report.terminal.summary import show_summary
-from pipeline.settings import load_settings
+from pipeline.settings import Settings, load_settings
 from pipeline.stored_batch import rewrite
 from schemas.columns import OPEN
 
@@ -237,3 +241,36 @@ def test_the_page_of_a_stored_batch_is_the_same_until_something_is_answered(fini
     assert (finished.folder / "summary.html").read_text(encoding="utf-8").split("<h2", 3)[:3] == page.split("<h2", 3)[
         :3
     ]
+
+
+@pytest.mark.slow
+def test_a_work_list_answered_line_by_line_leaves_nothing_waiting(finished: Finished, tmp_path: Path) -> None:
+    """The commands of the README: the question of a column, what names a change, copies, two reports, and the rest."""
+    shutil.copytree(finished.folder.parent, tmp_path / "out")
+    settings = Settings(out=tmp_path / "out", store=tmp_path / "out" / "kettlestone.duckdb")
+    open_ones = list_findings(settings, FindingsWanted())
+    first = open_ones.groupby("sample_id")["finding_id"].min()
+    lines = [line for group in finished.summary["work"] for line in group["lines"]]
+    number = {line["sample_id"]: int(first[line["sample_id"]]) for line in lines}
+    told = {line["sample_id"]: line["cause"] for line in lines}
+    no_value = ("copied", "does not show")
+    column, reports = (
+        set(open_ones.loc[open_ones["check_id"] == check, "sample_id"])
+        for check in ("ambiguous-unit", "report-revision")
+    )
+    takes = {key for key in number if told[key] and not any(words in told[key] for words in no_value)}
+    steps = {
+        "accept": column,
+        "take": takes,
+        "use-report": reports,
+        "reject": set(number) - column - takes - reports,
+    }
+
+    for action, samples in steps.items():
+        answers = [Answer(number[key], action, "A. Smith", "as the sheets say") for key in sorted(samples)]
+        decide_all(settings, answers, datetime.now(UTC))
+
+    assert list_findings(settings, FindingsWanted()).empty
+    assert {action for action, samples in steps.items() if samples} == set(steps)
+    summary = rewrite(settings, "latest").summary
+    assert summary["samples"]["hold"] == 0

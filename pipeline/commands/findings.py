@@ -11,7 +11,6 @@ from pipeline.errors import EXIT_CLEAN, EXIT_FINDINGS
 from pipeline.report.terminal.findings import WAITING_FOR, FindingsWanted, findings_text, list_findings
 from pipeline.report.terminal.table_output import put_out
 from pipeline.visible import echo
-from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from pipeline.report.terminal.table_output import TableOutput
@@ -42,4 +41,4 @@ def command(by_client: bool, settings: Settings, wanted: TableOutput, **which: A
     asked = FindingsWanted(**which)
     found = list_findings(settings, asked, by_client=by_client)
     echo(put_out(found, wanted, lambda: findings_text(found, asked, by_client=by_client, language=settings.language)))
-    raise SystemExit(EXIT_FINDINGS if found["current_severity"].isin(OPEN).any() else EXIT_CLEAN)
+    raise SystemExit(EXIT_FINDINGS if found["waits_for"].ne("").any() else EXIT_CLEAN)

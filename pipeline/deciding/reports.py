@@ -47,6 +47,7 @@ def use_report(case: Answering) -> Consequences:
     taken in again is one question.
 
     Where the chosen report says a value word for word as an earlier one, the earlier one stays: it counts for both.
+    Two reports in one file are told apart by their lines, of this sample alone.
 
     Raises
     ------
@@ -57,19 +58,9 @@ def use_report(case: Answering) -> Consequences:
             f"finding {case.answer.finding_id} is about one file; there is nothing to choose.\n  {UNCHANGED}"
         )
     reports = _reports(case)
-    chosen = _chosen(case, reports)
-    others = [str(sha256) for sha256 in reports["file_sha256"] if sha256 != chosen["file_sha256"]]
-    rows = case.store.connection.execute(
-        """
-        WITH mine AS (
-            SELECT DISTINCT sample_id, analyte FROM reading ANTI JOIN superseded USING (reading_id)
-            WHERE file_sha256 = $chosen
-        )
-        SELECT r.reading_id, r.sample_id FROM v_reading AS r JOIN mine USING (sample_id, analyte)
-        WHERE r.counts AND r.decision_id IS NULL AND list_contains($others, r.file_sha256)
-        """,
-        {"chosen": chosen["file_sha256"], "others": others},
-    ).df()
+    name, rows = (
+        _of_other_files(case, reports) if len(reports) > 1 else _of_other_lines(case, str(reports["name"].item()))
+    )
     also = case.store.connection.execute(
         "SELECT finding_id FROM v_finding WHERE is_current AND severity <> 'note' AND list_contains($checks, check_id) "
         "AND list_contains($samples, sample_id) AND finding_id <> $own",
@@ -84,13 +75,57 @@ def use_report(case: Answering) -> Consequences:
         withdrawn=tuple(int(number) for number in rows["reading_id"]),
         also=tuple(int(number) for (number,) in also),
         samples=frozenset(rows["sample_id"].astype("str")),
-        detail=f"{chosen['name']} counts, in {count} sample{'' if count == 1 else 's'}",
+        detail=f"{name} counts, in {count} sample{'' if count == 1 else 's'}",
     )
+
+
+def _of_other_files(case: Answering, reports: pd.DataFrame) -> tuple[str, pd.DataFrame]:
+    """Name the file that counts, with the readings of the others about the same quantities, in all samples."""
+    chosen = _chosen(case, reports)
+    others = [str(sha256) for sha256 in reports["file_sha256"] if sha256 != chosen["file_sha256"]]
+    rows = case.store.connection.execute(
+        """
+        WITH mine AS (
+            SELECT DISTINCT sample_id, analyte FROM reading ANTI JOIN superseded USING (reading_id)
+            WHERE file_sha256 = $chosen
+        )
+        SELECT r.reading_id, r.sample_id FROM v_reading AS r JOIN mine USING (sample_id, analyte)
+        WHERE r.counts AND r.decision_id IS NULL AND list_contains($others, r.file_sha256)
+        """,
+        {"chosen": chosen["file_sha256"], "others": others},
+    ).df()
+    return str(chosen["name"]), rows
+
+
+def _of_other_lines(case: Answering, file: str) -> tuple[str, pd.DataFrame]:
+    """Name the line of the file that counts, with the readings of the other lines about the same quantities."""
+    found = case.store.connection.execute(
+        """
+        SELECT r.reading_id, r.sample_id, r.analyte, r.line, v.counts
+        FROM reading AS r ANTI JOIN superseded USING (reading_id) JOIN v_reading AS v USING (reading_id)
+        WHERE r.sample_id = ? AND r.decision_id IS NULL
+        QUALIFY min(r.line) OVER (PARTITION BY r.analyte) < max(r.line) OVER (PARTITION BY r.analyte)
+        """,
+        [case.found["sample_id"]],
+    ).df()
+    if found.empty:
+        raise KettlestoneError(
+            f"only one report speaks of the sample of finding {case.answer.finding_id}.\n  {UNCHANGED}\n"
+            "  Accept or correct the finding, or ask for a repeat."
+        )
+    wanted, lines = case.answer.report.strip(), sorted(int(line) for line in found["line"].unique())
+    named = str(lines[-1]) if wanted.casefold() in _LATEST else wanted.rpartition(":")[2].rpartition(" ")[2]
+    if named not in map(str, lines):
+        choice = ", ".join(f"{file.rpartition('/')[2]}:{line}" for line in lines)
+        raise KettlestoneError(f'no report on this sample is called "{wanted}".\n  {UNCHANGED}\n  Reports: {choice}.')
+    chosen = found["line"] == int(named)
+    told_there = found["analyte"].isin(found.loc[chosen, "analyte"])
+    return f"{file}:{named}", found[told_there & ~chosen & found["counts"]]
 
 
 def _reports(case: Answering) -> pd.DataFrame:
     """List the files that speak of the sample, the latest first."""
-    found = case.store.connection.execute(
+    return case.store.connection.execute(
         """
         SELECT file_sha256, max(f.name) AS name
         FROM (SELECT DISTINCT file_sha256 FROM reading WHERE sample_id = ? AND decision_id IS NULL)
@@ -99,12 +134,6 @@ def _reports(case: Answering) -> pd.DataFrame:
         """,
         [case.found["sample_id"]],
     ).df()
-    if len(found) < 2:  # noqa: PLR2004 - one report leaves nothing to choose
-        raise KettlestoneError(
-            f"only one file speaks of the sample of finding {case.answer.finding_id}.\n  {UNCHANGED}\n"
-            "  Accept or correct the finding, or ask for a repeat."
-        )
-    return found
 
 
 def _chosen(case: Answering, reports: pd.DataFrame) -> pd.Series:

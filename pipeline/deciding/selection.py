@@ -8,7 +8,6 @@ from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.database import Store, absent
 from pipeline.store.findings import findings, known_check, known_file
 from pipeline.store.samples import find_sample
-from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,7 +61,7 @@ def select(settings: Settings, selected: Selected, action: str) -> list[int]:
     if action == "reopen":
         wanted = found[found["decision"].notna() & (found["decision"] != "reopen")]
     else:
-        wanted = found[found["current_severity"].isin(OPEN)]
+        wanted = found[found["waits_for"] != ""]
     if wanted.empty:
         which = "was answered" if action == "reopen" else "is open"
         raise KettlestoneError(f"no finding of these {which}.\n  {UNCHANGED}\n  kettlestone findings lists what waits.")

@@ -19,10 +19,10 @@ from pipeline.desk.evidence import (
 from pipeline.desk.pages import language, page, plain_rows, reading
 from pipeline.desk.queue import EVERYTHING, narrowed_by, queue_of, wanted
 from pipeline.report.judgement import cause_said, check_said, finding_said
-from pipeline.report.terminal.findings import listed_findings, unanswered
+from pipeline.report.terminal.findings import ANSWER, listed_findings
 from pipeline.store.findings import finding
 from pipeline.words import question_of_check, say
-from schemas.columns import OPEN, STAGES
+from schemas.columns import STAGES
 
 if TYPE_CHECKING:
     from flask.typing import ResponseReturnValue
@@ -40,7 +40,7 @@ def show_findings() -> ResponseReturnValue:
         found = listed_findings(store, wanted(narrowed, everything=everything))
     rows = [_worded(row) for row in plain_rows(found.head(_SHOWN))]
     groups = [list(own) for _, own in groupby(rows, key=lambda row: (row["sample_id"], row["called"], row["file"]))]
-    waits = found["current_severity"].isin(OPEN) & unanswered(found)
+    waits = found["waits_for"] == ANSWER
     checks = found.loc[waits, "check_id"].value_counts()
     return page(
         "findings.html",
@@ -56,8 +56,7 @@ def show_findings() -> ResponseReturnValue:
 
 
 def _worded(row: dict[str, Any]) -> dict[str, Any]:
-    waits = row["current_severity"] in OPEN and row["decision"] in (None, "reopen")
-    return {**row, "said": finding_said(row, language()), "waits": waits}
+    return {**row, "said": finding_said(row, language()), "waits": row["waits_for"] == ANSWER}
 
 
 def show_finding(number: int) -> ResponseReturnValue:

@@ -33,8 +33,7 @@ _BATCHES = """
         FROM v_finding AS f
         LEFT JOIN owned AS o ON o.sample_id = f.sample_id
         LEFT JOIN brought AS w ON f.sample_id IS NULL AND w.file_sha256 = f.file_sha256
-        WHERE f.is_current AND f.current_severity IN ('hold', 'reject')
-            AND (f.decision IS NULL OR f.decision = 'reopen')
+        WHERE f.is_current AND f.waits_for = 'answer'
         GROUP BY 1
     )
     SELECT b.batch_id, b.started_at, b.entries_read, b.entries_accepted, b.entries_set_aside, f.files, f.names,

@@ -192,7 +192,7 @@ def repeats_wanted(store: Store) -> dict[SiteName, list[tuple[str, pd.Timestamp]
     found = store.connection.execute(
         "SELECT any_value(s.client), any_value(s.site), any_value(coalesce(nullif(s.called, ''), f.sample_id)), "
         "max(f.decided_at)::date FROM v_finding AS f JOIN v_sample AS s USING (sample_id) "
-        "WHERE f.is_current AND f.decision = 'repeat' AND coalesce(f.repeated_by, '') = '' "
+        "WHERE f.is_current AND f.waits_for = 'repeat' "
         "GROUP BY f.sample_id ORDER BY 4, 3"
     ).fetchall()
     wanted: dict[SiteName, list[tuple[str, pd.Timestamp]]] = {}

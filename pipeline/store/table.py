@@ -78,8 +78,11 @@ def _with_open_revisions(about: pd.DataFrame, readings: pd.DataFrame) -> pd.Data
         reports=("file_sha256", "nunique"), values=("value", "nunique")
     )
     differing = told[(told["reports"] > 1) & (told["values"] > 1)].groupby("sample_id")["reports"].max()
-    # Reports within one file are told apart by their numbers, which only the intake of that file saw.
+    # Reports within one file are told apart by their numbers, which only the intake of that file saw: they disagree
+    # until no quantity has two values that count.
+    alike = told["values"].groupby("sample_id").max() <= 1
+    settled = pd.Series(about.index).map(alike).fillna(True).to_numpy(dtype="bool")
     files = readings[readings["decision_id"].isna()].groupby("sample_id", observed=True)["file_sha256"].nunique()
     several = pd.Series(about.index).map(files).fillna(0).to_numpy() > 1
     now = pd.Series(about.index).map(differing).fillna(0).to_numpy(dtype="int64")
-    return about.assign(revisions=np.where(several, now, about["revisions"]))
+    return about.assign(revisions=np.where(several, now, np.where(settled, 0, about["revisions"])))

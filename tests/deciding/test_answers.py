@@ -258,6 +258,24 @@ def test_a_report_corrected_at_its_source_is_one_question(place: Place) -> None:
     assert place.ask(chloride) == [(186.0,)] * 4
 
 
+def test_of_two_reports_in_one_file_the_line_counts_and_a_sample_that_is_out_waits_for_nothing(place: Place) -> None:
+    row = "{},L-0,C,P,2025-05-01,7.5,1190,104,29,118,6,269.1,{},140,18\n"
+    place.intake("r.csv", "Report number," + IONS + row.format("B-1", 186) + row.format("B-1A", 140))
+    number, chloride = place.number("L-0"), "SELECT chloride_mg_l FROM v_sample"
+
+    place.decide(number, "use-report")
+    assert place.ask(chloride) == [(140.0,)]
+    place.decide(number, "use-report", "--report", "r.csv:2")
+    assert place.ask(chloride) == [(186.0,)]
+    assert "r.csv:2, r.csv:3" in place.command("decide", number, "use-report", "--report", "9", *WHO).stderr
+
+    place.decide(number, "reopen")
+    place.decide("--sample", "L-0", "repeat")
+    place.decide(place.number("L-0"), "reject")
+    assert place.verdicts() == {"L-0": "reject"}
+    assert place.command("findings").exit_code == 0
+
+
 def test_several_findings_are_answered_at_once_or_none_is(place: Place) -> None:
     place.intake("k.csv", KIT + "".join(f"K-{n},Q,Inn {n},raw,2025-03-11,7.5,249,200,262\n" for n in range(3)))
     [first, second] = [place.number("K-0"), place.number("K-1")]
@@ -319,7 +337,7 @@ def test_the_history_of_a_sample_tells_who_decided_what_and_what_was_taken_back(
         (("1", "take", "--cause", "9"), "has no cause 9"),
         (("1", "exchange"), "is not clear"),
         (("1", "exchange", "--with", "K-1"), "with itself"),
-        (("1", "use-report"), "only one file"),
+        (("1", "use-report"), "only one report"),
         (("1", "reopen"), "was not answered"),
         (("1", "correct", "--unit", "kg", "--analyte", "alkalinity"), "is not clear"),
         (("1", "correct", "--factor", "0", "--analyte", "alkalinity"), "above 0"),

@@ -173,7 +173,7 @@ def test_whoever_answers_second_is_told(desk_of: Callable[..., Visitor]) -> None
         ({"action": "take", "cause": "99"}, "no cause 99"),
         ({"action": "erase"}, "Say one of"),
         ({"action": "correct", "unit": "mS/cm", "why": ""}, "Say why."),
-        ({"action": "use-report"}, "only one file"),
+        ({"action": "use-report"}, "only one report"),
     ],
 )
 def test_an_answer_that_cannot_be_is_refused_on_its_page(reader: Visitor, form: dict[str, str], said: str) -> None:

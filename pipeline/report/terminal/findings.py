@@ -20,7 +20,6 @@ from pipeline.store.database import Store
 from pipeline.store.findings import findings, known_batch, known_check, known_file
 from pipeline.store.samples import find_sample
 from pipeline.words.labels import counted_in, label_in, plural_in, spoken
-from schemas.columns import OPEN
 
 if TYPE_CHECKING:
     from pipeline.settings import Settings
@@ -31,7 +30,7 @@ _SHOWN: Final = 200
 _COLUMNS: Final = [
     "finding_id", "current_severity", "severity", "check_id", "sample_id", "called", "label", "client", "site",
     "analyte", "observed", "low", "high", "unit", "message", "decision", "decided_by", "decided_at", "why", "detail",
-    "batch_id", "file", "line",
+    "batch_id", "file", "line", "waits_for",
 ]  # fmt: skip
 _OF_SAMPLE: Final = ["client", "site", "label", "sample_id", "file"]
 
@@ -93,17 +92,11 @@ def listed_findings(store: Store, asked: FindingsWanted, *, by_client: bool = Fa
     if file_sha256:
         kept &= found["file_sha256"] == file_sha256
     found = found[kept.astype("bool")]
-    waits = found["current_severity"].isin(OPEN)
     if asked.waiting_for:
-        found = found[waits & (found["decision"] == REPEAT if asked.waiting_for == REPEAT else unanswered(found))]
+        found = found[found["waits_for"] == asked.waiting_for]
     elif not asked.everything:
-        found = found[waits]
+        found = found[found["waits_for"] != ""]
     return _in_order(found, by_client=by_client)
-
-
-def unanswered(found: pd.DataFrame) -> pd.Series[bool]:
-    """Tell which findings nobody has answered: one that was rejected is answered, although it stays grave."""
-    return found["decision"].isna() | (found["decision"] == "reopen")
 
 
 def _in_order(found: pd.DataFrame, *, by_client: bool) -> pd.DataFrame:
@@ -176,14 +169,17 @@ def _finding(row: dict[Any, Any], language: str) -> str:
 
 
 def _how_to_answer(found: pd.DataFrame, language: str) -> str:
-    waits = int(found["current_severity"].isin(OPEN).sum())
+    found = found[found["waits_for"] != ""]
+    waits = len(found)
     samples, files = int(found["sample_id"].nunique()), int(found.loc[found["sample_id"].isna(), "file"].nunique())
     parts = [counted_in(number, noun, language) for number, noun in ((files, "file"), (samples, "sample")) if number]
+    if not waits:
+        return label_in("No finding waits for an answer.", language)
     about = label_in(" and ", language).join(parts)
     one, many = "{n} finding waits ({about}).", "{n} findings wait ({about})."
     said = plural_in(waits, one, many, language, about=about)
     how = label_in("kettlestone decide NUMBER accept|take|repeat|reject|correct --why …", language)
-    return f"{said} {how}" if waits else said
+    return f"{said} {how}"
 
 
 def _nothing(asked: FindingsWanted) -> str:

@@ -17,6 +17,16 @@ WITH answered AS (
     FROM finding AS m JOIN sample AS s USING (sample_id)
     WHERE m.severity_alone <> ''
     GROUP BY ALL
+), discarded AS (
+    -- A sample that an answer has put out waits for nothing more.
+    SELECT DISTINCT s.sample_id
+    FROM answered AS a
+    JOIN sample AS s USING (sample_id)
+    JOIN finding AS f
+        ON f.sample_id = s.sample_id AND f.batch_id = s.batch_id AND f.check_id = a.check_id AND f.analyte = a.analyte
+        AND f.observed IS NOT DISTINCT FROM a.observed AND f.low IS NOT DISTINCT FROM a.low
+        AND f.high IS NOT DISTINCT FROM a.high
+    WHERE a.action = 'reject'
 )
 SELECT
     f.finding_id, f.batch_id, f.sample_id, coalesce(c.called, regexp_replace(n.name, '^.*/', '')) AS called,
@@ -30,7 +40,9 @@ SELECT
     CASE WHEN f.sample_id IS NULL THEN coalesce(h.still, true) ELSE f.batch_id = s.batch_id END AS is_current,
     CASE WHEN f.severity_alone <> '' AND (a.action IS NULL OR a.action = 'reopen') THEN f.severity_alone
         ELSE '' END AS severity_alone,
-    a.decision_id, a.detail, a.repeated_by
+    a.decision_id, a.detail, a.repeated_by,
+    CASE WHEN current_severity NOT IN ('hold', 'reject') OR a.action = 'reject' OR g.sample_id IS NOT NULL THEN ''
+        WHEN a.action = 'repeat' THEN 'repeat' ELSE 'answer' END AS waits_for
 FROM finding AS f
 LEFT JOIN sample AS s USING (sample_id)
 LEFT JOIN sample_name AS c USING (sample_id)
@@ -44,7 +56,8 @@ LEFT JOIN answered AS a
     AND a.observed IS NOT DISTINCT FROM f.observed
     AND a.low IS NOT DISTINCT FROM f.low
     AND a.high IS NOT DISTINCT FROM f.high
-LEFT JOIN shared AS h ON f.sample_id IS NULL AND h.file_sha256 = f.file_sha256 AND h.check_id = f.check_id;
+LEFT JOIN shared AS h ON f.sample_id IS NULL AND h.file_sha256 = f.file_sha256 AND h.check_id = f.check_id
+LEFT JOIN discarded AS g ON g.sample_id = f.sample_id;
 COMMENT ON VIEW v_finding IS 'Every finding with its sample, its file and the decision in force.';
 COMMENT ON COLUMN v_finding.finding_id IS 'Number of the finding';
 COMMENT ON COLUMN v_finding.batch_id IS 'Batch in which the check ran';
@@ -82,3 +95,4 @@ COMMENT ON COLUMN v_finding.severity_alone IS 'What it does to its sample until 
 COMMENT ON COLUMN v_finding.decision_id IS 'Number of the decision in force';
 COMMENT ON COLUMN v_finding.detail IS 'What the decision did, in words';
 COMMENT ON COLUMN v_finding.repeated_by IS 'Sample that brought the reading that was asked for again';
+COMMENT ON COLUMN v_finding.waits_for IS 'What it waits for: answer, repeat (a reading that was asked for again), or nothing';
