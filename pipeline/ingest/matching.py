@@ -14,6 +14,7 @@ from pipeline.ingest.header_rows import Head, head_at, heads_of
 from pipeline.ingest.heading_kinds import AVERAGE, identifying, statistic, uncertain
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.sample_columns import sample_columns
+from pipeline.ingest.sampling_columns import with_sampling_columns
 from pipeline.ingest.sign_columns import with_sign_columns
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.stage_words import stage_of
@@ -79,17 +80,18 @@ def match_layout(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
     """
     for layout in layouts:
         if layout.header_row and (found := _first_under(grid, _stated_heads(grid, layout), [layout])):
-            return _with_signs(grid, found)
+            return _by_content(grid, found)
     free = [layout for layout in layouts if not layout.header_row]
     found = _first_under(grid, heads_of(grid, free)[:_TRIED], free)
     found = _turned(grid, found, free) or found
-    return _with_signs(grid, found) if found is not None else None
+    return _by_content(grid, found) if found is not None else None
 
 
-def _with_signs(grid: Grid, found: Match) -> Match:
-    """Take columns of signs under headings nobody knows for what they are; the columns stay the same where none is."""
+def _by_content(grid: Grid, found: Match) -> Match:
+    """Settle by their cells the columns whose headings leave open what stands below: signs, and days or places."""
     wide = found.orientation == "samples-in-rows"
-    return replace(found, columns=with_sign_columns(found.columns, grid, found.rows(grid), found.layout, wide=wide))
+    columns = with_sign_columns(found.columns, grid, found.rows(grid), found.layout, wide=wide)
+    return replace(found, columns=with_sampling_columns(columns, grid, found.rows(grid)[:_SAMPLED]))
 
 
 def _turned(grid: Grid, found: Match | None, layouts: Sequence[Layout]) -> Match | None:

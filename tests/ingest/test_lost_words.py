@@ -94,3 +94,24 @@ def test_an_end_of_a_range_is_no_sample(heading: str) -> None:
 @pytest.mark.parametrize("heading", ["Results", "Measured", "Level detected", "Kitchen", "Low"])
 def test_words_for_results_and_places_are_no_statistic(heading: str) -> None:
     assert statistic(heading) == ""
+
+
+@pytest.mark.parametrize("heading", ["Probenahme", "Prélèvement", "Muestreo", "Odběr", "採水"])
+@pytest.mark.parametrize(
+    ("cells", "field"),
+    [(("Küche", "Bad 2"), "sampling_point"), (("3.4.2026", "2026-04-05"), "collected_on"), (("P 1", "2026-04-05"), "")],
+)
+def test_a_column_of_sampling_holds_its_days_or_its_places(heading: str, cells: tuple[str, str], field: str) -> None:
+    """Kitchens under "Probenahme" were unreadable dates, and the days under "Datum" a remark."""
+    grid = Grid.from_rows([[heading, "pH", "Calcium mg/L"], [cells[0], "7.1", "80"], [cells[1], "7.2", "81"]])
+    found = match_layout(grid, load_layouts())
+
+    assert found is not None
+    assert found.columns[0].code in ({field} if field else {"", "collected_on"})
+
+
+def test_days_under_their_own_heading_stay_the_date_beside_a_column_of_sampling() -> None:
+    result = extracted("Probenahme;Datum;pH;Calcium mg/L", "Küche;3.4.2026;7.1;80", "Bad;4.4.2026;7.2;81")
+
+    assert result.rows["collected_on"].astype("str").tolist() == ["3.4.2026", "4.4.2026"]
+    assert result.rows["sampling_point"].astype("str").tolist() == ["Küche", "Bad"]
