@@ -14,7 +14,7 @@ from pipeline.ingest.fill_down import NAMED_ONCE, FilledDown, filled_down, fille
 from pipeline.ingest.row_parts import RowPart, common, date_of_heading, part_fact
 from pipeline.ingest.second_columns import by_weight, with_second_columns
 from pipeline.ingest.spellings import key, word_table
-from pipeline.ingest.stage_words import bottle_labels, derived_stages, names_stage_only
+from pipeline.ingest.stage_words import bottle_labels, derived_stages, sites_with_stages
 from pipeline.problems import problem_frame
 from pipeline.texts import TextColumn, composed, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
@@ -157,12 +157,17 @@ def _field(
 
 
 def _stage_words_as_points(stated: dict[str, TextColumn]) -> dict[str, TextColumn]:
-    """Take a site that is nothing but the name of a stage ("Rohwasser", "nach Filter") for a point of the one site."""
-    only = stated["site"].mask(names_stage_only) & ~stated["sampling_point"].stated()
-    if not only.any():
+    """Take "Rohwasser", or "Bar 1 nach Filter" beside "Bar 1", under a heading of sites for a point of the site."""
+    parted = sites_with_stages(stated["site"].texts)
+    worded = stated["site"].isin(parted) & ~stated["sampling_point"].stated()
+    if not worded.any():
         return stated
-    point = stated["site"].over(stated["sampling_point"], only)
-    return {**stated, "sampling_point": point, "site": stated["site"].where(only, "")}
+    site, point = (stated["site"].map(lambda text, at=at: parted.get(text, ("", ""))[at]) for at in (0, 1))  # type: ignore[misc]
+    return {
+        **stated,
+        "sampling_point": point.over(stated["sampling_point"], worded),
+        "site": site.over(stated["site"], worded),
+    }
 
 
 def _with_derived_stage(stated: Mapping[str, TextColumn], name: str) -> tuple[TextColumn, TextColumn]:

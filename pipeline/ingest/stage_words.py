@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections import Counter
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final, NamedTuple
 
@@ -10,9 +11,11 @@ from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
 from pipeline.texts import TextColumn, first_stated
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
 _PARTS: Final = re.compile(r"[,;:/|()\[\]–—_]+|\s-\s")
+_WORD_STARTS: Final = re.compile(r"(?:^|[\s,;:/|(\[–—_-])(?=[^\W_])")
+_BETWEEN: Final = " ,;:/|([–—_-"  # what may stand between the name of a site and a stage
 _OPPOSITE: Final = (frozenset({"raw"}), frozenset({"treated", "permeate"}))
 _UNSPACED: Final = re.compile(r"[\u3040-\u30ff\u4e00-\u9fff]{2,}$")  # Japanese and Chinese write no blanks
 
@@ -49,17 +52,39 @@ def stage_of(text: str, *, label: bool = False) -> str:
     return chosen.pop() if len(chosen) == 1 else ""
 
 
-def names_stage_only(text: str) -> bool:
-    """Say whether a text is the name of a stage and nothing else: "Rohwasser", "nach Filter".
+def sites_with_stages(sites: Sequence[str]) -> dict[str, tuple[str, str]]:
+    """Part the sites whose names end in a stage: "Rohwasser" and "nach Filter", "Bar 1" and "Bar 1 nach Filter".
+
+    Returns
+    -------
+    The name of the site ("" where nothing but a stage is said) and the words of the stage. A site of which there is
+    only one name keeps it, whatever it ends in.
 
     Example
     -------
-    >>> names_stage_only("nach Filter"), names_stage_only("Rohwasser Brunnen 3"), names_stage_only("")
-    (True, False, False)
+    >>> sites_with_stages(["Bar 1", "Bar 1 - nach Filter", "Hotel Quelle"])
+    {'Bar 1 - nach Filter': ('Bar 1', 'nach Filter')}
     """
+    worded = re.compile(_any_word()).search
+    parted = {
+        site: (site[: len(site) - len(stage)].rstrip(_BETWEEN), stage.rstrip(" )"))
+        for site in sites
+        if worded(site.lower()) and (stage := _last_stage(site))
+    }
+    names = Counter(key(parted.get(site, (site, ""))[0]) for site in sites)
+    return {site: said for site, said in parted.items() if not said[0] or names[key(said[0])] > 1}
+
+
+def _last_stage(text: str) -> str:
+    """Give the longest end of a text that is the name of a stage and nothing else."""
     known, _ = _phrases()
-    meant = known.get(" ".join(key(text).split()))
-    return meant is not None and meant.where == "anywhere" and meant.stage != "bottled"
+    for start in _WORD_STARTS.finditer(text):
+        end = text[start.end() :]
+        meant = known.get(" ".join(key(end).replace(")", " ").split()))
+        fits = meant is not None and meant.where in ("anywhere", "alone or last" if start.end() else "anywhere")
+        if meant is not None and fits and meant.stage != "bottled":
+            return end
+    return ""
 
 
 def derived_stages(points: TextColumn, labels: TextColumn) -> tuple[TextColumn, TextColumn]:

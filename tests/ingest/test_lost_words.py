@@ -115,3 +115,12 @@ def test_days_under_their_own_heading_stay_the_date_beside_a_column_of_sampling(
 
     assert result.rows["collected_on"].astype("str").tolist() == ["3.4.2026", "4.4.2026"]
     assert result.rows["sampling_point"].astype("str").tolist() == ["Küche", "Bad"]
+
+
+def test_a_site_that_is_named_with_a_stage_beside_itself_is_one_site() -> None:
+    """They were two sites, and the filter had no raw water."""
+    result = extracted("Local;pH;Calcium mg/L", "Balcão;7.1;80", "Balcão após filtro;7.2;20", "Hotel Tap;7.2;81")
+
+    assert result.rows["site"].astype("str").tolist() == ["Balcão", "Balcão", "Hotel Tap"]
+    assert result.rows["sampling_point"].astype("str").tolist() == ["", "após filtro", ""]
+    assert result.rows["stage"].astype("str").tolist() == ["", "treated", ""]
