@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import urlsplit
 
 from distributed import Client, KilledWorker
+from distributed.client import ClosedClientError
 from distributed.comm import CommClosedError
 
 from pipeline.engine.shared_folder import Packed, SharedFolder, new_run
@@ -31,6 +32,7 @@ _AHEAD: Final = 2  # portions for each worker: one that is done and one that wai
 _PYTHON: Final = "Python"
 _SAME: Final = ("kettlestone", _PYTHON, "numpy", "pandas", "pyarrow")  # what the last digit of an outcome depends on
 _MARK: Final = "mark"
+_GONE: Final = "its scheduler does not answer any more"
 
 
 @dataclass(frozen=True)
@@ -64,6 +66,8 @@ class Cluster:
                     yield self._outcome(*waiting.popleft())
             while waiting:
                 yield self._outcome(*waiting.popleft())
+        except ClosedClientError as error:
+            raise _lost(_GONE) from error
         finally:
             executor.shutdown(wait=False)
 
@@ -88,7 +92,7 @@ class Cluster:
                     f"one portion has ended several workers, the last one {error.last_worker.address}"
                 ) from error
             except (CancelledError, CommClosedError) as error:
-                raise _lost("its scheduler does not answer any more") from error
+                raise _lost(_GONE) from error
 
 
 @contextmanager
@@ -136,7 +140,7 @@ def _connected(address: str) -> Client:
 
 
 def _workers(client: Client) -> dict[str, Any]:
-    found: dict[str, Any] = client.scheduler_info(n_workers=-1)["workers"]
+    found: dict[str, Any] = client.scheduler_info(n_workers=-1).get("workers", {})  # nothing once it is gone
     return found
 
 

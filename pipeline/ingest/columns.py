@@ -66,6 +66,7 @@ class SourceColumn:
     time_zone: str = ""
     stage: str = ""
     sample: str = ""
+    drop: tuple[str, str] = ("", "")
     own: bool = False
 
 
@@ -169,6 +170,7 @@ def _analyte_column(blank: SourceColumn, heading: Heading, meaning: Meaning, lay
         tds_scale=dried_at(meaning, at),
         compensation="" if at else meaning.compensation,
         stage=heading.stage,
+        drop=heading.drop,
         own=heading.own,
     )
     if heading.affix in ("unit", "qualifier", "limit"):

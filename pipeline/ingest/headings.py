@@ -13,6 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.database_names import as_before
+from pipeline.ingest.drop_worths import DROP_NAMES, stated_drop
 from pipeline.ingest.meanings import Meaning, OwnSpellings, meanings
 from pipeline.ingest.names import may_name, read_name, spaced
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
@@ -47,7 +48,7 @@ _SIGN_UNIT: Final = re.compile(r"[(\[{]\s*(?:[^\w\s()\[\]{}]+|[°º˚][^()\[\]{}
 _WORD: Final = re.compile(r"[^\W_]+")
 _PER_DROP: Final = re.compile(
     r"[\s(\[]*(?:/|\b(?:per|pro|je|par|por|al|na|za)\b|毎|每)\s*(?:1 )?"
-    r"(?:drops?|tropfen|gouttes?|goccia|gocce|gotas?|druppels?|kropl[aęei]|kapk[auy]|滴)(?![^\W\d_])[\s)\]]*"
+    rf"(?:{DROP_NAMES})(?![^\W\d_])[\s)\]]*"
 )
 _JOINED: Final = re.compile(r"(?:[+&/]|\b(?:and|und|et|plus))\s*$")  # "Ca + Mg" is no calcium as magnesium
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
@@ -59,6 +60,8 @@ class Heading:
     """A heading taken apart; ``meanings`` is empty if its name is not understood.
 
     ``name`` is what was left to be looked up when everything else was split off.
+
+    ``drop`` is what the heading says that one drop is worth, its number and its unit.
 
     ``affix`` is what the column holds of the named quantity: "drops", "typed", "titrant_ml", "unit",
     "qualifier", "limit", a kit field, or "" for the quantity itself.
@@ -73,6 +76,7 @@ class Heading:
     time_zone: str = ""
     stage: str = ""
     affix: str = ""
+    drop: tuple[str, str] = ("", "")
     echo: tuple[str, ...] = ()
     own: bool = False
 
@@ -106,6 +110,8 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
         return blank
     if not (own and own.only) and (titrated := _of_titrant(written, own)):
         return replace(titrated, text=text)
+    if (counted := stated_drop(written)) and (count := _of_count(read_heading(counted.plain, own))):
+        return replace(count, text=text, drop=counted[1:])
     if not (own and (own.only or key(written) in own.folded)) and _of_two(written):
         return blank
     settled = _settled(_search(written, blank, own, _DEPTH) or blank)
@@ -113,6 +119,12 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
         settled = (_compose(written, blank, _DEPTH, set()) if may_name(written) else None) or blank
         settled = settled if settled.meanings else _of_rewritten(blank, own)
     return settled if settled.own else _worth_of_drop(settled)
+
+
+def _of_count(heading: Heading) -> Heading | None:
+    """Take a quantity whose heading says what a drop is worth for a count of drops; None for another heading."""
+    counts = bool(heading.meanings) and heading.meanings[0].kind == "analyte" and heading.affix in ("", "drops")
+    return replace(heading, affix="drops") if counts and not heading.unit else None
 
 
 def _of_rewritten(blank: Heading, own: OwnSpellings | None) -> Heading:

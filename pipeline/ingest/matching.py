@@ -18,6 +18,7 @@ from pipeline.ingest.sampling_columns import with_sampling_columns
 from pipeline.ingest.sign_columns import with_sign_columns
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.stage_words import stage_of
+from pipeline.ingest.unit_columns import with_unit_column
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -88,10 +89,12 @@ def match_layout(grid: Grid, layouts: Sequence[Layout]) -> Match | None:
 
 
 def _by_content(grid: Grid, found: Match) -> Match:
-    """Settle by their cells the columns whose headings leave open what stands below: signs, and days or places."""
-    wide = found.orientation == "samples-in-rows"
-    columns = with_sign_columns(found.columns, grid, found.rows(grid), found.layout, wide=wide)
-    return replace(found, columns=with_sampling_columns(columns, grid, found.rows(grid)[:_SAMPLED]))
+    """Settle by their cells the columns whose headings leave open what stands below: signs, days or places, units."""
+    rows = found.rows(grid)
+    columns = with_sign_columns(found.columns, grid, rows, found.layout, wide=found.orientation == "samples-in-rows")
+    if found.orientation == "results-in-rows":
+        columns = with_unit_column(columns, grid, rows)
+    return replace(found, columns=with_sampling_columns(columns, grid, rows[:_SAMPLED]))
 
 
 def _turned(grid: Grid, found: Match | None, layouts: Sequence[Layout]) -> Match | None:

@@ -32,6 +32,7 @@ class RowPart:
     column: int = -1
     stage: str = ""
     test: str = ""
+    drop: tuple[str, str] = ("", "")
     ec_reference: str = ""
     tds_scale: str = ""
     compensation: str = ""
@@ -51,6 +52,7 @@ def parts_of(match: Match) -> dict[int, RowPart]:
             column=column.position if match.orientation == "parameters-in-rows" else -1,
             stage=column.stage,
             test=column.analyte if {(column.analyte, column.stage), (column.analyte, "")} & own_kit else "",
+            drop=column.drop,
             ec_reference=column.ec_reference if len(references) > 1 else "",
             tds_scale=column.tds_scale if len(scales) > 1 else "",
             compensation="" if column.ec_reference else raw,
@@ -90,6 +92,8 @@ def part_fact(part: RowPart, field: str, facts: Mapping[int, Mapping[str, str]])
         return stated or part.sample
     own = {
         "stage": part.stage,
+        "degree_per_drop": part.drop[0],
+        "degree_unit": part.drop[1],
         "ec_reference": part.ec_reference,
         "tds_scale": part.tds_scale,
         "temperature_compensation": part.compensation,

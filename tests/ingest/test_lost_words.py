@@ -124,3 +124,25 @@ def test_a_site_that_is_named_with_a_stage_beside_itself_is_one_site() -> None:
     assert result.rows["site"].astype("str").tolist() == ["Balcão", "Balcão", "Hotel Tap"]
     assert result.rows["sampling_point"].astype("str").tolist() == ["", "após filtro", ""]
     assert result.rows["stage"].astype("str").tolist() == ["", "treated", ""]
+
+
+@pytest.mark.parametrize("heading", ["Ud.", "Mértékegység", "x4"])
+def test_a_column_of_units_counts_under_any_heading(heading: str) -> None:
+    result = extracted(
+        f"Sample;Parameter;Result;{heading}",
+        "A;Nitrate;5;mg/L",
+        "A;Hardness;32;ºf",
+        "A;pH;7.5;Unidades pH",
+        "A;Iron;1;xx",
+    )
+
+    assert result.cells["raw_unit"].astype("str").tolist() == ["mg/L", "ºf", "Unidades pH", "xx"]
+
+
+def test_a_heading_says_what_a_drop_of_its_test_is_worth() -> None:
+    """The counts were no known quantity, and the sheet of no use."""
+    result = extracted("Sample;GH Tropfen (1 Tr. = 1 °dH);KH Tropfen (1 Tropfen = 0,5 °dH)", "A;12;18")
+    worth = result.rows.set_index("degree_per_drop")["degree_unit"].astype("str").to_dict()
+
+    assert worth == {"1": "°dH", "0,5": "°dH"}
+    assert set(result.cells["form"].astype("str")) == {"drops"}
