@@ -36,11 +36,15 @@ def with_sampling_columns(
 ) -> tuple[SourceColumn, ...]:
     """Take a column of sampling for the day where its cells hold days, for the point where none of them does.
 
+    The columns stay the same where none is open: files are read together by that.
+
     Parameters
     ----------
     columns : as their headings are read.
     grid, rows : the table, and the positions of body rows to look at.
     """
+    if not any(map(_is_open, columns)):
+        return columns
     taken = {column.code for column in columns if column.role == "about" and not names_sampling(column.heading)}
     return tuple(_settled(column, grid, rows, taken) if _is_open(column) else column for column in columns)
 
