@@ -7,6 +7,7 @@ it, is left to ``pipeline.one_file``, which reads it alone.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from pathlib import PurePath
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -19,6 +20,7 @@ from pipeline.ingest.blocks import blocks_of
 from pipeline.ingest.file_result import EMPTY_LEDGER, FileResult
 from pipeline.ingest.layouts import declared_encoding
 from pipeline.ingest.reading import grids, is_text
+from pipeline.ingest.stage_words import names_labels
 from pipeline.one_file import file_of_tables, left_out_notice, reader_limits
 
 if TYPE_CHECKING:
@@ -123,6 +125,8 @@ def _opened(
     content = fetched.content
     if fetched.known or not 0 < content.size <= _SMALL or not is_text(content):
         return None
+    if names_labels(PurePath(fetched.name).stem):
+        return None  # its name says something of its rows
     try:
         blocks = [
             block

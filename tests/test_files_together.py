@@ -57,6 +57,7 @@ def job(tmp_path_factory: pytest.TempPathFactory) -> Intake:
         f"wide-{kind}-{n}": WIDE + rows.replace("{n}", str(n)) for kind, rows in WIDE_FILES.items() for n in (1, 2)
     }
     texts |= {f"report-{n}": REPORT.format(site=f"Lieu {n}") + f"E{n};03/0{n}/2024;7,{n};2{n};8{n}\n" for n in (1, 2)}
+    texts |= {f"labels-{n}": f"Water;pH;Calcium mg/L\nInvented {n};7.{n};4{n}\n" for n in (1, 2)}
     texts["broken"] = "\x00\x01 nothing"
     texts["again"] = texts["long-plain-1"]
     for name, text in texts.items():
@@ -85,7 +86,7 @@ def test_files_say_together_what_they_say_alone(alone: Gathered, together: Gathe
 
 
 def test_most_small_files_are_taken_together(job: Intake, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Alone is read what is broken, cut off, or explained by the rest of its file only."""
+    """Alone is read what is broken, cut off, or explained by the rest or the name of its file only."""
     read: list[str] = []
 
     def listening(file: Fetched, *how: Any) -> FileResult:  # noqa: ANN401 - whatever is handed on
@@ -98,4 +99,4 @@ def test_most_small_files_are_taken_together(job: Intake, monkeypatch: pytest.Mo
     list(job.taken())
 
     kinds = {"long-named-once", "long-nameless", "long-cut", "wide-codes"}
-    assert {name.rstrip("-12") for name in read} <= kinds | {"broken"}
+    assert {name.rstrip("-12") for name in read} <= kinds | {"broken", "labels"}

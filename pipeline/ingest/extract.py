@@ -98,7 +98,7 @@ def extract(grid: Grid, match: Match, file_sha256: str, name: str = "") -> Extra
     taken = take_entries(source, unread, file_sha256, PurePath(name).stem)
     notices = [
         *gaps,
-        *word_notices(taken.rows, field_headings(match), file_sha256),
+        *word_notices(taken.rows, field_headings(match), file_sha256, name),
         *column_notices(source, file_sha256),
         *second_notices(source, file_sha256),
         *origin_notices(source, file_sha256),

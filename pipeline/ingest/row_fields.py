@@ -267,8 +267,11 @@ def remarkable(rows: RowFrame) -> Flags:
     return told
 
 
-def word_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:
-    """Tell of stages and activities in words that are not known: one notice for each field."""
+def word_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str, name: str = "") -> list[pd.DataFrame]:
+    """Tell of stages and activities in words that are not known, and of those taken from other words.
+
+    One notice for each field; ``name`` is that of the file, which may be such words.
+    """
     notices: list[pd.DataFrame] = []
     for field, said in rows.worded.items():
         known = ("", *_WORDS[field][1])
@@ -285,7 +288,7 @@ def word_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str) 
                     detail=f"it is none of the known words; {int(unknown.sum())} rows have such a text",
                 )
             )
-    notices.extend(_stage_notices(rows.frame, headings, file_sha256))
+    notices.extend(_stage_notices(rows.frame.assign(file_name=name), headings, file_sha256))
     notices.extend(_control_notices(rows, headings, file_sha256))
     notices.extend(filled_notices(rows.filled, file_sha256))
     return notices

@@ -107,11 +107,22 @@ def bottle_labels(said: Mapping[str, TextColumn], name: str) -> tuple[TextColumn
     "bottled" or "" for each row, and the field it was taken from.
     """
     dated = said["collected_on"].stated()
-    remarks, names = _label_words()
+    remarks, _ = _label_words()
     noted = said["comment"].meant(_any_remark(), lambda text: "bottled" if _holds(text, remarks) else "")
-    named = "bottled" if names & set(key(name).replace("_", " ").replace(".", " ").replace("-", " ").split()) else ""
-    constant = TextColumn.constant(named, len(dated))
+    constant = TextColumn.constant("bottled" if names_labels(name) else "", len(dated))
     return first_stated({"comment": noted.where(dated, ""), "file name": constant.where(dated, "")})
+
+
+def names_labels(name: str) -> bool:
+    """Say whether the name of a file tells that the labels of bottles stand in it.
+
+    Example
+    -------
+    >>> names_labels("bottle_labels"), names_labels("Etiketten-2026"), names_labels("labelled samples")
+    (True, True, False)
+    """
+    _, names = _label_words()
+    return not names.isdisjoint(key(name).replace("_", " ").replace(".", " ").replace("-", " ").split())
 
 
 def _holds(text: str, phrases: frozenset[str]) -> bool:
