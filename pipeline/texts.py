@@ -122,6 +122,10 @@ class TextColumn:
         lower = pc.utf8_lower(pa.array(self.texts, pa.string()))
         return np.asarray(pc.match_substring_regex(lower, pattern).to_numpy(zero_copy_only=False), dtype="bool")
 
+    def holding(self, pattern: str) -> list[str]:
+        """List the distinct texts that contain a regular expression, whatever the case of their letters."""
+        return list(compress(self.texts, self._with(pattern).tolist()))
+
     def lengths(self) -> npt.NDArray[np.int64]:
         """Count the characters of every row."""
         return np.array([len(text) for text in self.texts], dtype="int64")[self.codes]

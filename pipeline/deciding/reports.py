@@ -58,9 +58,7 @@ def use_report(case: Answering) -> Consequences:
             f"finding {case.answer.finding_id} is about one file; there is nothing to choose.\n  {UNCHANGED}"
         )
     reports = _reports(case)
-    name, rows = (
-        _of_other_files(case, reports) if len(reports) > 1 else _of_other_lines(case, str(reports["name"].item()))
-    )
+    name, rows = _of_other_files(case, reports) if len(reports) > 1 else _of_other_lines(case, reports)
     also = case.store.connection.execute(
         "SELECT finding_id FROM v_finding WHERE is_current AND severity <> 'note' AND list_contains($checks, check_id) "
         "AND list_contains($samples, sample_id) AND finding_id <> $own",
@@ -97,7 +95,7 @@ def _of_other_files(case: Answering, reports: pd.DataFrame) -> tuple[str, pd.Dat
     return str(chosen["name"]), rows
 
 
-def _of_other_lines(case: Answering, file: str) -> tuple[str, pd.DataFrame]:
+def _of_other_lines(case: Answering, reports: pd.DataFrame) -> tuple[str, pd.DataFrame]:
     """Name the line of the file that counts, with the readings of the other lines about the same quantities."""
     found = case.store.connection.execute(
         """
@@ -113,6 +111,7 @@ def _of_other_lines(case: Answering, file: str) -> tuple[str, pd.DataFrame]:
             f"only one report speaks of the sample of finding {case.answer.finding_id}.\n  {UNCHANGED}\n"
             "  Accept or correct the finding, or ask for a repeat."
         )
+    file = str(reports["name"].item())
     wanted, lines = case.answer.report.strip(), sorted(int(line) for line in found["line"].unique())
     named = str(lines[-1]) if wanted.casefold() in _LATEST else wanted.rpartition(":")[2].rpartition(" ")[2]
     if named not in map(str, lines):

@@ -25,9 +25,8 @@ _EXCHANGED: Final = ("total_hardness", "calcium", "magnesium", "sodium")  # by a
 LOG_PCO2: Final = (-2.3, 0.55)  # of a raw water: -3.4 (air) to -1.2 (deep well), k = 1 [AP2005]
 _PK_OPEN: Final = 7.82  # −log of K1·KH at 25 °C: 6.35 + 1.47 [PB1982]
 _LINEAR: Final = ("temperature", "ph")
-_HOT: Final = (
-    0.05 / 80.0
-)  # density of a temperature that no cold pipe has: a twentieth, anywhere from 20 to 100 °C [CP]
+# Density of a temperature that no cold pipe has: a twentieth, anywhere from 20 to 100 °C [CP].
+_HOT: Final = 0.05 / 80.0
 _TREATED_WIDER: Final = 1.6  # times the spread behind a treatment [CP]
 _TREATED_ALKALINITY: Final = 1.2  # ln, alkalinity over hardness behind a treatment [CP]
 _SOURCE_SHIFT: Final = 1.0  # ln, how far another source may lie as a whole (k = 1) [CP]
@@ -221,8 +220,8 @@ def _opinion(name: str, given: str, usual: tuple[float, float], amounts: Amounts
     """Judge one reading: given another one, or by itself."""
     median, width = usual
     if name in _LINEAR:
-        usual_ = _normal(amounts.of(name) - median, np.full(len(amounts.of(name)), width))
-        return np.logaddexp(usual_, np.log(_HOT)) if name == "temperature" else usual_
+        density = _normal(amounts.of(name) - median, np.full(len(amounts.of(name)), width))
+        return np.logaddexp(density, np.log(_HOT)) if name == "temperature" else density
     centre = np.log(median) + (amounts.log(given) if given else 0.0)
     wide = np.where(water.treated, width * _TREATED_WIDER, width)
     if given == "sodium":  # which a resin or the rock has put there: it says nothing of the others

@@ -69,6 +69,11 @@ class Grid:
             return self.flat.take(pa.array(place))
         return pc.fill_null(self.flat.take(pa.array(place, mask=absent)), "")
 
+    def few_texts(self, number: int, rows: npt.NDArray[np.int64], most: int) -> frozenset[str]:
+        """Give the different texts of a column without outer blanks; none where there are more than ``most``."""
+        distinct = pc.unique(self.cells(number, rows))
+        return frozenset(text.strip() for text in distinct.to_pylist()) if len(distinct) <= most else frozenset()
+
     def column(self, number: int, rows: npt.NDArray[np.int64]) -> pd.Series:
         """Give ``cells`` as a (m,) Series of dtype `str` with a RangeIndex."""
         return pd.Series(pd.array(self.cells(number, rows), dtype="str"))

@@ -158,7 +158,7 @@ def _field(
 
 def _stage_words_as_points(stated: dict[str, TextColumn]) -> dict[str, TextColumn]:
     """Take "Rohwasser", or "Bar 1 nach Filter" beside "Bar 1", under a heading of sites for a point of the site."""
-    parted = sites_with_stages(stated["site"].texts)
+    parted = sites_with_stages(stated["site"])
     worded = stated["site"].isin(parted) & ~stated["sampling_point"].stated()
     if not worded.any():
         return stated
@@ -288,7 +288,7 @@ def word_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: str, 
                     detail=f"it is none of the known words; {int(unknown.sum())} rows have such a text",
                 )
             )
-    notices.extend(_stage_notices(rows.frame.assign(file_name=name), headings, file_sha256))
+    notices.extend(_stage_notices(rows.frame, headings, file_sha256, name))
     notices.extend(_control_notices(rows, headings, file_sha256))
     notices.extend(filled_notices(rows.filled, file_sha256))
     return notices
@@ -300,11 +300,11 @@ def _control_notices(rows: RowFrame, headings: Mapping[str, str], file_sha256: s
     return _derived_notices("control-derived", rows.frame, taken, "{activity}", headings, file_sha256)
 
 
-def _stage_notices(rows: pd.DataFrame, headings: Mapping[str, str], file_sha256: str) -> list[pd.DataFrame]:
+def _stage_notices(rows: pd.DataFrame, headings: Mapping[str, str], file_sha256: str, name: str) -> list[pd.DataFrame]:
     """Tell once of each field that stages were taken from."""
     origins = ("sampling_point", "label", "comment", "file_name")
     taken = {name: (rows["stage_from"] == name.replace("_", " ")).to_numpy() for name in origins}
-    return _derived_notices("stage-derived", rows, taken, "{stage} water", headings, file_sha256)
+    return _derived_notices("stage-derived", rows, taken, "{stage} water", headings, file_sha256, name)
 
 
 def _derived_notices(
@@ -314,8 +314,12 @@ def _derived_notices(
     meant: str,
     headings: Mapping[str, str],
     file_sha256: str,
+    name: str = "",
 ) -> list[pd.DataFrame]:
-    """Tell once of each field from whose words something was taken: ``taken`` flags its rows, ``meant`` words it."""
+    """Tell once of each field from whose words something was taken: ``taken`` flags its rows, ``meant`` words it.
+
+    The ``name`` of the file is no field of the rows: it stands for one that they lack.
+    """
     told = []
     for origin, flags in taken.items():
         at = np.flatnonzero(flags)
@@ -327,7 +331,7 @@ def _derived_notices(
                     file_sha256=file_sha256,
                     line=first["line"],
                     column=headings.get(origin, origin.replace("_", " ")),
-                    raw_text=first.get(origin, ""),
+                    raw_text=first.get(origin, name),
                     detail=f"{meant.format_map(rows.iloc[at[0]])}; {lines} {'row' if lines == 1 else 'rows'}",
                 )
             )

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-import pyarrow.compute as pc
-
 from pipeline.ingest.columns import CENSORING_SIGNS
 
 if TYPE_CHECKING:
@@ -14,7 +12,6 @@ if TYPE_CHECKING:
 
     import numpy as np
     import numpy.typing as npt
-    import pyarrow as pa
 
     from pipeline.ingest.columns import SourceColumn
     from pipeline.ingest.grid import Grid
@@ -48,7 +45,7 @@ def with_sign_columns(
         for column in columns
         if column.role in _CANDIDATES
         and column.heading.strip()
-        and _are_signs(grid.cells(column.position, rows), layout)
+        and _are_signs(grid.few_texts(column.position, rows, _MOST_FLAGS), layout)
     ]
     if not found:
         return columns
@@ -56,17 +53,12 @@ def with_sign_columns(
     return tuple(read.get(column.position, column) for column in columns)
 
 
-def _are_signs(cells: pa.Array, layout: Layout) -> bool:
-    distinct = {text.strip() for text in _few(pc.unique(cells))}
+def _are_signs(distinct: frozenset[str], layout: Layout) -> bool:
     said = distinct - {*layout.missing, ""}
     signs = {text for text in said if CENSORING_SIGNS.get(text)}
     flags = said - signs
     in_every_row = said == signs and said == distinct
     return bool(signs) and not in_every_row and all(len(text) <= _LONGEST_FLAG and not text.isdigit() for text in flags)
-
-
-def _few(distinct: pa.Array) -> Sequence[str]:
-    return distinct.to_pylist() if len(distinct) <= _MOST_FLAGS else ()
 
 
 def _beside_quantities(columns: Sequence[SourceColumn], found: Sequence[SourceColumn]) -> dict[int, SourceColumn]:

@@ -11,7 +11,7 @@ from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
 from pipeline.texts import TextColumn, first_stated
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping
 
 _PARTS: Final = re.compile(r"[,;:/|()\[\]–—_]+|\s-\s")
 _WORD_STARTS: Final = re.compile(r"(?:^|[\s,;:/|(\[–—_-])(?=[^\W_])")
@@ -52,7 +52,7 @@ def stage_of(text: str, *, label: bool = False) -> str:
     return chosen.pop() if len(chosen) == 1 else ""
 
 
-def sites_with_stages(sites: Sequence[str]) -> dict[str, tuple[str, str]]:
+def sites_with_stages(sites: TextColumn) -> dict[str, tuple[str, str]]:
     """Part the sites whose names end in a stage: "Rohwasser" and "nach Filter", "Bar 1" and "Bar 1 nach Filter".
 
     Returns
@@ -62,16 +62,18 @@ def sites_with_stages(sites: Sequence[str]) -> dict[str, tuple[str, str]]:
 
     Example
     -------
-    >>> sites_with_stages(["Bar 1", "Bar 1 - nach Filter", "Hotel Quelle"])
+    >>> import numpy as np
+    >>> sites_with_stages(TextColumn(np.arange(3), ("Bar 1", "Bar 1 - nach Filter", "Hotel Quelle")))
     {'Bar 1 - nach Filter': ('Bar 1', 'nach Filter')}
     """
-    worded = re.compile(_any_word()).search
     parted = {
         site: (site[: len(site) - len(stage)].rstrip(_BETWEEN), stage.rstrip(" )"))
-        for site in sites
-        if worded(site.lower()) and (stage := _last_stage(site))
+        for site in sites.holding(_any_word())
+        if (stage := _last_stage(site))
     }
-    names = Counter(key(parted.get(site, (site, ""))[0]) for site in sites)
+    if not parted:
+        return {}
+    names = Counter(key(parted.get(site, (site, ""))[0]) for site in sites.texts)
     return {site: said for site, said in parted.items() if not said[0] or names[key(said[0])] > 1}
 
 
@@ -80,9 +82,9 @@ def _last_stage(text: str) -> str:
     known, _ = _phrases()
     for start in _WORD_STARTS.finditer(text):
         end = text[start.end() :]
+        where = ("anywhere", "alone or last") if start.end() else ("anywhere",)
         meant = known.get(" ".join(key(end).replace(")", " ").split()))
-        fits = meant is not None and meant.where in ("anywhere", "alone or last" if start.end() else "anywhere")
-        if meant is not None and fits and meant.stage != "bottled":
+        if meant is not None and meant.where in where and meant.stage != "bottled":
             return end
     return ""
 

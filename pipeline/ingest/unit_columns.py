@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
-import pyarrow.compute as pc
-
 from pipeline.notation.grammar import is_unit
 
 if TYPE_CHECKING:
@@ -33,16 +31,17 @@ def with_unit_column(
     """
     if any(column.role == "unit" or (column.role == "measurement" and column.unit) for column in columns):
         return columns
-    found = [column for column in columns if column.role == "unknown" and _are_units(grid, column, rows)]
+    found = [
+        column
+        for column in columns
+        if column.role == "unknown" and _are_units(grid.few_texts(column.position, rows, _MOST_UNITS))
+    ]
     if len(found) != 1:
         return columns
     return tuple(replace(column, role="unit") if column is found[0] else column for column in columns)
 
 
-def _are_units(grid: Grid, column: SourceColumn, rows: npt.NDArray[np.int64]) -> bool:
-    distinct = pc.unique(grid.cells(column.position, rows))
-    if len(distinct) > _MOST_UNITS:
-        return False
-    said = {text.strip() for text in distinct.to_pylist()} - {""}
+def _are_units(distinct: frozenset[str]) -> bool:
+    said = distinct - {""}
     units = {text for text in said if is_unit(text)}
     return bool({text.casefold() for text in units} - _OF_ITSELF) and len(units) >= _SHARE * len(said)

@@ -221,9 +221,9 @@ def _collected(source: _Source, zone: pd.Series) -> pd.DataFrame:
     day, clock = source.text["collected_on"], source.text["collected_at_time"]
     if not source.said("collected_at_time").any():
         return _dates(source, day, zone).assign(time_unreadable=False)
-    # "Time" alone may hold the whole moment, "2025-03-01 08:00".
-    whole = (day == "") & clock.str.contains(_WITH_DATE)
-    day, clock = day.where(~whole, clock), clock.where(~whole, "")
+    if (silent := day == "").any():  # "Time" alone may hold the whole moment, "2025-03-01 08:00"
+        whole = silent & clock.str.contains(_WITH_DATE)
+        day, clock = day.where(~whole, clock), clock.where(~whole, "")
     # "0930" is half past nine, as loggers and older agencies write it.
     clock = clock.str.replace(r"^(\d{1,2})(\d{2})$", r"\1:\2", regex=True)
     read = _dates(source, (day + " " + clock).str.strip().where(day != "", ""), zone)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from pipeline.store.renamed_regions import last_names, names_of_region, regions_renamed
-from pipeline.store.sql import identifier, literal
+from pipeline.store.sql import identifier, literal, literals
 from schemas.columns import QARTOD_FLAGS, QARTOD_MISSING
 
 if TYPE_CHECKING:
@@ -71,7 +71,7 @@ def _selected(store: Store, table: str, scope: ExportScope) -> str:
     ]
     if scope.region:
         region = names_of_region(scope.region, last_names(regions_renamed(store)))
-        conditions.append(f"region IN ({', '.join(map(literal, region))})")
+        conditions.append(f"region IN ({literals(region)})")
     if scope.since:
         conditions.append(f"collected_at >= DATE {literal(str(scope.since))}")
     where = " AND ".join(conditions) or "true"

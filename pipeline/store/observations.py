@@ -9,11 +9,10 @@ import numpy as np
 import pandas as pd
 
 from pipeline.store.renamed_regions import last_names, names_of_region, regions_renamed
-from pipeline.store.sql import literal
+from pipeline.store.sql import literal, literals
 from schemas.columns import CONTROLS, USABLE
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
     from datetime import date
 
     import numpy.typing as npt
@@ -98,7 +97,7 @@ def observations(store: Store, chosen: Chosen) -> Observations:
     )
     samples = samples.assign(region=_under_last_names(samples["region"], names))
     kinds = connection.execute(_KINDS).df()
-    wanted = f"analyte IN ({_listed(chosen.analytes)})" if chosen.analytes else "true"
+    wanted = f"analyte IN ({literals(chosen.analytes)})" if chosen.analytes else "true"
     found = connection.execute(_READINGS.format(kinds=wanted)).fetchnumpy()
     place = pd.Series(np.arange(len(kinds), dtype=np.int32), index=kinds.pop("kind_id"))
     readings = pd.DataFrame({
@@ -127,9 +126,9 @@ def chosen_samples(store: Store, chosen: Chosen) -> pd.DataFrame:
 
 def left_out(store: Store, chosen: Chosen) -> dict[str, int]:
     """Count the samples that a question does not take, by the reason that comes first."""
-    usable = f"current_verdict IN ({_listed(chosen.verdicts)})"
+    usable = f"current_verdict IN ({literals(chosen.verdicts)})"
     reasons = {
-        "laboratory controls": f"activity IN ({_listed(CONTROLS)})",
+        "laboratory controls": f"activity IN ({literals(CONTROLS)})",
         "on hold, rejected or not judged": f"NOT {usable}",
         "without a time of sampling": "collected_at IS NULL",
     }
@@ -147,8 +146,8 @@ def people_left_out(store: Store, chosen: Chosen) -> dict[str, int]:
     """Name the people most of whose samples do not count because of their verdict, and how many samples that are."""
     rows = store.connection.execute(
         f"""
-        SELECT operator, count(*) FILTER (NOT current_verdict IN ({_listed(chosen.verdicts)})) AS held
-        FROM v_sample WHERE operator <> '' AND activity NOT IN ({_listed(CONTROLS)})
+        SELECT operator, count(*) FILTER (NOT current_verdict IN ({literals(chosen.verdicts)})) AS held
+        FROM v_sample WHERE operator <> '' AND activity NOT IN ({literals(CONTROLS)})
         GROUP BY operator HAVING held > count(*) / 2 ORDER BY held DESC, operator
         """  # noqa: S608 - words of ours
     ).fetchall()
@@ -162,25 +161,21 @@ def _under_last_names(regions: pd.Series, names: dict[str, str]) -> pd.Series:
 
 def _conditions(chosen: Chosen, names: dict[str, str]) -> list[str]:
     """Write what narrows the samples as SQL; ``names``: those that renamed regions bear today."""
-    conditions = ["s.collected_at IS NOT NULL", f"s.current_verdict IN ({_listed(chosen.verdicts)})"]
+    conditions = ["s.collected_at IS NOT NULL", f"s.current_verdict IN ({literals(chosen.verdicts)})"]
     if not chosen.controls:
-        conditions.append(f"s.activity NOT IN ({_listed(CONTROLS)})")
+        conditions.append(f"s.activity NOT IN ({literals(CONTROLS)})")
     if chosen.stages:
-        conditions.append(f"s.stage IN ({_listed(chosen.stages)})")
+        conditions.append(f"s.stage IN ({literals(chosen.stages)})")
     conditions += [
         f"s.{name} = {literal(str(getattr(chosen, name)))}" for name in ("client", "site") if getattr(chosen, name)
     ]
     if chosen.region:
-        conditions.append(f"s.region IN ({_listed(names_of_region(chosen.region, names))})")
+        conditions.append(f"s.region IN ({literals(names_of_region(chosen.region, names))})")
     if chosen.since:
         conditions.append(f"s.collected_at >= DATE {literal(str(chosen.since))}")
     if chosen.until:
         conditions.append(f"s.collected_at < DATE {literal(str(chosen.until))} + INTERVAL 1 DAY")
     return conditions
-
-
-def _listed(texts: Iterable[str]) -> str:
-    return ", ".join(literal(text) for text in texts) or "NULL"
 
 
 def _categories(table: Any) -> pd.DataFrame:  # noqa: ANN401 - an Arrow table or reader

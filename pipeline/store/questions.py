@@ -16,7 +16,7 @@ from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store import faults, migrate
 from pipeline.store.renamed_regions import last_names, names_of_region, regions_renamed
-from pipeline.store.sql import identifier, literal
+from pipeline.store.sql import identifier, literal, literals
 from pipeline.treat.processes.naming import treatment_meant
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def query(
     for name, frame_of in {"treatment_meaning": treatment_meanings, **(given or {})}.items():
         if re.search(rf"\b{name}\b", sql):
             connection.register(name, frame_of(store))
-    _narrow(store, asked, prepared=prepared)
+    _narrow(store, asked, last=prepared and re.search(r"\bregion\b", sql) is not None)
     connection.execute(f"SET VARIABLE today = DATE {literal(str(today or datetime.now(UTC).date()))}")
     connection.execute("SET enable_external_access = false")
     try:
@@ -129,17 +129,17 @@ def treatment_meanings(store: Store) -> pd.DataFrame:
     return found.assign(meant=found["treatment"].map(treatment_meant))
 
 
-def _narrow(store: Store, asked: QueryScope, *, prepared: bool) -> None:
+def _narrow(store: Store, asked: QueryScope, *, last: bool) -> None:
     """Put a view of the samples that are asked for in front of each table and view.
 
-    A region that was renamed is one region, whichever of its names is asked for; prepared questions call it by its
-    last name, SQL of one's own sees the names as they were written.
+    A region that was renamed is one region, whichever of its names is asked for. It has its ``last`` name in prepared
+    questions that speak of regions; SQL of one's own sees the names as they were written.
     """
     connection = store.connection
     database, schema = connection.execute("SELECT current_database(), current_schema()").fetchall()[0]
-    names = last_names(regions_renamed(store)) if prepared or asked.region else {}
+    names = last_names(regions_renamed(store)) if last or asked.region else {}
     conditions = _conditions(asked, names)
-    called = _last_name(names) if prepared and names else ""
+    called = _last_name(names) if last and names else ""
     if not conditions and not called:
         return
     samples = " AND ".join(conditions.values()) or "true"
@@ -161,8 +161,7 @@ def _conditions(asked: QueryScope, names: dict[str, str]) -> dict[str, str]:
     """Write what narrows the samples as SQL, by the column it speaks of."""
     conditions = {}
     if asked.region:
-        region = ", ".join(map(literal, names_of_region(asked.region, names)))
-        conditions["region"] = f"region IN ({region})"
+        conditions["region"] = f"region IN ({literals(names_of_region(asked.region, names))})"
     if asked.client:
         conditions["client"] = f"client = {literal(asked.client)}"
     if asked.since:
