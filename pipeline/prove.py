@@ -12,7 +12,7 @@ from pipeline.checks.run import Checked, is_control, run_all
 from pipeline.engine.engine import HERE
 from pipeline.errors import KettlestoneError
 from pipeline.explain.conviction import beyond_doubt
-from pipeline.explain.rank import Explained, explain
+from pipeline.explain.rank import explain
 from pipeline.explain.screen import screened
 from pipeline.explain.suspicion import SINGLE_MISTAKE, SuspicionLimits
 from pipeline.explain.verdicts import both_told, settled, told_of
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags
     from pipeline.checks.limits import Limits
     from pipeline.engine.engine import Engine
+    from pipeline.explain.tables import Explained
     from pipeline.normalise.sample_table import SampleTable
     from pipeline.stages import Listener
 
@@ -117,14 +118,15 @@ def _weighed(
     acquits = limits.of(SuspicionLimits).acquits_percent / 100.0
     spared = beyond_doubt(company, checked.findings, limits, screen, acquits) & ~asked[waters]
     give_back()
-    explained = explain(company, checked.findings, limits, doubtful & ~spared, screen, engine=engine)
-    verdicts = settled(checked, explained, samples, limits)
+    weighed = explain(company, checked.findings, limits, doubtful & ~spared, screen, engine=engine)
+    verdicts = settled(checked, weighed, samples, limits)
     held = verdicts.verdict.isin(OPEN).to_numpy()
     wanted = chosen(verdicts) & waters
     if not (wanted | asked).any():
         return Proof(verdicts)
     index, listed = verdicts.verdict.index, asked | (wanted & held)
+    told = weighed.tables(listed[waters])
     if (late := spared & listed[waters]).any():
-        more = explain(company, checked.findings, limits, late, screen, explained.sources, engine)
-        explained = both_told(explained, more)
-    return Proof(verdicts, told_of(explained, index[listed], index[held]))
+        more = explain(company, checked.findings, limits, late, screen, weighed.patterns, engine)
+        told = both_told(told, more.tables(late))
+    return Proof(verdicts, told_of(told, index[listed], index[held]))

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.assess.machines import machines_with
 from pipeline.assess.suitability import assess, held_samples
-from pipeline.explain.rank import Explained
+from pipeline.explain.tables import Explained
 from pipeline.explain.wording import RELATION_COLUMNS
 from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.folder import write_page

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.deciding.causes import can_be_taken
 from pipeline.desk.pages import plain_rows
-from pipeline.explain.rank import Explained
+from pipeline.explain.tables import Explained
 from pipeline.explain.wording import RELATION_COLUMNS
 from pipeline.report import causes
 from pipeline.report.sentences import other_language, prose_said

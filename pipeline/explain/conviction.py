@@ -15,7 +15,7 @@ from pipeline.explain.check_evidence import INNOCENT, held_by_checks, seen_by_ch
 from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.patterns import source_samples
 from pipeline.explain.priors import SEVERAL
-from pipeline.explain.search import judged
+from pipeline.explain.search import alike_groups, judged
 from pipeline.normalise.sample_table import places
 
 if TYPE_CHECKING:
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 WORTHWHILE: Final = 500  # samples on hold: the causes of fewer are likely all asked for
+_SAMPLES_AT_ONCE: Final = 8192
 
 
 def beyond_doubt(
@@ -54,9 +55,12 @@ def beyond_doubt(
     flags = np.zeros(len(samples), dtype="bool")
     if possible.size < WORTHWHILE:
         return flags
-    seen = {name: saw[possible] for name, saw in seen_by_checks(findings, at, len(samples)).items()}
-    past = screen.past.take(possible)
-    flags[possible] = _convicted(screen.record.take(possible), past, {**seen, "history": past.samples > 0}, acquits)
+    seen = {**seen_by_checks(findings, at, len(samples)), "history": screen.past.samples > 0}
+    record, past = screen.record, screen.past
+    for some in alike_groups(record.amounts[:, possible], _SAMPLES_AT_ONCE):
+        own = possible[some]
+        of_some = {name: saw[own] for name, saw in seen.items()}
+        flags[own] = _convicted(record.take(own), past.take(own), of_some, acquits)
     return flags
 
 

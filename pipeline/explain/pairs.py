@@ -53,26 +53,33 @@ class PairAnswers:
     ----------
     pairs : of `checks.pairs.matched_pairs`.
     weights : (p, 4) probability of each of _ANSWERS.
-    values : (r, n) the readings they were weighed by, as they are told.
+    bottles : places of their samples, ascending.
+    values : (r, bottles) the readings they were weighed by, as they are told.
     """
 
     pairs: pd.DataFrame
     weights: Floats
+    bottles: Places
     values: Floats
 
-    def exchanged(self) -> Flags:
-        """Tell the samples whose labels are more likely exchanged than not."""
-        flags = np.zeros(self.values.shape[1], dtype="bool")
+    def exchanged(self) -> Places:
+        """Give the samples whose labels are more likely exchanged than not."""
         sample, pair = self._told("swapped-samples")
-        flags[sample] = self._weight("swapped-samples")[pair] >= _CORRECTED
-        return flags
+        return np.sort(sample[self._weight("swapped-samples")[pair] >= _CORRECTED])
 
-    def rows(self, index: pd.Index) -> Columns:
-        """Lay out the answers for both samples of every pair, in the columns of `Explained.explanations`."""
-        told = [(mistake, *self._told(mistake)) for mistake in PAIR_ANSWERS]
+    def rows(self, index: pd.Index, wanted: Flags) -> Columns:
+        """Lay out the answers for both samples of every pair, in the columns of `Explained.explanations` and `sample`.
+
+        Parameters
+        ----------
+        index : (n,) all samples.
+        wanted : (n,) those to tell of.
+        """
+        told = [(mistake, *self._told(mistake, wanted)) for mistake in PAIR_ANSWERS]
         sample = np.concatenate([samples for _, samples, _ in told])
         blank, unknown = np.full(sample.size, ""), np.full(sample.size, np.nan)
         rows: Columns = {
+            "sample": sample,
             "sample_id": np.asarray(index[sample], dtype=object),
             "rank": np.zeros(sample.size, dtype="int64"),
             "mistake": np.concatenate([np.full(pair.size, mistake) for mistake, _, pair in told]),
@@ -87,17 +94,18 @@ class PairAnswers:
     def _weight(self, mistake: str) -> Floats:
         return self.weights[:, _ANSWERS.index(mistake)]
 
-    def _told(self, mistake: str) -> tuple[Places, Places]:
-        """Give the samples an answer is told of, and the pair each has it from: the first of several."""
+    def _told(self, mistake: str, wanted: Flags | None = None) -> tuple[Places, Places]:
+        """Give the (wanted) samples an answer is told of, and the pair each has it from: the first of several."""
         likely = (self._weight("") < 0.5) & (self._weight(mistake) >= _LEAST)  # noqa: PLR2004 -- the likelier of two
         pair = np.tile(np.flatnonzero(likely), 2)
         both = np.concatenate([self.pairs[name].to_numpy()[likely] for name in ("raw", "treated")])
         first = np.sort(np.unique(both, return_index=True)[1])
+        first = first if wanted is None else first[wanted[both[first]]]
         return both[first], pair[first]
 
     def _evidence(self, mistake: str, at: Places) -> pa.Array:
         """Say of chosen pairs both numbers of each titration and of conductivity, then what they mean."""
-        before, behind = (self.pairs[name].to_numpy()[at] for name in ("raw", "treated"))
+        before, behind = (np.searchsorted(self.bottles, self.pairs[name].to_numpy()[at]) for name in ("raw", "treated"))
         clauses = []
         for name in _TITRATED:
             raw, treated = self.values[ROW[name], before], self.values[ROW[name], behind]
@@ -112,7 +120,7 @@ class PairAnswers:
         return pc.binary_join_element_wise(comma_joined(clauses), filled(_ENDINGS[mistake], words), "")
 
 
-def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, chosen: Places, limits: Limits) -> PairAnswers:
+def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, limits: Limits) -> PairAnswers:
     """Weigh whether the labels of each pair are right and the treatment works.
 
     Two bottles in one record each agree with themselves when their labels are exchanged: only the direction of the
@@ -122,7 +130,6 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, chosen: Pl
     ----------
     samples, record : all samples.
     own : `sample candidate probability value_to rank`, explanations of the readings; a likely one counts as read.
-    chosen : the place of each explained `sample` among all.
     limits : ``treatment.days_apart``.
 
     Returns
@@ -136,15 +143,16 @@ def of_pairs(samples: SampleTable, record: Record, own: pd.DataFrame, chosen: Pl
     """
     pairs = samples.once(matched_pairs, limits.of(TreatmentLimits).days_apart)
     explained = np.zeros(len(record), dtype="bool")
-    explained[chosen[own["sample"].to_numpy()]] = True
+    explained[own["sample"].to_numpy()] = True
     pairs = pairs[explained[pairs["raw"]] | explained[pairs["treated"]]].reset_index(drop=True)
-    values, spread = _as_explained(record, own, chosen)
     before, behind = pairs["raw"].to_numpy(), pairs["treated"].to_numpy()
-    change, width = _changes(values, spread, before, behind)
+    bottles = np.unique(np.append(before, behind))
+    values, spread, half = _as_explained(record, own, bottles)
+    change, width = _changes(values, spread, np.searchsorted(bottles, before), np.searchsorted(bottles, behind))
     kinds = pairs["kind"].astype("str").to_numpy()
     weights = _weights(change, width, kinds, pairs["bypass"].to_numpy(dtype="float64") / 100.0)
     # A count is told as it was read; it was weighed by the middle of its interval.
-    return PairAnswers(pairs, weights, values + record.half)
+    return PairAnswers(pairs, weights, bottles, values + half)
 
 
 def exchange_suspected(samples: SampleTable, record: Record, limits: Limits) -> Flags:
@@ -167,19 +175,27 @@ def exchange_suspected(samples: SampleTable, record: Record, limits: Limits) -> 
     return flags
 
 
-def _as_explained(record: Record, own: pd.DataFrame, chosen: Places) -> tuple[Floats, Floats]:
-    """Take the readings, with the values of likely explanations in place of what was received."""
-    values, spread = record.amounts.copy(), record.spread.copy()
+def _as_explained(record: Record, own: pd.DataFrame, bottles: Places) -> tuple[Floats, Floats, Floats]:
+    """Take the readings of samples, the values of likely explanations in place of what was received; and half drops."""
+    values, spread, half = (of_all[:, bottles] for of_all in (record.amounts, record.spread, record.half))
     likely = own[(own["rank"] == 1) & (own["probability"] >= _CORRECTED) & own["value_to"].notna()]
     rows = np.where(every("mistake") == "missing-ion", -1, every("row"))[likely["candidate"].to_numpy()]
-    at = chosen[likely["sample"].to_numpy()]
-    kept = rows >= 0
-    new = likely["value_to"].to_numpy()[kept] - record.half[rows[kept], at[kept]]
+    at = places_among(bottles, likely["sample"].to_numpy())
+    kept = (rows >= 0) & (at >= 0)
+    cell = rows[kept], at[kept]
+    new = likely["value_to"].to_numpy()[kept] - half[cell]
     with np.errstate(divide="ignore", invalid="ignore"):
-        scale = np.where(values[rows[kept], at[kept]] > 0, new / values[rows[kept], at[kept]], 1.0)
-    spread[rows[kept], at[kept]] *= scale
-    values[rows[kept], at[kept]] = new
-    return values, spread
+        scale = np.where(values[cell] > 0, new / values[cell], 1.0)
+    spread[cell] *= scale
+    values[cell] = new
+    return values, spread, half
+
+
+def places_among(ascending: Places, sought: Places) -> Places:
+    """Give the place of each number among ascending ones; -1 where it is none of them."""
+    at = np.searchsorted(ascending, sought)
+    found = np.append(ascending, -1)[at] == sought
+    return np.where(found, at, -1)
 
 
 def _changes(

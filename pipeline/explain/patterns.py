@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 from itertools import groupby
 from typing import TYPE_CHECKING, Any, Final
 
@@ -50,6 +51,7 @@ FEWEST: Final = 5  # rows before a source says anything [CP]
 ROWS_LOOKED_AT: Final = 48  # rows of a source that are looked at: they tell as much as all
 HELD_SHARE: Final = 0.2  # of the rows of an instrument or an operator must be doubtful, before it is looked at
 AGREEING: Final = 0.6  # of the rows that can tell must fit better with the mistake [CP]
+SOURCE_COLUMNS: Final = ("sample", "candidate", "log_fit", "log_usual")  # of what was weighed for its rows
 _TELLS: Final = 0.5  # log likelihood ratio from which a row tells anything
 _OWN: Final = 0.001  # that a row has a mistake of its own, the one that fits it best [CP]
 CORRELATION: Final = 0.2  # of what the models do not know between rows of one source [CP]
@@ -67,20 +69,41 @@ class Patterns:
     table: pd.DataFrame
     covered: dict[int, Flags]
 
-    def raised(self, weighed: pd.DataFrame, chosen: Places) -> pd.DataFrame:
-        """Give the rows of a source that has a pattern the prior they deserve; ``chosen`` are the weighed samples."""
-        bonus = np.zeros(len(weighed))
-        for candidate, flags in self.covered.items():
-            rows = (weighed["candidate"] == candidate).to_numpy() & flags[chosen[weighed["sample"].to_numpy()]]
-            bonus = np.where(rows, np.log(_LIKELY) - priors().log_prior[candidate], bonus)
-        return weighed.assign(log_posterior=weighed["log_posterior"] + bonus)
+    def covers(self, told: pd.DataFrame) -> Flags:
+        """Tell which explanations, `sample candidate`, a pattern stands for."""
+        return _covers(told, self.covered)
 
-    def covers(self, told: pd.DataFrame, chosen: Places) -> Flags:
-        """Tell which explanations a pattern stands for."""
-        result = np.zeros(len(told), dtype="bool")
-        for candidate, flags in self.covered.items():
-            result |= (told["candidate"] == candidate).to_numpy() & flags[chosen[told["sample"].to_numpy()]]
-        return result
+
+def raised(weighed: pd.DataFrame, covered: dict[int, Flags]) -> Floats:
+    """Give what the rows of a source that has a pattern deserve beside the prior of its mistake (ln).
+
+    Parameters
+    ----------
+    weighed : (p,) `sample candidate`.
+    covered : as `Patterns` has it, of the same samples.
+    """
+    more = np.zeros(len(weighed))
+    rows = _covers(weighed, covered)
+    more[rows] = np.log(_LIKELY) - priors().log_prior[weighed["candidate"].to_numpy()[rows]]
+    return more
+
+
+def _covers(rows: pd.DataFrame, covered: dict[int, Flags]) -> Flags:
+    candidate, sample = rows["candidate"].to_numpy(), rows["sample"].to_numpy()
+    found = [(candidate == one) & flags[sample] for one, flags in covered.items()]
+    return np.asarray(np.logical_or.reduce([np.zeros(len(rows), dtype="bool"), *found]))
+
+
+def of_sources(weighed: pd.DataFrame) -> pd.DataFrame:
+    """Keep what a whole source can have of what was weighed: SOURCE_COLUMNS."""
+    among = _systematic_or_state()[weighed["candidate"].to_numpy(dtype="int64")]
+    kept: pd.DataFrame = weighed.loc[among, list(SOURCE_COLUMNS)]
+    return kept
+
+
+@cache
+def _systematic_or_state() -> Flags:
+    return np.isin(every("mistake"), [*SYSTEMATIC, *_STATES])
 
 
 def source_samples(samples: SampleTable, screen: Screened, doubted: Flags) -> Flags:
@@ -95,7 +118,7 @@ def of_files(
     samples: SampleTable,
     screen: Screened,
     seen: dict[str, Flags],
-    known: tuple[Places, pd.DataFrame],
+    known: pd.DataFrame,
     doubted: Flags,
 ) -> Patterns:
     """Look for one mistake that most rows of a source share.
@@ -103,7 +126,7 @@ def of_files(
     Parameters
     ----------
     samples, screen, seen : all samples, their readings and past, and what the checks saw.
-    known : places of the samples to explain, and what was weighed for each.
+    known : SOURCE_COLUMNS of samples of ``source_samples`` that were weighed already.
     doubted : all samples that a check holds.
 
     Returns
@@ -172,21 +195,20 @@ class _Found:
 
 
 def _of_rows(
-    record: Record, past: PastReadings, seen: dict[str, Flags], rows: Places, known: tuple[Places, pd.DataFrame]
+    record: Record, past: PastReadings, seen: dict[str, Flags], rows: Places, known: pd.DataFrame
 ) -> pd.DataFrame:
-    """Give what a whole source can have, weighed for its rows; those that nobody is to explain are weighed here."""
-    chosen, weighed = known
-    among = np.isin(every("mistake"), [*SYSTEMATIC, *_STATES])
+    """Give what a whole source can have, weighed for its rows; those of which nothing is known are weighed here."""
     place = np.full(len(record), -1)
     place[rows] = np.arange(rows.size)
-    own = place[chosen[weighed["sample"]]]
-    taken = (own >= 0) & among[weighed["candidate"]]
-    parts = [weighed[taken].assign(sample=own[taken])]
-    rest = np.setdiff1d(rows, chosen)
+    own = place[known["sample"].to_numpy(dtype="int64")]
+    parts = [known[own >= 0].assign(sample=own[own >= 0])]
+    rest = np.setdiff1d(rows, known["sample"])
     if rest.size:
-        more = judged(record.take(rest), past.take(rest), {name: flags[rest] for name, flags in seen.items()}, among)
+        flags = {name: flag[rest] for name, flag in seen.items()}
+        more = of_sources(judged(record.take(rest), past.take(rest), flags, _systematic_or_state()))
         parts.append(more.assign(sample=place[rest[more["sample"]]]))
-    return pd.concat(parts, ignore_index=True)
+    known_rows: pd.DataFrame = pd.concat(parts, ignore_index=True)
+    return known_rows
 
 
 def _best(record: Record, weighed: pd.DataFrame, rows: Places, code: Places) -> list[_Found]:

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from functools import cache, cached_property
-from typing import TYPE_CHECKING, Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pandas as pd
 
-from pipeline.engine.engine import HERE
 from pipeline.explain.check_evidence import HELD_BEYOND, INNOCENT, TRIPPED
 from pipeline.explain.mistakes.catalogue import catalogue, every
 from pipeline.explain.mistakes.water import soda_like, softened_like
@@ -25,7 +24,6 @@ if TYPE_CHECKING:
     import numpy.typing as npt
 
     from pipeline.arrays import Flags, Floats, Places
-    from pipeline.engine.engine import Engine
     from pipeline.explain.possible import Pairs
     from pipeline.explain.ranges import PastReadings
     from pipeline.explain.record import Record
@@ -75,12 +73,7 @@ class Received:
 
 
 def judged(
-    record: Record,
-    past: PastReadings,
-    seen: dict[str, Flags],
-    among: Flags | None = None,
-    whole: Flags | None = None,
-    engine: Engine = HERE,
+    record: Record, past: PastReadings, seen: dict[str, Flags], among: Flags | None = None, *, likely: bool = False
 ) -> pd.DataFrame:
     """Weigh candidates for all samples of a record.
 
@@ -90,8 +83,7 @@ def judged(
     past : their history.
     seen : flags of the samples each check found something in.
     among : the candidates of the catalogue to weigh, "no mistake" among them; all where nothing is said.
-    whole : samples of which every row is given, of the others those that are ``likely``; all where nothing is said.
-    engine : weighs some thousand samples at a time.
+    likely : only what is likely is given.
 
     Returns
     -------
@@ -107,39 +99,29 @@ def judged(
         return pd.DataFrame(columns=list(WEIGHED_COLUMNS))
     wanted = np.ones(len(catalogue()), dtype="bool") if among is None else among
     at_once = min(_PAIRS_AT_ONCE // max(int(wanted.sum()), 1), _SAMPLES_AT_ONCE)
-    groups = np.array_split(_alike(record), max(round(len(record) / at_once), 1))
-    portions = (
-        _Portion(
-            record.take(at),
-            past.take(at),
-            {name: flags[at] for name, flags in seen.items()},
-            wanted,
-            None if whole is None else whole[at],
-        )
-        for at in groups
-    )
-    parts = list(engine.map(_weighed, portions))
-    for part, at in zip(parts, groups, strict=True):
-        part["sample"] = at[part["sample"]]
-    # Column by column, and each part let go at once: the weights of all samples take much memory.
-    columns = {name: np.concatenate([part.pop(name) for part in parts]) for name in WEIGHED_COLUMNS}
-    return pd.DataFrame(columns, copy=False)
+    parts = []
+    for at in alike_groups(record.amounts, at_once):
+        of_part = {name: flags[at] for name, flags in seen.items()}
+        part = _weighed(record.take(at), past.take(at), of_part, wanted)
+        part = {name: values[is_likely(part)] for name, values in part.items()} if likely else part
+        parts.append({**part, "sample": at[part["sample"]]})
+    return pd.DataFrame({name: np.concatenate([part[name] for part in parts]) for name in WEIGHED_COLUMNS}, copy=False)
 
 
-class _Portion(NamedTuple):
-    """Samples of which candidates are weighed, with all that it takes; else as ``judged`` has it."""
+def alike_groups(amounts: Floats, at_once: int) -> list[Places]:
+    """Part (r, n) samples into groups of about the same size, those together of which the same was read.
 
-    record: Record
-    past: PastReadings
-    seen: dict[str, Flags]
-    wanted: Flags
-    whole: Flags | None
+    What was not read costs nothing then.
+    """
+    read = ~np.isnan(amounts)
+    weights = 1 << np.arange(len(read), dtype="int64")
+    order = np.argsort(weights @ read, kind="stable")
+    return np.array_split(order, max(round(order.size / at_once), 1)) if order.size else []
 
 
-def _weighed(portion: _Portion) -> pd.DataFrame:
+def _weighed(record: Record, past: PastReadings, seen: dict[str, Flags], wanted: Flags) -> Weights:
     """Weigh candidates for some samples; `sample` is the place among them."""
-    record, past, seen = portion.record, portion.past, portion.seen
-    found = possible(record, seen, portion.wanted)
+    found = possible(record, seen, wanted)
     received = Received(record, past)
     candidate = np.repeat([one.place for one in found], [one.samples.size for one in found])
     sample = np.concatenate([one.samples for one in found])
@@ -147,7 +129,7 @@ def _weighed(portion: _Portion) -> pd.DataFrame:
     for pairs, places in blocks(record, found):
         for whole, part in zip(weights, agreement(received, pairs), strict=True):
             whole[places] = part
-    weighed = {
+    return {
         "sample": sample,
         "candidate": candidate,
         "log_posterior": _log_prior(record, candidate, sample, seen) + fit + usual,
@@ -156,10 +138,6 @@ def _weighed(portion: _Portion) -> pd.DataFrame:
         "misfit": misfit,
         "relations": count,
     }
-    if portion.whole is not None:
-        kept = is_likely(weighed) | portion.whole[sample]
-        weighed = {name: values[kept] for name, values in weighed.items()}
-    return pd.DataFrame(weighed, copy=False)
 
 
 def agreement(received: Received, pairs: Pairs) -> tuple[Floats, Floats, Floats, Floats]:
@@ -207,19 +185,12 @@ def half_after(half: Floats, before: Floats, after: Floats, candidate: Places) -
     return np.asarray(half * np.where(added, 1.0, scale))
 
 
-def is_likely(weighed: Weights) -> Flags:
+def is_likely(weighed: Weights | pd.DataFrame) -> Flags:
     """Leave out what has next to no share of its sample's probability; "no mistake" never is."""
     sample, candidate, log = (np.asarray(weighed[name]) for name in ("sample", "candidate", "log_posterior"))
     top = np.full(sample.max(initial=-1) + 1, -np.inf)
     np.maximum.at(top, sample, log)
     return np.asarray((log > top[sample] + np.log(_LEAST)) | (candidate == 0))
-
-
-def _alike(record: Record) -> Places:
-    """Order the samples so that those with the same readings stand together: what is not read costs nothing then."""
-    read = ~np.isnan(record.amounts)
-    weights = 1 << np.arange(len(read), dtype="int64")
-    return np.asarray(np.argsort(weights @ read, kind="stable"), dtype="int64")
 
 
 def _usual(received: Received, pairs: Pairs) -> Floats:

@@ -13,7 +13,7 @@ from pipeline.checks.registry import CHECKS, Check, cases_of, no_findings
 from pipeline.explain.check_evidence import INNOCENT, MISSING
 from pipeline.explain.pairs import PAIR_ANSWERS
 from pipeline.explain.priors import UNNAMED
-from pipeline.explain.rank import Explained, explain
+from pipeline.explain.rank import explain
 from pipeline.explain.screen import DISAGREES, FAR
 from pipeline.normalise.sample_table import places
 from pipeline.reference import table
@@ -26,6 +26,8 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.columns import Cases
     from pipeline.checks.limits import Limits
+    from pipeline.explain.rank import Weighed
+    from pipeline.explain.tables import Explained
     from pipeline.normalise.sample_table import SampleTable
 
 _WRONG: Final = "All relations together: a reading is wrong with a probability of"
@@ -92,19 +94,24 @@ SINGLE_MISTAKE: Final = Check(
 KNOWN_CHECKS: Final = {**CHECKS, SINGLE_MISTAKE.check_id: SINGLE_MISTAKE}
 
 
-def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
+def doubts(weighed: Weighed, bounds: SuspicionLimits) -> pd.DataFrame:
     """Give the probability that a record holds a mistake, and the likeliest one.
 
     Parameters
     ----------
-    explained : of the records in question; each is judged by itself.
+    weighed : the records in question; each is judged by itself.
     bounds : of the check.
 
     Returns
     -------
     frame, index `sample_id`: `observed` [%], `low` (open), `high`, `alternative`, `analyte`, `mistake`, `innocent` [%].
     """
-    explained = explained.alone or explained
+    against = weighed.against()
+    return pd.concat([_doubts(told, against, bounds) for told in weighed.each_alone()])
+
+
+def _doubts(explained: Explained, against: pd.DataFrame, bounds: SuspicionLimits) -> pd.DataFrame:
+    """Give the same of some of the records."""
     told = explained.explanations
     owner, names = pd.factorize(told["sample_id"])
     cleared, exchanged, gap = _shares(told, owner, len(names))
@@ -113,7 +120,7 @@ def doubts(explained: Explained, bounds: SuspicionLimits) -> pd.DataFrame:
     title, evidence, analyte, best = (
         np.append(told[name].to_numpy(dtype=object), "")[row] for name in ("title", "evidence", "analyte", "mistake")
     )
-    against = explained.against.reindex(names)
+    against = against.reindex(names)
     worst = against["relations"].to_numpy()
     mended = _mended(explained.relations, names, np.append(told["rank"].to_numpy(), 0)[row])
     kind = best.astype("str")

@@ -23,7 +23,8 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags, Places
     from pipeline.checks.limits import Limits
     from pipeline.checks.run import Checked
-    from pipeline.explain.rank import Explained
+    from pipeline.explain.rank import Weighed
+    from pipeline.explain.tables import Explained
     from pipeline.normalise.sample_table import SampleTable
 
 _NOTE: Final = VERDICTS.index("note")
@@ -31,7 +32,7 @@ _HOLD: Final = VERDICTS.index("hold")
 _ACQUITTED: Final = "{message} All relations together: no mistake, {innocent:0} %."
 
 
-def settled(checked: Checked, explained: Explained, samples: SampleTable, limits: Limits) -> Checked:
+def settled(checked: Checked, weighed: Weighed, samples: SampleTable, limits: Limits) -> Checked:
     """Bring the checks and the weighing together to one verdict of each sample.
 
     A check of two or three figures is evidence and no second court: where it holds a sample by figures that are weighed
@@ -41,7 +42,7 @@ def settled(checked: Checked, explained: Explained, samples: SampleTable, limits
     Parameters
     ----------
     checked : what the checks said.
-    explained : every sample that a check holds or a relation speaks against; others may be among them.
+    weighed : every sample that a check holds or a relation speaks against; others may be among them.
     samples : the table both were made from.
     limits : of the checks.
 
@@ -52,7 +53,7 @@ def settled(checked: Checked, explained: Explained, samples: SampleTable, limits
     """
     index = checked.verdict.index
     bounds = limits.of(SuspicionLimits)
-    result = doubts(explained, bounds)
+    result = doubts(weighed, bounds)
     findings, acquitted = _acquitted(checked.findings, result, bounds)
     verdict = _verdicts(checked, findings, acquitted)
     held = np.isin(verdict, [VERDICTS.index(name) for name in OPEN])
@@ -136,8 +137,6 @@ def told_of(explained: Explained, samples: pd.Index, held: pd.Index) -> Explaine
         explanations=told.assign(rank=rank).reset_index(drop=True),
         relations=relations.assign(rank=renamed.reindex(before).to_numpy()).reset_index(drop=True),
         questions=questions.reset_index(drop=True),
-        against=explained.against.loc[explained.against.index.isin(samples)],
-        alone=None,
     )
 
 
@@ -151,8 +150,6 @@ def _of_samples(table: pd.DataFrame, samples: pd.Index) -> pd.DataFrame:
 
 def both_told(some: Explained, more: Explained) -> Explained:
     """Put what is told of some samples and of others, weighed later, into one."""
-    tables = ("explanations", "relations", "questions", "against")
-    stacked = {
-        name: pd.concat([getattr(some, name), getattr(more, name)], ignore_index=name != "against") for name in tables
-    }
-    return replace(more, **stacked, alone=None)
+    tables = ("explanations", "relations", "questions")
+    stacked = {name: pd.concat([getattr(some, name), getattr(more, name)], ignore_index=True) for name in tables}
+    return replace(more, **stacked)

@@ -14,7 +14,7 @@ from pipeline.words.labels import label_in
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
-    from pipeline.explain.rank import Explained
+    from pipeline.explain.tables import Explained
 
 # An answer is about the pair of bottles or about the readings of one: two questions, each with its own 100 %.
 PAIR, READINGS = "the pair", "the readings"

@@ -66,7 +66,7 @@ def main() -> int:
     none = pd.DataFrame({"check_id": pd.Series(dtype="str"), "sample_id": pd.Series(dtype="str")})
     start = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     begin = time.process_time()
-    explained = explain(samples, none, Limits())
+    explained = explain(samples, none, Limits()).tables()
     seconds = time.process_time() - begin
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
     sys.stdout.write(

@@ -88,7 +88,7 @@ def small_portions() -> Iterator[None]:
     """Let the sample inputs be many portions, of files and of samples."""
     with pytest.MonkeyPatch.context() as patched:
         patched.setattr("pipeline.files_together._AT_ONCE", 5_000)
-        patched.setattr("pipeline.explain.search._SAMPLES_AT_ONCE", 16)
+        patched.setattr("pipeline.explain.weighing._SAMPLES_AT_ONCE", 16)
         yield
 
 

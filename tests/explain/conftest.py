@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from pipeline.checks.limits import Limits
-from pipeline.explain.rank import Explained, explain
+from pipeline.explain.rank import Weighed, explain
 from pipeline.normalise.derived import with_derived
 from pipeline.normalise.sample_table import samples_from_wide, widen
 from pipeline.normalise.titration import value_of_drops
@@ -16,6 +16,7 @@ from pipeline.normalise.titration import value_of_drops
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from pipeline.explain.tables import Explained
     from pipeline.normalise.sample_table import SampleTable
 
 SHORT = {
@@ -82,10 +83,20 @@ def counted() -> Callable[..., SampleTable]:
 
 
 @pytest.fixture(scope="session")
-def explained() -> Callable[..., Explained]:
+def weighed() -> Callable[..., Weighed]:
+    """Weigh a table without findings of checks."""
+
+    def run(samples: SampleTable, findings: pd.DataFrame = NO_FINDINGS) -> Weighed:
+        return explain(samples, findings, Limits())
+
+    return run
+
+
+@pytest.fixture(scope="session")
+def explained(weighed: Callable[..., Weighed]) -> Callable[..., Explained]:
     """Explain a table without findings of checks."""
 
     def run(samples: SampleTable, findings: pd.DataFrame = NO_FINDINGS) -> Explained:
-        return explain(samples, findings, Limits())
+        return weighed(samples, findings).tables()
 
     return run

@@ -26,7 +26,8 @@ from pipeline.reference import table
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.explain.rank import Explained
+    from pipeline.explain.rank import Weighed
+    from pipeline.explain.tables import Explained
     from pipeline.normalise.sample_table import SampleTable
 
     Builder = Callable[..., SampleTable]
@@ -154,9 +155,9 @@ def test_only_the_chosen_samples_are_explained_and_nothing_is_changed(waters: Bu
 
     found = explain(samples, none, Limits(), np.array([False, True, False]))
 
-    assert set(found.explanations["sample_id"]) == {"1"}
+    assert set(found.tables().explanations["sample_id"]) == {"1"}
     pd.testing.assert_frame_equal(samples.measured, before)
-    assert explain(samples, none, Limits(), np.zeros(3, dtype="bool")).explanations.empty
+    assert explain(samples, none, Limits(), np.zeros(3, dtype="bool")).tables().explanations.empty
 
 
 @pytest.mark.common_practice
@@ -327,7 +328,7 @@ def test_what_was_computed_from_the_rest_is_no_second_witness(waters: Builder) -
 
 @pytest.mark.source("APHA2340B")
 def test_hardness_a_source_computes_is_exchanged_only_where_that_restores_the_sum(
-    waters: Callable[..., SampleTable], explained: Callable[..., Explained]
+    waters: Callable[..., SampleTable], weighed: Callable[..., Weighed]
 ) -> None:
     """2.497 · 62 + 4.118 · 14 = 212.5: an alkalinity of 208.1 is no such sum."""
     calcium = np.array([62.0, 62.0, *range(50, 90, 4)])
@@ -339,12 +340,11 @@ def test_hardness_a_source_computes_is_exchanged_only_where_that_restores_the_su
         no3=4.4, file_sha256="report",
     )  # fmt: skip
 
-    found = explained(table)
+    found = weighed(table)
 
     def first(told: Explained) -> list[str]:
         rows = told.explanations[told.explanations["rank"] == 1].set_index("sample_id")
         return list(rows["mistake"].reindex(table.about.index[:2]))
 
-    assert found.alone is not None
-    assert first(found.alone) == ["swapped-analytes"] * 2
-    assert first(found) == ["none-of-these", "swapped-analytes"]
+    assert [first(told) for told in found.each_alone()] == [["swapped-analytes"] * 2]
+    assert first(found.tables()) == ["none-of-these", "swapped-analytes"]

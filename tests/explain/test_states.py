@@ -18,12 +18,14 @@ from pipeline.explain.suspicion import SuspicionLimits, doubts
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.explain.rank import Explained
+    from pipeline.explain.rank import Weighed
+    from pipeline.explain.tables import Explained
     from pipeline.normalise.sample_table import SampleTable
 
     Builder = Callable[..., SampleTable]
     Counter = Callable[..., SampleTable]
     Explainer = Callable[..., Explained]
+    Weigher = Callable[..., Weighed]
 
 # Ca 80, Mg 12, Na 20, K 5.5 carry 5.99 meq/L; HCO3 250, SO4 40, Cl 36, NO3 10 as many.
 LAB = {"ca": 80.0, "mg": 12.0, "na": 20.0, "k": 5.5, "hco3": 250.0, "so4": 40.0, "cl": 36.0, "no3": 10.0, "ph": 7.4}
@@ -40,16 +42,16 @@ def carried(waters: Builder, **ions: float) -> float:
 
 
 @pytest.mark.source("IUPAC2021")
-def test_a_softener_lets_potassium_and_chloride_pass(waters: Builder, explained: Explainer) -> None:
+def test_a_softener_lets_potassium_and_chloride_pass(waters: Builder, weighed: Weigher) -> None:
     """Calcium and magnesium of LAB exchanged: 20 + (80/20.04 + 12/12.15) · 22.99 = 134 mg/L of sodium, all else stays.
 
     One part of potassium to 67 of sodium is strange for a spring and right for a resin.
     """
     soft = {**LAB, "ca": 1.0, "mg": 0.2, "na": 133.0, "k": 2.0}
 
-    found = explained(waters(**soft, ec=carried(waters, **soft)))
+    found = weighed(waters(**soft, ec=carried(waters, **soft)))
 
-    assert first(found)[0] in ("softened-water", "no-mistake")
+    assert first(found.tables())[0] in ("softened-water", "no-mistake")
     assert doubts(found, SuspicionLimits())["observed"].item() < 60.0
 
 
@@ -67,26 +69,26 @@ def test_a_softener_lets_potassium_and_chloride_pass(waters: Builder, explained:
     ],
 )
 def test_another_water_in_a_site_with_a_history_is_no_mistake(
-    waters: Builder, explained: Explainer, hardness: list[float], alkalinity: list[float], conductivity: list[float]
+    waters: Builder, weighed: Weigher, hardness: list[float], alkalinity: list[float], conductivity: list[float]
 ) -> None:
     days = [f"2025-0{month}-01" for month in range(1, 5)]
 
-    found = explained(waters(**PAST, collected_at=days, th=hardness, alk=alkalinity, ec=conductivity))
+    found = weighed(waters(**PAST, collected_at=days, th=hardness, alk=alkalinity, ec=conductivity))
 
-    assert first(found, "3")[0] in ("source-change", "softened-water")
+    assert first(found.tables(), "3")[0] in ("source-change", "softened-water")
     assert doubts(found, SuspicionLimits())["observed"].max() < 60.0
 
 
 @pytest.mark.source("IUPAC2021")
 @pytest.mark.parametrize(("ion", "analyte", "meq"), [("na", "sodium", 20 / 22.99), ("so4", "sulfate", 40 / 48.03)])
 def test_an_ion_nobody_measured_is_named_with_what_would_close_the_balance(
-    waters: Builder, explained: Explainer, ion: str, analyte: str, meq: float
+    waters: Builder, weighed: Weigher, ion: str, analyte: str, meq: float
 ) -> None:
     rest = {name: value for name, value in LAB.items() if name != ion}
 
-    found = explained(waters(**rest, ec=carried(waters, **LAB)))
+    found = weighed(waters(**rest, ec=carried(waters, **LAB)))
 
-    row = found.explanations.iloc[0]
+    row = found.tables().explanations.iloc[0]
     assert (row["mistake"], row["analyte"], row["unit"]) == ("missing-ion", analyte, "meq/L")
     assert row["value_to"] == pytest.approx(meq, rel=0.25)
     doubt = doubts(found, SuspicionLimits()).iloc[0]
@@ -153,11 +155,11 @@ def test_a_sample_on_hold_is_told_what_comes_next(waters: Builder, explained: Ex
 
 
 @pytest.mark.source("JCGM106")
-def test_what_is_merely_unusual_holds_nothing(waters: Builder, explained: Explainer) -> None:
+def test_what_is_merely_unusual_holds_nothing(waters: Builder, weighed: Weigher) -> None:
     """Sulfate 3 and nitrate 30 exchanged change nothing that must agree: only ranges speak, and they hold nobody."""
     water = {**LAB, "so4": 3.0, "no3": 60.0}
 
-    doubt = doubts(explained(waters(**water, ec=carried(waters, **water))), SuspicionLimits()).iloc[0]
+    doubt = doubts(weighed(waters(**water, ec=carried(waters, **water))), SuspicionLimits()).iloc[0]
 
     assert np.isnan(doubt["high"])
 
@@ -180,16 +182,16 @@ def test_what_the_store_knows_of_a_site_is_its_history(waters: Builder, explaine
 @pytest.mark.source("IUPAC2021")
 @pytest.mark.parametrize("scale", [1.0, 6.0])
 def test_a_list_without_bicarbonate_accuses_no_ion_and_names_the_gap(
-    waters: Builder, explained: Explainer, scale: float
+    waters: Builder, weighed: Weigher, scale: float
 ) -> None:
     """Cations of 5.99 meq/L less chloride 1.02, sulfate 0.83 and nitrate 0.16: 3.98 meq/L, · 50.04 = 199 mg/L."""
     listed = {name: scale * value for name, value in LAB.items() if name not in ("hco3", "ph")}
     meq = 80 / 20.04 + 12 / 12.15 + 20 / 22.99 + 5.5 / 39.10 - 36 / 35.45 - 40 / 48.03 - 10 / 62.00
 
-    found = explained(waters(**{name: [value] * 6 for name, value in listed.items()}, file_sha256="f" * 64))
+    found = weighed(waters(**{name: [value] * 6 for name, value in listed.items()}, file_sha256="f" * 64))
 
-    assert found.patterns.empty
-    top = found.explanations[found.explanations["rank"] == 1]
+    assert found.patterns.table.empty
+    top = found.tables().explanations[found.tables().explanations["rank"] == 1]
     assert set(top["mistake"]) == {"missing-ion"}
     assert set(top["analyte"]) == {"alkalinity"}
     assert top["value_to"].to_numpy() == pytest.approx(scale * meq, rel=0.02)
@@ -218,7 +220,7 @@ def test_a_list_without_bicarbonate_accuses_no_ion_and_names_the_gap(
 )
 def test_the_other_bottle_binds_what_a_treatment_leaves_or_takes_alike(
     waters: Builder,
-    explained: Explainer,
+    weighed: Weigher,
     treatment: str,
     raw: tuple[float, ...],
     treated: tuple[float, ...],
@@ -238,11 +240,11 @@ def test_the_other_bottle_binds_what_a_treatment_leaves_or_takes_alike(
     }
     rows = {name: [one, other] for name, one, other in zip(("th", "alk", "ec"), raw, treated, strict=True)}
 
-    found = explained(waters(**place, **rows))
+    found = weighed(waters(**place, **rows))
 
     doubt = doubts(found, SuspicionLimits())
-    assert (found.against["past"]["1"] >= 3.5) == bool(wrong)
+    assert (found.against()["past"]["1"] >= 3.5) == bool(wrong)
     assert (doubt["observed"]["1"] > 60.0) == bool(wrong)
     if wrong:
-        own = found.explanations[(found.explanations["sample_id"] == "1")]
+        own = found.tables().explanations[(found.tables().explanations["sample_id"] == "1")]
         assert wrong in set(own["analyte"].head(3))

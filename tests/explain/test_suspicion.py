@@ -78,9 +78,9 @@ def test_what_a_check_holds_already_is_not_told_twice() -> None:
 
 def test_the_check_is_listed_and_explanations_are_kept_for_the_samples_wanted() -> None:
     samples = samples_from_wide(pd.DataFrame([{**WATER, "file_sha256": "f" * 64, "label": "W"}] * 2))
-    explained = explain(samples, run_all(samples, Limits(), lambda _: None).findings, Limits())
+    weighed = explain(samples, run_all(samples, Limits(), lambda _: None).findings, Limits())
 
-    kept = told_of(explained, samples.about.index[:1], samples.about.index[:0])
+    kept = told_of(weighed.tables(), samples.about.index[:1], samples.about.index[:0])
 
     assert "single-mistake" in KNOWN_CHECKS
     assert set(kept.explanations["sample_id"]) == {samples.about.index[0]}

@@ -11,7 +11,7 @@ from pipeline.chemistry.conductance import expected
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from pipeline.explain.rank import Explained
+    from pipeline.explain.tables import Explained
     from pipeline.normalise.sample_table import SampleTable
 
 # Cations 5.25, anions 5.25 meq/L.

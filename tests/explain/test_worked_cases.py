@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
     from pipeline.checks.run import Checked
-    from pipeline.explain.rank import Explained
+    from pipeline.explain.tables import Explained
     from pipeline.normalise.sample_table import SampleTable
 
 FOLDER = Path(__file__).parents[1] / "scenarios"
@@ -45,7 +45,7 @@ def cases(tmp_path_factory: pytest.TempPathFactory) -> tuple[Explained, pd.Serie
         patched.setattr(prove, "run_all", keeping)
         run([FOLDER], Settings(out=out, store=out / "kettlestone.duckdb"))
     samples, checked = kept["samples"], kept["checked"]
-    return explain(samples, checked.findings, Limits()), samples.about["label"]
+    return explain(samples, checked.findings, Limits()).tables(), samples.about["label"]
 
 
 def of(cases: tuple[Explained, pd.Series], label: str) -> pd.DataFrame:
@@ -206,7 +206,7 @@ def test_a_bottle_at_the_wrong_place_has_no_history_there() -> None:
     samples = samples_from_wide(pd.DataFrame(rows))
     checked = run_all(samples, Limits(), lambda _: None)
 
-    told = explain(samples, checked.findings, Limits()).explanations
+    told = explain(samples, checked.findings, Limits()).tables().explanations
     last = told[told["sample_id"] == samples.about.index[-1]]
 
     own = last[last["mistake"] != "swapped-samples"].iloc[0]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipeline.explain.rank import Explained
+from pipeline.explain.tables import Explained
 from pipeline.report import causes
 from pipeline.report.batch.page import environment, label_of
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from pipeline.assess.suitability import Assessment
-    from pipeline.explain.rank import Explained
+    from pipeline.explain.tables import Explained
     from pipeline.fault_log import Fault
 
 

@@ -111,10 +111,10 @@ def judge(table: SampleTable, plantings: dict[int, Planting], seen: pd.DataFrame
     right third same`; `two` where two mistakes were planted and both can be seen.
     """
     checked = run_all(table, Limits(), lambda _: None)
-    explained = explain(table, checked.findings, Limits())
-    checked = settled(checked, explained, table, Limits())
+    weighed = explain(table, checked.findings, Limits())
+    checked = settled(checked, weighed, table, Limits())
     index = checked.verdict.index
-    explained = told_of(explained, index, index[checked.verdict.isin(OPEN)])
+    explained = told_of(weighed.tables(), index, index[checked.verdict.isin(OPEN)])
     about = table.about
     subjects = np.flatnonzero((about["role"] == "subject").to_numpy())
     wanted = [plantings.get(int(place)) for place in subjects]

@@ -60,7 +60,7 @@ def measure(files: int, seed: int) -> pd.DataFrame:
     wanted = _plant(received, number, kind, random)
     samples = noise.sample_table(received)
     checked = run_all(samples, Limits(), lambda _: None)
-    found = explain(samples, checked.findings, Limits()).patterns  # all that is new, as the main job does
+    found = explain(samples, checked.findings, Limits()).patterns.table  # all that is new, as the main job does
     found = found[found["scope"] == "file"]
     rows = []
     for file in range(files):
