@@ -94,7 +94,7 @@ def _covers(rows: pd.DataFrame, covered: dict[int, Flags]) -> Flags:
     return np.asarray(np.logical_or.reduce([np.zeros(len(rows), dtype="bool"), *found]))
 
 
-def of_sources(weighed: pd.DataFrame) -> pd.DataFrame:
+def source_evidence(weighed: pd.DataFrame) -> pd.DataFrame:
     """Keep what a whole source can have of what was weighed: SOURCE_COLUMNS."""
     among = _systematic_or_state()[weighed["candidate"].to_numpy(dtype="int64")]
     kept: pd.DataFrame = weighed.loc[among, list(SOURCE_COLUMNS)]
@@ -205,7 +205,7 @@ def _of_rows(
     rest = np.setdiff1d(rows, known["sample"])
     if rest.size:
         flags = {name: flag[rest] for name, flag in seen.items()}
-        more = of_sources(judged(record.take(rest), past.take(rest), flags, _systematic_or_state()))
+        more = source_evidence(judged(record.take(rest), past.take(rest), flags, _systematic_or_state()))
         parts.append(more.assign(sample=place[rest[more["sample"]]]))
     known_rows: pd.DataFrame = pd.concat(parts, ignore_index=True)
     return known_rows

@@ -14,8 +14,8 @@ from pipeline.explain.check_evidence import held_by_checks, seen_by_checks
 from pipeline.explain.pairs import PairAnswers, of_pairs
 from pipeline.explain.patterns import Patterns, of_files, source_samples
 from pipeline.explain.screen import Screened, screened
-from pipeline.explain.tables import Explained, worded
-from pipeline.explain.weighing import Answered, Weighing, with_others
+from pipeline.explain.tables import Explained, cause_tables
+from pipeline.explain.weighing import PortionAnswers, Weighing, with_others
 from pipeline.normalise.sample_table import places
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 _WORDED_AT_ONCE: Final = 8192  # samples
 
 
-class Answers(NamedTuple):
+class ReadingsAndPairs(NamedTuple):
     """Of every weighed sample: what may have become of its readings (`weighing.ANSWER_COLUMNS`), and of its pairs."""
 
     own: pd.DataFrame
@@ -50,8 +50,8 @@ class Weighed:
     """
 
     screen: Screened
-    told: Answers
-    alone: Answers
+    told: ReadingsAndPairs
+    alone: ReadingsAndPairs
     patterns: Patterns
 
     def against(self) -> pd.DataFrame:
@@ -77,11 +77,11 @@ class Weighed:
             wanted[at[start : start + _WORDED_AT_ONCE]] = True
             yield self._tables(self.alone, Patterns(self.patterns.table, {}), wanted)
 
-    def _tables(self, answers: Answers, patterns: Patterns, wanted: Flags) -> Explained:
+    def _tables(self, answers: ReadingsAndPairs, patterns: Patterns, wanted: Flags) -> Explained:
         record, past = self.screen.record, self.screen.past
         own = answers.own[wanted[answers.own["sample"].to_numpy(dtype="int64")]]
         pairs = answers.pairs.rows(record.index, wanted)
-        return worded(own, record, (past, pairs), patterns.covers(own), patterns.table)
+        return cause_tables(own, record, (past, pairs), patterns.covers(own), patterns.table)
 
 
 def explain(
@@ -142,14 +142,14 @@ def explain(
     else:
         found = weighing.answers(chosen, patterns.covered, engine)
 
-    def answers(own: pd.DataFrame, *, alone: bool) -> Answers:
+    def answers(own: pd.DataFrame, *, alone: bool) -> ReadingsAndPairs:
         pairs = of_pairs(samples, record, own, limits)
         moved = np.intersect1d(pairs.exchanged(), chosen)
         if moved.size:
             again = weighing.without_history(moved, patterns.covered)
             own = with_others(own, again.alone if alone else with_others(again.alone, again.told))
             pairs = of_pairs(samples, record, own, limits)
-        return Answers(own, pairs)
+        return ReadingsAndPairs(own, pairs)
 
     alone = answers(found.alone, alone=True)
     if not patterns.covered and found.told.empty:
@@ -159,7 +159,7 @@ def explain(
 
 def _with_patterns(
     samples: SampleTable, screen: Screened, weighing: Weighing, chosen: Places, engine: Engine
-) -> tuple[Answered, Patterns]:
+) -> tuple[PortionAnswers, Patterns]:
     """Weigh first what whole sources are judged by, then the rest in the light of these."""
     seen, doubted = weighing.seen, weighing.doubted
     of_sources = np.isin(chosen, np.flatnonzero(source_samples(samples, screen, doubted)))
@@ -167,6 +167,6 @@ def _with_patterns(
     patterns = of_files(samples, screen, seen, first.of_sources, doubted)
     covered = np.logical_or.reduce([np.zeros(len(doubted), dtype="bool"), *patterns.covered.values()])
     rest = weighing.answers(chosen[~of_sources | covered[chosen]], patterns.covered, engine)
-    return Answered(
+    return PortionAnswers(
         with_others(first.alone, rest.alone), with_others(first.told, rest.told), first.of_sources
     ), patterns

@@ -55,7 +55,7 @@ class Explained:
     patterns: pd.DataFrame
 
 
-def worded(
+def cause_tables(
     own: pd.DataFrame,
     record: Record,
     around: tuple[ranges.PastReadings, Columns],

@@ -16,7 +16,7 @@ from pipeline.explain.answers import answers_of, best_named, ranked_answers, une
 from pipeline.explain.mistakes.catalogue import every
 from pipeline.explain.mistakes.two import TWO
 from pipeline.explain.no_witness import half_digit
-from pipeline.explain.patterns import SOURCE_COLUMNS, of_sources, raised
+from pipeline.explain.patterns import SOURCE_COLUMNS, raised, source_evidence
 from pipeline.explain.record import ROW
 from pipeline.explain.search import alike_groups, is_likely, judged, values_meant
 
@@ -31,7 +31,7 @@ _SAMPLES_AT_ONCE: Final = 4096
 _TIMES_LIKELIER: Final = float(np.log(10.0))  # two mistakes must be that much likelier than any single one [JEFFREYS]
 
 
-class Answered(NamedTuple):
+class PortionAnswers(NamedTuple):
     """What is left of the samples of a portion, by their places among all.
 
     Attributes
@@ -66,7 +66,7 @@ class Weighing:
 
     def answers(
         self, at: Places, covered: dict[int, Flags], engine: Engine = HERE, *, sources: bool = False
-    ) -> Answered:
+    ) -> PortionAnswers:
         """Weigh every mistake in some of the samples.
 
         Parameters
@@ -79,7 +79,7 @@ class Weighing:
         portions = (self._portion(at[some], covered, sources=sources) for some in self._groups(at))
         return _joined(list(engine.map(_answered, portions)))
 
-    def without_history(self, at: Places, covered: dict[int, Flags]) -> Answered:
+    def without_history(self, at: Places, covered: dict[int, Flags]) -> PortionAnswers:
         """Weigh samples with exchanged labels again: what stands at the wrong point has no history there."""
         nobody = np.zeros(len(self.record), dtype="bool")
         new = Weighing(self.record, self.past, {**self.seen, "history": nobody}, self.doubted, self.summed)
@@ -117,10 +117,10 @@ class _Portion(NamedTuple):
     single: bool = False  # two mistakes at once are left out
 
 
-def _answered(portion: _Portion) -> Answered:
+def _answered(portion: _Portion) -> PortionAnswers:
     """Weigh the samples of a portion, and keep what is told of each."""
     weighed = judged(portion.record, portion.past, portion.seen, ~_is_double(), likely=not portion.sources)
-    whole = of_sources(weighed) if portion.sources else weighed.iloc[:0][list(SOURCE_COLUMNS)]
+    whole = source_evidence(weighed) if portion.sources else weighed.iloc[:0][list(SOURCE_COLUMNS)]
     weighed = weighed[is_likely(weighed)] if portion.sources else weighed
     weighed = _by_sample(weighed if portion.single else pd.concat([weighed, _two_mistakes(weighed, portion)]))
     more = raised(weighed, portion.covered)
@@ -129,7 +129,7 @@ def _answered(portion: _Portion) -> Answered:
     differs[weighed["sample"].to_numpy()[untitrated | (more != 0.0)]] = True
     of_these = differs[weighed["sample"].to_numpy()] & ~untitrated
     by_source = weighed.assign(log_posterior=weighed["log_posterior"] + more)[of_these]
-    return Answered(_ranked(weighed, portion), _ranked(by_source, portion), _placed(whole, portion))
+    return PortionAnswers(_ranked(weighed, portion), _ranked(by_source, portion), _placed(whole, portion))
 
 
 def _ranked(weighed: pd.DataFrame, portion: _Portion) -> pd.DataFrame:
@@ -143,12 +143,12 @@ def _placed(rows: pd.DataFrame, portion: _Portion) -> pd.DataFrame:
     return rows.assign(sample=portion.samples[rows["sample"].to_numpy(dtype="int64")])
 
 
-def _joined(parts: list[Answered]) -> Answered:
+def _joined(parts: list[PortionAnswers]) -> PortionAnswers:
     """Put what is left of all portions together, by sample."""
     if not parts:
         none = pd.DataFrame({name: pd.Series(dtype="int64") for name in ANSWER_COLUMNS})
-        return Answered(none, none, pd.DataFrame({name: pd.Series(dtype="int64") for name in SOURCE_COLUMNS}))
-    return Answered(*(_in_order(pd.concat(tables, ignore_index=True)) for tables in zip(*parts, strict=True)))
+        return PortionAnswers(none, none, pd.DataFrame({name: pd.Series(dtype="int64") for name in SOURCE_COLUMNS}))
+    return PortionAnswers(*(_in_order(pd.concat(tables, ignore_index=True)) for tables in zip(*parts, strict=True)))
 
 
 def _in_order(rows: pd.DataFrame) -> pd.DataFrame:
