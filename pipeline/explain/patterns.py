@@ -13,9 +13,11 @@ import pyarrow as pa
 
 from pipeline.explain import wording
 from pipeline.explain.mistakes.catalogue import catalogue, every
+from pipeline.explain.mistakes.meter import READ_COLD
 from pipeline.explain.priors import priors
 from pipeline.explain.record import ROW, SECOND
 from pipeline.explain.search import judged
+from pipeline.explain.temperature_trend import against_uncompensated
 from pipeline.problems import fill, filled
 from schemas.tables import PATTERN_COLUMNS
 
@@ -243,6 +245,8 @@ def _best(record: Record, weighed: pd.DataFrame, rows: Places, code: Places) -> 
     free = _lacking(record, rows, code, group, candidate, looked)
     evidence = total[at] + free * np.log1p(-_LIKELY)
     tempered = evidence / (1.0 + CORRELATION * (looked - 1.0)) + sums["usual"].mean().to_numpy()[at]
+    uncompensated = (every("detail") == READ_COLD)[candidate]
+    tempered += np.where(uncompensated, against_uncompensated(record.take(rows), code[rows])[group], 0.0)
     probability = _shares(group, tempered + priors().log_prior[candidate])
     return _likeliest(group, candidate, samples[at], share[at], probability)
 

@@ -132,9 +132,9 @@ def _doubts(explained: Explained, against: pd.DataFrame, bounds: SuspicionLimits
         [0.0, bounds.percent, bounds.unusual_percent],
         np.nan,
     )
-    sure = disagrees & (100.0 * np.append(told["probability"].to_numpy(), 0.0)[row] >= bounds.unusual_percent)
+    sure = 100.0 * np.append(told["probability"].to_numpy(), 0.0)[row] >= bounds.unusual_percent
     beyond = against["beyond"].fillna(value=False).to_numpy(dtype="bool")
-    hold = ~missing & (beyond | sure | far | exchanged_labels)
+    hold = ~missing & (disagrees & (beyond | sure) | far | exchanged_labels)
     return pd.DataFrame(
         {
             "observed": 100.0 * np.where(missing, gap, np.maximum(1.0 - cleared, exchanged)),

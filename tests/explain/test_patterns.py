@@ -140,6 +140,25 @@ def test_rows_that_show_nothing_do_not_hide_a_meter_that_does_not_compensate(
     assert "records that can tell" in found.patterns["message"].item()
 
 
+@pytest.mark.source("ISO7888")
+def test_a_low_conductivity_that_does_not_follow_the_temperature_was_compensated(
+    waters: Builder, explained: Explainer
+) -> None:
+    """A river of 5 to 21 °C, 89 µS/cm per meq/L of its ions at every temperature: f25 would fall from 1.63 to 1.09."""
+    random, rows = np.random.default_rng(3), 39
+    bicarbonate, sulfate = (
+        middle * np.exp(wide * random.normal(size=rows)) for middle, wide in ((160, 0.1), (40, 0.2))
+    )
+    meq = bicarbonate / 61.017 + sulfate / 48.031
+    ions = {"ca": 0.85 * 20.04 * meq, "mg": 0.15 * 12.15 * meq, "hco3": bicarbonate, "so4": sulfate}
+    ions["th"] = 2.497 * ions["ca"] + 4.118 * ions["mg"]
+    read = {**ions, "ec": 89.0 * meq * np.exp(0.04 * random.normal(size=rows)), "temperature": np.linspace(5, 21, rows)}
+
+    found = explained(waters(**{name: values.tolist() for name, values in read.items()}, ph=8.0, file_sha256="f"))
+
+    assert found.patterns.empty
+
+
 @pytest.mark.common_practice
 def test_what_fits_a_file_as_well_is_told_with_it(
     waters: Builder, explained: Explainer, file: dict[str, list[float]]

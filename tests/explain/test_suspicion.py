@@ -69,6 +69,19 @@ def test_a_record_within_what_analyses_are_off_by_is_held_only_where_one_cause_i
     assert got["after"].item() == severity
 
 
+@pytest.mark.common_practice
+def test_two_ions_in_an_unusual_proportion_are_a_note_though_the_hardness_is_a_little_off() -> None:
+    """Magnesium chloride and potassium bicarbonate in pure water: 0.81 and 0.50 meq/L, hardness titrated 7 % high."""
+    recipe = {"calcium_mg_l": 0.974, "magnesium_mg_l": 9.81, "sodium_mg_l": 2.8, "potassium_mg_l": 19.5}
+    recipe |= {"bicarbonate_mg_l": 33.6, "sulfate_mg_l": 0.984, "chloride_mg_l": 33.3, "nitrate_mg_l": 0.1}
+    recipe |= {"total_hardness_mg_l_caco3": 46.0, "conductivity_us_cm_25c": 189.7}
+    known_to = {f"{name}.u": (0.03 if "caco3" in name or "us_cm" in name else 0.06) * recipe[name] for name in recipe}
+
+    got = judged({**recipe, **known_to, "ph": 7.8})
+
+    assert got["after"].item() == "note"
+
+
 def test_what_a_check_holds_already_is_not_told_twice() -> None:
     got = judged({"calcium_mg_l": 800.0})
 

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 _NEAR_25: Final = 2.0  # °C: nearer, compensation changes less than the meter's own uncertainty [CP]
 _LAST: Final = (19.99, 199.9, 999.0, 1999.0, 3999.0, 9999.0, 19_999.0)  # of a display, then it shows no more [CP]
 _AT_END: Final = 20.0  # times likelier than any other fault, where such a number was read [CP]
+READ_COLD: Final = "read at the sample's temperature"
 _COLDS: Final = (10.0, 15.0)  # °C of a sample from the tap where none is recorded [CP]
 
 
@@ -49,7 +50,7 @@ def meter_mistakes() -> list[Candidate]:
 
     cold = "not-temperature-compensated"
     return [
-        Candidate(cold, "conductivity", "", "read at the sample's temperature", own, weight=1.0, row=ec),
+        Candidate(cold, "conductivity", "", READ_COLD, own, weight=1.0, row=ec),
         *(
             Candidate(cold, "conductivity", "", f"read at about {celsius:.0f} °C", assumed(celsius), weight=0.5, row=ec)
             for celsius in _COLDS
