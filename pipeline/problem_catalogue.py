@@ -132,7 +132,7 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     ),
     Problem(
         "no-quantity-of-water",
-        '"{detail}" is measured beside the water and says nothing of it',
+        '"{detail}" is not used here: it says nothing of the chemistry of the water',
         "Nothing to do; it is kept here so that nothing is lost.",
         settled=True,
     ),
@@ -180,6 +180,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
         "limit-answered",
         "the limit of what was not detected is {detail}",
         "Nothing to do; kettlestone layout remembered lists the answers that are kept.",
+    ),
+    Problem(
+        "unit-stated",
+        'the file says above the table: "{raw_text}"; so {detail} without a unit of their own were read in it',
+        'Nothing to do if that is right; else answer with --unit "NAME=UNIT".',
     ),
     Problem(
         "unit-answered",

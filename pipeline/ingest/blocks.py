@@ -11,8 +11,9 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from pipeline.ingest.above import stated_above
 from pipeline.ingest.header_rows import heads_of, numeric
-from pipeline.ingest.matching import Match, match_layout, stated_above
+from pipeline.ingest.matching import Match, match_layout, with_stated_unit
 from pipeline.ingest.side_by_side import LEADING, side_by_side
 from pipeline.ingest.spellings import heading_words
 from pipeline.problems import no_problems, problem_frame
@@ -88,8 +89,12 @@ def blocks_of(
 
 def _block(part: Grid, match: Match, upper: Sequence[GridBlock]) -> GridBlock:
     """Make a block of a table; what is stated above the first one holds for it too, where it says nothing else."""
-    above = upper[0].match.preamble if upper and upper[0].match is not None else {}
-    return GridBlock(_settled(part, match), replace(match, preamble={**above, **match.preamble}))
+    first = upper[0].match if upper else None
+    if first is not None:
+        match = replace(match, preamble={**first.preamble, **match.preamble})
+        if first.stated_unit is not None and match.stated_unit is None:
+            match = with_stated_unit(match, first.stated_unit)
+    return GridBlock(_settled(part, match), match)
 
 
 def _settled(grid: Grid, match: Match) -> Grid:

@@ -16,7 +16,7 @@ NAMING: Final = ("label", "site", "sampling_point", "collected_on", "client")  #
 
 
 def column_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
-    """Tell of repeated measurement headings."""
+    """Tell of repeated measurement headings and of a unit that is stated for all of them."""
     notices: list[pd.DataFrame] = []
     line = int(source.grid.line[source.match.header_row])
     seen: set[str] = set()
@@ -29,7 +29,27 @@ def column_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
                 )
             )
         seen.add(column.heading)
-    return notices
+    return notices + _stated_unit_notices(source, file_sha256)
+
+
+def _stated_unit_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:
+    """Tell of a unit that a sentence above the table states for all values."""
+    stated = source.match.stated_unit
+    if stated is None:
+        return []
+    columns = [column for column in source.match.measured if column.analyte and column.unit == stated.unit]
+    names = ", ".join(" ".join(column.heading.split()) for column in columns)
+    line = int(source.grid.line[source.match.header_row])
+    return [
+        problem_frame(
+            "unit-stated",
+            file_sha256=file_sha256,
+            line=line,
+            column="",
+            raw_text=stated.text,
+            detail=f"the quantities {names}" if names else "the quantities",
+        )
+    ]
 
 
 def origin_notices(source: Source, file_sha256: str) -> list[pd.DataFrame]:

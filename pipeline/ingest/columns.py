@@ -22,11 +22,6 @@ if TYPE_CHECKING:
     from pipeline.ingest.layout_file import Layout
     from pipeline.ingest.unit_text import UnitText
 
-# A count of drops written in the cell, in the languages of the table of spellings.
-DROP_WORDS: Final = (
-    r"^\s*\d+(?:[.,]\d+)?\s*"
-    r"(?:tr\b|tr\.|tropfen|drops?\b|gouttes?\b|gocc[ei]a?\b|gotas?\b|druppels?\b|滴)"
-)
 # Signs that stand in a column of their own, and what each says.
 CENSORING_SIGNS: Final = {"<": "<", ">": ">", "~": "~", "≤": "<", "≥": ">", "<=": "<", ">=": ">", "ca.": "~", "≈": "~"}
 # A number, maybe with a sign before it.
@@ -49,7 +44,7 @@ class SourceColumn:
     ``role``: "measurement" (entries; ``analyte`` is "" where each row names its own; of volumes the ``unit`` is what
     the heading says of the titrant), "about" (``code`` is a row field, ``basis`` the substance of a titrant; with
     ``analyte``, a kit field of that test alone), "companion" (``code`` qualifier, unit or limit of ``analyte``), a
-    role of a long table, "ignored" or "unknown".
+    role of a long table, "ignored", "no_chemistry" (germs, smell) or "unknown".
     """
 
     position: int

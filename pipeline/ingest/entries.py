@@ -9,7 +9,8 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.columns import CENSORING_SIGNS, DROP_WORDS, SourceColumn
+from pipeline.ingest.columns import CENSORING_SIGNS, SourceColumn
+from pipeline.ingest.drop_worths import DROP_WORDS
 from pipeline.ingest.spellings import key, word_table
 from pipeline.texts import TextColumn
 

@@ -77,9 +77,9 @@ def long_entries(source: Source) -> LongEntries:
 
 
 def beside_water(name: str) -> bool:
-    """Tell whether the name of a parameter is known as no quantity of the water: air, flow, a sum that others give."""
+    """Tell whether the name of a parameter is known as none of the chemistry of a water: air, flow, germs, smell."""
     meaning = read_heading(name).chosen()
-    return meaning is not None and meaning.code == "ignored"
+    return meaning is not None and meaning.code in ("ignored", "no_chemistry")
 
 
 def _labelled(source: Source) -> bool:

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.columns import DROP_WORDS, SourceColumn, looks_numeric, read_columns
+from pipeline.ingest.above import StatedUnit, stated_above, stated_unit, year_above
+from pipeline.ingest.columns import SourceColumn, looks_numeric, read_columns
+from pipeline.ingest.dated_headings import is_month
+from pipeline.ingest.drop_worths import DROP_WORDS
 from pipeline.ingest.header_rows import Head, head_at, heads_of
 from pipeline.ingest.heading_kinds import AVERAGE, identifying, statistic, uncertain
-from pipeline.ingest.headings import read_heading
 from pipeline.ingest.sample_columns import sample_columns
 from pipeline.ingest.sampling_columns import with_sampling_columns
 from pipeline.ingest.sign_columns import with_sign_columns
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.stage_words import stage_of
 from pipeline.ingest.unit_columns import with_unit_column
+from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -43,6 +47,7 @@ class Match:
     header_row : position in the grid of the first row of headings; ``body`` is that of the first row below them.
     columns : one Column for each cell of the header row.
     preamble : row fields stated above the header ("Probe: 17").
+    stated_unit : what a sentence above says of the unit of all values; layout and columns have it already.
     """
 
     layout: Layout
@@ -51,6 +56,7 @@ class Match:
     body: int
     columns: tuple[SourceColumn, ...]
     preamble: Mapping[str, str] = field(default_factory=dict)
+    stated_unit: StatedUnit | None = None
 
     @property
     def measured(self) -> tuple[SourceColumn, ...]:
@@ -110,8 +116,7 @@ def _turned(grid: Grid, found: Match | None, layouts: Sequence[Layout]) -> Match
     if not any(column.role == "measurement" for column in columns):
         return None
     head = max(turned.body - 1, 0)
-    above = stated_above([grid.row(number) for number in range(head)])
-    return Match(layout, "parameters-in-rows", head, turned.body, columns, above)
+    return _with_above(grid, Match(layout, "parameters-in-rows", head, turned.body, columns))
 
 
 def _stated_heads(grid: Grid, layout: Layout) -> list[Head]:
@@ -124,8 +129,45 @@ def _first_under(grid: Grid, heads: Sequence[Head], layouts: Sequence[Layout]) -
     for head in heads:
         for layout in layouts:
             if (not layout.sheet or key(layout.sheet) == key(grid.sheet)) and (found := _under(grid, head, layout)):
-                return replace(found, preamble=stated_above([grid.row(number) for number in range(head.first)]))
+                return _with_above(grid, found)
     return None
+
+
+def _with_above(grid: Grid, found: Match) -> Match:
+    """Add what stands above the headings and holds for the whole table."""
+    rows = [grid.row(number) for number in range(found.header_row)]
+    found = replace(found, preamble=stated_above(rows), columns=_with_year(found.columns, year_above(rows)))
+    stated = stated_unit(rows)
+    return with_stated_unit(found, stated) if stated else found
+
+
+def _with_year(columns: tuple[SourceColumn, ...], year: str) -> tuple[SourceColumn, ...]:
+    """Complete the months that head the columns of samples, "Jan | Apr", with the year of the title."""
+    months = [column.position for column in columns if column.sample and is_month(column.sample)]
+    if not year or not months:
+        return columns
+    return tuple(
+        replace(column, sample=f"{column.sample} {year}") if column.position in months else column for column in columns
+    )
+
+
+def with_stated_unit(found: Match, stated: StatedUnit) -> Match:
+    """Take the unit that is said to be that of all values, for the quantities it fits and that state none."""
+    layout, columns = _in_unit(found.layout, found.columns, stated.unit)
+    return replace(found, layout=layout, columns=columns, stated_unit=stated)
+
+
+@lru_cache(maxsize=256)
+def _in_unit(layout: Layout, columns: tuple[SourceColumn, ...], unit: str) -> tuple[Layout, tuple[SourceColumn, ...]]:
+    """Give a layout and columns with the unit of all values; the same objects for the same ones."""
+    fitting = dict.fromkeys((code for code, analyte in ANALYTES.items() if analyte.unit == "mg/L"), unit)
+    in_unit = tuple(
+        replace(column, unit=fitting.get(column.analyte, ""))
+        if column.role == "measurement" and column.form == "value" and column.analyte and not column.unit
+        else column
+        for column in columns
+    )
+    return replace(layout, units={**fitting, **layout.units}), in_unit
 
 
 def _under(grid: Grid, head: Head, layout: Layout) -> Match | None:
@@ -240,20 +282,3 @@ def _results(columns: tuple[SourceColumn, ...], numeric: Mapping[int, str]) -> d
 
 def _stage(column: SourceColumn) -> str:
     return word_table("stages").get(key(column.heading), "") or stage_of(column.heading, label=True)
-
-
-def stated_above(rows: list[list[str]]) -> dict[str, str]:
-    """Collect "Probe: 17" or "Probe" beside "17" above the header; the first statement counts."""
-    facts: dict[str, str] = {}
-    for cells in rows:
-        for number, cell in enumerate(cells):
-            name, colon, stated = cell.partition(":")
-            meaning = read_heading(name.strip()).chosen()
-            if meaning is None or meaning.kind != "field":
-                continue
-            beside = next((other for other in cells[number + 1 :] if other), "")
-            value = stated.strip() or (beside if number == 0 or colon else "")
-            if value:
-                facts.setdefault(meaning.code, value)
-            break
-    return facts

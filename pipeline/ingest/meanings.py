@@ -31,8 +31,8 @@ class Meaning:
     """What a spelling stands for.
 
     ``kind`` is "analyte" (``code`` an analyte), "field" (``code`` a row field) or "role" (``code`` one of
-    the roles of a long table, or "ignored"). ``compensation`` "none": a conductivity at the temperature of
-    the water. ``beside``: valid only if the file has one of these too.
+    the roles of a long table, "ignored" or "no_chemistry"). ``compensation`` "none": a conductivity at the temperature
+    of the water. ``beside``: valid only if the file has one of these too.
     """
 
     kind: str

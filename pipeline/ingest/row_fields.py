@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 
 from pipeline.ingest.control_words import control_kinds, derived_controls
+from pipeline.ingest.dated_headings import date_of_heading
 from pipeline.ingest.fill_down import NAMED_ONCE, FilledDown, filled_down, filled_notices
-from pipeline.ingest.row_parts import RowPart, common, date_of_heading, part_fact
+from pipeline.ingest.row_parts import RowPart, common, part_fact
 from pipeline.ingest.second_columns import by_weight, with_second_columns
 from pipeline.ingest.spellings import key, word_table
-from pipeline.ingest.stage_words import bottle_labels, derived_stages, sites_with_stages
+from pipeline.ingest.stage_words import bottle_labels, derived_stages, sites_with_stages, stage_in_column
 from pipeline.problems import problem_frame
 from pipeline.texts import TextColumn, composed, first_rows, numbered
 from schemas.columns import ACTIVITIES, STAGES
@@ -84,7 +85,7 @@ def row_frame(
     stated = {field: _field(source, field, parts, at, which, facts) for field in ROW_FIELDS}
     stated, filled = _with_names_above(source, stated, at)
     stated = with_second_columns(source, stated, at)
-    stated = _stage_words_as_points(_named_with_points(source, stated))
+    stated = _unknown_stages_as_points(_stage_words_as_points(_named_with_points(source, stated)))
     stated["stage"], stated["stage_from"] = _with_derived_stage(stated, name)
     stated["activity"], control_from = _with_derived_control(stated)
     for field in ("ec_reference", "tds_scale", "temperature_compensation"):
@@ -170,6 +171,13 @@ def _stage_words_as_points(stated: dict[str, TextColumn]) -> dict[str, TextColum
     }
 
 
+def _unknown_stages_as_points(stated: dict[str, TextColumn]) -> dict[str, TextColumn]:
+    """Let a word under "Stage" that names none tell its water from the others of the same name, as their point."""
+    unknown = ~stated["stage"].isin(("", *STAGES))
+    point = stated["sampling_point"]
+    return {**stated, "sampling_point": point.otherwise(stated["stage"].where(~unknown, ""))}
+
+
 def _with_derived_stage(stated: Mapping[str, TextColumn], name: str) -> tuple[TextColumn, TextColumn]:
     """Fill in the stage from the words of sampling point, label, remark or file name where none is stated.
 
@@ -227,6 +235,8 @@ def _in_words(field: str, stated: TextColumn) -> TextColumn:
         return stated.map(lambda text: f"{found[1]} °C" if (found := _CELSIUS.match(text)) else text)
     if field not in _WORDS:
         return stated
+    if field == "stage":
+        return stated.map(lambda text: text if text in STAGES else stage_in_column(text) or text)
     words = word_table(_WORDS[field][0])
     said = stated.map(lambda text: words.get(key(text), text))
     if field == "activity":

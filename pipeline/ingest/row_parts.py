@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from pipeline.month_names import MONTH_NUMBERS
+from pipeline.ingest.dated_headings import date_of_heading
 
 if TYPE_CHECKING:
     from collections.abc import Hashable, Mapping, Sequence
 
     from pipeline.ingest.columns import SourceColumn
     from pipeline.ingest.matching import Match
-
-_DAY: Final = re.compile(r"\d{4}-\d\d?(?:-\d\d?)?|\d{1,2}[./]\d{1,2}[./](?:\d\d){1,2}|\d{1,2}[./](?:19|20)\d\d")
-_MONTH: Final = re.compile(r"(?P<word>[^\W\d]{3,})\.?(?:[\s\-'’/]+(?:de\s+)?(?P<year>(?:19|20)?\d\d))?")
-_CENTURY: Final = "2000"  # of a year in two digits
 
 
 @dataclass(frozen=True)
@@ -100,21 +95,3 @@ def part_fact(part: RowPart, field: str, facts: Mapping[int, Mapping[str, str]])
         "collected_on": date_of_heading(part.sample) if not stated else "",
     }
     return own.get(field, "") or stated
-
-
-def date_of_heading(heading: str) -> str:
-    """Give the date that the heading of a column is, "" where it is none: a day, or a month with its year.
-
-    Example
-    -------
-    >>> date_of_heading("12.03.2025"), date_of_heading("ene-25"), date_of_heading("Mars 2025"), date_of_heading("March")
-    ('12.03.2025', '2025-01', '2025-03', '')
-    """
-    written = heading.strip()
-    if _DAY.fullmatch(written):
-        return written
-    month = _MONTH.fullmatch(written)
-    number = MONTH_NUMBERS.get(month["word"].casefold()) if month is not None else None
-    if month is None or number is None or not month["year"]:
-        return ""
-    return f"{_CENTURY[: -len(month['year'])]}{month['year']}-{number:02}"

@@ -52,6 +52,19 @@ def stage_of(text: str, *, label: bool = False) -> str:
     return chosen.pop() if len(chosen) == 1 else ""
 
 
+def stage_in_column(text: str) -> str:
+    """Give the stage that a cell of a column of stages names; there a device alone stands for the water behind it.
+
+    Example
+    -------
+    >>> stage_in_column("Filter"), stage_in_column("nach dem Enthärter"), stage_in_column("brown")
+    ('treated', 'treated', '')
+    """
+    grammar, said = _grammar(), key(text)
+    behind = "treated" if said in grammar["devices"] else "permeate" if said in grammar["membranes"] else ""
+    return word_table("stages").get(said, "") or stage_of(text) or behind
+
+
 def sites_with_stages(sites: TextColumn) -> dict[str, tuple[str, str]]:
     """Part the sites whose names end in a stage: "Rohwasser" and "nach Filter", "Bar 1" and "Bar 1 nach Filter".
 
@@ -79,11 +92,10 @@ def sites_with_stages(sites: TextColumn) -> dict[str, tuple[str, str]]:
 
 def _last_stage(text: str) -> str:
     """Give the longest end of a text that is the name of a stage and nothing else."""
-    known, _ = _phrases()
     for start in _WORD_STARTS.finditer(text):
         end = text[start.end() :]
         where = ("anywhere", "alone or last") if start.end() else ("anywhere",)
-        meant = known.get(" ".join(key(end).replace(")", " ").split()))
+        meant = _phrase(" ".join(key(end).replace(")", " ").split()))
         if meant is not None and meant.where in where and meant.stage != "bottled":
             return end
     return ""
@@ -167,12 +179,11 @@ def _named(words: list[str]) -> Iterator[tuple[str, int]]:
 
     A phrase that is denied ("not treated") names no stage.
     """
-    known, most = _phrases()
     place = 0
     while place < len(words):
-        for size in range(min(most, len(words) - place), 0, -1):
+        for size in range(min(_longest(), len(words) - place), 0, -1):
             phrase = " ".join(words[place : place + size])
-            if (meant := known.get(phrase)) and _stands(meant, words, place, size):
+            if (meant := _phrase(phrase)) and _stands(meant, words, place, size):
                 denied = place > 0 and words[place - 1] in _grammar()["not"]
                 yield "" if denied else meant.stage, len(phrase)
                 place += size - 1
@@ -186,9 +197,8 @@ def _at_the_end(word: str) -> Iterator[tuple[str, int]]:
     """Find the phrase that ends a word of a script without blanks: 厨房原水 is raw water of the kitchen."""
     if not _UNSPACED.search(word):
         return
-    known, _ = _phrases()
     for start in range(1, len(word) - 1):
-        if (meant := known.get(word[start:])) and meant.where == "anywhere":
+        if (meant := _phrase(word[start:])) and meant.where == "anywhere":
             yield meant.stage, len(word) - start
             return
 
@@ -205,25 +215,37 @@ def _grammar() -> dict[str, frozenset[str]]:
 
 
 @lru_cache(maxsize=1)
-def _phrases() -> tuple[dict[str, _Phrase], int]:
-    """Give all phrases by their folded words, and the most words one of them has."""
+def _stated_phrases() -> dict[str, _Phrase]:
+    """Give the words and phrases that are listed with their stage, folded."""
     grammar = _grammar()
-    known = {
-        f"{side} {article} {device}".replace("  ", " "): _Phrase(stage, "anywhere")
-        for side, devices, stage in (
-            ("before", ("devices", "membranes"), "raw"),
-            ("after", ("devices",), "treated"),
-            ("after", ("membranes",), "permeate"),
-        )
-        for side in grammar[side]
-        for article in ("", *sorted(grammar["articles"]))
-        for name in devices
-        for device in grammar[name]
-    }
     places = dict.fromkeys(grammar["alone"], "alone") | dict.fromkeys(grammar["alone or last"], "alone or last")
     stated = {word: stage for word, stage in word_table("stages").items() if word not in grammar["never"]}
-    known |= {word: _Phrase(stage, places.get(word, "anywhere")) for word, stage in stated.items()}
-    return known, max(phrase.count(" ") + 1 for phrase in known)
+    return {word: _Phrase(stage, places.get(word, "anywhere")) for word, stage in stated.items()}
+
+
+@lru_cache(maxsize=8192)
+def _phrase(text: str) -> _Phrase | None:
+    """Read folded words that are listed, or a side of a device: "after (the) softener"."""
+    if stated := _stated_phrases().get(text):
+        return stated
+    grammar, words = _grammar(), text.split()
+    for end in range(1, len(words)):
+        side, rest = " ".join(words[:end]), words[end:]
+        if side not in grammar["before"] | grammar["after"]:
+            continue
+        devices = {" ".join(rest), " ".join(rest[1:]) if rest[0] in grammar["articles"] else ""}
+        for names, behind in (("devices", "treated"), ("membranes", "permeate")):
+            if devices & grammar[names]:
+                return _Phrase("raw" if side in grammar["before"] else behind, "anywhere")
+    return None
+
+
+@lru_cache(maxsize=1)
+def _longest() -> int:
+    """Give the most words a phrase has."""
+    most = {name: max(len(words.split()) for words in said) for name, said in _grammar().items() if said}
+    sides, devices = max(most["before"], most["after"]), max(most["devices"], most["membranes"])
+    return max(sides + 1 + devices, *(len(words.split()) for words in _stated_phrases()))
 
 
 @lru_cache(maxsize=1)

@@ -11,7 +11,8 @@ import pandas as pd
 import pyarrow as pa
 
 from pipeline.ingest.cell_frame import column_name
-from pipeline.ingest.columns import DROP_WORDS, FIGURE
+from pipeline.ingest.columns import FIGURE
+from pipeline.ingest.drop_worths import DROP_WORDS
 from pipeline.ingest.entries import has_content
 from pipeline.ingest.heading_kinds import (
     beside_results,
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 
 _LOOKED_AT: Final = 1_000  # filled cells
 _MOST: Final = 0.5  # of the filled cells
-_NOT_TAKEN: Final = ("unknown", "drops", "titrant_ml", "value")  # roles from which nothing was read
+_NOT_TAKEN: Final = ("unknown", "no_chemistry", "drops", "titrant_ml", "value")  # roles from which nothing was read
 _YEARS: Final = (1900, 2100)
 _LONG_NUMBER: Final = 5  # digits from which whole numbers of one length are postcodes, telephones, keys
 _FEWEST: Final = 3  # cells that may show a running number
@@ -97,6 +98,8 @@ def _judged(column: SourceColumn, filled: pd.Series, source: Source) -> UnreadCo
     heading = column.heading
     if not _numeric(filled, source.match.layout):
         return None
+    if column.role == "no_chemistry":
+        return UnreadColumn(column, "no-quantity-of-water", heading)
     kind = statistic(heading) or statistic_of_known(heading)
     if kind and (source.match.orientation != "samples-in-rows" or kind != "a number or a sum"):
         return UnreadColumn(column, "not-a-sample", kind)

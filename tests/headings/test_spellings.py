@@ -1,4 +1,4 @@
-"""Headings as people write them, in eleven languages: what they say, taken without any layout.
+"""Headings as people write them, in fourteen languages: what they say, taken without any layout.
 
 The spellings are common practice in laboratory reports, meter exports, kit sheets and databases; how many of them are
 understood is written in ``README.md`` beside this file and held here.

@@ -242,21 +242,21 @@ def test_a_cut_off_last_row_is_set_aside() -> None:
 
 
 def test_an_unknown_parameter_is_kept_aside_with_its_name() -> None:
-    result = extracted("Probe;Parameter;Ergebnis\nA;Calcium;80\nA;Coliforme Bakterien;0")
+    result = extracted("Probe;Parameter;Ergebnis\nA;Calcium;80\nA;Huminstoffe;0,4")
 
     assert list(result.set_aside[["problem", "detail", "raw_text"]].iloc[0]) == [
         "analyte-unknown",
-        "Coliforme Bakterien",
-        "0",
+        "Huminstoffe",
+        "0,4",
     ]
 
 
 def test_a_table_that_says_nowhere_whose_water_it_is_is_told() -> None:
     """Headings in a language that is not known leave every sample nameless."""
-    told = extracted("Provdatum;Kund;pH;Leitfähigkeit (µS/cm)\n2025-11-05;Kaffebar;7,9;76").notices
+    told = extracted("Näytepäivä;Asiakas;pH;Leitfähigkeit (µS/cm)\n2025-11-05;Kaffebar;7,9;76").notices
 
     named = extracted("Probe;pH;Leitfähigkeit (µS/cm)\n1;7,9;76").notices
-    assert told.loc[told["problem"] == "origin-unknown", "raw_text"].tolist() == ["Provdatum, Kund"]
+    assert told.loc[told["problem"] == "origin-unknown", "raw_text"].tolist() == ["Näytepäivä, Asiakas"]
     assert named.empty
 
 

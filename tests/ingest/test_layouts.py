@@ -65,7 +65,7 @@ def test_the_header_row_is_found_below_a_preamble() -> None:
     found = matched("Prüfbericht 17;;\nProbe: Küche;;\n;;\nParameter;Einheit;Ergebnis\nCalcium;mg/l;80")
 
     assert found.header_row == 3
-    assert found.preamble == {"label": "Küche"}
+    assert found.preamble == {"report_id": "17", "label": "Küche"}
 
 
 def test_a_units_row_below_the_header_is_read_as_units() -> None:

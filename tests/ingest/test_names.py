@@ -47,7 +47,6 @@ def test_order_language_number_and_compounds_do_not_matter(text: str, code: str,
     "text",
     [
         "sno",
-        "name",
         "hardness of the rock",
         "Calcium / Magnesium",
         "oxygen demand",

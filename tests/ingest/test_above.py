@@ -1,0 +1,105 @@
+"""What stands above a table and holds for all of it: facts, the worth of a drop, one unit for all values, the year."""
+
+from __future__ import annotations
+
+import pytest
+
+from pipeline.ingest.above import stated_above, stated_unit, year_above
+from pipeline.ingest.blocks import blocks_of
+from pipeline.ingest.extract import Extract, extract
+from pipeline.ingest.grid import Grid
+from pipeline.ingest.layouts import load_layouts
+
+LAYOUTS = load_layouts()
+
+
+def extracted(text: str) -> list[Extract]:
+    grid = Grid.from_rows([line.split(";") for line in text.splitlines()])
+    return [extract(block.grid, block.match, "0" * 64) for block in blocks_of(grid, LAYOUTS) if block.match]
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    ("line", "facts"),
+    [
+        ("Besuch 12.03.2026", {"collected_on": "12.03.2026"}),
+        ("Visit 5 March 2026", {"collected_on": "5 March 2026"}),
+        ("Kunde Rösterei Amsel", {"client": "Rösterei Amsel"}),
+        ("Prüfbericht 4711", {"report_id": "4711"}),
+        ("1 drop = 1 °dH in 5 mL", {"degree_per_drop": "1", "degree_unit": "°dH", "nominal_ml": "5"}),
+        ("Kit: 10 ml, une goutte = 0,5 °f", {"degree_per_drop": "0,5", "degree_unit": "°f", "nominal_ml": "10"}),
+        ("Visit the works in March.", {}),
+        ("Kunde wünscht eine schnelle Auskunft.", {}),
+        ("1 drop = 1 spoon", {}),
+    ],
+)
+def test_a_line_alone_says_a_fact_without_a_colon(line: str, facts: dict[str, str]) -> None:
+    assert stated_above([[line, ""]]) == facts
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    ("line", "unit"),
+    [
+        ("All values in mg/L", "mg/L"),
+        ("Water log, all ions in mg/L unless stated", "mg/L"),
+        ("Alle Angaben in mmol/l (außer pH)", "mmol/l"),
+        ("Alla värden i mg/l om inget annat anges", "mg/l"),
+        ("Toutes les valeurs en mg/L", "mg/L"),
+        ("単位：mg/L", "mg/L"),
+        ("Results in mg/L as CaCO3", "mg/L as CaCO3"),
+        ("Values in mg/L, trace metals in µg/L", ""),
+        ("Nitrate in mg/l", ""),
+        ("All conductivities in µS/cm", ""),
+    ],
+)
+def test_one_unit_is_said_to_be_that_of_all_values(line: str, unit: str) -> None:
+    stated = stated_unit([["Report 12"], [line]])
+
+    assert (stated.unit if stated else "") == unit
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    "table",
+    [
+        "Alle Angaben in mg/l;;;;\n\nProbe;Calcium;Natrium;pH;Blei (µg/l)\nA;80;12;7,4;2",
+        "Alle Angaben in mg/l;;\n\nParameter;Einheit;A\nCalcium;;80\nNatrium;;12\npH;;7,4\nBlei;µg/l;2",
+    ],
+)
+def test_the_unit_of_all_values_is_taken_where_it_fits_and_no_other_stands(table: str) -> None:
+    (found,) = extracted(table)
+
+    assert dict(zip(found.cells["analyte"], found.cells["raw_unit"], strict=True)) == {
+        "calcium": "mg/l",
+        "sodium": "mg/l",
+        "ph": "",
+        "lead": "µg/l",
+    }
+    assert found.notices.loc[found.notices["problem"] == "unit-stated", "raw_text"].tolist() == ["Alle Angaben in mg/l"]
+
+
+@pytest.mark.common_practice
+def test_months_over_the_samples_take_the_year_of_the_title() -> None:
+    (found,) = extracted("Water of 2025;;;\n\nParameter;Unit;Jan;Apr\npH;;7.4;7.5\nCalcium;mg/L;80;82")
+
+    assert found.rows["collected_on"].tolist() == ["2025-01", "2025-04"]
+    assert year_above([["Water of 2024 and 2025"]]) == ""
+
+
+@pytest.mark.common_practice
+def test_words_under_a_heading_of_stages_tell_waters_apart() -> None:
+    """A device alone is the water behind it; a word that names no stage still is another water."""
+    (found,) = extracted("Name;Tap/Filter;pH;TDS ppm\nBar;Tap;7.4;300\nBar;Filter;7,0;100\nBar;Blue jug;7.1;150")
+
+    assert found.rows["stage"].tolist() == ["raw", "treated", "Blue jug"]
+    assert found.rows["sampling_point"].tolist() == ["", "", "Blue jug"]
+    assert found.rows["label"].tolist() == ["Bar"] * 3
+
+
+@pytest.mark.common_practice
+def test_germs_and_smells_are_kept_and_not_asked() -> None:
+    (found,) = extracted("Probe;pH;E. coli (KBE/100 ml);Coliforme Bakterien\nA;7,4;0;2")
+
+    assert found.entries == 3
+    assert found.set_aside["problem"].tolist() == ["no-quantity-of-water"] * 2
