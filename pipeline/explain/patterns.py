@@ -54,6 +54,7 @@ ROWS_LOOKED_AT: Final = 48  # rows of a source that are looked at: they tell as 
 HELD_SHARE: Final = 0.2  # of the rows of an instrument or an operator must be doubtful, before it is looked at
 AGREEING: Final = 0.6  # of the rows that can tell must fit better with the mistake [CP]
 SOURCE_COLUMNS: Final = ("sample", "candidate", "log_fit", "log_usual")  # of what was weighed for its rows
+_ROWS_AT_ONCE: Final = 2048
 _TELLS: Final = 0.5  # log likelihood ratio from which a row tells anything
 _OWN: Final = 0.001  # that a row has a mistake of its own, the one that fits it best [CP]
 CORRELATION: Final = 0.2  # of what the models do not know between rows of one source [CP]
@@ -157,7 +158,11 @@ def of_files(
         rows = _rows_of(samples, doubtful, scope, column)
         if not rows.size:
             continue
-        found = _best(record, _of_rows(record, past, seen, rows, known), rows, code)
+        found = [
+            one
+            for some in _of_few_sources(rows, code)
+            for one in _best(record, _of_rows(record, past, seen, some, known), some, code)
+        ]
         told += _bias(record, np.where(source.stated() & np.isin(code, code[rows]), code, -1), scope, source.texts)
         for one in found:
             members = code == one.group
@@ -182,6 +187,13 @@ def _rows_of(samples: SampleTable, doubtful: Flags, scope: str, column: str) -> 
     rank = pd.Series(code).groupby(code).cumcount().to_numpy()
     step = np.ceil(size / ROWS_LOOKED_AT)[code]
     return np.flatnonzero(wanted & (rank % step == 0))
+
+
+def _of_few_sources(rows: Places, code: Places) -> list[Places]:
+    """Part the rows into those of whole sources, some thousand together: a source is judged by its own rows alone."""
+    group = (np.cumsum(np.bincount(code[rows])) // _ROWS_AT_ONCE)[code[rows]]
+    order = np.argsort(group, kind="stable")
+    return np.split(rows[order], np.flatnonzero(np.diff(group[order])) + 1)
 
 
 @dataclass(frozen=True)

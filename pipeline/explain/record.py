@@ -37,6 +37,8 @@ _SMALLEST: Final = 0.002  # no reading is better known than that, relative (k = 
 _WIDEST: Final = 0.6  # nor worse: a number was read, and it was not 0 (k = 1, relative) [CP]
 _FIRST_DROP: Final = (1.0 / np.e, 1.0)  # of a drop, and relative: ln x of anything from 0 to one drop [JCGM100, 4.3.7]
 _PLAIN_NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+_HOW_WRITTEN: Final = ("value", "uncertainty", "form", "method", "drops", "degree_per_drop", "nominal_ml", "used_ml")
+_READINGS_AT_ONCE: Final = 1 << 18  # what is worked out of each takes a dozen numbers for a moment
 _TYPED_ROUNDED: Final = 0.006  # relative: what rounding leaves between a count and its typed value (k = 1) [CP]
 
 
@@ -114,16 +116,9 @@ def record_of(samples: SampleTable) -> Record:
     worth, written = np.ones(size), np.full(size, np.nan)
     exact, counted = np.zeros(size, dtype="bool"), np.zeros(size, dtype="bool")
     reckoned = np.zeros((len(SECOND), size[1]), dtype="bool")
-    wide = samples.measured.to_numpy(dtype="float64").T
     own = slice(0, len(WIDE_COLUMNS))
-    low, high = (frame.to_numpy(dtype="float64").T for frame in (samples.low, samples.high))
-    half = samples.uncertainty.to_numpy(dtype="float64").T / 2.0
     method = np.array([samples.method[column].cat.codes for column in WIDE_COLUMNS])
-    derived = method == METHODS.index("derived")
-    bound = np.isnan(wide) & ~np.isnan(low) & ~np.isnan(high) & ~derived
-    values[own] = np.where(bound, (low + high) / 2.0, wide)
-    spread[own] = np.where(bound, (high - low) / np.sqrt(12.0), half)
-    exact[own] = ~np.isnan(wide)
+    _add_preferred(samples, method == METHODS.index("derived"), (values[own], spread[own], exact[own]))
     counted[own] = np.array([*(name in COUNTED for name in METHODS), False])[method]
     _add_written(samples, (values, spread, worth, written, step, volume, exact, counted), reckoned)
     known = ~np.isnan(written)
@@ -188,15 +183,30 @@ def _bound_spread(values: Floats, spread: Floats, exact: Flags, most: Floats) ->
 
     ``most`` is the largest relative uncertainty of a number that was read.
     """
-    size = np.abs(values)
-    least = _SMALLEST * size
-    least[ROW["ph"]] = 0.02
-    np.fmax(spread, least, out=spread)
-    np.copyto(spread, np.nan, where=np.isnan(values))
-    relative = exact.copy()
-    relative[len(WIDE_COLUMNS) :] = False
-    relative[[ROW["ph"], ROW["temperature"]]] = False
-    np.minimum(spread, most * size, out=spread, where=relative)
+    for row, (value, wide) in enumerate(zip(values, spread, strict=True)):  # whole arrays would be made anew five times
+        size = np.abs(value)
+        np.fmax(wide, 0.02 if row == ROW["ph"] else _SMALLEST * size, out=wide)
+        wide[np.isnan(value)] = np.nan
+        if row < len(WIDE_COLUMNS) and row not in (ROW["ph"], ROW["temperature"]):
+            np.minimum(wide, np.broadcast_to(most, values.shape)[row] * size, out=wide, where=exact[row])
+
+
+def _add_preferred(samples: SampleTable, derived: Flags, parts: tuple[Floats, Floats, Flags]) -> None:
+    """Add the readings that were chosen for the table; of a range its middle.
+
+    ``parts`` are rows of new arrays of `record_of`: values, spread and exact, filled in place.
+    """
+    values, spread, exact = parts
+    wide, low, high, uncertainty = (
+        frame.to_numpy(dtype="float64").T
+        for frame in (samples.measured, samples.low, samples.high, samples.uncertainty)
+    )
+    values[:] = wide
+    np.divide(uncertainty, 2.0, out=spread)
+    bound = np.isnan(wide) & ~np.isnan(low) & ~np.isnan(high) & ~derived
+    values[bound] = (low[bound] + high[bound]) / 2.0
+    spread[bound] = (high[bound] - low[bound]) / np.sqrt(12.0)
+    exact[:] = ~np.isnan(wide)
 
 
 def _add_written(
@@ -216,29 +226,32 @@ def _add_written(
         return
     owner, quantity = places(samples.about.index, readings["sample_id"]), column_numbers(readings["analyte"])
     kept = (owner >= 0) & (quantity >= 0)
-    at, what, found = owner[kept], quantity[kept], _written(readings if kept.all() else readings[kept])
-    other = found.value != samples.measured.to_numpy(dtype="float64")[at, what]
-    rank = _ranks(what * len(samples) + at, other, found.line)
+    at, what, readings = owner[kept], quantity[kept], readings if kept.all() else readings[kept]
+    value = readings["value"].to_numpy(dtype="float64")
+    other = value != samples.measured.to_numpy(dtype="float64")[at, what]
+    rank = _ranks(what * len(samples) + at, other, readings["line"].to_numpy())
+    figures = _figures(readings)
+    readings = readings[[name for name in _HOW_WRITTEN if name in readings]]
     first = np.flatnonzero((rank == 0) & ~other)
-    place = what[first], at[first]
-    worth[place], written[place] = found.unit_worth[first], found.figure[first]
     kits = step.flags.writeable
-    if kits:
-        step[place], volume[place] = found.step[first], found.volume[first]
+    for rows in np.array_split(first, len(first) // _READINGS_AT_ONCE + 1):
+        found, place = _written(readings.iloc[rows], figures[rows]), (what[rows], at[rows])
+        worth[place], written[place] = found.unit_worth, found.figure
+        if kits:
+            step[place], volume[place] = found.step, found.volume
     for name in SECOND:
         row, code = ROW[f"second {name}"], ROW[name]
-        rows = np.flatnonzero((rank == 1) & (what == code) & ~np.isnan(found.value))
-        cell = row, at[rows]
-        typed = found.typed[rows]
-        values[cell] = found.value[rows]
-        spread[cell] = np.where(typed, _TYPED_ROUNDED * found.value[rows], found.uncertainty[rows] / 2.0)
-        reckoned[SECOND.index(name), at[rows]] = typed
-        worth[cell], written[cell] = found.unit_worth[rows], found.figure[rows]
+        rows = np.flatnonzero((rank == 1) & (what == code) & ~np.isnan(value))
+        found, cell = _written(readings.iloc[rows], figures[rows]), (row, at[rows])
+        values[cell] = found.value
+        spread[cell] = np.where(found.typed, _TYPED_ROUNDED * found.value, found.uncertainty / 2.0)
+        reckoned[SECOND.index(name), at[rows]] = found.typed
+        worth[cell], written[cell] = found.unit_worth, found.figure
         exact[cell] = True
         if kits:
-            step[cell] = found.step[rows]
-            volume[cell] = np.where(typed, volume[code, at[rows]], found.volume[rows])
-        counted[cell] = found.counted[rows]
+            step[cell] = found.step
+            volume[cell] = np.where(found.typed, volume[code, at[rows]], found.volume)
+        counted[cell] = found.counted
 
 
 def _ranks(cell: Places, other: Flags, line: npt.NDArray[np.integer[Any]]) -> Places:
@@ -293,7 +306,6 @@ class _Written:
 
     value: Floats
     uncertainty: Floats
-    line: npt.NDArray[np.integer[Any]]
     unit_worth: Floats
     figure: Floats
     step: Floats
@@ -302,16 +314,20 @@ class _Written:
     counted: Flags
 
 
-def _written(readings: pd.DataFrame) -> _Written:
-    """Read the numbers as they were written, and what one of their units is worth."""
+def _figures(readings: pd.DataFrame) -> Floats:
+    """Read the numbers as they were written; missing where more than a number was."""
+    codes, texts = pd.factorize(readings["raw_text"])
+    plain = pc.utf8_trim_whitespace(pc.replace_substring(pa.array(texts.astype("str"), pa.string()), ",", "."))
+    number_only = pc.if_else(pc.match_substring_regex(plain, _PLAIN_NUMBER), plain, None)
+    return np.append(pc.cast(number_only, pa.float64()).to_numpy(zero_copy_only=False), np.nan)[codes]
+
+
+def _written(readings: pd.DataFrame, figure: Floats) -> _Written:
+    """Tell what one unit of the numbers is worth as they were written, ``figure``."""
     drops, degree, nominal, used = (
         as_numbers(readings, name).to_numpy() for name in ("drops", "degree_per_drop", "nominal_ml", "used_ml")
     )
     form = TextColumn.of(readings, "form")
-    codes, texts = pd.factorize(readings["raw_text"])
-    plain = pc.utf8_trim_whitespace(pc.replace_substring(pa.array(texts.astype("str"), pa.string()), ",", "."))
-    number_only = pc.if_else(pc.match_substring_regex(plain, _PLAIN_NUMBER), plain, None)
-    figure = np.append(pc.cast(number_only, pa.float64()).to_numpy(zero_copy_only=False), np.nan)[codes]
     value = readings["value"].to_numpy(dtype="float64")
     is_count = form.isin(["drops"]) & ~np.isnan(drops)
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -320,7 +336,6 @@ def _written(readings: pd.DataFrame) -> _Written:
     return _Written(
         value=value,
         uncertainty=readings["uncertainty"].to_numpy(dtype="float64"),
-        line=readings["line"].to_numpy(),
         unit_worth=np.where(np.isnan(worth), 1.0, worth),
         figure=np.where(is_count, drops, np.where(np.isnan(worth), np.nan, figure)),
         step=np.where(is_count, degree * np.where(np.isnan(ratio), 1.0, ratio), np.nan),

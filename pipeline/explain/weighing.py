@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Record
 
 ANSWER_COLUMNS: Final = ("sample", "candidate", "rank", "probability", "value_from", "value_to")
-_SAMPLES_AT_ONCE: Final = 4096
+_SAMPLES_AT_ONCE: Final = 2048
 _TIMES_LIKELIER: Final = float(np.log(10.0))  # two mistakes must be that much likelier than any single one [JEFFREYS]
 
 

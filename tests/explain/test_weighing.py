@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 SIZES = {
     "pipeline.explain.weighing._SAMPLES_AT_ONCE": 13,
+    "pipeline.explain.patterns._ROWS_AT_ONCE": 14,
     "pipeline.explain.search._SAMPLES_AT_ONCE": 7,
     "pipeline.explain.rank._WORDED_AT_ONCE": 11,
     "pipeline.explain.conviction._SAMPLES_AT_ONCE": 5,
