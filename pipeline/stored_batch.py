@@ -22,6 +22,7 @@ from pipeline.store.table import sample_table
 from schemas.columns import CONTROLS, OPEN, SEVERITIES, WIDE_COLUMNS
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
     from pipeline.assess.suitability import Assessment
@@ -65,7 +66,7 @@ def _named(store: Store, text: str) -> str:
     return known_batch(store, str(found[0][0]) if found else text)
 
 
-def stored_batch(store: Store, batch_id: str, settings: Settings) -> Batch:
+def stored_batch(store: Store, batch_id: str, settings: Settings, also: Iterable[str] = ()) -> Batch:
     """Rebuild a batch from the store: its files and readings as they came, findings and verdicts as they are now.
 
     Parameters
@@ -73,9 +74,10 @@ def stored_batch(store: Store, batch_id: str, settings: Settings) -> Batch:
     store : open.
     batch_id : of a batch that brought files.
     settings : `assess_most` says up to how many samples are assessed.
+    also : samples of earlier batches that were judged again with it.
     """
     ask = store.connection.execute
-    names = [
+    own = [
         str(name)
         for (name,) in ask(
             "SELECT DISTINCT sample_id FROM reading JOIN source_file AS f USING (file_sha256) "
@@ -83,6 +85,7 @@ def stored_batch(store: Store, batch_id: str, settings: Settings) -> Batch:
             [batch_id],
         ).fetchall()
     ]
+    names = list(dict.fromkeys([*own, *also]))
     samples = wide_samples(store, names).set_index("sample_id")
     samples = samples.assign(verdict=samples["current_verdict"])
     findings = _findings(store, batch_id, names)
@@ -121,7 +124,7 @@ def as_it_stands(batch: Batch, store: Store, settings: Settings) -> Batch:
     store : in the transaction, the batch in place.
     settings : of the run.
     """
-    now = stored_batch(store, str(batch.record["batch_id"]), settings)
+    now = stored_batch(store, str(batch.record["batch_id"]), settings, batch.samples.index)
     changed = now.samples.reindex(batch.samples.index)
     judged = {name: changed[name].array for name in _JUDGED if name in batch.samples}
     return replace(now, record=batch.record, samples=batch.samples.assign(**judged), readings=batch.readings)

@@ -40,6 +40,7 @@ _ERA: Final = r"^\s*(?:[RHS]\s*\d{1,2}\s*[./年-]|令和|平成|昭和)"
 _TWO_DIGIT: Final = r"^\s*\d{1,2}\s*[./-]\s*\d{1,2}\s*[./-]\s*'?\d{2}(?:\D|$)"
 _SLASHED: Final = r"^\s*(?P<first>\d{1,2})\s*[/-]\s*(?P<second>\d{1,2})\s*[/-]\s*\d{2,4}(?:\D|$)"
 _MONTHS: Final = 12
+EITHER_ORDER: Final = "can be day/month or month/day"
 
 
 @check(
@@ -144,7 +145,7 @@ def date_form(samples: SampleTable) -> Cases:
     decides = ~np.isnan(first) & ((first > _MONTHS) | (second > _MONTHS))
     decided = (of.count(decides) > 0)[of.code]
     answers = {
-        "can be day/month or month/day": ~decided & (first != second) & (first <= _MONTHS) & (second <= _MONTHS),
+        EITHER_ORDER: ~decided & (first != second) & (first <= _MONTHS) & (second <= _MONTHS),
         "counts the years of an era": texts.str.contains(_ERA, regex=True).to_numpy(dtype="bool")[written.codes],
         "has a year of two digits": texts.str.match(_TWO_DIGIT).to_numpy(dtype="bool")[written.codes],
     }

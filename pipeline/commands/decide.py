@@ -9,11 +9,12 @@ import click
 
 from pipeline.commands.options import BY, JSON, settings
 from pipeline.deciding import ACTIONS, Answer, decide_all
-from pipeline.deciding.answer import REACHES
+from pipeline.deciding.answer import DATE_ORDERS, REACHES
 from pipeline.deciding.selection import Selected, select
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.one_file import headings_in
 from pipeline.report.terminal.decisions import outcomes_json, outcomes_text
+from pipeline.store.reach import DATE_QUESTION
 from pipeline.visible import echo
 
 if TYPE_CHECKING:
@@ -33,6 +34,11 @@ if TYPE_CHECKING:
 @click.option("--factor", type=float, help="correct: what the number is to be multiplied by.")
 @click.option("--analyte", default="", help="correct, exchange: which quantity, where the finding is about several.")
 @click.option("--date", default="", help="correct: the day of sampling.")
+@click.option(
+    "--date-order",
+    type=click.Choice(DATE_ORDERS),
+    help="correct: what comes first in the dates of the file, 03/04/2026.",
+)
 @click.option("--stage", default="", help="correct: raw, treated, machine_inlet, permeate, bottled or hot_outlet.")
 @click.option("--site", default="", help='correct: the site, as "client / site".')
 @click.option("--point", default="", help="correct: the sampling point.")
@@ -48,6 +54,7 @@ def command(
     check: str | None,
     file_name: str | None,
     reach: str | None,
+    date_order: str | None,
     settings: Settings,
     as_json: bool,
     **answer: Any,  # noqa: ANN401 - the options of an answer, by name
@@ -63,14 +70,17 @@ def command(
     kettlestone decide 18 correct --why "kit reads °f" --value 14 --unit °f
     kettlestone decide 4 correct --why "asked the laboratory" --unit mg/L --basis HCO3
     kettlestone decide 9 correct --why "behind the filter" --stage treated
+    kettlestone decide 3 correct --why "an American sheet" --date-order month-first     once for the file
     kettlestone decide 6 exchange --why "labels swapped at the sink"
     kettlestone decide 7 use-report --why "the laboratory corrected it"
     kettlestone decide --check copied-reading accept --why "two steady waters"
     kettlestone decide 17 reopen --why "wrong sample"
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     numbers, action = _read(words)
+    if date_order and not numbers:
+        check = check or DATE_QUESTION
     chosen = select(settings, Selected(numbers, sample, check, file_name), action)
-    said = {"by": settings.by or "", "reach": reach or "", **answer}
+    said = {"by": settings.by or "", "reach": reach or "", "date_order": date_order or "", **answer}
     answers = [Answer(number, action, **said) for number in chosen]
     outcomes = decide_all(settings, answers, datetime.now(UTC), headings_in)
     echo(outcomes_json(outcomes, alone=len(numbers) == 1) if as_json else outcomes_text(outcomes, settings.language))

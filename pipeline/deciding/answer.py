@@ -14,12 +14,16 @@ READING, COLUMN, FILE = "reading", "column", "file"
 REACHES: Final = (READING, COLUMN, FILE)
 # What belongs to one action only: field of an answer → (its option, the action).
 _OF_ACTION: Final = {
-    **dict.fromkeys(("value", "unit", "basis", "factor", "date", "stage", "site", "point", "reach"), "correct"),
+    **dict.fromkeys(
+        ("value", "unit", "basis", "factor", "date", "stage", "site", "point", "reach", "date_order"), "correct"
+    ),
     "cause": "take",
     "other": "exchange",
     "report": "use-report",
 }
-_OPTIONS: Final = {"reach": "for", "other": "with"}
+_OPTIONS: Final = {"reach": "for", "other": "with", "date_order": "date-order"}
+DAY_FIRST, MONTH_FIRST = "day-first", "month-first"
+DATE_ORDERS: Final = (DAY_FIRST, MONTH_FIRST)
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,7 @@ class Answer:
     value, unit, basis, factor : of a correction: the right value, or what the number that stands there counts.
     analyte : which quantity is corrected or exchanged, where the finding is about several.
     date, stage, site, point : facts of the sample that are corrected; texts as typed.
+    date_order : of DATE_ORDERS: what comes first in the dates of the file.
     reach : `reading`, `column` or `file`: what a correction is of; "" as the finding asks.
     cause : rank of the cause to take; None the likeliest.
     other : sample or quantity to exchange with; "" the one the finding names.
@@ -51,6 +56,7 @@ class Answer:
     stage: str = ""
     site: str = ""
     point: str = ""
+    date_order: str = ""
     reach: str = ""
     cause: int | None = None
     other: str = ""
@@ -96,10 +102,17 @@ def refuse_incomplete(answer: Answer) -> None:
 
 
 def _refuse_half_a_correction(answer: Answer) -> None:
-    if not answer.facts and not answer.rereads:
+    if answer.date_order and answer.date_order not in DATE_ORDERS:
+        raise KettlestoneError(f'--date-order "{answer.date_order}": say {" or ".join(DATE_ORDERS)}.\n  {UNCHANGED}')
+    if answer.date_order and (answer.facts or answer.rereads):
+        raise KettlestoneError(
+            f"--date-order is of all dates of a file; nothing else goes with it.\n  {UNCHANGED}\n"
+            "  Correct the rest with an answer of its own."
+        )
+    if not answer.facts and not answer.rereads and not answer.date_order:
         raise KettlestoneError(
             f"a correction needs its value, or what else is right: --value 14 --unit °dH, --unit, --basis, --factor, "
-            f"--date, --stage, --site or --point.\n  {UNCHANGED}"
+            f"--date, --date-order, --stage, --site or --point.\n  {UNCHANGED}"
         )
     if answer.value is not None and (answer.factor is not None or answer.reach not in ("", READING)):
         raise KettlestoneError(

@@ -12,6 +12,7 @@ import pandas as pd
 from pipeline.deciding.answer import COLUMN, READING, quantity_of
 from pipeline.deciding.consequences import Consequences
 from pipeline.deciding.facts import corrected_facts_of
+from pipeline.deciding.written_dates import dates_in_order
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.normalise.units import referred_to_25c, resolve
 from pipeline.store.decide import corrections_of, counting_readings
@@ -29,8 +30,10 @@ _OF_A_NUMBER: Final = ("drops", "degree_per_drop", "nominal_ml", "used_ml")
 
 
 def correct(case: Answering) -> Consequences:
-    """Put right what a finding is about: facts of its samples, a value, or what numbers count."""
+    """Put right what a finding is about: dates of its file, facts of its samples, a value, or what numbers count."""
     done = Consequences()
+    if case.answer.date_order:
+        return dates_in_order(case)
     if case.answer.facts:
         done = corrected_facts_of(case)
     if not case.answer.rereads:

@@ -169,7 +169,8 @@ def _kept(store: Store, settings: Settings, answers: Sequence[Answer], now: date
 def _case(store: Store, settings: Settings, answer: Answer, now: datetime) -> Answering:
     """Look a finding up, with the findings that ask the same where the answer reaches them."""
     found = finding(store, answer.finding_id)
-    alone = answer.action == "correct" and (answer.value is not None or answer.reach == READING or not answer.rereads)
+    of_all = answer.rereads or answer.date_order
+    alone = answer.action == "correct" and (answer.value is not None or answer.reach == READING or not of_all)
     also = () if alone and not pd.isna(found["sample_id"]) else tuple(same_question(store, found))
     samples = tuple(samples_of(store, [answer.finding_id, *also]))
     return Answering(store, found, also, samples, answer, settings, now)

@@ -15,6 +15,7 @@ from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.decide import CorrectedFact
 from pipeline.store.facts import TIMES
+from pipeline.store.reach import samples_first_in
 from pipeline.store.samples import sample_rows
 from pipeline.store.site_records import known_sites
 from schemas.columns import STAGES
@@ -67,7 +68,7 @@ def unstated_facts(store: Store, file: str, answer: Answer, settings: Settings, 
     answer : to an earlier file.
     settings, now : of the run.
     """
-    rows = sample_rows(store, _of_file(store, file))
+    rows = sample_rows(store, samples_first_in(store, file))
     found = pd.Series({"client": ""})
     right = _stated(Answering(store, found, (), (), replace(answer, date=""), settings, now))
     place = rows["client"] + rows["site"]
@@ -86,12 +87,7 @@ def unstated_facts(store: Store, file: str, answer: Answer, settings: Settings, 
 def _samples(case: Answering) -> list[str]:
     if case.samples and case.answer.reach != FILE:
         return list(case.samples)
-    return _of_file(case.store, str(case.found["file_sha256"]))
-
-
-def _of_file(store: Store, file: str) -> list[str]:
-    found = store.connection.execute("SELECT sample_id FROM sample WHERE file_sha256 = ? ORDER BY line", [file])
-    return [str(name) for (name,) in found.fetchall()]
+    return samples_first_in(case.store, str(case.found["file_sha256"]))
 
 
 def _stated(case: Answering) -> dict[str, str]:

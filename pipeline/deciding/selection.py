@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.store.database import Store, absent
 from pipeline.store.findings import findings, known_check, known_file
+from pipeline.store.reach import DATE_QUESTION
 from pipeline.store.samples import find_sample
 
 if TYPE_CHECKING:
@@ -61,7 +62,10 @@ def select(settings: Settings, selected: Selected, action: str) -> list[int]:
     if action == "reopen":
         wanted = found[found["decision"].notna() & (found["decision"] != "reopen")]
     else:
-        wanted = found[found["waits_for"] != ""]
+        # Which of day and month comes first holds nothing, and yet is asked.
+        unanswered = found["decision"].isna() | (found["decision"] == "reopen")
+        of_dates = (found["check_id"] == DATE_QUESTION) & unanswered & (check_id == DATE_QUESTION)
+        wanted = found[(found["waits_for"] != "") | of_dates]
     if wanted.empty:
         which = "was answered" if action == "reopen" else "is open"
         raise KettlestoneError(f"no finding of these {which}.\n  {UNCHANGED}\n  kettlestone findings lists what waits.")

@@ -9,6 +9,7 @@ import pandas as pd
 from flask import abort, flash, redirect, request
 
 from pipeline.deciding import ACTIONS, Answer, decide_all
+from pipeline.deciding.answer import DATE_ORDERS
 from pipeline.desk.finding_pages import finding_page
 from pipeline.desk.pages import address, here, label, language, now, reading, who
 from pipeline.desk.queue import narrowed_by, queue_of
@@ -33,8 +34,9 @@ USUAL_REASONS: Final = {
     "repeat": "Seen with its evidence on the desk: to be read again.",
     "reject": "Seen with its evidence on the desk: not to be used.",
     "reopen": "Taken back on the desk.",
+    **dict.fromkeys(DATE_ORDERS, "Seen on the desk: so the dates of the file are written."),
 }
-_TEXTS: Final = ("unit", "basis", "analyte", "date", "stage", "site", "point", "reach", "other", "report")
+_TEXTS: Final = ("unit", "basis", "analyte", "date", "date_order", "stage", "site", "point", "reach", "other", "report")
 _NUMBERS: Final = ("value", "factor")
 
 
@@ -107,11 +109,14 @@ def _overtaken(found: pd.Series, number: int, narrowed: Mapping[str, str]) -> Re
 def _answer(number: int, action: str) -> Answer:
     """Put the form together as an answer; what is out of place is refused with the words of `decide`."""
     form = request.form
-    if action not in ACTIONS:
+    order = action if action in DATE_ORDERS else ""  # a key of its own
+    if not order and action not in ACTIONS:
         raise KettlestoneError(label("Say one of {actions}.", actions=", ".join(ACTIONS)))
     why = form.get("why", "").strip() or label(USUAL_REASONS.get(action, ""))
     if not why:
         raise KettlestoneError(label("Say why. Nothing was changed."))
+    if order:
+        return Answer(number, "correct", who(), why, date_order=order)
     given: dict[str, Any] = {}
     if action == "correct":
         given = {name: form.get(name, "").strip() for name in _TEXTS if name not in ("other", "report")}

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 import pandas as pd
 from flask import request
 
-from pipeline.deciding.answer import REACHES
+from pipeline.deciding.answer import DATE_ORDERS, REACHES
+from pipeline.deciding.written_dates import other_order
 from pipeline.desk.evidence import (
     numbers_of,
     range_picture,
@@ -97,6 +98,8 @@ def finding_page(number: int, narrowed: dict[str, str], trouble: tuple[str, ...]
         trouble=trouble,
         typed_why=why,
         reaches=REACHES,
+        date_orders=DATE_ORDERS,
+        other_order=other_order(found),
         stages=STAGES,
         **shown,
     )

@@ -20,6 +20,7 @@ from pipeline.texts import TextColumn
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
+UNDECIDED_DATES: Final = "date-ambiguous"  # the problem of a file whose dates nothing decides
 _IN_NAME: Final = re.compile(r"(?<!\d)((?:19|20)\d\d)[-_. ]?(\d\d)(?:[-_. ]?(\d\d))?(?!\d)")
 # Canada writes all three orders [CP].
 _EVERY_ORDER: Final = frozenset({"", "ca", "can", "canada", "kanada"})
@@ -65,7 +66,8 @@ def settle_orders(
         found = _decided(of_file, others, file_names.get(str(file), ""))
         if found.order and found.order != taken:
             rows = _exchanged(rows, of_file, found.order, time_zone)
-        notices.append(_notice(rows.loc[of_file.index], str(file), found, taken))
+        name = PurePath(file_names.get(str(file), "")).name
+        notices.append(_notice(rows.loc[of_file.index], str(file), name, found, taken))
     return rows, pd.concat(notices, ignore_index=True)
 
 
@@ -93,9 +95,9 @@ def _by_label(of_file: pd.DataFrame, others: pd.DataFrame) -> _Decision:
     """Look for the labels of the file at the days that either order would give."""
     seen = set(zip(_folded(others["label"]), _days(others["collected_at"]), strict=True))
     labels, days = _folded(of_file["label"]), _days(of_file["collected_at"])
-    turned = _days(_turned(of_file["collected_at"]))
+    exchanged = _days(exchanged_days(of_file["collected_at"]))
     straight = [label for label, day in zip(labels, days, strict=True) if label and (label, day) in seen]
-    other = [label for label, day in zip(labels, turned, strict=True) if label and (label, day) in seen]
+    other = [label for label, day in zip(labels, exchanged, strict=True) if label and (label, day) in seen]
     if bool(straight) == bool(other):
         return _Decision("", "")
     taken = str(of_file["date_order"].iloc[0])[0]
@@ -111,7 +113,7 @@ def _by_name(of_file: pd.DataFrame, name: str) -> _Decision:
     stated = "-".join(part for part in found.groups() if part)
     fits = [
         any(day.startswith(stated) for day in _days(moments) if day)
-        for moments in (of_file["collected_at"], _turned(of_file["collected_at"]))
+        for moments in (of_file["collected_at"], exchanged_days(of_file["collected_at"]))
     ]
     if fits[0] == fits[1]:
         return _Decision("", "")
@@ -127,12 +129,12 @@ def _days(moments: pd.Series) -> list[str]:
     return [str(day) for day in moments.dt.strftime("%Y-%m-%d").fillna("")]
 
 
-def _turned(moments: pd.Series) -> pd.Series:
-    """Exchange day and month; the time of day stays."""
+def exchanged_days(moments: pd.Series) -> pd.Series:
+    """Exchange day and month of moments; the time of day stays. Missing where there is no such day."""
     day = moments.dt.floor("D")
     parts = {"year": day.dt.year, "month": day.dt.day, "day": day.dt.month}
-    turned: pd.Series = pd.to_datetime(pd.DataFrame(parts), errors="coerce", utc=True).astype(moments.dtype)
-    exchanged: pd.Series = turned + (moments - day)
+    days = pd.to_datetime(pd.DataFrame(parts), errors="coerce", utc=moments.dt.tz is not None)
+    exchanged: pd.Series = days.astype(moments.dtype) + (moments - day)
     return exchanged
 
 
@@ -144,22 +146,24 @@ def _exchanged(rows: pd.DataFrame, of_file: pd.DataFrame, order: str, time_zone:
             moments = collected(mine, time_zone, month_comes_first=order == "m")
             rows.loc[mine.index, "collected_at"] = moments.astype(rows["collected_at"].dtype)
         else:
-            rows.loc[mine.index, name] = _turned(mine[name]).astype(rows[name].dtype)
+            rows.loc[mine.index, name] = exchanged_days(mine[name]).astype(rows[name].dtype)
     return rows
 
 
-def _notice(rows: pd.DataFrame, file: str, found: _Decision, taken: str) -> pd.DataFrame:
+def _notice(rows: pd.DataFrame, file: str, name: str, found: _Decision, taken: str) -> pd.DataFrame:
     named = rows["date_order"].iloc[0].split()[1]
     shown = rows["collected_at" if named == "collected_on" else named].iloc[0]
     count = "1 row of the file has such a date" if len(rows) == 1 else f"{len(rows)} rows of the file have such dates"
     reason = found.reason or "nothing says which comes first"
     if found.reason and not found.order:
         reason = f"nothing else says which comes first: {found.reason}"
+    other = {"d": "month-first", "m": "day-first"}[found.order or taken]
+    answer = f'. If not, answer once for the file: kettlestone decide --file "{name}" correct --date-order {other}'
     return problem_frame(
-        "date-order" if found.order else "date-ambiguous",
+        "date-order" if found.order else UNDECIDED_DATES,
         file_sha256=file,
         line=rows["line"].iloc[:1],
         column=_WORDS.get(named, named.replace("_", " ")),
         raw_text=rows["collected_on"].iloc[:1] if named == "collected_on" else "",
-        detail=f"{shown:%Y-%m-%d} ({_FIRST[found.order or taken]}; {count}): {reason}",
+        detail=f"{shown:%Y-%m-%d} ({_FIRST[found.order or taken]}; {count}): {reason}{'' if found.order else answer}",
     )

@@ -107,6 +107,19 @@ def proved_order(texts: Iterable[str]) -> str:
     return "" if day_first == month_first else "d" if day_first else "m"
 
 
+def either_order(text: str) -> tuple[int, int] | None:
+    """Give the first two numbers of a date with strokes that is another day with day and month exchanged.
+
+    Example
+    -------
+    >>> either_order("02/03/2025"), either_order("25/03/2025")
+    ((2, 3), None)
+    """
+    found = _SLASHED_DATE.match(text.strip())
+    parts = (int(found[1]), int(found[2])) if found else (0, 0)
+    return parts if parts[0] != parts[1] and max(parts) <= _MONTHS_A_YEAR else None
+
+
 def parse_dates(
     texts: pd.Series, table: Places, styles: Sequence[DateStyle], time_zone: str | pd.Series
 ) -> pd.DataFrame:

@@ -9,10 +9,12 @@ import pandas as pd
 
 from pipeline.store.samples import rows_of
 from pipeline.store.sql import identifier, literal
+from schemas.fields import of_kind
 from schemas.stored import SAMPLE_TIMES
+from schemas.tables import SOURCE_ROWS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from pipeline.store.connected import Connected
 
@@ -21,6 +23,7 @@ _REGISTER_KEYS: Final[dict[str, str]] = {
     "machine": "client, site, machine",
     "treatment": "client, site, treatment",
 }
+_FACTS: Final = of_kind(SOURCE_ROWS, "string")
 _AT_ONCE: Final = 50_000  # samples whose readings are put into columns at a time, within the memory of the engine
 _CATEGORIES: Final = (
     "analyte",
@@ -95,9 +98,17 @@ def prior(store: Connected, names: pd.Index) -> tuple[pd.DataFrame, pd.DataFrame
     midnight = rows["collected_at"] == rows["collected_at"].dt.floor("D")
     precision = pd.Series(midnight.map({True: "day", False: "time"}), dtype="str")
     rows["collected_precision"] = rows["collected_precision"].mask(rows["collected_precision"] == "", precision)
+    rows = rows.join(_further(rows["other"], [name for name in _FACTS if name not in rows]))
     inner = ["first_file", "verdict", "not_evaluated", "other", "batch_id"]
     placed = readings.assign(row=keys.ngroup().astype("int32")).drop(columns=["corrects", "decision_id"])
     return rows.drop(columns=inner), placed
+
+
+def _further(told: pd.Series, names: Sequence[str]) -> pd.DataFrame:
+    """Give the facts that have no column of their own in the store, "" where none is told."""
+    known = [json.loads(text or "{}") for text in told]
+    stated = [name for name in names if any(name in one for one in known)]
+    return pd.DataFrame({name: [str(one.get(name, "")) for one in known] for name in stated}, index=told.index)
 
 
 def earlier_samples(store: Connected, about: pd.DataFrame, columns: Mapping[str, str]) -> pd.DataFrame:

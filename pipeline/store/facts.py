@@ -11,7 +11,7 @@ if TYPE_CHECKING:
 
     from pipeline.store.database import Store
 
-TIMES: Final = ("collected_at",)
+TIMES: Final = ("collected_at", "analysed_on", "received_on")
 # Of each fact that was ever corrected: what the latest correction in force says, else what stood there at first.
 _NOW: Final = """
     SELECT c.sample_id, c.name, coalesce(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 CONTROL_QUESTIONS: Final = (
     "blank", "check-standard", "duplicate-spread", "meter-standard", "ph-slope", "spike-recovery",
 )  # fmt: skip
+# The question of a whole file which of day and month comes first, a note at each sample of a date that could be either.
+DATE_QUESTION: Final = "date-form"
 # Questions of a whole column, or of a control of the laboratory, asked at each sample that they touch.
 COLUMN_QUESTIONS: Final = ("ambiguous-unit", "unit-copied-down", *CONTROL_QUESTIONS)
 # Questions of two reports, asked at each sample of which both speak.
@@ -38,6 +41,13 @@ def same_question(store: Store, found: pd.Series) -> list[int]:
             """,
             [found["batch_id"], found["check_id"], found["file_sha256"]],
         )
+    if found["check_id"] == DATE_QUESTION:
+        doubt = str(json.loads(str(found["evidence"])).get("alternative", ""))
+        return [
+            number
+            for number in findings_of_dates(store, str(found["file_sha256"]), doubt)
+            if number != int(found["finding_id"])
+        ]
     if found["check_id"] in COLUMN_QUESTIONS:
         return _numbers(
             store,
@@ -53,6 +63,29 @@ def same_question(store: Store, found: pd.Series) -> list[int]:
             ],
         )
     return []
+
+
+def findings_of_dates(store: Store, file: str, doubt: str) -> list[int]:
+    """List the findings of a file whose dates leave the same in doubt.
+
+    Parameters
+    ----------
+    store : open.
+    file : SHA-256.
+    doubt : how the check words it.
+    """
+    return _numbers(
+        store,
+        "SELECT finding_id FROM v_finding WHERE is_current AND check_id = $1 AND file_sha256 = $2 "
+        "AND evidence::JSON ->> '$.alternative' = $3",
+        [DATE_QUESTION, file, doubt],
+    )
+
+
+def samples_first_in(store: Store, file: str) -> list[str]:
+    """Name the samples whose first reading stands in a file, in the order of its lines."""
+    found = store.connection.execute("SELECT sample_id FROM sample WHERE file_sha256 = ? ORDER BY line", [file])
+    return [str(name) for (name,) in found.fetchall()]
 
 
 def answered_with(store: Store, finding_id: int) -> list[int]:

@@ -13,6 +13,7 @@ from pipeline.problems import PROBLEMS
 from pipeline.reference import gathered
 from pipeline.report import causes
 from pipeline.report.batch.coverage import coverage, form_questions
+from pipeline.report.batch.date_questions import date_questions
 from pipeline.report.batch.work_list import work_list
 from pipeline.report.judgement import explanation_said, finding_said, patterns_said
 from pipeline.report.sentences import other_language, problem_said
@@ -55,8 +56,8 @@ def summarise(batch: Batch, log: FaultLog | None = None, language: str = "en") -
     Returns
     -------
     JSON-ready dictionary: `schema_version language batch verdict entries coverage files samples controls checks
-    patterns source_findings attention work repeat ask assessment set_aside notices faults`. At most 200 samples are
-    listed under `attention`; how many there are in all stands beside them, and all of them are in ``findings.csv``.
+    patterns dates source_findings attention work repeat ask assessment set_aside notices faults`. At most 200 samples
+    are listed under `attention`; how many there are in all stands beside them, and all of them are in ``findings.csv``.
     """
     waters, findings = batch.waters, batch.numbered_findings
     verdicts = waters["verdict"].value_counts()
@@ -81,6 +82,7 @@ def summarise(batch: Batch, log: FaultLog | None = None, language: str = "en") -
         "patterns": parts.made(
             "patterns", lambda: patterns_said(causes.patterns(batch.explained, _names(batch)), language), []
         ),
+        "dates": parts.made("dates", lambda: date_questions(batch, _names(batch), language), []),
         "source_findings": parts.made(
             "source_findings", lambda: _findings(_of_sources(findings, batch).head(MOST_SAMPLES), batch, language), []
         ),
