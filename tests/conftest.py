@@ -8,6 +8,7 @@ import ipaddress
 import os
 import shutil
 import socket
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,6 +28,12 @@ if TYPE_CHECKING:
 # A shared machine can be slow for a moment; examples are fixed so that a red run can be repeated.
 settings.register_profile("kettlestone", deadline=None, derandomize=True)
 settings.load_profile("kettlestone")
+
+if sys.dont_write_bytecode:  # each process of a run would compile libraries, program and tests again
+    sys.dont_write_bytecode = False
+    sys.pycache_prefix = str(Path(__file__).parents[1] / ".pytest_cache" / "bytecode")
+    os.environ["PYTHONPYCACHEPREFIX"] = sys.pycache_prefix
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 CREATE_STORE = database._create  # noqa: SLF001 - what the tests spare themselves
 SCENARIOS = Path(__file__).parent / "scenarios"
