@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import fcntl
 import gc
+import importlib.util
 import ipaddress
 import os
 import shutil
@@ -22,8 +23,14 @@ from pipeline.store.journal import Journal
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
+    from types import ModuleType
 
     import duckdb
+
+    from pipeline.site.answer import SiteAnswer
+    from pipeline.site.record import Site
+    from pipeline.site.visit import Visit
+    from pipeline.treat.advice import Advice
 
 # A shared machine can be slow for a moment; examples are fixed so that a red run can be repeated.
 settings.register_profile("kettlestone", deadline=None, derandomize=True)
@@ -117,6 +124,46 @@ def no_fault_is_set_aside(request: pytest.FixtureRequest, monkeypatch: pytest.Mo
 def stores_built_anew(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let the program build every new store: for tests of just that."""
     monkeypatch.setattr(database, "_create", CREATE_STORE)
+
+
+@pytest.fixture(scope="session")
+def building() -> ModuleType:
+    """Give the builders of sites, put together by hand and without a store."""
+    spec = importlib.util.spec_from_file_location("site_building", Path(__file__).parent / "site" / "building.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="session")
+def visit(building: ModuleType) -> Callable[..., Visit]:
+    """Give the builder of samples."""
+    builder: Callable[..., Visit] = building.make_visit
+    return builder
+
+
+@pytest.fixture(scope="session")
+def site(building: ModuleType) -> Callable[..., Site]:
+    """Give the builder of sites."""
+    builder: Callable[..., Site] = building.make_site
+    return builder
+
+
+@pytest.fixture(scope="session")
+def advice(building: ModuleType) -> Callable[..., Advice]:
+    """Give the builder of advice."""
+    builder: Callable[..., Advice] = building.make_advice
+    return builder
+
+
+@pytest.fixture(scope="session")
+def report(building: ModuleType) -> Callable[..., SiteAnswer]:
+    """Give the builder of answers."""
+    builder: Callable[..., SiteAnswer] = building.make_answer
+    return builder
 
 
 @pytest.fixture(scope="session")

@@ -85,7 +85,8 @@ def row_frame(
     stated = {field: _field(source, field, parts, at, which, facts) for field in ROW_FIELDS}
     stated, filled = _with_names_above(source, stated, at)
     stated = with_second_columns(source, stated, at)
-    stated = _unknown_stages_as_points(_stage_words_as_points(_named_with_points(source, stated)))
+    stated = _stage_words_as_points(_named_with_points(source, stated))
+    stated = _unknown_stages_as_points(_stages_as_kinds(stated))
     stated["stage"], stated["stage_from"] = _with_derived_stage(stated, name)
     stated["activity"], control_from = _with_derived_control(stated)
     for field in ("ec_reference", "tds_scale", "temperature_compensation"):
@@ -176,6 +177,20 @@ def _unknown_stages_as_points(stated: dict[str, TextColumn]) -> dict[str, TextCo
     unknown = ~stated["stage"].isin(("", *STAGES))
     point = stated["sampling_point"]
     return {**stated, "sampling_point": point.otherwise(stated["stage"].where(~unknown, ""))}
+
+
+def _stages_as_kinds(stated: dict[str, TextColumn]) -> dict[str, TextColumn]:
+    """Take "roh" or "behandelt" under "Probenart", which is also the heading of kinds of controls, for a stage."""
+    words = word_table("stages")
+    stage = stated["activity"].map(lambda text: words.get(key(text), ""))
+    named = stage.stated() & ~stated["stage"].stated()
+    if not named.any():
+        return stated
+    return {
+        **stated,
+        "stage": stage.over(stated["stage"], named),
+        "activity": stated["activity"].where(named, ""),
+    }
 
 
 def _with_derived_stage(stated: Mapping[str, TextColumn], name: str) -> tuple[TextColumn, TextColumn]:

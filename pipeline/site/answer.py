@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 
 from pipeline.assess.machines import known_machines, named_machine
 from pipeline.assess.profiles import Profile, published
-from pipeline.checks.treatment_names import MEMBRANE
 from pipeline.errors import KettlestoneError
 from pipeline.site.advice import SOFTENED, advise, case_of_site, supply_of
 from pipeline.site.basis import base_doubts, days_between
@@ -20,7 +19,7 @@ from pipeline.site.sizing import size_of
 from pipeline.site.water import MACHINE_LIMITS, predicted_samples, site_water
 from pipeline.treat.choosing.cautions import cautions_for
 from pipeline.treat.processes.decarbonising import LEAST_INLET_PH, WEAK_ACID
-from pipeline.treat.processes.trains import has_membrane, main_stage, stages_of
+from pipeline.treat.processes.trains import main_stage
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -143,9 +142,9 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
     outcome = outcome_of(site, advice, retest, treated)
     carbon = only_carbon(outcome, retest, treated)
     if outcome in _STAYS and not carbon:
-        set_anew = _readjusted(site, advice, profile)
-        outcome = "replace" if outcome == "readjust" and set_anew is None else outcome
-        advice = advice if set_anew is None else set_anew
+        readjusted = _set_anew(site, advice, profile)
+        outcome = "replace" if outcome == "readjust" and readjusted is None else outcome
+        advice = advice if readjusted is None else readjusted
     if outcome == "ask-first" and advice.decision == "decided":
         advice = replace(advice, decision="conditional")
     spent = _spent(retest, today)
@@ -169,33 +168,10 @@ def answered(site: Site, profile: Profile, advice: Advice, today: date) -> SiteA
     )
 
 
-def _readjusted(site: Site, advice: Advice, profile: Profile) -> Advice | None:
-    """Set what is fitted for this water; None where no setting of it meets the targets."""
-    from pipeline.treat.choosing.optimise import optimise, turned  # noqa: PLC0415 - scipy is slow to import
-    from pipeline.treat.choosing.reasons import how_it_is_set  # noqa: PLC0415 - same
+def _set_anew(site: Site, advice: Advice, profile: Profile) -> Advice | None:
+    from pipeline.site.readjusting import set_anew  # noqa: PLC0415 - scipy is slow to import
 
-    fitted = site.fitted.treatment
-    if advice.treatment == fitted or site.raw is None or not turned(fitted):
-        return advice
-    case = case_of_site(site, site.raw, profile)
-    option, around = optimise(case, fitted), False
-    if not option.fits and fitted != MEMBRANE and has_membrane(fitted):
-        # Behind a softener the valve of a membrane blends softened water, which lacks what is wanted back.
-        option, around = optimise(case, MEMBRANE), "softener" in stages_of(fitted)
-    if not option.fits:
-        return None
-    before = (Said("site.readjust.before_softener"),) if around else ()
-    return replace(
-        advice,
-        decision="decided",
-        row="readjust",
-        treatment=fitted,
-        settings=option.settings,
-        predicted=option.predicted,
-        reasons=(*how_it_is_set(case, option), *before),
-        conditions=(),
-        window=option.window,
-    )
+    return set_anew(site, advice, profile)
 
 
 def _with_both_waters(site: Site, advice: Advice, profile: Profile) -> Advice:

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipeline.site.record import ALKALINITY, HARDNESS
 from pipeline.site.season import two_waters
-from pipeline.verify.series import PAIR_DAYS, RAW
+from pipeline.verify.series import PAIR_DAYS, RAW, UNSTATED
 from pipeline.words import Said
 from schemas.columns import OPEN
 
@@ -82,7 +82,7 @@ def _another_water(site: Site, raw: Visit) -> tuple[Said, ...]:
     if site.series is None:
         return ()
     before = site.series[
-        site.series["stage"].isin([*RAW, ""])
+        site.series["stage"].isin([*RAW, *UNSTATED])
         & ~site.series["current_verdict"].isin(OPEN)
         & (site.series["collected_at"] < raw.day)
     ]

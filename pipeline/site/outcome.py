@@ -134,6 +134,11 @@ def _suits(site: Site, treated: SiteWater | None) -> bool:
     return known and not outside and not treated.machine.endswith("act")
 
 
+def _unnamed(site: Site, treated: SiteWater | None) -> tuple[Said, ...]:
+    """Say what to do about water behind a treatment that nobody names."""
+    return (Said("site.outcome.ask_what_good" if _suits(site, treated) else "site.outcome.ask_what"),)
+
+
 def only_carbon(outcome: Outcome, retest: Retest | None, treated: SiteWater | None) -> bool:
     """Say whether the carbon alone of what is fitted is used up: the minerals of its water are as they should be."""
     found = None if retest is None else retest.verification
@@ -149,7 +154,7 @@ def outcome_said(
     """Say what is to happen to what is fitted; nothing where nothing is. ``carbon``: see `only_carbon`."""
     fitted = site.fitted.treatment
     if fitted in ("", NONE):
-        return ()
+        return _unnamed(site, treated) if not fitted and site.course is not None else ()
     other = TREATMENTS.get(advice.treatment)
     values = {"treatment": TREATMENTS[fitted].title, "other": "" if other is None else other.title}
     watched = outcome == "keep" and treated is not None and treated.machine.endswith("attention")

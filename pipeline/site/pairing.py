@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
-from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED
+from pipeline.verify.series import PAIR_DAYS, PERMEATE, RAW, TREATED, UNSTATED
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -29,17 +29,24 @@ def last_pair(samples: pd.DataFrame) -> tuple[str, str]:
 
     Returns
     -------
-    raw, treated : identifiers; "" where there is none. A blend is preferred to the permeate of its visit.
+    raw, treated : identifiers; "" where there is none. A blend is preferred to the permeate of its visit, a sample
+        that says where it was drawn to one that does not: that is taken as of the tap.
     """
     stage, when = samples["stage"].to_numpy(dtype=object), samples["collected_at"].to_numpy(dtype="datetime64[ns]")
     names = samples.index.astype("str")
-    raw = np.flatnonzero(np.isin(stage, RAW) & ~np.isnat(when))
     behind = _behind(stage, when)
-    for place in reversed(behind[~np.isnat(when[behind])].tolist() if raw.size else []):
-        gap = np.abs(when[raw] - when[place])
-        if gap.min() <= _VISIT:
-            return str(names[raw[gap.argmin()]]), str(names[place])
+    of_tap = [found for stages in (RAW, UNSTATED) if (found := _dated(stage, when, stages)).size]
+    for place in reversed(behind[~np.isnat(when[behind])].tolist()):
+        for raw in of_tap:
+            gap = np.abs(when[raw] - when[place])
+            if gap.min() <= _VISIT:
+                return str(names[raw[gap.argmin()]]), str(names[place])
     return "", str(names[behind[-1]]) if behind.size else ""
+
+
+def _dated(stage: npt.NDArray[np.object_], when: npt.NDArray[np.datetime64], stages: tuple[str, ...]) -> Places:
+    """Find the samples of some stages that have a day."""
+    return np.flatnonzero(np.isin(stage, stages) & ~np.isnat(when))
 
 
 def fullest_pair(samples: pd.DataFrame, changes: tuple[pd.Timestamp, ...]) -> tuple[str, str] | None:
@@ -60,7 +67,7 @@ def fullest_pair(samples: pd.DataFrame, changes: tuple[pd.Timestamp, ...]) -> tu
     stage = samples["stage"].to_numpy(dtype=object)
     salts = np.sum([samples[name].to_numpy(dtype="float64", na_value=np.nan) for name in _SALTS], axis=0)
     fresh = when >= np.datetime64(max(changes, default=pd.Timestamp.min), "ns")
-    raw = np.flatnonzero(np.isin(stage, RAW) & ~np.isnat(when))
+    raw = _dated(stage, when, (*RAW, *UNSTATED))
     behind = np.flatnonzero(np.isin(stage, TREATED) & ~np.isnat(when) & fresh)
     if not raw.size or not behind.size:
         return None

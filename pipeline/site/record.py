@@ -15,7 +15,7 @@ from pipeline.site.sources import register_rows, site_rows, sources_of, texts_of
 from pipeline.site.visit import Visit, completed
 from pipeline.treat.choosing.case import ALKALINITY, HARDNESS
 from pipeline.treat.processes.naming import NONE
-from pipeline.verify.series import PERMEATE, RAW, TREATED
+from pipeline.verify.series import PERMEATE, RAW, TREATED, UNSTATED
 from schemas.columns import WIDE_COLUMNS
 
 if TYPE_CHECKING:
@@ -39,7 +39,7 @@ __all__ = [
     "site_record",
 ]
 
-RAW_STAGES: Final = ("raw", "")
+RAW_STAGES: Final = (*RAW, *UNSTATED)
 KEEPS_MINERALS: Final = (NONE, "", "carbon")  # with these fitted the machine gets the water of the tap
 
 
@@ -233,7 +233,7 @@ def _visits(rebuilt: SampleTable, drawn: pd.DataFrame, findings: pd.DataFrame) -
 
 
 def _course(through: tuple[pd.DataFrame, pd.DataFrame], drawn: pd.DataFrame) -> Timeline | None:
-    kept = drawn[drawn["stage"].isin([*RAW, *TREATED, *PERMEATE])]
+    kept = drawn[drawn["stage"].isin([*RAW, *UNSTATED, *TREATED, *PERMEATE])]
     if not kept["stage"].isin([*TREATED, *PERMEATE]).any():
         return None
     value, spread = through

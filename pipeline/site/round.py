@@ -11,7 +11,7 @@ from pipeline.site.record import KEEPS_MINERALS, courses
 from pipeline.site.retest import foretold, verified
 from pipeline.site.season import season_test, two_waters
 from pipeline.verify.intervals import LIFE_OVER, yearly_test
-from pipeline.verify.series import RAW
+from pipeline.verify.series import RAW, UNSTATED
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -105,7 +105,7 @@ def _reasons(
     day = pd.Timestamp(today)
     for label, since in repeats:
         yield since, REPEAT, Said("round.repeat", {"label": label, "date": since})
-    if not _raw_days(site):
+    if not (_raw_days(site) or _only_bottled(site)):
         yield day, NEVER, Said("round.never")
     retest = verified(site, today, brief=True, promised=promised)
     if retest is None:
@@ -133,11 +133,18 @@ def _of_the_tap(site: Site, today: date) -> Iterator[tuple[pd.Timestamp, str, Sa
     yield due, YEARLY, Said("round.yearly", {"date": due})
 
 
+def _only_bottled(site: Site) -> bool:
+    """Say whether the machine gets water from bottles alone: there is no tap to test."""
+    return site.series is not None and len(site.series) > 0 and bool(site.series["stage"].eq("bottled").all())
+
+
 def _raw_days(site: Site) -> list[pd.Timestamp]:
     """Give the days on which the tap was tested; a sample that names no stage is taken as of the tap."""
     if site.series is None:
         return []
-    return [pd.Timestamp(when) for when in site.series.loc[site.series["stage"].isin([*RAW, ""]), "collected_at"]]
+    return [
+        pd.Timestamp(when) for when in site.series.loc[site.series["stage"].isin([*RAW, *UNSTATED]), "collected_at"]
+    ]
 
 
 def _tested_on(site: Site) -> pd.Timestamp | None:

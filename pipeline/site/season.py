@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipeline.site.record import ALKALINITY, HARDNESS
 from pipeline.verify.outcomes import NextTest
-from pipeline.verify.series import RAW
+from pipeline.verify.series import RAW, UNSTATED
 from pipeline.words import Said
 from schemas.columns import OPEN
 
@@ -84,7 +84,9 @@ def _of_the_tap(site: Site) -> pd.DataFrame:
     if site.series is None or len(site.series) < _LEAST_SAMPLES:
         return pd.DataFrame()
     narrow = site.series[["collected_at", HARDNESS, ALKALINITY, "stage", "current_verdict"]]
-    counts = narrow["stage"].isin([*RAW, ""]) & ~narrow["current_verdict"].isin(OPEN) & narrow["collected_at"].notna()
+    counts = (
+        narrow["stage"].isin([*RAW, *UNSTATED]) & ~narrow["current_verdict"].isin(OPEN) & narrow["collected_at"].notna()
+    )
     own = narrow[counts & (narrow[HARDNESS] > 0.0) & (narrow[ALKALINITY] > 0.0)]
     return own.astype({HARDNESS: "float64", ALKALINITY: "float64"}).sort_values("collected_at", kind="stable")
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
 
 RAW: Final = ("raw",)
+UNSTATED: Final = ("",)  # taken as of the tap where no sample of the visit says that it is
 TREATED: Final = ("treated", "machine_inlet")
 PERMEATE: Final = ("permeate",)
 PAIR_DAYS: Final = 1.0  # the same visit [CP]

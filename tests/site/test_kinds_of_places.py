@@ -12,7 +12,7 @@ from click.testing import CliRunner
 from pipeline.assess.machines import known_machines, machines_with, recognise
 from pipeline.cli import main
 from pipeline.site.answer import answer_of
-from pipeline.site.round import UNTESTED, USED_UP, round_until
+from pipeline.site.round import NEVER, UNTESTED, USED_UP, round_until
 from pipeline.store.database import Store
 
 if TYPE_CHECKING:
@@ -57,6 +57,9 @@ Grand,GH,GB,dual boiler,,90,,
 Office,OF,DE,bean-to-cup,jug filter,10,,
 Valve,VC,DE,dual boiler,,40,,
 Coal,CA,DE,dual boiler,carbon,40,,
+Train,TR,DE,heat exchanger,"Enthärter, Umkehrosmose, Remineralisierung",120,,
+Kinds,KI,DE,heat exchanger,Entkarbonisierung,40,,
+Bottle,BO,ES,,,6,no,no
 """,
     "treatments.csv": """\
 client,site,treatment,capacity,capacity unit,installed on,bypass percent
@@ -84,9 +87,21 @@ X-1,Coal,CA,2026-11-01,raw,268,214,560,7.4
 X-2,Coal,CA,2026-11-01,treated,266,213,558,7.4
 V-1,Valve,VC,2026-11-01,raw,300,240,640,7.4
 V-2,Valve,VC,2026-11-01,treated,205,145,500,7.0
+TR-1,Train,TR,2026-11-12,raw,328,264,717,7.4
+TR-2,Train,TR,2026-11-12,treated,48,55,117,7.7
 """
     + _SEASONS,
     "chlorine.csv": _CHLORINE,
+    "Probenarten.csv": """\
+Kunde;Standort;Probe;Datum;Probenart;Entnahmestelle;pH;Gesamthärte °dH;Karbonathärte °dH;LF µS/cm
+Kinds;KI;KI-1;10.11.2026;;Theke;7,5;15,5;12,0;605
+Kinds;KI;KI-2;10.11.2026;behandelt;Theke;6,7;7,1;3,6;358
+""",
+    "bottles.csv": """\
+Client,Site,Sample,Date,Stage,Ca (mg/L),Mg (mg/L),Na (mg/L),HCO3 (mg/L),Cl (mg/L),SO4 (mg/L)
+Bottle,BO,Hard one,2026-11-12,bottled,75,20,9,290,12,30
+Bottle,BO,Soft one,2026-11-12,bottled,8,2,6,30,5,6
+""",
     "Flaschenetiketten.csv": """\
 Kunde;Standort;Wasser;Ca (mg/l);Mg (mg/l);Na (mg/l);Hydrogencarbonat (mg/l);Chlorid (mg/l);Sulfat (mg/l)
 Own;OW;Quelle Hell;12;3;4;48;5;6
@@ -193,6 +208,36 @@ def test_chlorine_behind_a_train_names_its_carbon_and_leaves_the_setting(store: 
     assert answer.retest is not None
     assert answer.retest.verification is not None
     assert answer.retest.verification.causes[0].name == "exhausted carbon"
+
+
+def test_raw_water_is_blended_into_what_a_mineral_cartridge_gives_as_it_was_measured(store: Store) -> None:
+    """48 + x (328 - 48) lies at 50 or more from 0.7 %, and 55 + x (264 - 55) at 75 or less up to 9.5 % of raw water."""
+    answer = answer_of(store, "TR", TODAY)
+
+    assert answer.outcome == "readjust"
+    assert 0.007 <= float(answer.advice.settings["bypass"]) <= 0.095
+    codes = {said.code for said in answer.advice.reasons}
+    assert {"site.readjust.measured", "site.readjust.before_softener"} <= codes
+
+
+def test_a_sample_that_says_no_stage_is_the_raw_water_of_its_visit(store: Store) -> None:
+    """A word such as "behandelt" under "Probenart" is a stage; the other bottle of the day is taken as of the tap."""
+    answer = answer_of(store, "KI", TODAY)
+
+    assert answer.site.treated is not None
+    assert answer.site.treated.label == "KI-2"
+    assert answer.retest is not None
+    assert answer.retest.verification is not None
+    assert answer.retest.verification.outcome == "proved"
+
+
+def test_where_there_are_only_bottles_no_tap_is_named_or_asked_for(store: Store) -> None:
+    answer = answer_of(store, "BO", TODAY)
+    seconds = {str(dict(said.values).get("second")) for said in answer.advice.bottled}
+
+    assert "Hard one" in seconds
+    assert not any("bottled.tap" in second for second in seconds)
+    assert NEVER not in {stop.kind for stop in round_until(store, date(2027, 12, 1), TODAY) if stop.name.site == "BO"}
 
 
 def test_whoever_fills_a_jug_gets_a_recipe_in_litres(store: Store) -> None:

@@ -134,10 +134,12 @@ def _scale_then(report: SiteAnswer, voice: Voice) -> list[str]:
     after, before = report.expected.scale_per_year, report.now.scale_per_year
     if math.isnan(after.high) or math.isnan(before.high):
         return []
-    if voice.rough(after.low) == voice.rough(before.low) and voice.rough(after.high) == voice.rough(before.high):
-        return []
+    unit, factor = sentences.mass_unit(after, before)
     ends = {"low": after.low, "high": after.high, "before_low": before.low, "before_high": before.high}
-    return [voice.say("report.scale.then", **{name: voice.rough(end) for name, end in ends.items()})]
+    rough = {name: voice.rough(factor * end) for name, end in ends.items()}
+    if rough["low"] == rough["before_low"] and rough["high"] == rough["before_high"]:
+        return []
+    return [voice.say("report.scale.then", unit=unit, **rough)]
 
 
 def expected_lines(report: SiteAnswer, voice: Voice) -> list[str]:

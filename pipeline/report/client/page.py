@@ -54,16 +54,19 @@ def client_page(report: SiteAnswer, voice: Voice, letterhead: Letterhead | None 
     known, the cautions that go for every such site and the sources on its back.
     """
     now, rows = report.now, client_table.client_rows(report, voice)
+    place = report.site.name.name or voice.say("report.unnamed")
     here, general = advice_text.parted_cautions(report, voice)
     page = {
         "language": voice.language,
         "words": _Words(voice),
-        "place": report.site.name.name or voice.say("report.unnamed"),
+        "place": place,
+        "title": voice.headed(voice.say("report.title"), place),
         "facts": _facts(report.site, voice),
         "cup": [] if now is None else sentences.cup(now, voice),
         "machine": [] if now is None else sentences.machine(now, voice),
         "about": "" if now is None else sentences.which_water(report, voice),
-        "columns": [kind for kind, _ in client_table.columns(report)],
+        "columns": [_head(kind, report.site) for kind, _ in client_table.columns(report)],
+        "brews": report.site.machine.brews,
         "rows": rows,
         "caption": _caption(report, rows, voice),
         "changes": sentences.changes(report, voice),
@@ -94,14 +97,27 @@ class _Words:
 
 
 def _caption(report: SiteAnswer, rows: Sequence[client_table.ClientRow], voice: Voice) -> str:
-    first = voice.say("report.table.caption", profile=voice.named("profile", report.profile.name))
+    if not report.site.machine.brews:
+        first = voice.say("report.table.caption_machine")
+    else:
+        first = voice.say("report.table.caption", profile=voice.named("profile", report.profile.name))
     beyond = any(cell.machine_sign for row in rows for cell in row.cells)
     first = f"{first} {voice.say('report.table.machine_signs')}" if beyond else first
     return first if voice.unit.sign == MG_L else f"{voice.say('report.table.brackets')} {first}"
 
 
+def _bottled(site: Site) -> bool:
+    return site.raw is not None and site.raw.stage == "bottled"
+
+
+def _head(kind: str, site: Site) -> str:
+    """Name the column of a water: the first is not always raw."""
+    return "bottled" if kind == "raw" and _bottled(site) else kind
+
+
 def _facts(site: Site, voice: Voice) -> list[str]:
-    samples = (("report.where.raw", site.raw), ("report.where.treated", site.treated))
+    first = "bottled" if _bottled(site) else "raw"
+    samples = ((f"report.where.{first}", site.raw), ("report.where.treated", site.treated))
     lines = [voice.say(code, sample=voice.sample(visit)) for code, visit in samples if visit is not None]
     machine = voice.named("machine_name", site.machine.name)
     litres = site.fitted.litres

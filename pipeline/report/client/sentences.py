@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import pandas as pd
@@ -173,7 +174,17 @@ def scale_year(water: SiteWater, voice: Voice) -> list[str]:
         return [voice.say("report.scale.none")]
     if math.isnan(year.high):
         return []
-    return [_ranged("report.scale.year", year, voice)]
+    unit, factor = mass_unit(year)
+    return [_ranged("report.scale.year", _times(year, factor), voice, unit=unit)]
+
+
+def mass_unit(*masses: Range) -> tuple[str, float]:
+    """Give the unit in which masses of kilograms are read most easily, and how many of it a kilogram is."""
+    return ("g", 1000.0) if max(mass.high for mass in masses) < 1.0 else ("kg", 1.0)
+
+
+def _times(found: Range, factor: float) -> Range:
+    return replace(found, value=factor * found.value, low=factor * found.low, high=factor * found.high)
 
 
 def scale_places(report: SiteAnswer, water: SiteWater, voice: Voice) -> list[str]:

@@ -81,7 +81,7 @@ def client_rows(report: SiteAnswer, voice: Voice) -> list[ClientRow]:
 
 
 def _row(name: str, waters: list[tuple[str, SiteWater]], profile: Profile, voice: Voice) -> ClientRow:
-    band = _band(name, waters, profile)
+    band = _band(name, waters, profile) if all(water.brews for _, water in waters) else None
     limit = MACHINE_LIMITS.get(name)
     return ClientRow(
         name=voice.quantity(name),

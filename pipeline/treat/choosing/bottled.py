@@ -91,7 +91,7 @@ def rank_bottled(bottles: pd.DataFrame, case: Case) -> tuple[pd.DataFrame, Said]
     best = best.sort_values(keys, ascending=[False, True, True, True], kind="stable")[BOTTLED_COLUMNS].reset_index(
         drop=True
     )
-    return best, summary(best, int((~known).sum()))
+    return best, summary(best, int((~known).sum()), case.base)
 
 
 def _tap(case: Case) -> pd.Series[float] | None:
@@ -157,13 +157,14 @@ def _kinds(first: Places, second: Places, names: list[Hashable], bottles: int) -
     return pd.Series(pd.array(KINDS, dtype="str").take(code))
 
 
-def summary(ranked: pd.DataFrame, left_out: int = 0) -> Said:
+def summary(ranked: pd.DataFrame, left_out: int = 0, base: str = "") -> Said:
     """Sum a ranking up in a sentence: the best that fits, or that none does and which comes nearest.
 
     Parameters
     ----------
     ranked : as `rank_bottled` sorts it.
     left_out : labels without hardness or alkalinity.
+    base : as for `bottle_sentences`.
     """
     if ranked.empty:
         return Said("bottled.nothing", {"left_out": left_out})
@@ -173,7 +174,7 @@ def summary(ranked: pd.DataFrame, left_out: int = 0) -> Said:
     second = str(best["second"])
     values = {
         "first": str(best["first"]),
-        "second": Said(f"bottled.{second}") if second in (TAP, DEMINERALISED) else second,
+        "second": _second(second, base),
         "tenths": round(10.0 * float(best["share"])),
         "rest": 10 - round(10.0 * float(best["share"])),
         "hardness": float(best[HARDNESS]),
@@ -182,26 +183,27 @@ def summary(ranked: pd.DataFrame, left_out: int = 0) -> Said:
     return Said(code, values)
 
 
-def bottle_sentences(ranked: pd.DataFrame, blends: int = 3) -> tuple[Said, ...]:
+def bottle_sentences(ranked: pd.DataFrame, base: str = "", blends: int = 3) -> tuple[Said, ...]:
     """Say of every bottle what it does alone, and which blends come first.
 
     Parameters
     ----------
     ranked : as `rank_bottled` sorts it.
+    base : what the water is called that the machine is filled with now; "" for the tap.
     blends : how many blends are told.
     """
     alone = ranked[ranked["kind"] == KINDS[0]]
     mixed = ranked[ranked["kind"] != KINDS[0]].head(blends)
-    return tuple(_line(row) for part in (alone, mixed) for row in part.to_dict("records"))
+    return tuple(_line(row, base) for part in (alone, mixed) for row in part.to_dict("records"))
 
 
-def _line(row: dict[Hashable, Any]) -> Said:
+def _line(row: dict[Hashable, Any], base: str) -> Said:
     second, tenths = str(row["second"]), round(10.0 * float(row["share"]))
     return Said(
         "bottled.line.blend" if second else "bottled.line.alone",
         {
             "first": str(row["first"]),
-            "second": Said(f"bottled.{second}") if second in (TAP, DEMINERALISED) else second,
+            "second": _second(second, base),
             "tenths": tenths,
             "rest": 10 - tenths,
             "hardness": float(row[HARDNESS]),
@@ -209,6 +211,12 @@ def _line(row: dict[Hashable, Any]) -> Said:
             "verdict": Said(f"bottled.{_verdict(row)}"),
         },
     )
+
+
+def _second(name: str, base: str) -> object:
+    if name == TAP and base:
+        return base
+    return Said(f"bottled.{name}") if name in (TAP, DEMINERALISED) else name
 
 
 def _verdict(row: dict[Hashable, Any]) -> str:

@@ -109,6 +109,11 @@ class Case:
         return BOTTLE if self.stage == "bottled" else self.machine.connection
 
     @property
+    def base(self) -> str:
+        """Name of the bottled water that the machine is filled with; "" where it is the tap's."""
+        return self.label if self.connection == BOTTLE else ""
+
+    @property
     def hottest_c(self) -> float:
         """Temperature of the hottest metal [°C]; a machine without heated parts counts as cold."""
         return max((part.temperature_c for part in self.machine.parts), default=20.0)

@@ -65,7 +65,7 @@ def _bottled(case: Case) -> tuple[Said, ...]:
     """Rank the bottled waters where the machine may be filled by hand."""
     if case.bottled is None or not len(case.bottled) or case.connection == "plumbed":
         return ()
-    return bottle_sentences(rank_bottled(case.bottled, case)[0])
+    return bottle_sentences(rank_bottled(case.bottled, case)[0], case.base)
 
 
 def _refused(case: Case) -> Advice | None:

@@ -12,7 +12,7 @@ from pipeline.assess.corrosion import CorrosionLimits
 from pipeline.checks.hardness import SODIUM_PER_CACO3
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
 from pipeline.treat.choosing.bottled import rank_bottled
-from pipeline.treat.choosing.case import ALKALINITY, BOTTLE, CONDUCTIVITY, HARDNESS
+from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
 from pipeline.treat.choosing.decision import EXCESS, READ, decision_rows, derived, quantity_reaches
 from pipeline.treat.choosing.limits import CHLORIDE, MEMBRANES, spread
 from pipeline.treat.choosing.optimise import SET_TO, VALVE_STEP, quantity, targets
@@ -43,7 +43,7 @@ _PURE: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulf
 
 __all__ = [
     "answer_named", "can_be_remineralised", "chlorinated", "demineralised", "device", "health", "how_it_is_set",
-    "measure", "notes", "over", "provisional", "reason_figures", "repeats", "unsoftened",
+    "inlet_ph",    "measure", "notes", "over", "provisional", "reason_figures", "repeats", "unsoftened",
 ]  # fmt: skip
 
 
@@ -217,7 +217,7 @@ def _mixture(case: Case, chosen: Option, after: dict[str, object]) -> tuple[str,
     litres = round(_CANISTER_L * float(chosen.settings["share"]), 1)
     name = str(chosen.settings["with"])
     other: object = Said("bottled.demineralised") if name == "demineralised" else name
-    base: object = case.label if case.connection == BOTTLE and case.label else Said("bottled.tap")
+    base: object = case.base or Said("bottled.tap")
     values = {"litres": litres, "rest": round(_CANISTER_L - litres, 1), "other": other, "base": base, **after}
     if litres in (0.0, _CANISTER_L):
         return "choose.set.alone", values | {"only": other if litres else base}
@@ -301,11 +301,20 @@ def _of_device(case: Case, chosen: Option) -> list[Said]:
         found.append(Said("choose.note.descale"))
     if can_be_remineralised(chosen) and chosen.obstacles:
         found.append(Said("choose.note.remineralise"))
+    return [*found, *inlet_ph(chosen)]
+
+
+def inlet_ph(chosen: Option) -> tuple[Said, ...]:
+    """Say what to do about the carbon dioxide that weak-acid resin sets free, or a membrane lets through."""
     ph = chosen.predicted.get("ph")
-    if chosen.treatment in WEAK_ACID and ph is not None:
-        known = ph.low if math.isnan(ph.value) else ph.value
-        found.append(Said("choose.note.inlet_ph", {"ph": round(known, 1), "least": LEAST_INLET_PH}))
-    return found
+    if ph is None:
+        return ()
+    known = ph.low if math.isnan(ph.value) else ph.value
+    values = {"ph": round(known, 1), "least": LEAST_INLET_PH}
+    if main_stage(chosen.treatment) in WEAK_ACID:
+        return (Said("choose.note.inlet_ph", values),)
+    sour = round(known, 1) < CorrosionLimits().low_ph[0]
+    return (Said("choose.note.inlet_ph_membrane", values),) if sour and chosen.treatment in MEMBRANES else ()
 
 
 def _scales(chosen: Option) -> bool:
