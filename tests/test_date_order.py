@@ -79,3 +79,15 @@ def test_sites_of_countries_that_write_both_orders_leave_it_open(tmp_path: Path)
 
     assert [problem for problem, _ in told] == ["date-ambiguous"]
     assert "DE, US" in told[0][1]
+
+
+@pytest.mark.common_practice
+def test_the_language_of_the_headings_decides_last_and_once_a_file(tmp_path: Path) -> None:
+    """Dutch writes the day first; English headings leave it open."""
+    dutch = "Monster;Datum;Meetpunt;pH;EGV (µS/cm)\nD-1;02-03-2026;Bar;7,4;500\nD-2;09-03-2026;Bar;7,4;510\n"
+
+    days, told = dated(tmp_path, {"a.csv": dutch, "b.csv": HEADINGS + "E-1,,Diner,02/03/2026,212,180\n"})
+
+    assert days == {"D-1": "2026-03-02", "D-2": "2026-03-09", "E-1": "2026-03-02"}
+    assert [problem for problem, _ in told] == ["date-ambiguous", "date-order"]
+    assert "Dutch" in told[1][1]

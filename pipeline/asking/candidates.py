@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
+from pipeline.asking.answers import heading_of
 from pipeline.asking.open_units import FORM
+from pipeline.ingest.spellings import key
 from pipeline.normalise.units import resolve
 from pipeline.notation.grammar import read_unit
 from pipeline.reference import table
@@ -28,6 +30,13 @@ _OF_DEGREES: Final = frozenset(
 )
 _TRACES: Final = frozenset({"iron", "manganese", "copper", "lead", "fluoride", "ammonium"})
 _AMOUNTS: Final = ("mmol/L", "meq/L")
+
+
+# What a heading alone makes people think of: kits of the trade and tables of the country [CP].
+_CUSTOMARY: Final = {
+    **dict.fromkeys(("gh", "kh", "dgh", "dkh", "harte", "gesamtharte", "karbonatharte", "carbonatharte"), "°dH"),
+    **dict.fromkeys(("th", "tac", "durete", "durete totale", "durezza", "durezza totale"), "°f"),
+}
 
 
 @dataclass(frozen=True)
@@ -52,6 +61,11 @@ def candidates(kind: CellKind) -> tuple[UnitCandidate, ...]:
             worth = round(meaning.factor, 9), meaning.offset
             found.setdefault(worth, UnitCandidate(text, meaning.factor, meaning.offset))
     return tuple(found.values())
+
+
+def customary(kind: CellKind) -> str:
+    """Give the unit that the heading of a column stands for where nothing else is said, "" for most."""
+    return _CUSTOMARY.get(key(heading_of(kind.column)), "")
 
 
 @cache

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.asking.candidates import customary
 from pipeline.asking.comparisons import COMPARISONS, LARGEST_GAP
 from pipeline.explain.record import ROW
 from pipeline.reference import table
@@ -109,13 +110,16 @@ def _undecided(verdicts: dict[CellKind, Verdict], involved: Sequence[CellKind]) 
     return any(len(verdicts[kind].fitting) > 1 for kind in involved)
 
 
-def _rank(file: FileReadings, verdict: Verdict, system: str, unit: UnitCandidate) -> tuple[int, bool, bool, float, int]:
-    """Order units: by how many relations agree, the system of the table, the usual size, how well they agree."""
+def _rank(
+    file: FileReadings, verdict: Verdict, system: str, unit: UnitCandidate
+) -> tuple[int, bool, bool, bool, float, int]:
+    """Order units: by how many relations agree, custom, the system of the table, usual size, how well they agree."""
     found = [one for one in verdict.agreements.get(unit.text, ()) if one.comparison.proves]
     worst = max((one.gap for one in found), default=0.0)
     apart = worst if worst > _AS_WELL[0] else 0.0
     return (
         -len(found),
+        unit.text != customary(verdict.kind),
         unit != _of_system(file.units[verdict.kind], system),
         unit not in verdict.usual,
         apart,
@@ -242,7 +246,8 @@ def _usual(file: FileReadings, kind: CellKind) -> tuple[UnitCandidate, ...]:
         if off <= _UNUSUAL:
             far[unit] = off
     bare = file.units[kind][:1]  # a form is written beside its unit, so that a bare one is the likelier
-    return tuple(sorted(far, key=lambda unit: (unit not in bare, far[unit])))
+    custom = customary(kind)
+    return tuple(sorted(far, key=lambda unit: (unit.text != custom, unit not in bare, far[unit])))
 
 
 def _prove(file: FileReadings, verdicts: dict[CellKind, Verdict]) -> None:

@@ -60,7 +60,12 @@ def _fact(cells: Sequence[str], number: int) -> tuple[str, str] | None:
         return _without_colon(cells[number]) if sum(map(bool, cells)) == 1 else None
     beside = next((other for other in cells[number + 1 :] if other), "")
     value = stated.strip() or (beside if number == 0 or colon else "")
-    return (meaning.code, value) if value else None
+    return (meaning.code, value) if value and not _is_period(meaning.code, value) else None
+
+
+def _is_period(field: str, value: str) -> bool:
+    """Tell "Okres: I kwartał 2026", a period in Polish, from the district that the word is in Czech."""
+    return field == "region" and _YEAR.search(value) is not None
 
 
 def _without_colon(cell: str) -> tuple[str, str] | None:

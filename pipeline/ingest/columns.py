@@ -12,6 +12,7 @@ from pipeline.ingest.headings import DROP_TESTS, Heading, read_heading
 from pipeline.ingest.meanings import Meaning, own_form
 from pipeline.ingest.spellings import heading_words, key, word_keys
 from pipeline.ingest.titrants import titrant_of, titrant_text
+from pipeline.notation.grammar import read_unit
 from pipeline.notation.signs import fold
 
 if TYPE_CHECKING:
@@ -33,6 +34,7 @@ _TITRANT_UNITS: Final = {
     **dict.fromkeys(("mol l", "mol dm3", "mol l 1", "mol litre", "mol liter"), "titrant_molarity"),
     **dict.fromkeys(("eq l", "val l", "eq dm3", "eq l 1"), "titrant_normality"),
 }
+_OF_MASS: Final = frozenset({"mg/L", "ppm", "ug/L", "g/L"})
 _LABORATORY: Final = re.compile(r"lab(?:or|oratory|oratoire|oratorio|no|nr|id|sample)?\b")
 _SITE_CODE: Final = re.compile(r"\b(?:id|no|nr|number|code)$|^(?:site|sta)id$")
 
@@ -160,7 +162,7 @@ def _analyte_column(blank: SourceColumn, heading: Heading, meaning: Meaning, lay
         role="measurement",
         analyte=meaning.code,
         unit="" if heading.affix == "drops" else heading.unit or meaning.unit or layout.units.get(meaning.code, ""),
-        basis=own_form(meaning.code, heading.basis or meaning.basis),
+        basis=own_form(meaning.code, heading.basis or meaning.basis or form_of_mass(meaning.mass_basis, heading.unit)),
         ec_reference=f"{at} °C" if at and meaning.code == "conductivity" else "",
         tds_scale=dried_at(meaning, at),
         compensation="" if at else meaning.compensation,
@@ -173,6 +175,12 @@ def _analyte_column(blank: SourceColumn, heading: Heading, meaning: Meaning, lay
     if heading.affix in _KIT_FIELDS:
         return replace(column, role="about", code=heading.affix)
     return replace(column, form=heading.affix or "value")
+
+
+def form_of_mass(form: str, unit: str) -> str:
+    """Give the form that a quantity is counted in where its unit is a mass in a volume, "" for any other unit."""
+    found = read_unit(unit) if form and unit else None
+    return form if found is not None and {*found.codes} <= _OF_MASS and found.codes else ""
 
 
 def dried_at(meaning: Meaning, at: str) -> str:

@@ -11,6 +11,7 @@ import pyarrow.compute as pc
 
 from pipeline.ingest.columns import CENSORING_SIGNS, SourceColumn
 from pipeline.ingest.drop_worths import DROP_WORDS
+from pipeline.ingest.sampling_columns import names_week
 from pipeline.ingest.spellings import key, word_table
 from pipeline.texts import TextColumn
 
@@ -107,6 +108,8 @@ class Source:
                 cells = cells.map(lambda text: "" if text in missing else text)
             if column.code == "degree_per_drop" and column.unit:
                 cells = cells.map(lambda text, unit=column.unit: _with_unit(text, unit))  # type: ignore[misc]
+            if column.code == "collected_on" and names_week(column.heading):
+                cells = cells.map(lambda text: f"KW {text}" if text[:1].isdigit() else text)
             stated = cells if number == 0 else stated.otherwise(cells)
         return stated
 

@@ -9,7 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from pipeline.ingest.columns import dried_at
+from pipeline.ingest.columns import dried_at, form_of_mass
 from pipeline.ingest.entries import ColumnEntries, Source, has_content, signs, with_forms
 from pipeline.ingest.headings import read_heading
 from pipeline.ingest.meanings import OwnSpellings, own_form
@@ -45,6 +45,7 @@ class Parameter:
     ec_reference: str = ""
     tds_scale: str = ""
     compensation: str = ""
+    mass_basis: str = ""
 
 
 @dataclass(frozen=True)
@@ -136,6 +137,7 @@ def _looked_up(texts: Sequence[str], own: OwnSpellings) -> dict[str, Parameter]:
                 ec_reference=f"{at} °C" if at and meaning.code == "conductivity" else "",
                 tds_scale=dried_at(meaning, at),
                 compensation="" if at else meaning.compensation,
+                mass_basis=meaning.mass_basis,
             )
     raw = next((one.compensation for one in found.values() if one.compensation), "")
     if raw:
@@ -233,6 +235,8 @@ def _about(
         ],
         lambda code, name, unit: (f"{unit} °C" if unit else name) if code == "conductivity" else "",
     )
+    raw_unit = written.map(lambda text: units[text].unit if text in units else text).otherwise(default)
+    by_mass = composed([of_name(lambda parameter: parameter.mass_basis), raw_unit], form_of_mass)
     remark = stated("qualifier")
     method = composed(
         [analyte, stated("method").map(_method)],
@@ -240,8 +244,8 @@ def _about(
     )
     return {
         "analyte": analyte,
-        "raw_unit": written.map(lambda text: units[text].unit if text in units else text).otherwise(default),
-        "basis": basis,
+        "raw_unit": raw_unit,
+        "basis": basis.otherwise(by_mass),
         "qualifier_text": signs(remark),
         "limit_text": stated("limit", "quantitation_limit"),
         "limit_unit": stated("limit_unit"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from pipeline.ingest.spellings import exact_key, heading_words, key, word_keys
 from schemas.columns import ANALYTES
@@ -32,7 +32,8 @@ class Meaning:
 
     ``kind`` is "analyte" (``code`` an analyte), "field" (``code`` a row field) or "role" (``code`` one of
     the roles of a long table, "ignored" or "no_chemistry"). ``compensation`` "none": a conductivity at the temperature
-    of the water. ``beside``: valid only if the file has one of these too.
+    of the water. ``beside``: valid only if the file has one of these too; ``unless``: not if it has one of these.
+    ``mass_basis``: what a number counts whose unit is a mass in a volume, as the trade of the language has it.
     """
 
     kind: str
@@ -43,6 +44,8 @@ class Meaning:
     tds_scale: str = ""
     compensation: str = ""
     beside: tuple[str, ...] = ()
+    unless: tuple[str, ...] = ()
+    mass_basis: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,7 +62,7 @@ class _Spellings:
     exact: Mapping[str, tuple[Meaning, ...]]
 
 
-def as_meaning(group: Mapping[str, object]) -> Meaning:
+def as_meaning(group: Mapping[str, Any]) -> Meaning:
     """Give the meaning that an entry of a table states."""
     kind = next(name for name in ("analyte", "field", "role") if name in group)
     beside = group.get("beside", ())
@@ -74,6 +77,8 @@ def as_meaning(group: Mapping[str, object]) -> Meaning:
         beside=tuple(code for name in beside for code in (_MAIN_IONS if name == "ions" else (str(name),)))
         if isinstance(beside, list)
         else (),
+        unless=tuple(group.get("unless", ())),
+        mass_basis=str(group.get("mass_basis", "")),
     )
 
 

@@ -1,12 +1,14 @@
-"""Columns headed with nothing but the act of sampling ("Probenahme", "Prélèvement"): its day, or its place."""
+"""Columns headed with the act of sampling ("Probenahme"): its day or its place; with a month or week: the date."""
 
 from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.name_vocabulary import word_meanings
+from pipeline.ingest.spellings import heading_words, key, word_keys
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.columns import SourceColumn
     from pipeline.ingest.grid import Grid
 
+_WITH_YEAR: Final = re.compile(r"\b(?:19|20)\d\d\b|[^\W\d]{3,}\.?[-'’/]\d\d$")
 _DATED: Final = re.compile(r"\d{1,4}\s?[-./年]\s?\d{1,2}|\b(?:19|20)\d\d\b")
 
 
@@ -43,10 +46,38 @@ def with_sampling_columns(
     columns : as their headings are read.
     grid, rows : the table, and the positions of body rows to look at.
     """
+    columns = _with_periods(columns, grid, rows)
     if not any(map(_is_open, columns)):
         return columns
     taken = {column.code for column in columns if column.role == "about" and not names_sampling(column.heading)}
     return tuple(_settled(column, grid, rows, taken) if _is_open(column) else column for column in columns)
+
+
+def _with_periods(
+    columns: tuple[SourceColumn, ...], grid: Grid, rows: npt.NDArray[np.int64]
+) -> tuple[SourceColumn, ...]:
+    """Take the months or weeks of a table that has no other date for its dates, where they say their year."""
+    if any(column.role == "about" and column.code == "collected_on" for column in columns):
+        return columns
+    for column in columns:
+        named = key(column.heading)
+        if column.role in ("unknown", "ignored") and named in _periods():
+            cells = [text for text in grid.cells(column.position, rows).to_pylist() if text.strip()]
+            if cells and all(map(_WITH_YEAR.search, cells)):
+                dated = replace(column, role="about", code="collected_on")
+                return tuple(dated if one is column else one for one in columns)
+    return columns
+
+
+@lru_cache(maxsize=1)
+def _periods() -> frozenset[str]:
+    return frozenset(word_keys([*heading_words()["months as headings"], *heading_words()["weeks as headings"]], "de"))
+
+
+@lru_cache(maxsize=1024)
+def names_week(heading: str) -> bool:
+    """Tell a heading of weeks, under which "10/2026" is the tenth week and not October."""
+    return key(heading) in word_keys(heading_words()["weeks as headings"], "de")
 
 
 def _is_open(column: SourceColumn) -> bool:

@@ -1,7 +1,8 @@
 """Which of day and month comes first, where the dates of a file leave it open: decided once per file, and told once.
 
 The layout and the file's own dates (a day above 12) have spoken before. What is left open is decided by the country of
-the sites, then by the same label with day and month exchanged elsewhere, then by a date in the name of the file.
+the sites, then by the same label with day and month exchanged elsewhere, then by a date in the name of the file, last
+by the language of the headings.
 """
 
 from __future__ import annotations
@@ -76,8 +77,10 @@ def _decided(of_file: pd.DataFrame, others: pd.DataFrame, name: str) -> _Decisio
     if by_country.order:
         return by_country
     by_label = _by_label(of_file, others)
-    found = by_label if by_label.order else _by_name(of_file, name)
-    return found if found.order else by_country
+    for found in (by_label, _by_name(of_file, name), _by_language(of_file)):
+        if found.order:
+            return found
+    return by_country
 
 
 def _by_country(of_file: pd.DataFrame) -> _Decision:
@@ -119,6 +122,17 @@ def _by_name(of_file: pd.DataFrame, name: str) -> _Decision:
         return _Decision("", "")
     taken = str(of_file["date_order"].iloc[0])[0]
     return _Decision(taken if fits[0] else {"d": "m", "m": "d"}[taken], f"the name of the file says {stated}")
+
+
+def _by_language(of_file: pd.DataFrame) -> _Decision:
+    """Take the language of the headings as evidence, if it is the same one in all tables of the file."""
+    languages = {text.split()[0].partition(":")[2] for text in of_file["date_order"].unique()}
+    language = languages.pop() if len(languages) == 1 else ""
+    return (
+        _Decision("d", f"the headings are {language}, and dates there begin with the day")
+        if language
+        else _Decision("", "")
+    )
 
 
 def _folded(labels: pd.Series) -> list[str]:

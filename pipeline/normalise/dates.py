@@ -49,6 +49,13 @@ _QUARTER: Final = re.compile(
     r"(?:\W+(?:of\W+|de\W+|del\W+)?(?P<after>20\d\d)|(?P<glued>20\d\d))?",
     re.IGNORECASE,
 )
+# "KW 12/2025", "2025-W12", "Week 12, 2025", "semaine 12 de 2025": the week that ISO 8601 counts.
+_WEEK: Final = re.compile(
+    r"(?:(?P<before>20\d\d)\W*)?(?:kw|w|wk|week|woche|kalenderwoche|sem|semaine|settimana|semana|uge|uke|v|vecka|tydzień|týden)"
+    r"\W*(?P<number>\d{1,2})(?:\W+(?:de\W+|of\W+)?(?P<after>20\d\d))?",
+    re.IGNORECASE,
+)
+_SHORT_MONTH: Final = re.compile(r"(?P<word>[^\W\d]{3,})\.?[-'’/](?P<year>\d\d)")  # "mar-25", as sheets show a month
 _ROMAN: Final = {"i": 1, "ii": 2, "iii": 3, "iv": 4}
 _MONTHS_A_QUARTER: Final = 3
 _WEEKDAY_WORDS: Final = (
@@ -65,7 +72,7 @@ _SLASHED_DATE: Final = re.compile(r"^(\d{1,2})[/\-](\d{1,2})[/\-]\d{2,4}")
 _MONTHS_A_YEAR: Final = 12
 _DAY_AND_YEAR: Final = 2  # numbers
 _SHORT_YEAR: Final = 2  # digits
-_PRECISIONS: Final = ("", "year", "quarter", "month", "day", "time")
+_PRECISIONS: Final = ("", "year", "quarter", "month", "week", "day", "time")
 _DAY: Final = _PRECISIONS.index("day")
 _TIME: Final = _PRECISIONS.index("time")
 _PROBLEMS: Final = ("", "date-unreadable", "date-ambiguous", "time-skipped")
@@ -209,9 +216,7 @@ def _days_of_table(known: Sequence[str], style: DateStyle) -> _Days:
         if read[place][0] is None:
             moment, precision = _by_format(text, order)
             doubtful[place] = not certain and moment is not None and moment.month != moment.day <= _MONTHS_A_YEAR
-            read[place] = (
-                (moment, precision) if moment is not None else _era(text) or _quarter(text) or _worded(text) or _UNREAD
-            )
+            read[place] = (moment, precision) if moment is not None else _other(text) or _UNREAD
     moments = np.array([moment for moment, _ in read], dtype="datetime64[us]")
     precisions = np.array([_PRECISIONS.index(precision) for _, precision in read], dtype="int64")
     return _Days(moments, precisions, doubtful)
@@ -311,6 +316,30 @@ def _era(text: str) -> Day | None:
         return None
     year = 1 if found["year"] == "元" else int(found["year"])
     return _made(_ERAS[found["era"]] + year, int(found["month"]), int(found["day"]), "day")
+
+
+def _other(text: str) -> Day | None:
+    """Read a date that no format describes: of a Japanese era, a quarter, a week, with the month in words."""
+    return _era(text) or _quarter(text) or _week(text) or _short_month(text) or _worded(text)
+
+
+def _week(text: str) -> Day | None:
+    """Read a week of a year, as its Monday."""
+    found = _WEEK.fullmatch(text.strip())
+    years = {year for year in found.group("before", "after") if year} if found else set()
+    if found is None or len(years) != 1:
+        return None
+    try:
+        return datetime.fromisocalendar(int(years.pop()), int(found["number"]), 1), "week"
+    except ValueError:
+        return None
+
+
+def _short_month(text: str) -> Day | None:
+    """Read a month and the two digits of its year."""
+    found = _SHORT_MONTH.fullmatch(text.strip())
+    month = MONTH_NUMBERS.get(found["word"].casefold()) if found else None
+    return _made(2000 + int(found["year"]), month, 1, "month") if found and month else None
 
 
 def _quarter(text: str) -> Day | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
+from pipeline.ingest.heading_language import day_first_language
 from pipeline.normalise import dates, numbers, units
 from pipeline.normalise.plausible import absurd_numbers
 from pipeline.normalise.time_zones import known_zone
@@ -74,7 +75,8 @@ class TypedRows:
     ----------
     rows : texts as they were, plus `collected_at` (UTC), `collected_precision`, the other dates as UTC
         times, the numbers as floats, `drop_mg_l` (value of one drop, mg/L as CaCO3), `file_sha256` and `date_order`:
-        "d" or "m" and the dates whose order of day and month was taken for that without proof ("d collected_on").
+        "d" or "m", with the language of the headings if it writes the day first, and the dates whose order of day and
+        month was taken for that without proof ("d:German collected_on").
     notices : what could not be read or was ambiguous (PROBLEM_COLUMNS).
     unusable : for each number of a row, where something is written that cannot be used.
     """
@@ -194,7 +196,9 @@ def _orders(order_open: Mapping[str, Flags], source: _Source) -> pd.Series:
     if not flags:
         return TextColumn.constant("", len(source.text)).series()
     parts = [TextColumn(flag.astype("int8"), ("", name)) for name, flag in zip(names, flags, strict=True)]
-    first = TextColumn(source.table, tuple(taken))
+    spoken = [day_first_language(table.headings.values()) for table in source.tables]
+    evidence = tuple(f"{order}:{one}" if one else order for order, one in zip(taken, spoken, strict=True))
+    first = TextColumn(source.table, evidence)
     return composed(
         [first, *parts], lambda order, *said: " ".join([order, *filter(None, said)]) if any(said) else ""
     ).series()

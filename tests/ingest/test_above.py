@@ -103,3 +103,39 @@ def test_germs_and_smells_are_kept_and_not_asked() -> None:
 
     assert found.entries == 3
     assert found.set_aside["problem"].tolist() == ["no-quantity-of-water"] * 2
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    ("table", "dates"),
+    [
+        ("KW;GH °dH;pH\n10/2026;18;7,6\n11/2026;17;7,6", ["KW 10/2026", "KW 11/2026"]),
+        ("Mois;TH (°f);pH\njanv-25;31;7,6\nfévr-25;30;7,6", ["janv-25", "févr-25"]),
+        ("Year;Month;GH °dH;pH\n2026;3;18;7.6\n2026;4;17;7.6", ["", ""]),
+    ],
+)
+def test_months_and_weeks_of_a_year_are_dates_where_there_are_no_others(table: str, dates: list[str]) -> None:
+    (found,) = extracted(table)
+
+    assert found.rows["collected_on"].tolist() == dates
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(
+    ("heads", "quantity"),
+    [("CA_MG_L;NA_MG_L;CHLOR_MG_L", "chloride"), ("CA_MG_L;CHLORIDE_MG_L;CHLOR_MG_L", "free_chlorine")],
+)
+def test_a_cut_name_is_what_its_company_makes_of_it(heads: str, quantity: str) -> None:
+    (found,) = extracted(f"WELL_ID;{heads}\nW-1;72;18;24")
+
+    assert found.cells["analyte"].tolist()[-1] == quantity
+
+
+@pytest.mark.common_practice
+@pytest.mark.parametrize(("unit", "basis"), [("mg/L", "as CaCO3"), ("meq/L", ""), ("mmol/L", "")])
+def test_japanese_alkalinity_by_mass_counts_calcium_carbonate(unit: str, basis: str) -> None:
+    wide, long = f"試料;アルカリ度 ({unit});pH\nA;44;7.2", f"項目;単位;A\nアルカリ度;{unit};44\npH値;;7.2"
+
+    for table in (wide, long):
+        (found,) = extracted(table)
+        assert found.cells.loc[found.cells["analyte"] == "alkalinity", "basis"].tolist() == [basis]

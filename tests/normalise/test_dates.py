@@ -49,6 +49,11 @@ def test_a_date_of_any_country_is_read(text: str, day: str) -> None:
         ("2025-03", "month"),
         ("03/2025", "month"),
         ("2025年3月", "month"),
+        ("mar-25", "month"),
+        ("janv.-25", "month"),
+        ("KW 12/2025", "week"),
+        ("2025-W12", "week"),
+        ("semaine 12 2025", "week"),
         ("2025-03-12 10:05", "time"),
     ],
 )
@@ -79,7 +84,19 @@ def test_a_quarter_is_its_first_day_and_says_so(text: str, month: int) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["postmonsoon 2018", "2026-13-01", "31.02.2025", "1e3", "12", "soon", "Q5 2025", "Q1 2024/2025", "mar-25"]
+    "text",
+    [
+        "postmonsoon 2018",
+        "2026-13-01",
+        "31.02.2025",
+        "1e3",
+        "12",
+        "soon",
+        "Q5 2025",
+        "Q1 2024/2025",
+        "Mar 25",
+        "KW 60/2025",
+    ],
 )
 def test_what_is_no_date_is_a_problem(text: str) -> None:
     assert read(text)["problem"].item() == "date-unreadable"
