@@ -62,6 +62,12 @@ class Kit:
     quantities: tuple[str, ...] = QUANTITIES
     expiry: date | None = None
 
+    @property
+    def worth_in_words(self) -> str:
+        """Say what a drop is worth, and for how much water."""
+        form = " as CaCO3" if self.degree_unit == "mg/L" else ""
+        return f"{self.degree_per_drop:g} {self.degree_unit}{form} per drop at {self.nominal_ml:g} mL"
+
     def worth(self, used_ml: float) -> float:
         """Give the worth of one drop with a sample of so many millilitres [mg/L as CaCO3].
 
@@ -106,6 +112,23 @@ def named_kit(name: str, path: Path | None) -> Kit:
             '  Kits of your own: a TOML file named by the setting "kits".'
         )
     return found
+
+
+def with_kits(answers: Iterable[str], path: Path | None) -> list[str]:
+    """Write out what a drop is worth in answers that name a kit.
+
+    Example
+    -------
+    >>> with_kits(["KH=german-degree-5", "calcium=mg/L"], None)
+    ['KH=1 °dH per drop at 5 mL', 'calcium=mg/L']
+    """
+    kits = known_kits(path)
+    written = []
+    for answer in answers:
+        name, _, said = answer.rpartition("=")
+        kit = kits.get(said.strip().casefold())
+        written.append(answer if kit is None or not name else f"{name}={kit.worth_in_words}")
+    return written
 
 
 def _kit(path: Path, name: str, values: dict[str, Any]) -> Kit:

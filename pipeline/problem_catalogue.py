@@ -103,8 +103,10 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem(
         "kit-undefined",
         "the drops cannot be turned into a value: {detail}",
-        "Give the degrees per drop and the nominal sample volume of the kit; correct a volume that cannot be used.",
-        question='What is one drop worth, and for how much water, under "{column}" ({detail})?',
+        "Answer once for the column, by its heading: kettlestone intake FILE --unit "
+        '"HEADING=1 °dH per drop at 10 mL", or the name of a kit (kettlestone kit list); correct a volume that cannot '
+        "be used.",
+        question='What is a drop worth under "{column}" ({detail})?',
     ),
     Problem(
         "titration-undefined",
@@ -189,6 +191,11 @@ _CATALOGUE: Final[tuple[Problem, ...]] = (
     Problem(
         "unit-answered",
         "the unit is {detail}",
+        "Nothing to do; kettlestone layout remembered lists the answers that are kept.",
+    ),
+    Problem(
+        "drop-worth-answered",
+        "one drop is worth {detail}",
         "Nothing to do; kettlestone layout remembered lists the answers that are kept.",
     ),
     Problem(

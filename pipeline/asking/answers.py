@@ -1,4 +1,4 @@
-"""Answers of a person to "which unit?" and "which limit?": read, compared, and given to the columns that wait."""
+"""Answers of a person to "which unit?", "which limit?", "what is a drop worth?": read, compared, given to columns."""
 
 from __future__ import annotations
 
@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.asking.drop_worths import DropWorth, stated_worth, with_worths, without_worth
 from pipeline.asking.limits import StatedLimit, stated_limit, with_limit, without_limit
-from pipeline.asking.open_units import FORM, UNIT, CellKind, cell_kinds, with_units
+from pipeline.asking.open_units import FORM, UNIT, WORTH, CellKind, cell_kinds, with_units
 from pipeline.did_you_mean import did_you_mean
 from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.ingest.headings import read_heading
@@ -24,18 +25,22 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags
     from pipeline.ingest.extract import Extract
 
+LIMIT: Final = "limit"
 _PLACE: Final = re.compile(r"^.*![A-Z]+: ")  # sheet and letter before a heading of a workbook
-_HOW: Final = 'Write --unit "calcium=mg/L": a quantity or a heading of the file, and its unit.'
+_HOW: Final = (
+    'Write --unit "calcium=mg/L": a quantity or a heading of the file, and its unit; of counted drops what one is '
+    'worth, --unit "hardness=1 °dH per drop at 10 mL", or the name of a kit (kettlestone kit list).'
+)
 
 
 @dataclass(frozen=True)
 class UnitAnswer:
-    """The unit of a quantity or of a column, or the limit below which it was not detected ("<0.5 mg/L").
+    """The unit of a quantity or of a column, its limit of detection ("<0.5 mg/L"), or what a drop is worth.
 
     Attributes
     ----------
     name : quantity or heading as typed.
-    unit : as typed.
+    unit : as typed; the limit, or the worth of a drop.
     analyte : the quantity that ``name`` means, "" where it can only be a heading.
     by, on : who answered; the day, of an answer that was kept, "" of one that is given now.
     """
@@ -50,6 +55,16 @@ class UnitAnswer:
     def limit(self) -> StatedLimit | None:
         """Give the limit, of an answer that is one."""
         return stated_limit(self.unit)
+
+    @property
+    def worth(self) -> DropWorth | None:
+        """Give what a drop is worth, of an answer that says so."""
+        return stated_worth(self.unit)
+
+    @property
+    def about(self) -> str:
+        """Say what is answered: UNIT, LIMIT or WORTH; of one column each may be open."""
+        return LIMIT if self.limit else WORTH if self.worth else UNIT
 
 
 @dataclass(frozen=True)
@@ -83,9 +98,9 @@ def read_answers(texts: Iterable[str], by: str = "") -> tuple[UnitAnswer, ...]:
     KettlestoneError : one is no answer, its unit is none or does not measure the quantity, or two contradict.
     """
     answers = tuple(dict.fromkeys(_read(text, by) for text in texts))
-    said: dict[str, UnitAnswer] = {}
+    said: dict[tuple[str, str], UnitAnswer] = {}
     for answer in answers:
-        other = said.setdefault(f"{key(answer.name)}{'<' if answer.limit else ''}", answer)
+        other = said.setdefault((key(answer.name), answer.about), answer)
         if not _agree(answer, other, answer.analyte or "calcium", ""):
             raise _contradiction(answer, other)
     return answers
@@ -93,9 +108,11 @@ def read_answers(texts: Iterable[str], by: str = "") -> tuple[UnitAnswer, ...]:
 
 def _agree(answer: UnitAnswer, other: UnitAnswer, analyte: str, basis: str) -> bool:
     """Say whether two answers to one question say the same; a limit and a unit answer two."""
-    if answer.limit or other.limit:
-        return answer.limit == other.limit or not (answer.limit and other.limit)
-    return same_worth(analyte, answer.unit, other.unit, basis)
+    if answer.about != other.about:
+        return True
+    if answer.about != UNIT:
+        return (answer.limit, answer.worth) == (other.limit, other.worth)
+    return same_unit(analyte, answer.unit, other.unit, basis)
 
 
 def _contradiction(answer: UnitAnswer, other: UnitAnswer) -> KettlestoneError:
@@ -105,7 +122,7 @@ def _contradiction(answer: UnitAnswer, other: UnitAnswer) -> KettlestoneError:
     )
 
 
-def same_worth(analyte: str, unit: str, other: str, basis: str) -> bool:
+def same_unit(analyte: str, unit: str, other: str, basis: str) -> bool:
     """Say whether two units are worth the same for a quantity."""
     one, two = (resolve(analyte, text, basis) for text in (unit, other))
     return str((one.factor, one.offset, one.temperature_c)) == str((two.factor, two.offset, two.temperature_c))
@@ -115,11 +132,13 @@ def _read(text: str, by: str) -> UnitAnswer:
     name, sign, unit = (part.strip() for part in text.rpartition("="))
     if not sign or not name or not unit:
         raise KettlestoneError(f'--unit "{text}" does not say which unit what has. {UNCHANGED}\n  {_HOW}')
-    analyte, limit = quantity_named(name), stated_limit(unit)
-    bare = limit.unit if limit else unit
-    meaning = resolve(analyte or "calcium", bare, "")
+    analyte, limit, worth = quantity_named(name), stated_limit(unit), stated_worth(unit)
+    bare = limit.unit if limit else worth.unit if worth else unit
+    meaning = resolve("total_hardness" if worth else analyte or "calcium", bare, "")
     notation = read_unit(bare)
-    if (bare or not limit) and (notation is None or not notation.codes or (analyte and meaning.problem)):
+    if (bare or not (limit or worth)) and (
+        notation is None or not notation.codes or ((analyte or worth) and meaning.problem)
+    ):
         why = meaning.detail or f'"{unit}" is no unit'
         raise KettlestoneError(f'--unit "{text}": {why}. {UNCHANGED}\n  {_HOW}')
     return UnitAnswer(name, unit, analyte, by)
@@ -154,28 +173,68 @@ def with_answers(table: Extract, answers: Sequence[UnitAnswer]) -> Answered:
     nothing = np.zeros(len(table.cells), dtype="bool")
     if not answers or table.cells.empty:
         return Answered(table, nothing)
-    limits = [answer for answer in answers if answer.limit]
-    with_unit = _with_units(table, [answer for answer in answers if not answer.limit])
-    return _with_limits(with_unit, limits) if limits else with_unit
+    of = {about: [answer for answer in answers if answer.about == about] for about in (UNIT, LIMIT, WORTH)}
+    answered = _with_units(table, of[UNIT])
+    answered = _with_limits(answered, of[LIMIT]) if of[LIMIT] else answered
+    return _with_worths(answered, of[WORTH]) if of[WORTH] else answered
 
 
 def _with_limits(answered: Answered, answers: Sequence[UnitAnswer]) -> Answered:
     """Give cells that say "not detected" the limits that were answered."""
-    table = answered.table
-    found, open_cells = cell_kinds(table), without_limit(table)
-    cells, at, given, closed = table.cells, answered.cells.copy(), list(answered.given), list(answered.closed)
+    found = _open_to(answers, answered.table, without_limit(answered.table))
+    cells = answered.table.cells
+    for kind, where, answer in found.given:
+        _refuse_impossible(kind, answer)
+        cells = with_limit(cells, where, answer.limit or StatedLimit("", ""))
+    return _with_more(answered, replace(answered.table, cells=cells), found)
+
+
+def _with_worths(answered: Answered, answers: Sequence[UnitAnswer]) -> Answered:
+    """Give counted drops the worth that was answered."""
+    found = _open_to(answers, answered.table, without_worth(answered.table))
+    given = [(where, answer.worth) for _, where, answer in found.given if answer.worth]
+    table = with_worths(answered.table, given) if given else answered.table
+    left = without_worth(table)
+    for kind, where, answer in found.given:
+        if (where & left).any():
+            raise KettlestoneError(
+                f'--unit "{answer.name}={answer.unit}" for the column "{kind.column}" leaves open what '
+                f"{'a drop is worth' if answer.worth and not answer.worth.unit else 'sample volume that holds for'}. "
+                f'{UNCHANGED}\n  Say both: --unit "{answer.name}=1 °dH per drop at 10 mL".'
+            )
+    return _with_more(answered, table, found)
+
+
+@dataclass(frozen=True)
+class _Spoken:
+    """Kinds of cells that answers speak of: with open cells and the one answer to these, and without any."""
+
+    given: list[tuple[CellKind, Flags, UnitAnswer]]
+    closed: list[tuple[CellKind, UnitAnswer]]
+
+
+def _open_to(answers: Sequence[UnitAnswer], table: Extract, open_cells: Flags) -> _Spoken:
+    """Find the open cells that answers of one sort speak of."""
+    found, spoken_of = cell_kinds(table), _Spoken([], [])
     for number, kind in enumerate(found.kinds):
         mine = open_cells & (found.number == number)
         spoken = _speaking(answers, kind)
         if not mine.any() or not spoken:
-            closed += [(kind, answer) for answer in spoken]
+            spoken_of.closed.extend((kind, answer) for answer in spoken)
             continue
-        if contrary := [answer for answer in spoken if answer.limit != spoken[0].limit]:
-            raise _contradiction(contrary[0], spoken[0])
-        _refuse_impossible(kind, spoken[0])
-        cells, given = with_limit(cells, mine, spoken[0].limit or StatedLimit("", "")), [*given, (kind, spoken[0])]
-        at |= mine
-    return Answered(replace(table, cells=cells), at, tuple(given), tuple(closed))
+        for answer in spoken:
+            if not _agree(answer, spoken[0], kind.analyte, kind.basis):
+                raise _contradiction(answer, spoken[0])
+        spoken_of.given.append((kind, mine, spoken[0]))
+    return spoken_of
+
+
+def _with_more(answered: Answered, table: Extract, found: _Spoken) -> Answered:
+    at = answered.cells.copy()
+    for _, where, _ in found.given:
+        at |= where
+    given = (*answered.given, *((kind, answer) for kind, _, answer in found.given))
+    return Answered(table, at, given, (*answered.closed, *found.closed))
 
 
 def _with_units(table: Extract, answers: Sequence[UnitAnswer]) -> Answered:
@@ -189,7 +248,7 @@ def _with_units(table: Extract, answers: Sequence[UnitAnswer]) -> Answered:
         closed += [(kind, answer) for answer in spoken if answer not in settling]
         for answer in settling:
             _refuse_impossible(kind, answer)
-            if not same_worth(kind.analyte, answer.unit, settling[0].unit, kind.basis):
+            if not same_unit(kind.analyte, answer.unit, settling[0].unit, kind.basis):
                 raise _contradiction(answer, settling[0])
         if settling:
             given[kind] = settling[0]
@@ -247,18 +306,20 @@ def refuse_unused(answers: Sequence[UnitAnswer], tables: Sequence[Answered], nam
             if answer.analyte == kind.analyte and not _agree(answer, other, kind.analyte, kind.basis):
                 raise _contradiction(answer, other)
     closed = [pair for table in tables for pair in table.closed]
-    said = {(kind.analyte, bool(answer.limit)) for kind, answer in given}
-    if faults := [
-        _unused(answer, closed, names) for answer in idle if (answer.analyte, bool(answer.limit)) not in said
-    ]:
+    said = {(kind.analyte, answer.about) for kind, answer in given}
+    if faults := [_unused(answer, closed, names) for answer in idle if (answer.analyte, answer.about) not in said]:
         raise KettlestoneError("\n  ".join([*faults, UNCHANGED]))
 
 
 def _unused(answer: UnitAnswer, closed: Sequence[tuple[CellKind, UnitAnswer]], names: Iterable[str]) -> str:
     said = f'--unit "{answer.name}={answer.unit}"'
     for kind, spoken in closed:
-        if spoken == answer and answer.limit:
+        if spoken == answer and answer.about == LIMIT:
             return f'{said}: no cell under "{kind.column}" says "not detected" without a limit; leave the answer out.'
+        if spoken == answer and answer.about == WORTH:
+            return f'{said}: under "{kind.column}" no counted drops wait for their worth; leave the answer out.'
+        if spoken == answer and kind.waits_for == WORTH:
+            return f'{said}: under "{kind.column}" drops are counted. Say what one is worth: "1 °dH per drop at 10 mL".'
         if spoken == answer:
             has = f'"{kind.unit}"' if kind.unit else "and needs none"
             return f'{said}: the column "{kind.column}" has its unit, {has}; leave the answer out.'

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pandas as pd
 
-from pipeline.asking.answers import Answered, UnitAnswer, heading_of, refuse_unused, with_answers
+from pipeline.asking.answers import LIMIT, Answered, UnitAnswer, heading_of, refuse_unused, with_answers
 from pipeline.asking.evidence import judge_units
 from pipeline.asking.file_readings import OpenTable, file_readings
-from pipeline.asking.open_units import FORM, CellKind, cell_kinds, with_units
+from pipeline.asking.open_units import FORM, UNIT, WORTH, CellKind, cell_kinds, with_units
 from pipeline.asking.questions import evidence_text
 from pipeline.asking.shapes import KnownShape, changed_shape, headings_of, match_known, shape_of
 from pipeline.errors import UNCHANGED, KettlestoneError
@@ -35,6 +35,7 @@ Evidence = dict[tuple[str, str, str], str]
 
 # Columns, or units within one, that are judged by the file; of more each is asked about without evidence [CP].
 _MOST_JUDGED: Final = 60
+_TOLD_AS: Final = {UNIT: "unit-answered", LIMIT: "limit-answered", WORTH: "drop-worth-answered"}
 
 
 @dataclass(frozen=True)
@@ -126,7 +127,7 @@ def _said_again(answer: UnitAnswer, now: Answered) -> bool:
     """Say whether an answer given now is to what an earlier one was to: the later one counts."""
     return any(
         ((answer.analyte and answer.analyte == kind.analyte) or answer.name == given.name)
-        and bool(answer.limit) == bool(given.limit)
+        and answer.about == given.about
         for kind, given in now.given
     )
 
@@ -181,7 +182,7 @@ def _told(given: tuple[CellKind, UnitAnswer], file_sha256: str) -> pd.DataFrame:
     who = f" by {answer.by}" if answer.by else ""
     when = f" on {answer.on}{who} for this shape" if answer.on else who
     return _notice(
-        "limit-answered" if answer.limit else "unit-answered",
+        _TOLD_AS[answer.about],
         file_sha256,
         f"{answer.unit}, as answered{when}",
         kind.column,

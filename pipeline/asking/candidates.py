@@ -7,7 +7,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.asking.answers import heading_of
-from pipeline.asking.open_units import FORM
+from pipeline.asking.open_units import FORM, WORTH
 from pipeline.ingest.spellings import key
 from pipeline.normalise.units import resolve
 from pipeline.notation.grammar import read_unit
@@ -15,6 +15,8 @@ from pipeline.reference import table
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from pipeline.asking.open_units import CellKind
 
 # Units in use beside those of mass and amount in a litre [CP].
@@ -30,6 +32,7 @@ _OF_DEGREES: Final = frozenset(
 )
 _TRACES: Final = frozenset({"iron", "manganese", "copper", "lead", "fluoride", "ammonium"})
 _AMOUNTS: Final = ("mmol/L", "meq/L")
+_WORTHS: Final = (*((1.0, unit) for unit in _DEGREES), (0.5, "°dH"), (10.0, "mg/L"), (20.0, "mg/L"))  # of a drop [CP]
 
 
 # What a heading alone makes people think of: kits of the trade and tables of the country [CP].
@@ -50,6 +53,8 @@ class UnitCandidate:
 
 def candidates(kind: CellKind) -> tuple[UnitCandidate, ...]:
     """List the units a column may be in, each worth once; of one that waits for its form, its unit in every form."""
+    if kind.waits_for == WORTH:
+        return _drop_worths()
     texts = _texts(kind.analyte)
     if kind.waits_for == FORM and (stated := read_unit(kind.unit)) is not None:
         forms = [text.partition(" as ")[2] for text in texts if " as " in text]
@@ -66,6 +71,20 @@ def candidates(kind: CellKind) -> tuple[UnitCandidate, ...]:
 def customary(kind: CellKind) -> str:
     """Give the unit that the heading of a column stands for where nothing else is said, "" for most."""
     return _CUSTOMARY.get(key(heading_of(kind.column)), "")
+
+
+def stand_in(kind: CellKind, listed: Sequence[UnitCandidate]) -> UnitCandidate:
+    """Give the unit in which the numbers of a column are read as long as it waits; of counts, the first degree."""
+    return UnitCandidate(_DEGREES[0], listed[0].factor) if kind.waits_for == WORTH else listed[0]
+
+
+@cache
+def _drop_worths() -> tuple[UnitCandidate, ...]:
+    """List what a drop may be worth; a count is read as degrees of hardness, whatever is titrated."""
+    return tuple(
+        UnitCandidate(f"{number:g} {unit} per drop", number * resolve("total_hardness", unit, "as CaCO3").factor)
+        for number, unit in _WORTHS
+    )
 
 
 @cache

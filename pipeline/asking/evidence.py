@@ -15,6 +15,7 @@ import numpy as np
 
 from pipeline.asking.candidates import customary
 from pipeline.asking.comparisons import COMPARISONS, LARGEST_GAP
+from pipeline.asking.open_units import WORTH
 from pipeline.explain.record import ROW
 from pipeline.reference import table
 
@@ -34,6 +35,7 @@ _PROOF_ROWS: Final = 20
 _ALL_ROWS: Final = 0.9  # of the rows that must agree in a proof; the rest may have mistakes of their own
 _PROVED_TOGETHER: Final = 3  # columns; of more, not every combination of units was tried
 _PROVING: Final = ("balance", "conductivity", "hardness")
+_LIQUID: Final = (0.0, 100.0)  # [°C] where water is liquid
 _UNUSUAL: Final = 2.5  # standard deviations from the usual size, as logarithms [HEM1985]
 _SYSTEMS: Final = ("mg/L", "mmol/L", "meq/L")
 Units = dict["CellKind", "UnitCandidate"]
@@ -61,6 +63,7 @@ class Verdict:
     tested : relations that some of its units were tried against.
     usual : units in which the numbers have the size that waters have, the most usual first.
     proved : the one unit that the whole file's chemistry proves, "" if none.
+    frozen : units in which the water of the file would be ice or steam.
     """
 
     kind: CellKind
@@ -69,6 +72,7 @@ class Verdict:
     tested: list[str] = field(default_factory=list)
     usual: tuple[UnitCandidate, ...] = ()
     proved: str = ""
+    frozen: tuple[UnitCandidate, ...] = ()
 
     @property
     def singled(self) -> bool:
@@ -95,6 +99,9 @@ def judge_units(file: FileReadings) -> list[Verdict]:
     tenths of them, and no other unit of the column fits the relations the column takes part in.
     """
     verdicts = {kind: Verdict(kind, list(units), usual=_usual(file, kind)) for kind, units in file.units.items()}
+    for kind, verdict in verdicts.items():
+        if kind.analyte == "temperature" and np.isfinite(file.waiting[kind]).any():
+            _rule_out(file, verdict)
     for comparison in (*COMPARISONS, *COMPARISONS):
         involved = [kind for kind in verdicts if kind.analyte in comparison.quantities]
         if involved and (comparison.proves or _undecided(verdicts, involved)):
@@ -250,6 +257,19 @@ def _usual(file: FileReadings, kind: CellKind) -> tuple[UnitCandidate, ...]:
     return tuple(sorted(far, key=lambda unit: (unit.text != custom, unit not in bare, far[unit])))
 
 
+def _rule_out(file: FileReadings, verdict: Verdict) -> None:
+    """Leave out units in which water could not be titrated or measured, being ice or steam."""
+    coldest, hottest = _LIQUID
+    numbers = file.waiting[verdict.kind]
+    for unit in list(verdict.fitting):
+        celsius = numbers * unit.factor + unit.offset
+        if np.nanmax(celsius) < coldest or np.nanmin(celsius) > hottest:
+            verdict.fitting.remove(unit)
+            verdict.frozen += (unit,)
+    if len(verdict.fitting) == 1:
+        verdict.proved = verdict.fitting[0].text
+
+
 def _prove(file: FileReadings, verdicts: dict[CellKind, Verdict]) -> None:
     """Say which units the whole file proves."""
     tested = {kind: one.fitting[0] for kind, one in verdicts.items() if one.tested}
@@ -260,7 +280,7 @@ def _prove(file: FileReadings, verdicts: dict[CellKind, Verdict]) -> None:
         if comparison.name in _PROVING and not _certain(comparison.gap(values)):
             return
     for verdict in verdicts.values():
-        if verdict.singled:
+        if verdict.singled and verdict.kind.waits_for != WORTH:  # counts are too coarse to prove what one is worth
             verdict.proved = verdict.fitting[0].text
 
 

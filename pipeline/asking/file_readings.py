@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from pipeline.asking.candidates import candidates
-from pipeline.asking.open_units import with_units
+from pipeline.asking.candidates import candidates, stand_in
+from pipeline.asking.drop_worths import counts_alone
+from pipeline.asking.open_units import WORTH, with_units
 from pipeline.explain.record import ROW, ROWS, UNREAD
 from pipeline.normalise.readings import NormaliseSettings, normalise
 from pipeline.texts import TextColumn, numbered
@@ -62,7 +63,10 @@ class OpenTable:
     @property
     def units(self) -> dict[CellKind, tuple[UnitCandidate, ...]]:
         """Give the units that each kind may be in."""
-        return {kind: listed for kind in self.found.open if kind.analyte in ROW and (listed := candidates(kind))}
+        tried = [kind for kind in self.found.open if kind.analyte in ROW]
+        if not counts_alone(self.table):  # a volume changes what a drop is worth
+            tried = [kind for kind in tried if kind.waits_for != WORTH]
+        return {kind: listed for kind in tried if (listed := candidates(kind))}
 
 
 def file_readings(tables: Sequence[OpenTable]) -> list[FileReadings]:
@@ -102,7 +106,7 @@ def _laid_out(one: OpenTable, rows: pd.DataFrame, readings: pd.DataFrame) -> Fil
         if kind.analyte not in ROW or not mine.any():
             continue
         if kind in units:
-            first = units[kind][0]
+            first = stand_in(kind, units[kind])
             waiting[kind] = np.full(size, np.nan)
             waiting[kind][sample[mine]] = (value[mine] - first.offset) / first.factor
         else:
@@ -112,9 +116,11 @@ def _laid_out(one: OpenTable, rows: pd.DataFrame, readings: pd.DataFrame) -> Fil
 
 def _with_stand_ins(table: Extract, found: CellKinds, units: dict[CellKind, tuple[UnitCandidate, ...]]) -> Extract:
     """Read what waits as if it were in the first of its units, and let every cell carry the number of its kind."""
-    cells = with_units(table.cells, found, {kind: listed[0].text for kind, listed in units.items()})
+    cells = with_units(table.cells, found, {kind: stand_in(kind, listed).text for kind, listed in units.items()})
     number = TextColumn(found.number, tuple(map(str, range(len(found.kinds)))))
-    return replace(table, cells=cells.assign(status=number.category()))
+    counted = number.isin([str(at) for at, kind in enumerate(found.kinds) if kind in units and kind.waits_for == WORTH])
+    form = TextColumn.from_series(cells["form"]).where(counted, "value")
+    return replace(table, cells=cells.assign(status=number.category(), form=form.category()))
 
 
 def _thinned(table: Extract) -> Extract:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import pandas as pd
 
+from pipeline.asking.drop_worths import plain_number
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
@@ -14,7 +15,6 @@ if TYPE_CHECKING:
     from pipeline.ingest.extract import Extract
 
 _LIMIT: Final = re.compile(r"<\s*(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>.*)")
-_GROUP: Final = 3  # decimals that may be taken for thousands
 
 
 class StatedLimit(NamedTuple):
@@ -33,7 +33,7 @@ def stated_limit(text: str) -> StatedLimit | None:
     (StatedLimit(number='0.5', unit='mg/L'), None)
     """
     found = _LIMIT.fullmatch(text.strip())
-    return StatedLimit(found["number"].replace(",", "."), found["unit"].strip()) if found else None
+    return StatedLimit(plain_number(found["number"]), found["unit"].strip()) if found else None
 
 
 def without_limit(table: Extract) -> Flags:
@@ -46,9 +46,7 @@ def without_limit(table: Extract) -> Flags:
 
 def with_limit(cells: pd.DataFrame, where: Flags, limit: StatedLimit) -> pd.DataFrame:
     """Give cells a limit."""
-    decimals = len(limit.number.partition(".")[2])
-    number = f"{limit.number}0" if decimals == _GROUP else limit.number
-    columns = {"limit_text": number, "limit_unit": limit.unit}
+    columns = {"limit_text": limit.number, "limit_unit": limit.unit}
     return cells.assign(
         **{name: TextColumn.from_series(cells[name]).where(where, text).category() for name, text in columns.items()}
     )

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from pipeline.asking.drop_worths import without_worth
+from pipeline.normalise.kits import NO_WORTH
 from pipeline.normalise.units import resolve
 from pipeline.texts import TextColumn, first_rows, numbered
 
@@ -16,6 +18,7 @@ if TYPE_CHECKING:
 
 UNIT: Final = "unit"
 FORM: Final = "form"
+WORTH: Final = "worth of a drop"
 _BY_VALUE: Final = ("value", "typed")
 _UNIT_PROBLEMS: Final = ("unit-missing", "unit-ambiguous", "unit-unknown")
 
@@ -24,8 +27,8 @@ _UNIT_PROBLEMS: Final = ("unit-missing", "unit-ambiguous", "unit-unknown")
 class CellKind:
     """Cells of one column that are of one quantity and say the same of their unit.
 
-    ``waits_for`` is UNIT, FORM (the unit is known, the form is not), or "" where nothing is open; ``why`` says of it
-    what the problem of its cells, or its readings, say.
+    ``waits_for`` is UNIT, FORM (the unit is known, the form is not), WORTH (of counted drops), or "" where nothing is
+    open; ``why`` says of it what the problem of its cells, or its readings, say.
     """
 
     column: str
@@ -57,21 +60,22 @@ def cell_kinds(table: Extract) -> CellKinds:
     table : a table of measurements as text.
     """
     said = [TextColumn.from_series(table.cells[name]) for name in ("column", "analyte", "raw_unit", "basis", "form")]
-    number = numbered(said)
+    worth_open = without_worth(table)
+    number = numbered([*said, worth_open])
     first = first_rows(number)
     aliases = tuple(sorted(table.unit_aliases.items()))
-    rows = zip(*(column.take(first).tolist() for column in said), strict=True)
-    kinds = tuple(
-        CellKind(
-            column, analyte, unit, basis, *(_open(analyte, unit, basis, aliases) if form in _BY_VALUE else ("", ""))
-        )
-        for column, analyte, unit, basis, form in rows
-    )
-    return CellKinds(number, kinds)
+    rows = zip(*(column.take(first).tolist() for column in said), worth_open[first].tolist(), strict=True)
+    kinds = [
+        CellKind(column, analyte, unit, basis, *_open(analyte, unit, basis, aliases) if form in _BY_VALUE else ("", ""))
+        if not counted
+        else CellKind(column, analyte, unit, basis, WORTH, NO_WORTH)
+        for column, analyte, unit, basis, form, counted in rows
+    ]
+    return CellKinds(number, tuple(kinds))
 
 
 def _open(analyte: str, unit: str, basis: str, aliases: tuple[tuple[str, str], ...]) -> tuple[str, str]:
-    """Say what is open, and the problem in words."""
+    """Say what is open of the unit, and the problem in words."""
     meaning = resolve(analyte, unit, basis, aliases)
     if meaning.problem in _UNIT_PROBLEMS:
         return UNIT, meaning.detail

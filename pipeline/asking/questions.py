@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from pipeline.asking.answers import heading_of
+from pipeline.asking.open_units import WORTH
 from schemas.columns import ANALYTES
 
 if TYPE_CHECKING:
     from pipeline.asking.evidence import Agreement, Verdict
 
+_WORTH_TO_SAY: Final = "KIT or NUMBER UNIT per drop at N mL"
 _SHOWN: Final = 3  # units
 _TOLD: Final = 2  # relations
 _MANY: Final = 20  # samples from which agreement of one unit alone is almost certain
@@ -34,13 +36,17 @@ def evidence_text(verdict: Verdict, *, option: bool = True) -> str:
 
 def _said(verdict: Verdict) -> tuple[str, str]:
     """Word what the file says, and the unit to answer with."""
+    if verdict.frozen and verdict.proved:
+        as_ice = " or ".join(unit.text for unit in verdict.frozen)
+        return f"{verdict.proved}, since in {as_ice} the water would not be liquid.", verdict.proved
     if verdict.tested:
         fitting = [_fits(verdict, number) for number in range(min(_SHOWN, len(verdict.fitting)))]
         return f"{'; '.join(fitting)}.", verdict.fitting[0].text
+    unknown = _WORTH_TO_SAY if verdict.kind.waits_for == WORTH else "UNIT"
     if verdict.usual:
         named = " or ".join(unit.text for unit in verdict.usual[:_SHOWN])
-        return f"No other reading of the file decides it; by the usual size of waters {named}.", "UNIT"
-    return "Nothing in the file decides it.", "UNIT"
+        return f"No other reading of the file decides it; by the usual size of waters {named}.", unknown
+    return "Nothing in the file decides it.", unknown
 
 
 def _fits(verdict: Verdict, place: int) -> str:

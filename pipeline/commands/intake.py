@@ -16,6 +16,7 @@ from pipeline.asking.ask import Answers
 from pipeline.commands.options import BY, JSON, LAYOUTS, settings, who_asks
 from pipeline.engine.opening import engine_at
 from pipeline.errors import EXIT_CANNOT, EXIT_CLEAN, EXIT_FINDINGS
+from pipeline.kits import with_kits
 from pipeline.memory import keep_freed
 from pipeline.report.terminal.progress import Progress
 from pipeline.report.terminal.summary import show_summary
@@ -63,7 +64,7 @@ def command(
     """  # noqa: D301 - \b is click's mark for "keep these lines"
     keep_freed()
     who = who_asks(settings)
-    answers = Answers(given=read_answers(units, who), by=who)
+    answers = Answers(given=read_answers(with_kits(units, settings.kits), who), by=who)
     run = flow.run_flow if flow.configured() else job.run
     with engine_at(address, shared, settings.store) as engine, Progress(enabled=sys.stderr.isatty()) as progress:
         finished = run(paths, settings, progress, answers, engine)

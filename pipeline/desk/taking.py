@@ -16,6 +16,7 @@ from pipeline.asking.answers import read_answers
 from pipeline.asking.ask import Answers
 from pipeline.errors import KettlestoneError
 from pipeline.intake import prepare_intake
+from pipeline.kits import with_kits
 from pipeline.report.wording import batch_headline
 
 if TYPE_CHECKING:
@@ -72,7 +73,8 @@ def take_in() -> None:
     """Take in what the desk hands over on standard input."""
     request: Request = pickle.load(sys.stdin.buffer)  # noqa: S301 - from the desk that started this process
     try:
-        answers = Answers(given=read_answers(request.units, request.by), by=request.by)
+        given = read_answers(with_kits(request.units, request.settings.kits), request.by)
+        answers = Answers(given=given, by=request.by)
         job = prepare_intake([path for path, _ in request.named], request.settings, _Telling(), answers)
         finished = job.finish(_read(job, request))
         headline = batch_headline(finished.summary)

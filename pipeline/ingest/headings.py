@@ -122,7 +122,14 @@ def read_heading(text: str, own: OwnSpellings | None = None) -> Heading:
     if not settled.meanings and not (own and own.only):
         settled = (_compose(written, blank, _DEPTH, set()) if may_name(written) else None) or blank
         settled = settled if settled.meanings else _of_rewritten(blank, own)
-    return settled if settled.own else _worth_of_drop(settled)
+    return settled if settled.own else _worth_of_drop(_water_taken(settled))
+
+
+def _water_taken(heading: Heading) -> Heading:
+    """Take "Probe (ml)" or "eau ml" for how much water was taken: a label has no volume."""
+    labelled = any((meaning.kind, meaning.code) == ("field", "label") for meaning in heading.meanings)
+    volume = labelled and heading.unit.casefold() == "ml"
+    return replace(heading, meanings=(Meaning("field", "used_ml"),)) if volume else heading
 
 
 def _of_count(heading: Heading) -> Heading | None:

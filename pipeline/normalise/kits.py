@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Flags, Floats, Places
     from pipeline.normalise.rows import TypedRows
 
+NO_WORTH: Final = "degrees per drop or nominal volume are missing"
 _NO_VOLUME: Final = "sample volume taken as the kit's"
 _OF_VOLUME: Final = "a drop taken as worth what is stated for the sample volume beside it"
 # What is written in a row, cannot be used, and must not be taken for what is usual where nothing is written.
@@ -96,7 +97,7 @@ def with_drop_counts(table: pd.DataFrame, described: TypedRows) -> pd.DataFrame:
     broken = drops & ~np.isnan(count) & (count != np.round(count))
     texts["problem"] = texts["problem"].noted(count < 0, "negative-value").noted(broken, "drops-not-whole")
     faults = _unusable(described, row, drops, _KIT)
-    faults["degrees per drop or nominal volume are missing"] = undefined
+    faults[NO_WORTH] = undefined
     texts = _set_aside(texts, "kit-undefined", faults)
     texts["qualifier"] = texts["qualifier"].where(drops, "").where(drops & (count == 0), "<")
     texts["note"] = texts["note"].extended(assumed, _NO_VOLUME).extended(stated, _OF_VOLUME)

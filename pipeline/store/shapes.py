@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from pipeline.store.database import Store
 
-_UNIT_PROBLEMS = ("unit-missing", "unit-ambiguous", "unit-unknown", "not-detected-without-limit")
+_ANSWERED = ("unit-missing", "unit-ambiguous", "unit-unknown", "not-detected-without-limit", "kit-undefined")
 
 
 def kept_shapes(store: Store) -> pd.DataFrame:
@@ -26,7 +26,7 @@ def kept_shapes(store: Store) -> pd.DataFrame:
     Returns
     -------
     (n, …) frame `shape headings name unit layout said_by said_at file`: one row per answer or layout, the last one of
-    each name; what was forgotten is not among them.
+    each name to each question; what was forgotten is not among them.
     """
     return store.connection.execute(
         """
@@ -35,7 +35,10 @@ def kept_shapes(store: Store) -> pd.DataFrame:
         WHERE (unit <> '' OR layout <> '')
             AND NOT EXISTS (SELECT 1 FROM file_shape AS f
                 WHERE f.shape = s.shape AND f.unit = '' AND f.layout = '' AND f.said_at >= s.said_at)
-        QUALIFY row_number() OVER (PARTITION BY shape, lower(name) ORDER BY said_at DESC, rowid DESC) = 1
+        -- A name may have a unit, a limit of detection ("<0.5 mg/L") and the worth of a drop ("1 °dH per drop").
+        QUALIFY row_number() OVER (
+            PARTITION BY shape, lower(name), unit LIKE '<%', unit SIMILAR TO '[0-9].*'
+            ORDER BY said_at DESC, rowid DESC) = 1
         ORDER BY said_at, rowid
         """
     ).df()
@@ -97,7 +100,7 @@ def cells_without_unit(store: Store, files: Iterable[str]) -> dict[str, pd.DataF
             AND NOT EXISTS (SELECT 1 FROM reading AS r
                 WHERE r.file_sha256 = s.file_sha256 AND r.line = s.line AND r."column" = s."column")
         """,
-        {"problems": list(_UNIT_PROBLEMS)},
+        {"problems": list(_ANSWERED)},
     ).df()
     nothing = found[["line", "column"]].iloc[:0]
     of_file = {str(sha256): cells[["line", "column"]] for sha256, cells in found.groupby("file_sha256")}

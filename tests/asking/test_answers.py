@@ -223,3 +223,75 @@ def test_a_limit_that_nothing_waits_for_is_refused(bench: Bench, answer: str, wh
     code, said = bench.intake(LIST, *ANSWERS, "--unit", answer)
 
     assert (code, why in said) == (2, True), said
+
+
+DROPS = "Client,Date,Sample,GH drops,KH drops,EC (µS/cm)\nBar,2026-03-02,A,14,9,512\nBar,2026-03-02,B,5,2,348\n"
+
+
+def test_what_a_drop_is_worth_is_answered_once_for_each_test(bench: Bench) -> None:
+    """14 drops of 1 °dH are 14 × 17.848 mg/L as CaCO3, 9 of 1 °f are 90 (DIN 38409-6, NF T90-003)."""
+    first = bench.intake(DROPS)
+    second = bench.intake(DROPS, "--unit", "GH drops=1 °dH per drop", "--unit", "KH drops=french-degree")
+    later = bench.intake(DROPS.replace(",A,", ",C,").replace(",B,", ",D,").replace("-03-", "-04-"), name="april.csv")
+
+    questions = [one["question"] for one in first["coverage"]["waiting"]]
+    assert [one.partition(" under ")[0] for one in questions] == ["What is a drop worth"] * 2
+    assert [(one["entries"]["accepted"], one["entries"]["set_aside"]) for one in (first, second, later)] == [
+        (2, 4),
+        (4, 0),
+        (6, 0),
+    ]
+    assert bench.values("A") == {
+        "total_hardness": pytest.approx(14 * 17.848, rel=1e-4),
+        "alkalinity": pytest.approx(90.0),
+        "conductivity": 512.0,
+    }
+    assert bench.values("D")["alkalinity"] == pytest.approx(20.0)
+
+
+def test_a_drop_is_worth_twice_as_much_in_half_the_water(bench: Bench) -> None:
+    sheet = "Sample,Drops GH,Water ml\nA,14,5\nB,7,10\n"
+
+    refused = bench.intake(sheet, "--unit", "hardness=1 °dH/drop")
+    bench.intake(sheet, "--unit", "hardness=1 °dH/drop at 10 mL")
+
+    assert refused[0] == 2
+    assert "leaves open what sample volume" in refused[1]
+    assert bench.values("A")["total_hardness"] == pytest.approx(2 * 14 * 17.848, rel=1e-4)
+    assert bench.values("B")["total_hardness"] == pytest.approx(7 * 17.848, rel=1e-4)
+
+
+@pytest.mark.parametrize(
+    ("answer", "why"),
+    [
+        ("GH drops=°dH", "drops are counted"),
+        ("EC (µS/cm)=1 °dH per drop", "no counted drops wait"),
+    ],
+)
+def test_an_answer_that_is_none_for_drops_is_refused(bench: Bench, answer: str, why: str) -> None:
+    code, said = bench.intake(DROPS, "--unit", answer)
+
+    assert (code, why in " ".join(said.split())) == (2, True)
+
+
+@pytest.mark.parametrize(("answer", "why"), [("GH=1 µS/cm per drop", "does not measure"), ("GH=german", "kit list")])
+def test_what_no_drop_is_worth_is_no_answer(answer: str, why: str) -> None:
+    with pytest.raises(KettlestoneError, match=why):
+        read_answers([answer])
+
+
+def test_a_unit_and_a_limit_of_one_name_are_both_kept(bench: Bench) -> None:
+    sheet = "Sample,pH,Lead\nA,7.5,3\nB,7.6,nd\n"
+    bench.intake(sheet, "--unit", "lead=µg/L", "--unit", "lead=<1 µg/L")
+
+    later = bench.intake(sheet.replace("A,", "C,").replace("B,", "D,"), name="april.csv")
+
+    assert (later["coverage"]["used"], later["coverage"]["waiting"]) == (4, [])
+
+
+def test_a_temperature_in_which_water_would_be_ice_is_in_no_such_unit(bench: Bench) -> None:
+    """14 °F are -10 °C; water freezes at 0 °C under the pressure of the air."""
+    summary = bench.intake("Sample,pH,T\nA,7.5,14.1\nB,7.6,13.2\n")
+
+    assert (summary["coverage"]["used"], summary["coverage"]["waiting"]) == (4, [])
+    assert bench.values("A")["temperature"] == 14.1
