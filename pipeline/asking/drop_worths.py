@@ -22,8 +22,8 @@ _NUMBER: Final = r"\d+(?:[.,]\d+)?"
 _DROP: Final = r"(?:\s*/\s*|\s+(?:per|a|pro|je|par|por)\s+)(?:drop|tropfen|goutte|goccia|gota|druppel)\b"
 _OF_VOLUME: Final = r"(?:\b(?:at|in|for|with|bei|pour|per|con|bij)\s+)?"
 _WORTH: Final = re.compile(
-    rf"(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s].*?)(?:{_DROP})?\s*(?:{_OF_VOLUME}(?P<nominal_ml>{_NUMBER})\s*ml)?"
-    rf"|{_OF_VOLUME}(?P<alone>{_NUMBER})\s*ml",
+    rf"{_OF_VOLUME}(?P<alone>{_NUMBER})\s*ml"
+    rf"|(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s].*?)(?:{_DROP})?\s*(?:{_OF_VOLUME}(?P<nominal_ml>{_NUMBER})\s*ml)?",
     re.IGNORECASE,
 )
 _FIELDS: Final = ("degree_per_drop", "degree_unit", "nominal_ml")
