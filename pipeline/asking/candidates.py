@@ -70,7 +70,9 @@ def candidates(kind: CellKind) -> tuple[UnitCandidate, ...]:
 
 def customary(kind: CellKind) -> str:
     """Give the unit that the heading of a column stands for where nothing else is said, "" for most."""
-    return _CUSTOMARY.get(key(heading_of(kind.column)), "")
+    words = key(heading_of(kind.column)).split()
+    tried = (" ".join(words[start:]) for start in range(len(words)))  # "Rohwasser GH"
+    return next((_CUSTOMARY[name] for name in tried if name in _CUSTOMARY), "")
 
 
 def stand_in(kind: CellKind, listed: Sequence[UnitCandidate]) -> UnitCandidate:

@@ -34,6 +34,8 @@ _TITRANT_UNITS: Final = {
     **dict.fromkeys(("mol l", "mol dm3", "mol l 1", "mol litre", "mol liter"), "titrant_molarity"),
     **dict.fromkeys(("eq l", "val l", "eq dm3", "eq l 1"), "titrant_normality"),
 }
+# What is titrated with a titrant where the sheet does not say it [CP].
+_TITRATED: Final = {"EDTA": "total_hardness", **dict.fromkeys(("HCl", "H2SO4", "HNO3"), "alkalinity")}
 _OF_MASS: Final = frozenset({"mg/L", "ppm", "ug/L", "g/L"})
 _LABORATORY: Final = re.compile(r"lab(?:or|oratory|oratoire|oratorio|no|nr|id|sample)?\b")
 _SITE_CODE: Final = re.compile(r"\b(?:id|no|nr|number|code)$|^(?:site|sta)id$")
@@ -194,6 +196,7 @@ def _paired(columns: list[SourceColumn]) -> tuple[SourceColumn, ...]:
     measured = {(column.analyte, column.stage) for column in columns if column.role == "measurement"}
     paired = [_settled(column, counted, measured) for column in _with_worths(_with_neighbours(columns))]
     paired = [_filtered(column, paired) for column in _with_own_names(_with_site_codes(paired))]
+    paired = [_by_titrant(column, paired) for column in paired]
     tests = {column.analyte for column in paired if column.role == "measurement" and column.analyte in DROP_TESTS}
     if len(tests) == 1:
         paired = [_of_only_test(column, *tests) for column in paired]
@@ -292,6 +295,20 @@ def _with_own_names(columns: list[SourceColumn]) -> list[SourceColumn]:
     if not of_laboratory or len(clients) != 1 or not _SITE_CODE.search(key(clients[0].heading)):
         return columns
     return [replace(column, code="sampling_point") if column is clients[0] else column for column in columns]
+
+
+def _by_titrant(column: SourceColumn, columns: Sequence[SourceColumn]) -> SourceColumn:
+    """Take "mL EDTA" for the total hardness and "mL HCl" for the alkalinity, where no other column is of these."""
+    analyte = _titrated(column)
+    others = (other for other in columns if other is not column)
+    if not analyte or any(analyte in (_titrated(other), other.analyte) for other in others):
+        return column
+    return replace(column, role="measurement", form=column.role, analyte=analyte)
+
+
+def _titrated(column: SourceColumn) -> str:
+    """Give what is titrated with the titrant of a bare volume."""
+    return _TITRATED.get(titrant_of(column.heading).substance, "") if column.role == "titrant_ml" else ""
 
 
 def _of_only_test(column: SourceColumn, analyte: str) -> SourceColumn:

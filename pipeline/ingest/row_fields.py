@@ -218,7 +218,9 @@ def _named_with_points(source: Source, stated: dict[str, TextColumn]) -> dict[st
     What is called by its point needs no date for a label; any other heading is kept behind the name of the point.
     """
     in_rows = any(column.role == "about" and column.code == "sampling_point" for column in source.match.columns)
-    if source.match.orientation != "parameters-in-rows" or not in_rows or len(set(stated["sampling_point"].texts)) < 2:  # noqa: PLR2004 - points
+    titled = "sampling_point" in source.match.preamble and all(map(date_of_heading, stated["label"].texts))
+    several = in_rows and len(set(stated["sampling_point"].texts)) > 1
+    if source.match.orientation != "parameters-in-rows" or not (several or titled):
         return stated
     label = composed(
         [stated["sampling_point"], stated["label"]],

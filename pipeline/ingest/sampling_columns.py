@@ -8,7 +8,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.name_vocabulary import word_meanings
-from pipeline.ingest.spellings import heading_words, key, word_keys
+from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -60,13 +60,18 @@ def _with_periods(
     if any(column.role == "about" and column.code == "collected_on" for column in columns):
         return columns
     for column in columns:
-        named = key(column.heading)
-        if column.role in ("unknown", "ignored") and named in _periods():
+        if column.role in ("unknown", "ignored") and _period(column.heading) in _periods():
             cells = [text for text in grid.cells(column.position, rows).to_pylist() if text.strip()]
             if cells and all(map(_WITH_YEAR.search, cells)):
                 dated = replace(column, role="about", code="collected_on")
                 return tuple(dated if one is column else one for one in columns)
     return columns
+
+
+def _period(heading: str) -> str:
+    """Give the heading folded, without the stage of a group that stands above it: "Rohwasser KW"."""
+    before, _, last = key(heading).rpartition(" ")
+    return last if word_table("stages").get(before) else key(heading)
 
 
 @lru_cache(maxsize=1)
@@ -77,7 +82,7 @@ def _periods() -> frozenset[str]:
 @lru_cache(maxsize=1024)
 def names_week(heading: str) -> bool:
     """Tell a heading of weeks, under which "10/2026" is the tenth week and not October."""
-    return key(heading) in word_keys(heading_words()["weeks as headings"], "de")
+    return _period(heading) in word_keys(heading_words()["weeks as headings"], "de")
 
 
 def _is_open(column: SourceColumn) -> bool:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from pipeline.ingest.dated_headings import date_of_heading
 from pipeline.ingest.spellings import key, word_table
 from pipeline.ingest.stage_words import stage_of
 
@@ -65,7 +66,9 @@ def _placed(match: Match, name: str, *, alike: bool) -> Match:
     stated = {column.code for column in match.columns if column.role == "about"}
     if not name or "sampling_point" in {*stated, *match.preamble}:
         return match
-    named = not stated.isdisjoint(_NAMING) or any(column.sample for column in match.measured)
+    named = not stated.isdisjoint(_NAMING) or any(
+        column.sample and not date_of_heading(column.sample) for column in match.measured
+    )
     stage = word_table("stages").get(key(name), "") or stage_of(name, label=True)
     takes = (stage and "stage" not in stated) if named else alike
     return replace(match, preamble={**match.preamble, "sampling_point": name}) if takes else match

@@ -9,6 +9,7 @@ from pipeline.ingest.blocks import blocks_of
 from pipeline.ingest.extract import Extract, extract
 from pipeline.ingest.grid import Grid
 from pipeline.ingest.layouts import load_layouts
+from pipeline.ingest.titles import with_titles
 
 LAYOUTS = load_layouts()
 
@@ -139,3 +140,27 @@ def test_japanese_alkalinity_by_mass_counts_calcium_carbonate(unit: str, basis: 
     for table in (wide, long):
         (found,) = extracted(table)
         assert found.cells.loc[found.cells["analyte"] == "alkalinity", "basis"].tolist() == [basis]
+
+
+@pytest.mark.common_practice
+def test_bare_volumes_are_told_by_their_titrants() -> None:
+    """EDTA titrates hardness and an acid alkalinity; of two volumes of EDTA neither is told."""
+    (found,) = extracted("Sample;Volume taken (mL);mL EDTA 0.01 M;mL HCl 0.02 N;pH\nTap;50;13.4;11.2;7.6")
+    (two,) = extracted("Sample;mL EDTA 0.01 M;mL EDTA 0.02 M;pH;TDS ppm\nTap;9;13.4;7.6;300")
+
+    assert found.cells["analyte"].tolist() == ["total_hardness", "alkalinity", "ph"]
+    assert "total_hardness" not in two.cells["analyte"].tolist()
+
+
+@pytest.mark.common_practice
+def test_months_of_two_titled_tables_are_not_one_sample() -> None:
+    table = "pH;;7.2;7.3\nCalcium;mg/L;19;20"
+    text = (
+        f"Mains;;;\nParameter;Unit;mar-25;jun-25\n{table}\n;;;\nAfter osmosis;;;\nParameter;Unit;mar-25;jun-25\n{table}"
+    )
+    grid = Grid.from_rows([line.split(";") for line in text.splitlines()])
+    tables = with_titles([(block.grid, block.match) for block in blocks_of(grid, LAYOUTS) if block.match])
+
+    rows = [extract(part, match, "0" * 64).rows for part, match in tables]
+    assert [one["sampling_point"].tolist() for one in rows] == [["Mains"] * 2, ["After osmosis"] * 2]
+    assert [one["label"].tolist() for one in rows] == [["", ""]] * 2
