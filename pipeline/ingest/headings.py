@@ -82,11 +82,7 @@ class Heading:
 
     def chosen(self, present: frozenset[str] = frozenset()) -> Meaning | None:
         """Choose the meaning that holds in a file whose analytes and heading keys are ``present``."""
-        holding = [
-            meaning
-            for meaning in self.meanings
-            if (not meaning.beside or present & {*meaning.beside}) and not present & {*meaning.unless}
-        ]
+        holding = [meaning for meaning in self.meanings if meaning.holds(present)]
         tied = [meaning for meaning in holding if meaning.beside]
         return next(iter(tied or holding), None)
 

@@ -47,6 +47,10 @@ class Meaning:
     unless: tuple[str, ...] = ()
     mass_basis: str = ""
 
+    def holds(self, present: frozenset[str]) -> bool:
+        """Tell whether it is valid in a file that has these analytes and heading keys."""
+        return (not self.beside or not present.isdisjoint(self.beside)) and present.isdisjoint(self.unless)
+
 
 @dataclass(frozen=True, eq=False)
 class OwnSpellings:
