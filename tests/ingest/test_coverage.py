@@ -15,13 +15,14 @@ from pipeline.ingest.layouts import load_layouts, match_layout
 from pipeline.normalise.readings import NormaliseSettings, normalise
 
 SHA = "0" * 64
-LABELS = ["Probe", "Sample", "Échantillon", "Campione", "Muestra", "Monster"]
-PARAMETERS = ["Parameter", "Paramètre", "Parametro", "Parámetro"]
+LABELS = ["Probe", "Sample", "Échantillon", "Campione", "Muestra", "Monster", "Prøve", "Prov", "Name"]
+PARAMETERS = ["Parameter", "Paramètre", "Parametro", "Parámetro", "Ämne"]
 UNITS = ["Einheit", "Unit", "Unité", "Unità", "Unidad", "Eenheid"]
 # Quantities in the languages of laboratories; unit "" is a list that states none.
-KNOWN = ["Calcium", "Magnésium", "Sodio", "Kalium", "Chlorid", "Sulfates", "Nitrato", "Chloride"]
-UNKNOWN = ["Permanganatindex", "Geosmin", "Zorb", "Wolfram", "Turbiedad XK", "Iridium"]
+KNOWN = ["Calcium", "Magnésium", "Sodio", "Kalium", "Chlorid", "Sulfates", "Nitrato", "Chloride", "Jern", "Fluorid"]
+UNKNOWN = ["Permanganatindex", "Geosmin", "Zorb", "Wolfram", "Turbiedad XK", "Iridium", "E. coli", "Enterococcen"]
 STATED = ["mg/l", "mg/L", ""]
+ABOVE = ["Alle Angaben in mg/l", "Besuch 12.03.2026", "1 drop = 1 °dH in 5 mL", "Report of the works"]
 TEXTS = ["Zapfpunkt", "Emplazamiento XK", "Farbe des Bechers"]
 FIGURES = st.one_of(
     st.integers(1, 400).map(lambda number: f"{number / 10:.1f}"),
@@ -55,7 +56,8 @@ def tables(draw: st.DrawFn) -> tuple[list[list[str]], int]:
         rows = [[str(draw(st.sampled_from(PARAMETERS))), str(draw(st.sampled_from(UNITS))), *labels]]
         of_names = enumerate(zip(names, units, strict=True))
         rows += [[name, unit, *(row[place] for row in cells)] for place, (name, unit) in of_names]
-    return rows, filled
+    above: list[str] = draw(st.lists(st.sampled_from(ABOVE), max_size=2, unique=True))
+    return [*([line] for line in above), *rows], filled
 
 
 @settings(max_examples=20, deadline=None)
