@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from pipeline.ingest.drop_worths import PER_DROP
 from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
@@ -19,11 +20,10 @@ if TYPE_CHECKING:
     from pipeline.ingest.extract import Extract
 
 _NUMBER: Final = r"\d+(?:[.,]\d+)?"
-_DROP: Final = r"(?:\s*/\s*|\s+(?:per|a|pro|je|par|por)\s+)(?:drop|tropfen|goutte|goccia|gota|druppel)\b"
 _OF_VOLUME: Final = r"(?:\b(?:at|in|for|with|bei|pour|per|con|bij)\s+)?"
 _WORTH: Final = re.compile(
     rf"{_OF_VOLUME}(?P<alone>{_NUMBER})\s*ml"
-    rf"|(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s].*?)(?:{_DROP})?\s*(?:{_OF_VOLUME}(?P<nominal_ml>{_NUMBER})\s*ml)?",
+    rf"|(?P<number>{_NUMBER})\s*(?P<unit>[^\d\s].*?)\s*(?:{_OF_VOLUME}(?P<nominal_ml>{_NUMBER})\s*ml)?",
     re.IGNORECASE,
 )
 _FIELDS: Final = ("degree_per_drop", "degree_unit", "nominal_ml")
@@ -49,7 +49,7 @@ DropWorth(number='', unit='', nominal_ml='5'))
     >>> stated_worth("mg/L") is None
     True
     """
-    found = _WORTH.fullmatch(text.strip())
+    found = _WORTH.fullmatch(PER_DROP.sub(" ", text).strip())
     if found is None:
         return None
     number, volume = (plain_number(found[name] or "") for name in ("number", "nominal_ml"))

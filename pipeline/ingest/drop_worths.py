@@ -13,6 +13,11 @@ DROP_NAMES: Final = (
 )
 # A count of drops written in the cell; both the regular expressions of Python and of Arrow read it.
 DROP_WORDS: Final = rf"^\s*\d+(?:[.,]\d+)?\s*(?:tr\b|tr\.|(?:{DROP_NAMES})(?:\W|$))"
+PER_DROP: Final = re.compile(
+    r"[\s(\[]*(?:/|\b(?:per|pro|je|par|por|al|na|za)\b|毎|每)\s*(?:1 )?"
+    rf"(?:{DROP_NAMES})(?![^\W\d_])[\s)\]]*",
+    re.IGNORECASE,
+)
 _STATED: Final = re.compile(
     rf"[\s,;:]*[(\[]?\s*1\s*(?:{DROP_NAMES}|trpf\.?|tr\.?|gtt?\.?)\s*[=≙]\s*(?P<number>\d+(?:[.,]\d+)?)\s*(?P<unit>[^()\[\]]+?)\s*[)\]]?\s*$",
     re.IGNORECASE,

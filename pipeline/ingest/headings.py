@@ -13,7 +13,7 @@ from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 from pipeline.ingest.database_names import as_before
-from pipeline.ingest.drop_worths import DROP_NAMES, stated_drop
+from pipeline.ingest.drop_worths import PER_DROP, stated_drop
 from pipeline.ingest.meanings import Meaning, OwnSpellings, meanings
 from pipeline.ingest.names import may_name, read_name, spaced
 from pipeline.ingest.spellings import heading_words, key, word_keys, word_table
@@ -46,10 +46,6 @@ _ZONE: Final = re.compile(
 _BRACKET: Final = re.compile(r"[(\[{（【]([^()\[\]{}（）【】]*)[)\]}）】]")
 _SIGN_UNIT: Final = re.compile(r"[(\[{]\s*(?:[^\w\s()\[\]{}]+|[°º˚][^()\[\]{}]*)\s*[)\]}]|%\s*$")
 _WORD: Final = re.compile(r"[^\W_]+")
-_PER_DROP: Final = re.compile(
-    r"[\s(\[]*(?:/|\b(?:per|pro|je|par|por|al|na|za)\b|毎|每)\s*(?:1 )?"
-    rf"(?:{DROP_NAMES})(?![^\W\d_])[\s)\]]*"
-)
 _JOINED: Final = re.compile(r"(?:[+&/]|\b(?:and|und|et|plus))\s*$")  # "Ca + Mg" is no calcium as magnesium
 _GLUED_FLAG: Final = re.compile(r"^flag(?=[A-Z])")
 _REMARK_CODE: Final = re.compile(r"^R(\d{5})$")
@@ -178,7 +174,7 @@ def _worth_of_drop(heading: Heading) -> Heading:
     The test may be named before or behind: "KH °dH pro Tropfen", "°f/goutte TAC".
     """
     folded = fold(heading.text)
-    stated = _PER_DROP.search(folded.text)
+    stated = PER_DROP.search(folded.text)
     if stated is None:
         return heading
     before, behind = folded.original(0, stated.start()), folded.original(stated.end(), len(folded.text))
