@@ -63,32 +63,37 @@ def at(named: str, error: Exception, function: Callable[..., Any], names: Callab
     return failing
 
 
-def is_whole_but_for_the_bad_one(result: Result, summary: dict[str, Any], folder: Path) -> None:
-    """Prove that the two good files are stored; the bad one is told with its reason, and the log is named."""
+def is_whole_but_for_the_bad(result: Result, summary: dict[str, Any], folder: Path) -> dict[str, str]:
+    """Prove that the two good files are stored; give what was said of each bad one, all of it in the log."""
     (log,) = (folder.parent / "out").glob("fault-*.log")
     status = {one["name"].rpartition("/")[2]: (one["status"], one["accepted"]) for one in summary["files"]}
-    (told,) = [row for row in summary["notices"] if row["problem"] == "file-unreadable"]
+    told = {row["name"]: row["message"] for row in summary["notices"] if row["problem"] == "file-unreadable"}
+    bad = {path.name for path in folder.iterdir() if "bad" in path.name}
     assert result.exit_code == 1
-    assert status == {"a.csv": ("read", 15), "bad.csv": ("not understood", 0), "c.csv": ("read", 15)}
-    assert told["name"].endswith("bad.csv")
-    assert "a fault of the program" in told["message"]
-    assert log.name in told["message"]
+    assert status == {"a.csv": ("read", 15), **dict.fromkeys(bad, ("not understood", 0)), "c.csv": ("read", 15)}
+    assert {name.rpartition("/")[2] for name in told} == bad
+    assert all("a fault of the program" in message and log.name in message for message in told.values())
     assert f"Log: {log}" in result.stderr
     assert "Traceback (most recent call last)" in log.read_text(encoding="utf-8")
     with Store(folder.parent / "out" / "kettlestone.duckdb", read_only=True) as store:
         assert store.connection.execute("SELECT count(*) FROM reading").fetchall() == [(30,)]
+    return {name.rpartition("/")[2]: message for name, message in told.items()}
 
 
-@pytest.mark.parametrize("error", ERRORS, ids=lambda error: type(error).__name__)
-def test_a_reader_that_fails_at_one_file(evening: Path, monkeypatch: pytest.MonkeyPatch, error: Exception) -> None:
-    failing = at("bad", error, one_file.grids, lambda content, *_: content.name)
+def test_a_reader_that_fails_at_some_files(evening: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In four ways, each at a file of its own."""
+    (evening / "bad.csv").unlink()
+    failing = one_file.grids
+    for error in ERRORS:
+        name = f"bad {type(error).__name__}"
+        (evening / f"{name}.csv").write_text(table(name), encoding="utf-8")
+        failing = at(name, error, failing, lambda content, *_: content.name)
     for module in (one_file, files_together):
         monkeypatch.setattr(module, "grids", failing)
 
-    result, summary = taken(evening)
+    told = is_whole_but_for_the_bad(*taken(evening), evening)
 
-    is_whole_but_for_the_bad_one(result, summary, evening)
-    assert type(error).__name__ in json.dumps(summary["notices"])
+    assert all(type(error).__name__ in told[f"bad {type(error).__name__}.csv"] for error in ERRORS)
 
 
 def test_a_rule_that_fails_at_one_file_among_those_normalised_together(
@@ -99,7 +104,7 @@ def test_a_rule_that_fails_at_one_file_among_those_normalised_together(
 
     monkeypatch.setattr(gathering, "normalise", at("bad", ZeroDivisionError("0"), gathering.normalise, names))
 
-    is_whole_but_for_the_bad_one(*taken(evening), evening)
+    is_whole_but_for_the_bad(*taken(evening), evening)
 
 
 def test_whatever_fails_after_the_files_were_put_together_is_traced_to_its_file(
@@ -110,7 +115,7 @@ def test_whatever_fails_after_the_files_were_put_together_is_traced_to_its_file(
 
     monkeypatch.setattr(batch, "join", at("bad", OverflowError("1e308"), batch.join, names))
 
-    is_whole_but_for_the_bad_one(*taken(evening), evening)
+    is_whole_but_for_the_bad(*taken(evening), evening)
 
 
 def test_what_fails_at_all_files_alike_is_a_fault_and_stores_nothing(
@@ -146,54 +151,45 @@ def test_a_sheet_that_fails_leaves_the_others_of_its_workbook(tmp_path: Path, mo
     assert "Log: " in result.stderr
 
 
-@pytest.mark.parametrize("subject", ["hardness-sum", "single-mistake", "assessment"])
-def test_a_check_that_fails_is_not_evaluated_and_told(
-    evening: Path, monkeypatch: pytest.MonkeyPatch, subject: str
-) -> None:
+def test_what_fails_in_the_judgement_is_not_evaluated_and_told(evening: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A check, the weighing of causes and the assessment."""
+
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError
 
-    if subject in CHECKS:
-        monkeypatch.setitem(CHECKS, subject, replace(CHECKS[subject], function=broken))
-    else:
-        monkeypatch.setattr("pipeline.batch.assess" if subject == "assessment" else "pipeline.prove.explain", broken)
+    failing = {"hardness-sum", "single-mistake", "assessment"}
+    monkeypatch.setitem(CHECKS, "hardness-sum", replace(CHECKS["hardness-sum"], function=broken))
+    for function in ("pipeline.batch.assess", "pipeline.prove.explain"):
+        monkeypatch.setattr(function, broken)
 
     result, summary = taken(evening)
 
     (told,) = [row for row in summary["notices"] if row["problem"] == "not-worked-out"]
     assert result.exit_code == 1
     assert summary["entries"]["accepted"] == 45
-    assert summary["faults"] == [subject]
-    assert told["places"] == [subject]
+    assert set(told["places"]) == set(summary["faults"]) == failing
     assert "not evaluated: a fault of the program, ZeroDivisionError" in told["message"]
-    if subject in CHECKS:
-        (run,) = [one for one in summary["checks"] if one["check_id"] == subject]
-        assert (run["evaluated"], run["not_evaluated"]) == (0, 9)
+    counts = {one["check_id"]: (one["evaluated"], one["not_evaluated"]) for one in summary["checks"]}
+    assert [counts[check_id] for check_id in failing & CHECKS.keys()] == [(0, 9)] * len(failing & CHECKS.keys())
     with Store(evening.parent / "out" / "kettlestone.duckdb", read_only=True) as store:
         stored = store.connection.execute("SELECT message FROM notice WHERE problem = 'not-worked-out'").fetchall()
-    assert stored == [(told["message"],)]
+    assert len(stored) == len(failing)
+    assert (told["message"],) in stored
 
 
-@pytest.mark.parametrize(
-    ("broken", "missing"),
-    [
-        ("pipeline.report.batch.folder.batch_page", "summary.html"),
-        ("pipeline.report.batch.folder._explanations", "explanations.csv"),
-        ("pipeline.report.batch.summary.work_list", "summary: work"),
-    ],
-)
-def test_a_page_that_fails_leaves_the_batch(
-    evening: Path, monkeypatch: pytest.MonkeyPatch, broken: str, missing: str
-) -> None:
+def test_pages_that_fail_leave_the_batch(evening: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The page, a table, and a part of the summary."""
+
     def fails(*_: object, **__: object) -> None:
         raise TypeError
 
-    monkeypatch.setattr(broken, fails)
+    for broken in ("folder.batch_page", "folder._explanations", "summary.work_list"):
+        monkeypatch.setattr(f"pipeline.report.batch.{broken}", fails)
 
     result, summary = taken(evening)
 
     assert result.exit_code == 1
     assert summary["entries"]["accepted"] == 45
-    assert summary["faults"] == [missing]
-    assert not list((evening.parent / "out").glob(f"*/{missing}"))
+    assert sorted(summary["faults"]) == ["explanations.csv", "summary.html", "summary: work"]
+    assert not [path for name in summary["faults"] for path in (evening.parent / "out").glob(f"*/{name}")]
     assert "Log: " in result.stderr

@@ -24,6 +24,24 @@ if TYPE_CHECKING:
 # Invented water: 4.0 mmol/L of charge on either side, so hardness, alkalinity and conductivity fit each other.
 SOUND = {"total_hardness_mg_l_caco3": 200.0, "alkalinity_mg_l_caco3": 180.0, "conductivity_us_cm_25c": 400.0}
 
+# What was not read goes to its own sample, A or B.
+LAYOUTS = {
+    "a row": (
+        "Sample,Hardness (mg/L CaCO3),Alkalinity (mg/L CaCO3),Zo,Za,Zu\n"
+        "A a row,200,180,,,\nB a row,200,180,0.5,0.25,1.5\n"
+    ),
+    "a result": (
+        "Sample,Parameter,Result,Unit\nA a result,Hardness as CaCO3,200,mg/L\nB a result,Hardness as CaCO3,200,mg/L\n"
+        "A a result,Total alkalinity as CaCO3,180,mg/L\nB a result,Total alkalinity as CaCO3,180,mg/L\n"
+        "B a result,Zorb,0.5,mg/L\nB a result,Zarb,0.5,mg/L\nB a result,Zurb,0.5,mg/L\n"
+    ),
+    "a column": (
+        "Parameter,Unit,A a column,B a column\n"
+        "Hardness as CaCO3,mg/L,200,200\nTotal alkalinity as CaCO3,mg/L,180,180\n"
+        "Zorb,mg/L,,0.5\nZarb,mg/L,,0.5\nZurb,mg/L,,0.5\n"
+    ),
+}
+
 
 def verdict(**facts: object) -> str:
     samples = with_derived(samples_from_wide(pd.DataFrame([{"label": "A", **facts}])))
@@ -90,40 +108,17 @@ def test_an_unread_list_is_a_finding_in_file_store_and_views(tmp_path: Path) -> 
     assert steps == [("unjudged",)]
 
 
-@pytest.mark.parametrize(
-    ("text", "verdicts"),
-    [
-        # One sample a row: each has its own unread cells.
-        (
-            "Sample,Hardness (mg/L CaCO3),Alkalinity (mg/L CaCO3),Zo,Za,Zu\nA,200,180,,,\nB,200,180,0.5,0.25,1.5\n",
-            {"A": "ok", "B": "unjudged"},
-        ),
-        # One result a row, sorted by quantity: what was not read goes to the sample of its label.
-        (
-            (
-                "Sample,Parameter,Result,Unit\nA,Hardness as CaCO3,200,mg/L\nB,Hardness as CaCO3,200,mg/L\n"
-                "A,Total alkalinity as CaCO3,180,mg/L\nB,Total alkalinity as CaCO3,180,mg/L\n"
-                "B,Zorb,0.5,mg/L\nB,Zarb,0.5,mg/L\nB,Zurb,0.5,mg/L\n"
-            ),
-            {"A": "ok", "B": "unjudged"},
-        ),
-        # One sample a column.
-        (
-            (
-                "Parameter,Unit,A,B\nHardness as CaCO3,mg/L,200,200\nTotal alkalinity as CaCO3,mg/L,180,180\n"
-                "Zorb,mg/L,,0.5\nZarb,mg/L,,0.5\nZurb,mg/L,,0.5\n"
-            ),
-            {"A": "ok", "B": "unjudged"},
-        ),
-    ],
-)
-def test_what_was_not_read_counts_for_its_own_sample(tmp_path: Path, text: str, verdicts: dict[str, str]) -> None:
-    (tmp_path / "list.csv").write_text(text, "utf-8")
+def test_what_was_not_read_counts_for_its_own_sample(tmp_path: Path) -> None:
+    for layout, text in LAYOUTS.items():
+        (tmp_path / f"{layout}.csv").write_text(text, "utf-8")
     store = tmp_path / "s.duckdb"
 
     CliRunner().invoke(
-        main, ["intake", str(tmp_path / "list.csv"), "--out", str(tmp_path / "out"), "--store", str(store)]
+        main, ["intake", *map(str, tmp_path.glob("*.csv")), "--out", str(tmp_path / "out"), "--store", str(store)]
     )
 
     with Store(store) as kept:
-        assert dict(kept.connection.execute("SELECT label, verdict FROM sample").fetchall()) == verdicts
+        found = dict(kept.connection.execute("SELECT label, verdict FROM sample").fetchall())
+    assert found == {
+        f"{sample} {layout}": verdict for layout in LAYOUTS for sample, verdict in (("A", "ok"), ("B", "unjudged"))
+    }
