@@ -12,15 +12,6 @@ if TYPE_CHECKING:
 
 ROOT: Final = Path(__file__).parents[1]
 
-# Names that several modules still define for different things. They stand here so that no other joins them:
-# whoever renames one takes it from the list, and the list only gets shorter. Every module of `pipeline.commands` has
-# its `command`: that is one thing, the name by which the group finds it.
-SEVERAL_MEANINGS: Final = frozenset(
-    """
-    STRENGTH_PER_CONDUCTIVITY TEMPERATURE_RANGE_C
-        """.split()  # noqa: SIM905 - one line for each letter reads better than a hundred quotation marks
-)
-
 
 def public_names(tree: ast.Module) -> Iterator[str]:
     """Name the functions, classes and constants of a module that others may use."""
@@ -46,7 +37,5 @@ def defined() -> dict[str, list[str]]:
 
 
 def test_a_public_name_means_one_thing() -> None:
-    several = {name: modules for name, modules in defined().items() if len(modules) > 1}
-
-    assert {name: modules for name, modules in several.items() if name not in SEVERAL_MEANINGS} == {}
-    assert sorted(SEVERAL_MEANINGS - several.keys()) == [], "these mean one thing now: take them from the list"
+    """The `command` of every module of `pipeline.commands` is one thing: the name by which the group finds it."""
+    assert {name: modules for name, modules in defined().items() if len(modules) > 1} == {}

@@ -64,37 +64,6 @@ def _scales() -> dict[str, _Scale]:
     }
 
 
-def classify(total_hardness_mg_l_caco3: pd.Series[float], scale: str) -> pd.DataFrame:
-    """Put hardness into the words of one published scale.
-
-    Parameters
-    ----------
-    total_hardness_mg_l_caco3 : (n,) [mg/L as CaCO3].
-    scale : a scale of ``hardness_classes.csv``.
-
-    Returns
-    -------
-    (n, 2) frame, same index: ``number`` of the class, 1 = softest, missing where hardness is; ``word``.
-
-    Raises
-    ------
-    ValueError : no such scale.
-
-    Example
-    -------
-    >>> classify(pd.Series([260.0]), "Germany (detergents act)")["word"].tolist()
-    ['hard']
-    """
-    if scale not in _scales():
-        raise ValueError(f"hardness scale {scale!r}: use one of {', '.join(_scales())}")
-    number = _scales()[scale].number(floats(total_hardness_mg_l_caco3))
-    words = pd.array(_scales()[scale].words, dtype="str")
-    return pd.DataFrame(
-        {"number": np.where(number > 0, number, np.nan), "word": words.take(number)},
-        index=total_hardness_mg_l_caco3.index,
-    )
-
-
 def classes_of(samples_hardness: pd.Series[float], countries: pd.Series[str]) -> pd.DataFrame:
     """Give each sample its class on every scale of its country.
 

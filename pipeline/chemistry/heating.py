@@ -13,7 +13,6 @@ from pipeline.chemistry.composition import (
     CALCIUM,
     CHLORIDE,
     DEGASSED_LOG_PCO2,
-    OK,
     SILICA,
     SULFATE,
     Composition,
@@ -103,40 +102,6 @@ def heat(
         hot = heated_open(cold, target[block], log_pco2_atm) if open_to_gas else heated_closed(cold, target[block])
         values, _ = minerals(hot, open_to_gas=open_to_gas)
         return values, fault(cold, hot)
-
-    return assemble(waters, prepared, in_blocks(prepared.cases, answer))
-
-
-def steam_limit(waters: pd.DataFrame) -> pd.DataFrame:
-    """Most carbonate scale a litre of feed can leave when it all becomes steam.
-
-    It is the upper bound of every scale figure: no more calcite than calcium, nor than half the alkalinity.
-
-    Parameters
-    ----------
-    waters : (n, ...) frame with the canonical columns.
-
-    Returns
-    -------
-    (n, 6) frame, same index: ``steam_limit_mg_l_caco3`` with ``_low`` and ``_high``, ``converged reason
-    assumption``.
-
-    Notes
-    -----
-    100.087 min(Ca, alkalinity/2), mmol/L: Ca + 2 HCO3 = CaCO3 + CO2 + H2O [IUPAC2021]. Stoichiometry, valid at any
-    temperature and concentration.
-
-    Example
-    -------
-    >>> import pandas as pd
-    >>> water = {"ph": 7.4, "calcium_mg_l": 80.0, "bicarbonate_mg_l": 250.0, "sodium_mg_l": 2.0}
-    >>> float(steam_limit(pd.DataFrame([water]))["steam_limit_mg_l_caco3"].round(1).item())
-    199.8
-    """
-    prepared = prepare(waters)
-
-    def answer(cases: Composition, _: slice) -> Answer:
-        return {"steam_limit_mg_l_caco3": _steam_limit(cases)}, np.full(cases.row.size, OK)
 
     return assemble(waters, prepared, in_blocks(prepared.cases, answer))
 

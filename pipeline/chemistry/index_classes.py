@@ -1,4 +1,4 @@
-"""The published words for an index, and how far an index stands from the full calculation."""
+"""The published words for an index."""
 
 from __future__ import annotations
 
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
 
 
 _CLASSES: Final = table("index_classes")
-_DEVIATION: Final = table("index_deviation")
 
 
 def highest_bound(index_name: str) -> float:
@@ -52,29 +51,3 @@ def classes(index_name: str, values: Floats, alkalinity_mg_l_caco3: Floats) -> p
         inside &= np.isnan(below[number]) | (alkalinity_mg_l_caco3 < below[number])
         chosen = np.where(inside, number + 1, chosen)
     return pd.array(["", *rows["class"]], dtype="str").take(chosen)
-
-
-def full_range(form: str, index: Floats, temperature_c: Floats, ph: Floats) -> tuple[Floats, Floats]:
-    """Range in which the saturation index of a full speciation lies, given a simplified one.
-
-    Parameters
-    ----------
-    form : ``"simple"`` or ``"sm2330"``.
-    index, temperature_c, ph : (n,) Langelier index [-], temperature [°C] and pH [-].
-
-    Returns
-    -------
-    two (n,) arrays, low and high [-]; missing where the deviation is not known.
-
-    Notes
-    -----
-    SI = index - deviation, the 5 % and 95 % deviations of ``index_deviation.csv`` [SICOMP, SICOMP2];
-    where two comparisons cover a water, the wider bound counts.
-    """
-    bands = _DEVIATION[_DEVIATION["form"] == form].drop(columns=["form", "source"]).to_numpy(dtype="float64")
-    low, high = np.full_like(index, np.nan), np.full_like(index, np.nan)
-    for coldest, warmest, ph_above, ph_most, _, p05, p95 in bands:
-        inside = (temperature_c >= coldest) & (temperature_c <= warmest) & (ph > ph_above) & (ph <= ph_most)
-        low = np.where(inside, np.fmin(low, index - p95), low)
-        high = np.where(inside, np.fmax(high, index - p05), high)
-    return low, high

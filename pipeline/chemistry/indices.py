@@ -1,108 +1,19 @@
-"""Indices the trade quotes: Langelier, Ryznar, Larson–Skold, chloride to sulfate. Notes, not verdicts."""
+"""Indices the trade quotes of corrosion: Larson–Skold, chloride to sulfate. Notes, not verdicts."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 import numpy as np
 import pandas as pd
 
-from pipeline.chemistry import conductance
-from pipeline.chemistry.constants import log_k
-from pipeline.chemistry.equivalents import (
-    CACO3_PER_CALCIUM,
-    MG_CACO3_PER_MEQ,
-    MOLAR_MASS,
-    alkalinity_meq_l,
-    calcium_and_magnesium,
-    column,
-    dissolved_solids_calculated,
-    meq_per_l,
-)
-from pipeline.chemistry.index_classes import classes, full_range, highest_bound
+from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, column, meq_per_l
+from pipeline.chemistry.index_classes import classes, highest_bound
 from pipeline.chemistry.remarks import remarks
 
-if TYPE_CHECKING:
-    from pipeline.arrays import Flags, Floats
-
-
-PH_SCALE: Final = (0.0, 14.0)
-TEMPERATURE_RANGE_C: Final = (0.0, 95.0)  # the pH of saturation is fitted to 0-90 °C [PB1982]
-TDS_PER_CONDUCTIVITY: Final = 0.65  # mg/L per µS/cm, the middle of 0.55-0.75 [HEM1985]
-STRENGTH_PER_CONDUCTIVITY: Final = 1.6e-5  # mol/L per µS/cm [APHA2330]
-STRENGTH_PER_TDS: Final = 2.5e-5  # mol/L per mg/L [APHA2330]
 LOW_ALKALINITY: Final = 50.0  # mg/L as CaCO3; below it Larson and Skold's waters do not reach [CP]
 NOTE: Final = "planning note, not a verdict; derived on mild steel in Great Lakes water"
 NOTE_LOW_ALKALINITY: Final = f"{NOTE}; this alkalinity is below that of the waters it was derived on"
-
-_KELVIN: Final = 273.15
-_SIMPLE: Final = (9.3, -13.12, 34.55, 0.4)  # [SIMPLELSI]
-
-
-def langelier_and_ryznar(waters: pd.DataFrame) -> pd.DataFrame:
-    """Langelier and Ryznar indices in their two published forms, at the temperature of the sample.
-
-    Clients and suppliers quote them; the forms differ by 0.2 to 0.4 on the same water, and
-    neither counts ion pairs. Each is given with the range in which the full calculation lies, so
-    that nobody argues about a difference the formulas make.
-
-    Parameters
-    ----------
-    waters : (n, ...) frame with ``ph`` and ``temperature_c`` (the pH must be the pH at that
-        temperature), calcium, alkalinity, and dissolved solids, conductivity or all major ions.
-
-    Returns
-    -------
-    (n, 13) frame, index of ``waters``. For each ``<form>`` of ``simple`` and ``sm2330``:
-    ``ph_saturation_<form>``, ``langelier_<form>``, ``langelier_<form>_si_low`` and ``_si_high``
-    (where the saturation index of the full speciation lies in 9 waters of 10; missing where that
-    is not known), ``ryznar_<form>``; then ``ryznar_class`` (simple form), ``reason``, ``assumption``.
-
-    Notes
-    -----
-    Langelier = pH - pHs, Ryznar = 2 pHs - pH [LANGELIER1936, RYZNAR1944].
-
-    Simple: pHs = 9.3 + (log TDS - 1)/10 - 13.12 log T + 34.55 - (log Ca - 0.4) - log Alk, both as
-    CaCO3 [SIMPLELSI]. Full: pHs = pK2 - pKs + p[Ca] + p[HCO3] + 5 pf,
-    pf = A (sqrt(I)/(1 + sqrt(I)) - 0.3 I), A = 1.82e6 (E T)^-1.5, E = 60954/(T + 116) - 68.937,
-    [HCO3] = (alk + 10^(pf - pH) - 10^(pH + pf - pKw))/(1 + 0.5 * 10^(pH - pK2)) [APHA2330], with pK2
-    and pKs of calcite [PB1982]. Valid 0–95 °C. I from the ions, else 1.6e-5 EC, else 2.5e-5 TDS
-    [APHA2330]; TDS as read, else from the ions [APHA1030], else 0.65 EC [HEM1985]. Deviation from
-    a full speciation: ``index_deviation.csv`` [SICOMP, SICOMP2].
-
-    Example
-    -------
-    >>> water = pd.DataFrame([{"ph": 7.4, "temperature_c": 25.0, "calcium_mg_l": 80.0, "tds_mg_l": 338.22,
-    ...                        "bicarbonate_mg_l": 250.0}])
-    >>> langelier_and_ryznar(water)[["langelier_simple", "ryznar_simple"]].round(3).to_numpy().tolist()
-    [[0.074, 7.252]]
-    """
-    inputs, faults, assumed = _saturation_inputs(waters)
-    simple = _ph_saturation_simple(inputs)
-    standard = _ph_saturation_standard(inputs)
-    no_bicarbonate = ~np.any(list(faults.values()), axis=0) & np.isnan(standard)
-    faults["no bicarbonate left at this pH (SM 2330 form)"] = no_bicarbonate
-    columns: dict[str, Floats] = {}
-    for form, saturation in (("simple", simple), ("sm2330", standard)):
-        index = inputs["ph"] - saturation
-        low, high = full_range(form, index, inputs["temperature_c"], inputs["ph"])
-        columns |= {
-            f"ph_saturation_{form}": saturation,
-            f"langelier_{form}": index,
-            f"langelier_{form}_si_low": low,
-            f"langelier_{form}_si_high": high,
-            f"ryznar_{form}": 2.0 * saturation - inputs["ph"],
-        }
-    result = pd.DataFrame(columns, index=waters.index)
-    return result.assign(
-        ryznar_class=classes(
-            "ryznar",
-            np.asarray(result["ryznar_simple"], dtype=np.float64),
-            MG_CACO3_PER_MEQ * inputs["alkalinity_meq_l"],
-        ),
-        reason=remarks(faults, waters.index),
-        assumption=remarks(assumed, waters.index),
-    )
 
 
 def corrosion_ratios(waters: pd.DataFrame, highest: pd.DataFrame | None = None) -> pd.DataFrame:
@@ -175,65 +86,3 @@ def corrosion_ratios(waters: pd.DataFrame, highest: pd.DataFrame | None = None) 
         },
         index=waters.index,
     )
-
-
-def _saturation_inputs(waters: pd.DataFrame) -> tuple[dict[str, Floats], dict[str, Flags], dict[str, Flags]]:
-    """Collect what both forms need, missing where unusable; what is wrong; what was assumed."""
-    conductivity, read = column(waters, "conductivity_us_cm_25c"), column(waters, "tds_mg_l")
-    from_ions = dissolved_solids_calculated(waters)["tds_evaporated_mg_l"]
-    strength = conductance.ionic_strength(waters)
-    solids = read.fillna(from_ions).fillna(TDS_PER_CONDUCTIVITY * conductivity)
-    strength_used = strength.fillna(STRENGTH_PER_CONDUCTIVITY * conductivity).fillna(STRENGTH_PER_TDS * solids)
-    series = {
-        "calcium": calcium_and_magnesium(waters)["calcium_mg_l"],
-        "alkalinity": alkalinity_meq_l(waters),
-        "dissolved solids (or conductivity, or all major ions)": solids,
-    }
-    arrays = {name: values.to_numpy(dtype="float64") for name, values in series.items()}
-    ph, degrees = (
-        np.asarray(column(waters, "ph"), dtype=np.float64),
-        np.asarray(column(waters, "temperature_c"), dtype=np.float64),
-    )
-    warm = (degrees >= TEMPERATURE_RANGE_C[0]) & (degrees <= TEMPERATURE_RANGE_C[1])
-    sensible = (ph >= PH_SCALE[0]) & (ph <= PH_SCALE[1])
-    faults = {f"{name} missing": np.isnan(values) for name, values in arrays.items()}
-    faults |= {f"{name} not above 0": values <= 0.0 for name, values in arrays.items()}
-    faults |= {"pH missing": np.isnan(ph), "pH outside 0–14": ~sensible & ~np.isnan(ph)}
-    faults |= {
-        "temperature missing": np.isnan(degrees),
-        "temperature outside 0–95 °C": ~warm & ~np.isnan(degrees),
-    }
-    assumed = {
-        "dissolved solids from the ions": (read.isna() & from_ions.notna()).to_numpy(),
-        "dissolved solids from conductivity × 0.65": (read.isna() & from_ions.isna() & solids.notna()).to_numpy(),
-        "ionic strength from conductivity": (strength.isna() & conductivity.notna()).to_numpy(),
-        "ionic strength from dissolved solids": (
-            strength.isna() & conductivity.isna() & strength_used.notna()
-        ).to_numpy(),
-    }
-    positive = [np.where(values > 0.0, values, np.nan) for values in arrays.values()]
-    inputs = dict(zip(("calcium_mg_l", "alkalinity_meq_l", "tds_mg_l"), positive, strict=True))
-    inputs |= {"ph": np.where(sensible, ph, np.nan), "temperature_c": np.where(warm, degrees, np.nan)}
-    return inputs | {"strength": np.maximum(strength_used.to_numpy(), 0.0)}, faults, assumed
-
-
-def _ph_saturation_simple(inputs: dict[str, Floats]) -> Floats:
-    offset, slope, intercept, shift = _SIMPLE
-    warmth = slope * np.log10(inputs["temperature_c"] + _KELVIN) + intercept
-    calcium = np.log10(CACO3_PER_CALCIUM * inputs["calcium_mg_l"]) - shift
-    alkalinity = np.log10(MG_CACO3_PER_MEQ * inputs["alkalinity_meq_l"])
-    result: Floats = offset + (np.log10(inputs["tds_mg_l"]) - 1.0) / 10.0 + warmth - calcium - alkalinity
-    return result
-
-
-def _ph_saturation_standard(inputs: dict[str, Floats]) -> Floats:
-    kelvin, ph, root = inputs["temperature_c"] + _KELVIN, inputs["ph"], np.sqrt(inputs["strength"])
-    dielectric = 60954.0 / (kelvin + 116.0) - 68.937
-    pf = 1.82e6 * (dielectric * kelvin) ** -1.5 * (root / (1.0 + root) - 0.3 * inputs["strength"])
-    log_k2, log_kw, log_calcite = (log_k(name, inputs["temperature_c"]) for name in ("K2", "Kw", "calcite"))
-    excess = 10.0 ** (pf - ph) - 10.0 ** (ph + pf + log_kw)
-    bicarbonate = (inputs["alkalinity_meq_l"] / 1000.0 + excess) / (1.0 + 0.5 * 10.0 ** (ph + log_k2))
-    calcium = inputs["calcium_mg_l"] / MOLAR_MASS["calcium"] / 1000.0
-    left = np.where(bicarbonate > 0.0, bicarbonate, np.nan)
-    result: Floats = log_calcite - log_k2 - np.log10(calcium) - np.log10(left) + 5.0 * pf
-    return result

@@ -132,18 +132,13 @@ def _side_by_side(data: Bytes, delimiter: str, cuts: list[int]) -> list[_Piece]:
         return list(pool.map(split_one, blocks))
 
 
-def propose_delimiter(utf8: bytes) -> str:
-    """Propose the delimiter that gives the most rows the same number of cells, two or more.
-
-    A tie goes to the tab, then ";", "|", ",", two blanks. Single blanks separate only a text in which nearly all
-    rows then have the same number of cells, the headings too, and in which none of the others stands among the
-    headings. One column only: ",".
-    """
-    return _proposed(utf8)[0]
-
-
 def _proposed(utf8: bytes) -> tuple[str, Grid | None]:
-    """Propose a delimiter, and give the whole text split by it if that was tried."""
+    """Propose a delimiter, and give the whole text split by it if that was tried.
+
+    It is the one that gives the most rows the same number of cells, two or more. A tie goes to the tab, then ";", "|",
+    ",", two blanks. Single blanks separate only a text in which nearly all rows then have the same number of cells, the
+    headings too, and in which none of the others stands among the headings. One column only: ",".
+    """
     sample = utf8[:_SAMPLE_BYTES]
     if len(utf8) > _SAMPLE_BYTES:
         sample = sample[: max(sample.rfind(b"\n"), sample.rfind(b"\r")) + 1] or sample

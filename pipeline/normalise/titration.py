@@ -60,41 +60,6 @@ def value_of_drops(drops: Array, degree: Array, nominal_ml: Array, used_ml: Arra
     )
 
 
-def expanded_uncertainty(
-    drops: float, degree: float, volume_ml: float, volume_tolerance_ml: float, titrant_relative: float = 0.0
-) -> tuple[float, float]:
-    """Give the best estimate of a drop count and its expanded uncertainty from stated tolerances.
-
-    For a kit whose volume tolerance and titrant are known better than the trade's usual figures.
-
-    Parameters
-    ----------
-    drops : counted drops at the nominal volume [-].
-    degree : concentration of one drop [mg/L as CaCO3].
-    volume_ml, volume_tolerance_ml : sample volume and its tolerance, rectangular [mL].
-    titrant_relative : standard uncertainty of drop size or titrant factor, relative [-].
-
-    Returns
-    -------
-    (c, U) : c = (n − 0.5)·d and U with k = 2 [mg/L as CaCO3].
-
-    Notes
-    -----
-    Relative components: (1/√12)/(n − 0.5), (tol/√3)/V and the stated one, combined in quadrature
-    [JCGM100, 4.3.7 and 5.1.2].
-
-    Example
-    -------
-    >>> [round(x, 2) for x in expanded_uncertainty(9, 17.848, 5.0, 0.1)]
-    [151.71, 10.88]
-    """
-    estimate = (drops - 0.5) * degree
-    resolution = (1.0 / np.sqrt(12.0)) / (drops - 0.5)
-    volume = volume_tolerance_ml * RECTANGULAR / volume_ml
-    relative = np.sqrt(resolution**2 + volume**2 + titrant_relative**2)
-    return float(estimate), float(2.0 * relative * estimate)
-
-
 def value_of_burette(
     titrant_ml: Array, blank_ml: Array, normality: Array, factor: Array, sample_ml: Array, per_meq: float | Array
 ) -> pd.DataFrame:

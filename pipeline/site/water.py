@@ -59,7 +59,6 @@ MACHINE_LIMITS: Final[dict[str, tuple[float, float, bool]]] = {
 STAND_INS: Final = {"calcium_hardness": "total_hardness_mg_l_caco3", "total_chlorine": "free_chlorine_mg_l"}
 _SURE, _UNSURE = 0.95, 0.05
 _OF_SHOTS: Final = ("report.cup.flat", "report.cup.soda")
-LIMIT_STATES: Final = ("inside", "unclear", "low", "high")
 
 
 @dataclass(frozen=True)

@@ -17,8 +17,6 @@ from pipeline.store.journal import Change
 from pipeline.store.placing import known_places
 from pipeline.treat.processes.naming import some_filter, treatment_meant
 from pipeline.treat.processes.treatments import TREATMENTS as KNOWN_TREATMENTS
-from schemas.fields import names
-from schemas.tables import MACHINE_REGISTER, SITE_REGISTER, TREATMENT_REGISTER
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -28,11 +26,6 @@ if TYPE_CHECKING:
 # What tells the entries of a register apart, beside client and site.
 KEYS: Final[dict[str, tuple[str, ...]]] = {"site": (), "machine": ("machine",), "treatment": ("treatment",)}
 _OWNER: Final = ("client", "site")
-FIELDS: Final[dict[str, list[str]]] = {
-    "site": names(SITE_REGISTER, without=_OWNER),
-    "machine": names(MACHINE_REGISTER, without=_OWNER),
-    "treatment": names(TREATMENT_REGISTER, without=_OWNER),
-}
 # Options of the commands that are not called as their field is.
 _OPTIONS: Final = {"litres_per_day": "--litres"}
 _INNER: Final = ("other", "file_sha256", "line", "batch_id", "entered_by", "entered_at", "why", "file", "since")

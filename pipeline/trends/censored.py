@@ -30,16 +30,6 @@ def kaplan_meier(values: Floats, censored: Flags) -> tuple[Floats, Floats]:
     return levels, np.asarray(below, dtype=np.float64)
 
 
-def kaplan_meier_mean(values: Floats, censored: Flags) -> float:
-    """Give the mean of that distribution; what lies below its lowest value counts as the lowest limit."""
-    levels, below = kaplan_meier(values, censored)
-    if not len(levels):
-        return float("nan")
-    lowest = min(float(values[censored].min()), float(levels[0])) if censored.any() else float(levels[0])
-    weight = np.diff(np.append(below, 1.0))
-    return float(np.sum(levels * weight) + lowest * below[0])
-
-
 def regression_on_order(values: Floats, censored: Flags) -> Floats:
     """Give the readings with those below a limit drawn from the line of the others (Helsel & Cohn 1988).
 

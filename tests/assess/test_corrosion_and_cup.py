@@ -10,7 +10,7 @@ import pytest
 
 from pipeline.assess.corrosion import CorrosionLimits, corrosion
 from pipeline.assess.extraction import cup_words
-from pipeline.assess.hardness_classes import classes_of, classify, country_codes
+from pipeline.assess.hardness_classes import classes_of, country_codes
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -146,7 +146,11 @@ def test_nothing_known_says_nothing(waters: Build) -> None:
     ],
 )
 def test_published_hardness_classes(scale: str, hardness: float, word: str) -> None:
-    assert classify(pd.Series([hardness]), scale)["word"].item() == word
+    country = {"Germany": "DE", "Switzerland": "CH", "United States": "US", "United Kingdom": "GB", "Italy": "IT"}
+
+    found = classes_of(pd.Series([hardness], index=["a"]), pd.Series([country[scale.partition(" (")[0]]], index=["a"]))
+
+    assert found.set_index("scale")["word"][scale] == word
 
 
 def test_a_country_with_two_scales_gets_both() -> None:
@@ -155,8 +159,3 @@ def test_a_country_with_two_scales_gets_both() -> None:
     assert found["sample_id"].tolist() == ["a", "a"]
     assert found["word"].tolist() == ["soft", "moderately soft"]
     assert country_codes(pd.Series([" Schweiz ", "x"])).tolist() == ["CH", ""]
-
-
-def test_an_unknown_scale_is_refused() -> None:
-    with pytest.raises(ValueError, match="hardness scale"):
-        classify(pd.Series([1.0]), "Atlantis")

@@ -106,7 +106,7 @@ def test_steam_limit_is_the_lesser_of_calcium_and_half_the_alkalinity(two_waters
     sodic = two_waters.loc[["hard"]].assign(bicarbonate_mg_l=61.0168, sodium_mg_l=20.0, chloride_mg_l=145.0)
     waters = pd.concat([two_waters, sodic.set_axis(["sodic"])])
 
-    result = heating.steam_limit(waters)["steam_limit_mg_l_caco3"]
+    result = heating.boiler(waters, 120.0, 2.0)["steam_limit_mg_l_caco3"]
 
     assert result.to_numpy() == pytest.approx([199.8, 59.9, 100.0869 / 2], abs=0.05)
 

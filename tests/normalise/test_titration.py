@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from pipeline.normalise.titration import (
-    expanded_uncertainty,
     value_of_burette,
     value_of_drops,
 )
@@ -56,23 +55,6 @@ def test_a_colour_that_changes_at_once_is_below_one_drop() -> None:
     assert np.isnan(kit["value"])
     assert kit["limit"] == pytest.approx(17.848)
     assert (kit["value_low"], kit["value_high"]) == (0.0, pytest.approx(17.848))
-
-
-@pytest.mark.source("JCGM100")
-@pytest.mark.parametrize(
-    ("drops", "volume", "titrant", "estimate", "expanded"),
-    [(9, 5.0, 0.0, 151.71, 10.88), (9, 5.0, 0.02, 151.71, 12.46), (17, 10.0, 0.0, 147.25, 5.43)],
-)
-def test_stated_tolerances_combine_in_quadrature(
-    drops: int, volume: float, titrant: float, estimate: float, expanded: float
-) -> None:
-    """Worked by hand: u_r = (1/√12)/(n − 0.5), u_V = (0.1/√3)/V; doubling the water halves the drop."""
-    degree = 17.848 * 5.0 / volume
-
-    c, u = expanded_uncertainty(drops, degree, volume, 0.1, titrant)
-
-    assert c == pytest.approx(estimate, abs=0.01)
-    assert u == pytest.approx(expanded, abs=0.01)
 
 
 @pytest.mark.source("APHA2320B")

@@ -12,11 +12,10 @@ import pytest
 from pipeline.errors import KettlestoneError
 from pipeline.treat.advice import Range
 from pipeline.treat.processes.treatments import treat
-from pipeline.treat.sizing import capacity, membrane, steam
+from pipeline.treat.sizing import capacity, membrane
 from pipeline.treat.sizing.capacity import from_equivalents, to_equivalents
 from pipeline.treat.sizing.membrane import Membrane, flow_factor
 from pipeline.treat.sizing.size import SizeFacts, medium_load, size
-from pipeline.treat.sizing.steam import drain_every_days
 from pipeline.words import LANGUAGES, say
 
 if TYPE_CHECKING:
@@ -134,15 +133,6 @@ def test_cold_water_passes_a_membrane_slowly() -> None:
     assert flow_factor(10.0) == pytest.approx(0.642, abs=0.001)
     with pytest.raises(KettlestoneError, match="water_c"):
         flow_factor(60.0)
-
-
-@pytest.mark.common_practice
-def test_a_steam_boiler_is_drained_before_its_chloride_is_reached() -> None:
-    """5 L, 0.9 L of steam a day: 38 mg/L become 38 * 2.26 = 85.9 in seven days."""
-    assert drain_every_days([38.0], 5.0, 0.9, 38.0 * 2.26).tolist() == pytest.approx([7.0])
-    assert drain_every_days([38.0, 300.0], 5.0, 0.0).tolist() == [math.inf, 0.0]
-    with pytest.raises(KettlestoneError, match="boiler volume"):
-        drain_every_days([38.0], 0.0, 0.9)
 
 
 @pytest.mark.common_practice
@@ -265,7 +255,7 @@ def test_every_note_can_be_said() -> None:
         assert all(say(note, language) for note in notes)
 
 
-@pytest.mark.parametrize("module", [capacity, membrane, steam])
+@pytest.mark.parametrize("module", [capacity, membrane])
 def test_examples_run(module: ModuleType) -> None:
     assert doctest.testmod(module).failed == 0
 

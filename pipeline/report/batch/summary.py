@@ -38,7 +38,6 @@ _SHOWN: Final = ("called", "label", "client", "site", "stage", "collected_at", "
 _TOLD: Final = [
     "finding_id", "check_id", "severity", "message", "evidence", "observed", "low", "high", "unit", "analyte",
 ]  # fmt: skip
-_OF_PROBLEM: Final = ["problem", "name", "line", "column", "raw_text", "detail", "message"]
 _LONGEST: Final = 60  # characters of a cell that are repeated
 _LEAST_WORRY: Final = "date-form"
 _RANK: Final = {verdict: rank for rank, verdict in enumerate(VERDICTS)}
