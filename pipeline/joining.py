@@ -20,7 +20,7 @@ from pipeline.normalise.stacking import stacked_frames, stacked_rows
 from pipeline.problems import no_problems, problem_frame
 from pipeline.store.company import company
 from pipeline.store.earlier import earlier_register, earlier_samples, prior
-from pipeline.store.facts import with_corrected_facts
+from pipeline.store.facts import rows_as_first_read, with_corrected_facts
 from pipeline.store.files import file_names
 from pipeline.store.placing import known_places
 from pipeline.store.repeats import any_asked_again, asked_again
@@ -79,6 +79,7 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     sites = pd.concat([earlier_register(store, "site"), gathered.register("sites")], ignore_index=True)
     fresh = gathered.readings.assign(new=True, counts=True)
     rows, dated = _dated(store, placed(gathered.rows, sites), sites, gathered, settings)
+    rows = rows_as_first_read(store, rows)
     assembled = assemble_samples(rows, fresh, sites, settings.sample_window_hours)
     counted_before = np.ones(len(fresh), dtype="bool")
     around = company(store, assembled.about)

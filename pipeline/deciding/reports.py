@@ -58,7 +58,10 @@ def use_report(case: Answering) -> Consequences:
             f"finding {case.answer.finding_id} is about one file; there is nothing to choose.\n  {UNCHANGED}"
         )
     reports = _reports(case)
-    name, rows = _of_other_files(case, reports) if len(reports) > 1 else _of_other_lines(case, reports)
+    name, chosen, rows = _of_other_files(case, reports) if len(reports) > 1 else _of_other_lines(case, reports)
+    before = _answers_replaced(case, chosen)
+    rows = pd.concat([rows, before[["reading_id", "sample_id"]]]).drop_duplicates("reading_id")
+    rows = rows[~rows["reading_id"].isin(chosen)]
     also = case.store.connection.execute(
         "SELECT finding_id FROM v_finding WHERE is_current AND severity <> 'note' AND list_contains($checks, check_id) "
         "AND list_contains($samples, sample_id) AND finding_id <> $own",
@@ -71,14 +74,41 @@ def use_report(case: Answering) -> Consequences:
     count = rows["sample_id"].nunique()
     return Consequences(
         withdrawn=tuple(int(number) for number in rows["reading_id"]),
-        also=tuple(int(number) for (number,) in also),
+        also=tuple({*(int(number) for (number,) in also), *before["finding_id"].tolist()}),
         samples=frozenset(rows["sample_id"].astype("str")),
         detail=f"{name} counts, in {count} sample{'' if count == 1 else 's'}",
     )
 
 
-def _of_other_files(case: Answering, reports: pd.DataFrame) -> tuple[str, pd.DataFrame]:
-    """Name the file that counts, with the readings of the others about the same quantities, in all samples."""
+def _answers_replaced(case: Answering, chosen: list[int]) -> pd.DataFrame:
+    """List what earlier answers in force put out that this one takes the place of: `finding_id reading_id sample_id`.
+
+    These are the answer to the same finding, and those that put out what is chosen now. What they put out besides
+    stays out.
+
+    Parameters
+    ----------
+    case : the finding, and which report counts.
+    chosen : readings of that report.
+    """
+    return case.store.connection.execute(
+        """
+        WITH replaced AS (
+            SELECT DISTINCT a.decision_id FROM answer AS a JOIN withdrawn AS w USING (decision_id)
+            WHERE a.own AND a.action = 'use-report'
+                AND (a.finding_id = $finding OR list_contains($chosen, w.reading_id))
+        )
+        SELECT a.finding_id, w.reading_id, r.sample_id
+        FROM replaced JOIN answer AS a USING (decision_id) JOIN withdrawn AS w USING (decision_id)
+        JOIN reading AS r USING (reading_id)
+        WHERE a.own
+        """,
+        {"finding": int(case.found["finding_id"]), "chosen": chosen},
+    ).df()
+
+
+def _of_other_files(case: Answering, reports: pd.DataFrame) -> tuple[str, list[int], pd.DataFrame]:
+    """Name the file that counts, with its readings, and those of the others about the same quantities."""
     chosen = _chosen(case, reports)
     others = [str(sha256) for sha256 in reports["file_sha256"] if sha256 != chosen["file_sha256"]]
     rows = case.store.connection.execute(
@@ -92,11 +122,14 @@ def _of_other_files(case: Answering, reports: pd.DataFrame) -> tuple[str, pd.Dat
         """,
         {"chosen": chosen["file_sha256"], "others": others},
     ).df()
-    return str(chosen["name"]), rows
+    own = case.store.connection.execute(
+        "SELECT reading_id FROM reading WHERE file_sha256 = ? AND decision_id IS NULL", [chosen["file_sha256"]]
+    ).fetchall()
+    return str(chosen["name"]), [int(number) for (number,) in own], rows
 
 
-def _of_other_lines(case: Answering, reports: pd.DataFrame) -> tuple[str, pd.DataFrame]:
-    """Name the line of the file that counts, with the readings of the other lines about the same quantities."""
+def _of_other_lines(case: Answering, reports: pd.DataFrame) -> tuple[str, list[int], pd.DataFrame]:
+    """Name the line of the file that counts, with its readings, and those of the other lines about the same."""
     found = case.store.connection.execute(
         """
         SELECT r.reading_id, r.sample_id, r.analyte, r.line, v.counts
@@ -119,7 +152,8 @@ def _of_other_lines(case: Answering, reports: pd.DataFrame) -> tuple[str, pd.Dat
         raise KettlestoneError(f'no report on this sample is called "{wanted}".\n  {UNCHANGED}\n  Reports: {choice}.')
     chosen = found["line"] == int(named)
     told_there = found["analyte"].isin(found.loc[chosen, "analyte"])
-    return f"{file}:{named}", found[told_there & ~chosen & found["counts"]]
+    own = [int(number) for number in found.loc[chosen, "reading_id"]]
+    return f"{file}:{named}", own, found.loc[told_there & ~chosen & found["counts"], ["reading_id", "sample_id"]]
 
 
 def _reports(case: Answering) -> pd.DataFrame:

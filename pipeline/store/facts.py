@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from pipeline.store.database import Store
 
 TIMES: Final = ("collected_at", "analysed_on", "received_on")
+_PLACE: Final = ("label", "client", "site", "stage")
+_IDENTIFYING: Final = ("collected_at", "client", "site", "stage", "sampling_point")  # what makes a sample's identity
 # Of each fact that was ever corrected: what the latest correction in force says, else what stood there at first.
 _NOW: Final = """
     SELECT c.sample_id, c.name, coalesce(
@@ -46,6 +48,51 @@ def with_corrected_facts(store: Store, about: pd.DataFrame) -> pd.DataFrame:
         column.loc[rows["sample_id"].to_numpy()] = told.to_numpy() if name not in TIMES else told.array
         about = about.assign(**{str(name): column if name in TIMES else column.astype("str")})
     return about
+
+
+def rows_as_first_read(store: Store, rows: pd.DataFrame) -> pd.DataFrame:
+    """Let a row that says of a sample what a person corrected say what was read at first: the sample is the same.
+
+    The identity of a sample comes from what was read of it, and a sheet that was put right at its source tells of no
+    other sample than the answer did.
+
+    Parameters
+    ----------
+    store : open.
+    rows : typed rows of files, with `label client site stage collected_at`.
+    """
+    if not _any(store) or rows.empty:
+        return rows
+    known = _corrected_places(store)
+    if known.empty:
+        return rows
+    place = pd.DataFrame({name: rows[name].str.strip().str.casefold() for name in _PLACE})
+    place["day"] = rows["collected_at"].dt.tz_localize(None).dt.floor("D")
+    found = place.reset_index().merge(known, on=[*_PLACE, "day"]).drop_duplicates("index").set_index("index")
+    rows = rows.copy()
+    for name in _IDENTIFYING:
+        told = found[f"first_{name}"].dropna()
+        if len(told) and name in rows:
+            right = pd.to_datetime(told, utc=True).astype(rows[name].dtype) if name in TIMES else told
+            rows.loc[told.index, name] = right
+    return rows
+
+
+def _corrected_places(store: Store) -> pd.DataFrame:
+    """Give what named samples that were corrected say of themselves now, folded, and what each fact was at first."""
+    firsts = ", ".join(f"any_value(first) FILTER (name = '{name}') AS first_{name}" for name in _IDENTIFYING)
+    return store.connection.execute(
+        f"""
+        WITH at_first AS (
+            SELECT sample_id, name, arg_min(before, decision_id) AS first FROM corrected_fact GROUP BY sample_id, name
+        )
+        SELECT {", ".join(f"lower(trim(s.{name})) AS {name}" for name in _PLACE)},
+            date_trunc('day', s.collected_at)::TIMESTAMP AS day, {firsts}
+        FROM sample AS s JOIN at_first USING (sample_id)
+        WHERE s.label <> ''
+        GROUP BY s.sample_id, s.label, s.client, s.site, s.stage, s.collected_at
+        """  # noqa: S608 - names of this module
+    ).df()
 
 
 def put_facts_in_place(store: Store, sample_ids: Iterable[str]) -> None:

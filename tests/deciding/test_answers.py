@@ -257,6 +257,16 @@ def test_a_report_corrected_at_its_source_is_one_question(place: Place) -> None:
     place.decide(number, "use-report", "--report", "first.csv")
     assert place.ask(chloride) == [(186.0,)] * 4
 
+    # A third report is a question of its own, about two samples; one that was put out before can count again.
+    place.intake("third.csv", IONS + "\n".join(row.format(1190 + n, 188) for n, row in enumerate(rows[:2])) + "\n")
+    assert {label for label, word in place.verdicts().items() if word == "hold"} == {"L-0", "L-1"}
+    number = place.number("L-0")
+    place.decide(number, "use-report")
+    assert place.ask(chloride) == [(188.0,), (188.0,), (186.0,), (186.0,)]
+    place.decide(number, "use-report", "--report", "second.csv")
+    assert place.ask(chloride) == [(184.0,), (185.0,), (186.0,), (187.0,)]
+    assert place.command("findings").exit_code == 0
+
 
 def test_of_two_reports_in_one_file_the_line_counts_and_a_sample_that_is_out_waits_for_nothing(place: Place) -> None:
     row = "{},L-0,C,P,2025-05-01,7.5,1190,104,29,118,6,269.1,{},140,18\n"

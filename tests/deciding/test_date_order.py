@@ -124,3 +124,15 @@ def test_an_order_that_says_nothing_new_or_too_much_is_refused(bench: Bench, wor
 
     assert done.exit_code == 2
     assert said in done.stderr
+
+
+def test_a_sheet_put_right_at_its_source_tells_of_the_same_samples(bench: Bench) -> None:
+    """April again, its dates as nobody can mistake them: what the answer had said already."""
+    right = sheet("april").replace("03/04/2026", "2026-03-04").replace("04/05/2026", "2026-04-05")
+    (bench.settings.out.parent / "right.csv").write_text(right.replace("/0", "-0"), encoding="utf-8")
+
+    told = run([bench.settings.out.parent / "right.csv"], bench.settings).summary
+
+    assert told["samples"]["total"] == 2
+    assert bench.ask("SELECT count(*) FROM sample WHERE label LIKE 'A-%'") == [(2,)]
+    assert "readings-repeated" in {one["problem"] for one in told["notices"]}

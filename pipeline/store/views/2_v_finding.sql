@@ -1,16 +1,30 @@
 -- Every finding with its sample, its file and the decision in force.
 CREATE OR REPLACE VIEW v_finding AS
-WITH answered AS (
-    -- A decision holds wherever a later batch asks the same question about the same sample again.
-    SELECT f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high, d.action, d.decided_by,
+WITH settled AS (
+    -- Of the answers to one question the latest; which report counts is another question where other reports speak.
+    SELECT f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high,
+        CASE f.check_id WHEN 'report-revision' THEN f.evidence ELSE '' END AS reports, d.action, d.decided_by,
         d.decided_at, d.why, d.decision_id, d.detail, r.sample_id AS repeated_by
     FROM answer AS d
     JOIN finding AS f USING (finding_id)
     LEFT JOIN repeated AS r USING (finding_id)
     QUALIFY row_number() OVER (
-        PARTITION BY f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high
+        PARTITION BY f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high, reports
         ORDER BY d.decision_id DESC
     ) = 1
+), answered AS (
+    -- A decision holds wherever a later batch asks the same question about the same sample again.
+    SELECT f.finding_id, f.batch_id, a.* EXCLUDE (file_sha256, check_id, analyte, observed, low, high, reports)
+    FROM finding AS f
+    JOIN settled AS a
+        ON a.check_id = f.check_id
+        AND a.analyte = f.analyte
+        AND a.sample_id IS NOT DISTINCT FROM f.sample_id
+        AND a.file_sha256 IS NOT DISTINCT FROM f.file_sha256
+        AND a.observed IS NOT DISTINCT FROM f.observed
+        AND a.low IS NOT DISTINCT FROM f.low
+        AND a.high IS NOT DISTINCT FROM f.high
+        AND (a.reports = '' OR a.reports = f.evidence)
 ), shared AS (
     -- A question of a whole file is open as long as any of its samples shares it in its last judgement.
     SELECT s.file_sha256, m.check_id, bool_or(m.batch_id = s.batch_id) AS still
@@ -19,14 +33,7 @@ WITH answered AS (
     GROUP BY ALL
 ), discarded AS (
     -- A sample that an answer has put out waits for nothing more.
-    SELECT DISTINCT s.sample_id
-    FROM answered AS a
-    JOIN sample AS s USING (sample_id)
-    JOIN finding AS f
-        ON f.sample_id = s.sample_id AND f.batch_id = s.batch_id AND f.check_id = a.check_id AND f.analyte = a.analyte
-        AND f.observed IS NOT DISTINCT FROM a.observed AND f.low IS NOT DISTINCT FROM a.low
-        AND f.high IS NOT DISTINCT FROM a.high
-    WHERE a.action = 'reject'
+    SELECT DISTINCT sample_id FROM answered AS a JOIN sample USING (sample_id, batch_id) WHERE a.action = 'reject'
 )
 SELECT
     f.finding_id, f.batch_id, f.sample_id, coalesce(c.called, regexp_replace(n.name, '^.*/', '')) AS called,
@@ -48,14 +55,7 @@ LEFT JOIN sample AS s USING (sample_id)
 LEFT JOIN sample_name AS c USING (sample_id)
 LEFT JOIN source_file AS n
     ON n.file_sha256 = coalesce(f.file_sha256, s.file_sha256) AND n.status <> 'not understood'
-LEFT JOIN answered AS a
-    ON a.sample_id IS NOT DISTINCT FROM f.sample_id
-    AND a.file_sha256 IS NOT DISTINCT FROM f.file_sha256
-    AND a.check_id = f.check_id
-    AND a.analyte = f.analyte
-    AND a.observed IS NOT DISTINCT FROM f.observed
-    AND a.low IS NOT DISTINCT FROM f.low
-    AND a.high IS NOT DISTINCT FROM f.high
+LEFT JOIN answered AS a USING (finding_id)
 LEFT JOIN shared AS h ON f.sample_id IS NULL AND h.file_sha256 = f.file_sha256 AND h.check_id = f.check_id
 LEFT JOIN discarded AS g ON g.sample_id = f.sample_id;
 COMMENT ON VIEW v_finding IS 'Every finding with its sample, its file and the decision in force.';
