@@ -153,10 +153,12 @@ def _proposed(utf8: bytes) -> tuple[str, Grid | None]:
 
 def _single_blanks(sample: bytes, best: str) -> bool:
     """Tell a text whose cells are separated by single blanks, such as "A 2025-01-02 80,5 12"."""
-    if best in ("", "\t", BLANKS) or QUOTE in sample:
+    if best in ("", "\t", BLANKS):
         return _by_blanks(sample, best)
-    headings = next((line for line in sample.splitlines() if b" " in line.strip(b" ")), b"")
-    return bool(headings) and best.encode() not in headings and _by_blanks(sample, best)
+    spaced = [best.encode() in line for line in sample.splitlines() if b" " in line.strip(b" ")]
+    # A blank between quotes parts no cells: then a lower line may be the one of the headings.
+    apart = not all(spaced) if QUOTE in sample else spaced[:1] == [False]
+    return apart and _by_blanks(sample, best)
 
 
 def _by_blanks(sample: bytes, best: str) -> bool:
