@@ -101,8 +101,8 @@ def finish(
         change = intake_change(gathered, given or {}, settings, started)
         joined = join(store, gathered, settings)
         unknown = unknown_words(gathered, machines_with(settings.machines))
-        noted = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined)).noted(unknown)
-        gathered = noted.without_readings()
+        gathered = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined)).noted(unknown)
+        gathered = gathered.without_readings()
         with store.transaction(change):
             first = next_number(store.connection, "finding", "finding_id")
             with appending(store, batch_id) as appender:
