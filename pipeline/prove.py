@@ -119,6 +119,7 @@ def _weighed(
     spared = beyond_doubt(company, checked.findings, limits, screen, acquits) & ~asked[waters]
     give_back()
     weighed = explain(company, checked.findings, limits, doubtful & ~spared, screen, engine=engine)
+    give_back()
     verdicts = settled(checked, weighed, samples, limits)
     held = verdicts.verdict.isin(OPEN).to_numpy()
     wanted = chosen(verdicts) & waters
