@@ -36,7 +36,9 @@ COUNTED: Final = ("drops", "typed", "strip", "unknown")
 _SMALLEST: Final = 0.002  # no reading is better known than that, relative (k = 1) [CP]
 _WIDEST: Final = 0.6  # nor worse: a number was read, and it was not 0 (k = 1, relative) [CP]
 _FIRST_DROP: Final = (1.0 / np.e, 1.0)  # of a drop, and relative: ln x of anything from 0 to one drop [JCGM100, 4.3.7]
-_PLAIN_NUMBER: Final = r"^[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?$"
+_NUMBER: Final = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+_PLAIN_NUMBER: Final = f"^{_NUMBER}$"
+_NUMBER_WITH_UNIT: Final = rf"^(?P<number>{_NUMBER})\s*[^\d\s.±~/+–-]\S*(?:\s+[^\d\s]\S*)*$"  # no word is a number
 _HOW_WRITTEN: Final = ("value", "uncertainty", "form", "method", "drops", "degree_per_drop", "nominal_ml", "used_ml")
 _READINGS_AT_ONCE: Final = 1 << 18  # what is worked out of each takes a dozen numbers for a moment
 _TYPED_ROUNDED: Final = 0.006  # relative: what rounding leaves between a count and its typed value (k = 1) [CP]
@@ -315,10 +317,13 @@ class _Written:
 
 
 def _figures(readings: pd.DataFrame) -> Floats:
-    """Read the numbers as they were written; missing where more than a number was."""
+    """Read the numbers as they were written, with or without their unit; missing where more than that was."""
     codes, texts = pd.factorize(readings["raw_text"])
     plain = pc.utf8_trim_whitespace(pc.replace_substring(pa.array(texts.astype("str"), pa.string()), ",", "."))
     number_only = pc.if_else(pc.match_substring_regex(plain, _PLAIN_NUMBER), plain, None)
+    if (more := number_only.is_null()).true_count:
+        with_unit = pc.struct_field(pc.extract_regex(plain.filter(more), _NUMBER_WITH_UNIT), "number")
+        number_only = pc.replace_with_mask(number_only, more, with_unit)
     return np.append(pc.cast(number_only, pa.float64()).to_numpy(zero_copy_only=False), np.nan)[codes]
 
 

@@ -42,7 +42,7 @@ ALKALINITY_UNITS: Final = {"mmol/L": 50.0435, "°dH": 17.848, "mg/L": 1.0}  # mm
 DROP_DEGREES: Final = {"°dH": 17.848, "°f": 10.0, "gpg": 17.118}
 KINDS: Final = ("laboratory", "kit", "mixed")
 DIGITS: Final = {"°dH": 1, "mmol/L": 2, "°f": 1}
-_IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate")
+IONS: Final = ("calcium", "magnesium", "sodium", "potassium", "chloride", "sulfate", "nitrate")
 _METER_FACTOR: Final = {"natural": 0.67, "nacl": 0.50}  # TDS over EC [CP]
 
 
@@ -126,7 +126,7 @@ def _laboratory(
     received: Received, true: pd.DataFrame, where: npt.NDArray[np.bool_], random: np.random.Generator
 ) -> None:
     one = np.ones(len(true))
-    for code in _IONS:
+    for code in IONS:
         number = significant(_spread(true[code].to_numpy(), code, random))
         _set(received, code, where, number, one, unit="mg/L", method="laboratory")
 

@@ -2,16 +2,19 @@
 
     python tests/benchmarks/mistakes/run.py FOLDER [RECORDS] [SEED]
 
-Writes ``planted.md`` with its tables, ``planted.csv`` with one row per record and ``calibration.svg`` to FOLDER.
+The records go through files: kit sheets and reports in three languages, read by the main job. Writes ``planted.md``
+with its tables, ``planted.csv`` with one row per record and ``calibration.svg`` to FOLDER.
 """
 
 from __future__ import annotations
 
 import sys
+import tempfile
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
+import files
 import noise
 import numpy as np
 import pandas as pd
@@ -53,12 +56,16 @@ def records(count: int, seed: int) -> tuple[Received, Received, dict[int, Planti
     return before, after, plantings
 
 
-def measure(count: int, seed: int) -> pd.DataFrame:
-    """Plant, check, explain and compare: one row per record under test."""
+def measure(count: int, seed: int, folder: Path | None = None) -> pd.DataFrame:
+    """Plant, check, explain and compare: one row per record under test.
+
+    With a ``folder`` the records are written there as files, and read, judged and stored by the main job.
+    """
     before, after, plantings = records(count, seed)
     table = noise.sample_table(after)
     subjects = np.flatnonzero((table.about["role"] == "subject").to_numpy())
-    return score.judge(table, plantings, score.moved(before, after, noise.sample_table(before), subjects))
+    found = score.of_table(table) if folder is None else files.imported(after, folder)[1]
+    return score.judge(found, table.about, plantings, score.moved(before, after, noise.sample_table(before), subjects))
 
 
 def markdown(table: pd.DataFrame) -> str:
@@ -107,10 +114,11 @@ def main() -> None:
     seed = int(sys.argv[3]) if len(sys.argv) > 3 else 20261125
     folder.mkdir(parents=True, exist_ok=True)
     started = time.perf_counter()
-    judged = measure(count, seed)
+    with tempfile.TemporaryDirectory() as written:
+        judged = measure(count, seed, Path(written))
     text = report(judged, time.perf_counter() - started)
-    files = whole_files.measure(max(count // 40, 10), seed)
-    text += "\n\n## One mistake in a whole file\n\n" + markdown(whole_files.shares(files)) + "\n"
+    throughout = whole_files.measure(max(count // 40, 10), seed)
+    text += "\n\n## One mistake in a whole file\n\n" + markdown(whole_files.shares(throughout)) + "\n"
     (folder / "planted.md").write_text(text, encoding="utf-8")
     judged.to_csv(folder / "planted.csv")
     (folder / "calibration.svg").write_text(score.as_svg(score.reliability(judged)), encoding="utf-8")

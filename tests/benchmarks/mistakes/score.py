@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -96,12 +97,31 @@ def _own(table: SampleTable, code: str) -> npt.NDArray[np.float64]:
     return table.uncertainty[ANALYTES[code].column].to_numpy(dtype="float64") / 2.0
 
 
-def judge(table: SampleTable, plantings: dict[int, Planting], seen: pd.DataFrame) -> pd.DataFrame:
-    """Check and explain all records and say for every subject what came out.
+@dataclass(frozen=True)
+class Judgement:
+    """``verdict``, index `sample_id`; ``causes``: the ranked ones of every sample, `sample_id` and what is told."""
+
+    verdict: pd.Series[str]
+    causes: pd.DataFrame
+
+
+def of_table(table: SampleTable) -> Judgement:
+    """Check and explain all records of a table, without going through files."""
+    checked = run_all(table, Limits(), lambda _: None)
+    weighed = explain(table, checked.findings, Limits())
+    checked = settled(checked, weighed, table, Limits())
+    index = checked.verdict.index
+    explained = told_of(weighed.tables(), index, index[checked.verdict.isin(OPEN)])
+    return Judgement(checked.verdict, explained.explanations)
+
+
+def judge(found: Judgement, about: pd.DataFrame, plantings: dict[int, Planting], seen: pd.DataFrame) -> pd.DataFrame:
+    """Say for every subject what came out.
 
     Parameters
     ----------
-    table : all records, the planted ones among them.
+    found : verdicts and causes of all records.
+    about : all records, the planted ones among them.
     plantings : position → what was planted there; the other subjects are clean.
     seen : of ``moved``, a row for every subject.
 
@@ -110,12 +130,7 @@ def judge(table: SampleTable, plantings: dict[int, Planting], seen: pd.DataFrame
     one row per subject: `position planting mistake record water state detected noted two visible named probability
     right third same`; `two` where two mistakes were planted and both can be seen.
     """
-    checked = run_all(table, Limits(), lambda _: None)
-    weighed = explain(table, checked.findings, Limits())
-    checked = settled(checked, weighed, table, Limits())
-    index = checked.verdict.index
-    explained = told_of(weighed.tables(), index, index[checked.verdict.isin(OPEN)])
-    about = table.about
+    verdict = found.verdict.reindex(about.index)
     subjects = np.flatnonzero((about["role"] == "subject").to_numpy())
     wanted = [plantings.get(int(place)) for place in subjects]
     frame = pd.DataFrame(
@@ -126,14 +141,14 @@ def judge(table: SampleTable, plantings: dict[int, Planting], seen: pd.DataFrame
             "record": about["record"].to_numpy()[subjects],
             "water": about["water"].to_numpy()[subjects],
             "state": about["state"].to_numpy()[subjects],
-            "detected": checked.verdict.isin(OPEN).to_numpy()[subjects],
-            "noted": (checked.verdict == "note").to_numpy()[subjects],
+            "detected": verdict.isin(OPEN).to_numpy()[subjects],
+            "noted": (verdict == "note").to_numpy()[subjects],
             "visible": seen.to_numpy().any(axis=1),
         },
         index=about.index[subjects],
     )
     truth = _truth(wanted, seen)
-    return frame.assign(two=truth["two"]).join(_named(explained.explanations, frame, truth))
+    return frame.assign(two=truth["two"]).join(_named(found.causes, frame, truth))
 
 
 def _truth(wanted: list[Planting | None], seen: pd.DataFrame) -> pd.DataFrame:
