@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
@@ -19,6 +20,7 @@ from pipeline.errors import UNCHANGED, KettlestoneError
 from pipeline.ingest.file_result import FileResult
 from pipeline.ingest.matching import match_layout
 from pipeline.problems import no_problems, problem_frame
+from pipeline.texts import TextColumn
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -35,6 +37,7 @@ Evidence = dict[tuple[str, str, str], str]
 
 # Columns, or units within one, that are judged by the file; of more each is asked about without evidence [CP].
 _MOST_JUDGED: Final = 60
+_NAMES_A_UNIT: Final = re.compile(r"\d\s*[^\W\d]")
 _TOLD_AS: Final = {UNIT: "unit-answered", LIMIT: "limit-answered", WORTH: "drop-worth-answered"}
 
 
@@ -170,11 +173,21 @@ def _with_proofs(one: TableToAsk, found: CellKinds, verdicts: Sequence[Verdict])
         if not tried.proved
     }
     return _Judged(
-        table=replace(one.table, cells=with_units(one.table.cells, found, proved)) if proved else one.table,
+        table=replace(one.table, cells=_with_proved(one.table.cells, found, proved)) if proved else one.table,
         waiting=tuple(kind for kind in found.open if kind not in proved),
         evidence=evidence,
         proofs=[_proof(verdict, one.file_sha256) for verdict in verdicts if verdict.proved],
     )
+
+
+def _with_proved(cells: pd.DataFrame, found: CellKinds, proved: dict[CellKind, str]) -> pd.DataFrame:
+    """Give the cells a proved unit, except those that name another behind their number: "12 K/m" is no 12 °C."""
+    now = with_units(cells, found, proved)
+    named = TextColumn.from_series(cells["raw_text"]).answers(lambda text: bool(_NAMES_A_UNIT.search(text)))
+    if not named.any():
+        return now
+    before, after = (TextColumn.from_series(frame["raw_unit"]) for frame in (cells, now))
+    return now.assign(raw_unit=after.over(before, ~named).distinct().category())
 
 
 def _told(given: tuple[CellKind, UnitAnswer], file_sha256: str) -> pd.DataFrame:
@@ -190,7 +203,9 @@ def _told(given: tuple[CellKind, UnitAnswer], file_sha256: str) -> pd.DataFrame:
 
 
 def _proof(verdict: Verdict, file_sha256: str) -> pd.DataFrame:
-    return _notice("unit-proved", file_sha256, evidence_text(verdict, option=False), verdict.kind.column)
+    return _notice(
+        "unit-proved", file_sha256, evidence_text(verdict, option=False).removesuffix("."), verdict.kind.column
+    )
 
 
 def _changed(headings: list[str], known: Iterable[KnownShape], file_sha256: str) -> list[pd.DataFrame]:

@@ -1,12 +1,14 @@
 """Whose water it is by the register of sites: a site named by its code, or without its client, is the site it is.
 
 A code joins wherever it stands: in a column of codes, as the site, before the name of the sampling point, or at the
-beginning of a label. It must be the only one of its kind; what a row states itself is never overruled by less.
+beginning of a label. It must be the only one of its kind; what a row states itself is never overruled by less. A row
+that names only whose water it is means the one site that client has, or the one site that bears the name.
 """
 
 from __future__ import annotations
 
 import re
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -47,6 +49,11 @@ class _Register:
             if found:
                 return str(fitting[0]) if len(fitting) == 1 else ""
         return ""
+
+    def only_entries(self) -> dict[str, str]:
+        """Give the number of the only entry of each client."""
+        counted = Counter(self.clients)
+        return {client: str(at) for at, client in enumerate(self.clients) if client and counted[client] == 1}
 
 
 def _fold(text: str) -> str:
@@ -98,6 +105,7 @@ def entries_meant(facts: pd.DataFrame, sites: pd.DataFrame) -> tuple[Places, Tex
     entry = by_name.otherwise(by_code).otherwise(by_site)
     free = nowhere & ~entry.stated()
     entry = entry.otherwise(point.over(silent, free)).otherwise(label.over(silent, free))
+    entry = entry.otherwise(_by_owner(register, told, entry))
     further = composed(
         [told["site"].distinct(), told["site_code"].distinct()], lambda site, code: code if site != code else ""
     )
@@ -114,6 +122,25 @@ def _asked(register: _Register, client: TextColumn, text: TextColumn, *kinds: Ma
     if not any(plain.texts):
         return TextColumn.constant("", len(text))
     return composed([client.distinct(), plain.distinct()], lambda one, other: register.meant(one, other, *kinds))
+
+
+def _by_owner(register: _Register, told: Mapping[str, TextColumn], entry: TextColumn) -> TextColumn:
+    """Place rows that name one of client and site alone: a house with one site is written under either heading.
+
+    A client with rows at another place, which the register does not know, may mean that one: its rows stay.
+    """
+    client, site = told["client"], told["site"]
+    elsewhere = client.stated() & site.stated() & ~entry.stated()
+    several = {_fold(client.texts[code]) for code in set(client.codes[elsewhere].tolist())}
+    only = register.only_entries()
+
+    def owned(owner: str, place: str) -> str:
+        name = _fold(owner or place)
+        if (owner and place) or name in several or (place and name in register.names):
+            return ""
+        return only.get(name, "") or register.meant("", owner, register.names)
+
+    return composed([client.distinct(), site.distinct()], owned)
 
 
 def _beginnings(texts: TextColumn, register: _Register) -> TextColumn:

@@ -18,8 +18,8 @@ def fitted_data(fitted: Fitted) -> dict[str, Any]:
 
     Returns
     -------
-    ``treatment``, ``bypass`` as a share, ``litres_per_day``, ``said_by`` (``register``, ``sample``, ``site``, or
-    ``""`` where nobody says), who says the other two, and ``installed_on``.
+    ``treatment``, ``bypass`` as a share, ``litres_per_day``, ``said_by`` (``register``, ``sample``, ``site``,
+    ``point`` of the treated sample, or ``""`` where nobody says), who says the other two, and ``installed_on``.
     """
     return {
         "treatment": fitted.treatment,

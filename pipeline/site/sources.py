@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.site.pairing import last_pair
-from pipeline.site.statements import MACHINE, REGISTER, SAMPLE, SITE, Statement, positive, share, written_day
-from pipeline.treat.processes.naming import treatment_meant
+from pipeline.site.statements import MACHINE, POINT, REGISTER, SAMPLE, SITE, Statement, positive, share, written_day
+from pipeline.treat.processes.naming import NONE, treatment_meant
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 # Register -> its kind in the store.
 REGISTERS: Final = {REGISTER: "treatment", SITE: "site", MACHINE: "machine"}
 _OF_SAMPLES: Final = (
-    "label", "treatment", "bypass_percent", "litres_per_day", "machine", "country", "supply", "comment",
+    "label", "sampling_point", "treatment", "bypass_percent", "litres_per_day", "machine", "country", "supply",
+    "comment",
 )  # fmt: skip
 Row = dict[str, str]
 
@@ -74,7 +75,14 @@ class SiteSources:
         # A register that begins only later still says more than nobody.
         named = bool(standing) or any(one.written for one in said)
         counting = standing if named else self.rows[REGISTER]
-        return [*(_of_row(row, REGISTER) for row in counting[-1:]), *said]
+        stated = [*(_of_row(row, REGISTER) for row in counting[-1:]), *said]
+        return stated if any(one.written for one in stated) else [*stated, *self._of_point()]
+
+    def _of_point(self) -> list[Statement]:
+        """Take the name of the device from where the last treated sample was drawn: "nach Osmose"."""
+        drawn = [self.samples[place] for place in self.pair[:1]]
+        said = [row[name] for row in drawn for name in ("sampling_point", "label")]
+        return [Statement(POINT, text) for text in said if treatment_meant(text) not in ("", NONE)][:1]
 
     def _of_samples(self) -> list[Statement]:
         """Lay out what the rows of the last pair say; what neither says comes from the latest sample that says it."""

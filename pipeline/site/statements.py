@@ -23,7 +23,8 @@ SAMPLE: Final = "sample"
 SITE: Final = "site"
 MACHINE: Final = "machine"
 ASKED: Final = "asked"
-ORDER: Final = (ASKED, REGISTER, SAMPLE, SITE, MACHINE)
+POINT: Final = "point"  # "nach Osmose", where nobody else names a treatment
+ORDER: Final = (ASKED, REGISTER, SAMPLE, SITE, MACHINE, POINT)
 
 _ALIKE: Final = 0.01  # two figures that differ by less say the same
 
@@ -126,12 +127,17 @@ def resolved(statements: Sequence[Statement]) -> Fitted:
         bypass_said_by=first_bypass.said_by,
         litres_said_by=first_litres.said_by,
         notices=(
+            *((_by_point(believed),) if believed.said_by == POINT and treatment else ()),
             *(_not_understood(one) for one in named if not one.treatment),
             *(_other_treatment(believed, one) for one in understood if one.treatment != treatment),
             *_against(with_bypass, lambda one: one.bypass, "bypass"),
             *_against([one for one in with_litres if one.said_by != ASKED], lambda one: one.litres, "litres"),
         ),
     )
+
+
+def _by_point(one: Statement) -> Said:
+    return Said("site.by_point", {"text": one.written, "treatment": TREATMENTS[one.treatment].title})
 
 
 def _has_bypass(treatment: str) -> bool:

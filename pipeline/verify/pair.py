@@ -143,7 +143,7 @@ def verify(
     found = solve_bypass(promised, believed)
     at = recorded if np.isfinite(recorded) else found.best.value if _shared(treatment) else 0.0
     compared = _compared(promised, readings, at if np.isfinite(at) else 0.0, bounds, recorded)
-    compared = tuple(_of_permeate(one, bounds) for one in compared) if known.before_blending else compared
+    compared = tuple(_of_permeate(one, bounds) for one in compared) if known.before_blending and membrane else compared
     at_best = _compared(promised, readings, found.best.value, bounds, float("nan")) if found.known else compared
     # Where no bypass was recorded, what the treatment could do at most decides whether it can be seen at all.
     open_bypass = _shared(treatment) and np.isnan(recorded)
@@ -252,12 +252,13 @@ def _compared(
 def _of_permeate(one: Compared, bounds: VerifyLimits) -> Compared:
     """Let a permeate hold anything up to the share of its feed at which a membrane is looked at [CP].
 
-    Membranes hold back 90 to 98 %: one that does better than the planned figure is no fault.
+    Membranes hold back 90 to 98 %: one that does better than the planned figure is no fault. Nor is a last drop that
+    may stand for anything less than it.
     """
     if one.verdict not in ("agrees", "differs") or one.column not in PROMISED:
         return one
     most = max(one.predicted.value + one.allowed, bounds.membrane_ratio * one.before)
-    return replace(one, allowed=most - one.predicted.value, verdict="agrees" if one.after.value <= most else "differs")
+    return replace(one, allowed=most - one.predicted.value, verdict="agrees" if one.after.low <= most else "differs")
 
 
 def _verdict(after: float, predicted: float, allowed: float, raw: float, name: str) -> str:

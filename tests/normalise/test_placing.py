@@ -43,6 +43,33 @@ def test_the_client_comes_with_a_site_only_one_client_has() -> None:
     assert place(site="TF-1") == ("Client R", "TF-1")
 
 
+HOUSES = pd.DataFrame(
+    {"client": ["Corner cafe", "Mill Ltd", "Inn", "Inn"], "site": ["South", "Old mill", "Bar", "Kitchen"]}
+)
+
+
+@pytest.mark.parametrize(
+    ("stated", "meant"),
+    [
+        (("corner cafe", ""), ("Corner cafe", "South")),  # a client's only site
+        (("", "Corner cafe"), ("Corner cafe", "South")),  # under the heading of sites
+        (("Old mill", ""), ("Mill Ltd", "Old mill")),  # a site under the heading of clients
+        (("Inn", ""), ("Inn", "")),  # one of two
+        (("Corner cafe", "Roof"), ("Corner cafe", "Roof")),
+    ],
+)
+def test_a_house_with_one_site_is_that_site_under_either_heading(
+    stated: tuple[str, str], meant: tuple[str, str]
+) -> None:
+    found = placed(pd.DataFrame([stated], columns=["client", "site"], dtype="str"), HOUSES)
+    assert tuple(found[["client", "site"]].iloc[0]) == meant
+
+
+def test_a_client_who_is_elsewhere_as_well_is_not_placed() -> None:
+    rows = pd.DataFrame({"client": ["Corner cafe"] * 2, "site": ["", "Roof"]}, dtype="str")
+    assert placed(rows, HOUSES)["site"].tolist() == ["", "Roof"]
+
+
 @pytest.mark.parametrize(
     "facts",
     [
