@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 
 from pipeline.site.facts import site_facts
@@ -41,6 +42,9 @@ __all__ = [
 
 RAW_STAGES: Final = (*RAW, *UNSTATED)
 KEEPS_MINERALS: Final = (NONE, "", "carbon")  # with these fitted the machine gets the water of the tap
+
+
+_FACTS: Final = ["label", "stage", "collected_at", "current_verdict", "counter_litres"]
 
 
 @dataclass(frozen=True)
@@ -148,7 +152,7 @@ def site_record(
     # Hot water is no water of the site.
     drawn = wide[wide["stage"] != "hot_outlet"].set_index("sample_id")
     rebuilt = sample_table(store, [str(found) for found in drawn.index]) if len(drawn) else None
-    through = None if rebuilt is None else _with_limits(rebuilt)
+    through = None if rebuilt is None else _laid_out(rebuilt, drawn)
     visits = [] if rebuilt is None else _visits(rebuilt, drawn, site_records.site_findings(store, wide))
     before: tuple[tuple[str, ...], ...] = (
         (*BEFORE, ("bottled",)) if facts.fitted.treatment in KEEPS_MINERALS else BEFORE[:-1]
@@ -164,8 +168,8 @@ def site_record(
         lent=lent,
         held=waiting(visits, raw),
         bottled=site_records.bottled_samples(store, name.client),
-        course=None if through is None else _course(through, drawn),
-        series=None if through is None else _through_time(through, drawn),
+        course=None if through is None else _course(*through),
+        series=None if through is None else through[0],
         visits=tuple(visits),
     )
 
@@ -186,20 +190,17 @@ def courses(
     each site in turn, without the waters that advice rests on.
     """
     from pipeline.store import site_records  # noqa: PLC0415 - duckdb is not needed by a page of given answers
-    from pipeline.store.table import sample_table  # noqa: PLC0415 - same
 
     wide = site_records.samples_of_sites(store)
     registers = register_rows(store)
-    drawn = {name: own[own["stage"] != "hot_outlet"].set_index("sample_id") for name, own in wide.items()}
-    ids = [str(found) for own in drawn.values() for found in own.index]
-    through = _with_limits(sample_table(store, ids)) if ids else None
+    parts = _parts(store, wide)
     nothing = next((own.head(0) for own in wide.values()), None)
     told = iter(texts_of_samples(pd.concat(wide.values())) if wide else ())
     texts = {name: [*islice(told, len(own))] for name, own in wide.items()}
     for name in names:
         own = wide.get(name, nothing)
         own = site_records.site_samples(store, name) if own is None else own
-        known = through is not None and name in drawn and len(drawn[name]) > 0
+        through = parts.get(name)
         sources = sources_of(own, site_rows(registers, name), texts.get(name))
         yield Site(
             name=name,
@@ -210,9 +211,28 @@ def courses(
             lent={},
             held=(),
             bottled=pd.DataFrame(),
-            course=_course(through, drawn[name]) if known and through is not None else None,
-            series=_through_time(through, drawn[name]) if known and through is not None else None,
+            course=None if through is None else _course(*through),
+            series=None if through is None else through[0],
         )
+
+
+def _parts(store: Store, wide: Mapping[SiteName, pd.DataFrame]) -> dict[SiteName, tuple[pd.DataFrame, pd.DataFrame]]:
+    """Lay the samples of many sites out at once, and give each site its part."""
+    from pipeline.store.table import sample_table  # noqa: PLC0415 - duckdb is not needed by a page of given answers
+
+    if not wide:
+        return {}
+    together = pd.concat(wide.values(), keys=range(len(wide)), names=["place"]).reset_index("place")
+    drawn = together[together["stage"] != "hot_outlet"].set_index("sample_id")
+    if drawn.empty:
+        return {}
+    samples, spread = _laid_out(sample_table(store, [str(found) for found in drawn.index]), drawn)
+    counts = np.bincount(drawn["place"].to_numpy(), minlength=len(wide)).tolist()
+    ends = np.cumsum(counts).tolist()
+    spans = zip(wide, counts, ends, strict=True)
+    return {
+        name: (samples.iloc[end - count : end], spread.iloc[end - count : end]) for name, count, end in spans if count
+    }
 
 
 def _visits(rebuilt: SampleTable, drawn: pd.DataFrame, findings: pd.DataFrame) -> list[Visit]:
@@ -232,20 +252,21 @@ def _visits(rebuilt: SampleTable, drawn: pd.DataFrame, findings: pd.DataFrame) -
     ]
 
 
-def _course(through: tuple[pd.DataFrame, pd.DataFrame], drawn: pd.DataFrame) -> Timeline | None:
-    kept = drawn[drawn["stage"].isin([*RAW, *UNSTATED, *TREATED, *PERMEATE])]
-    if not kept["stage"].isin([*TREATED, *PERMEATE]).any():
+def _course(samples: pd.DataFrame, spread: pd.DataFrame) -> Timeline | None:
+    """Take what is of the tap or from behind a treatment; nothing where nothing is from behind one."""
+    stage = samples["stage"].to_numpy(dtype=object)
+    behind = np.isin(stage, (*TREATED, *PERMEATE))
+    if not behind.any():
         return None
-    value, spread = through
-    facts = kept[["label", "stage", "collected_at", "current_verdict", "counter_litres"]]
-    samples = value.loc[kept.index].join(facts)
-    return Timeline(samples, spread.loc[kept.index], *last_pair(samples))
+    kept = behind | np.isin(stage, (*RAW, *UNSTATED))
+    own, width = (samples, spread) if kept.all() else (samples[kept], spread[kept])
+    return Timeline(own, width, *last_pair(own))
 
 
-def _through_time(through: tuple[pd.DataFrame, pd.DataFrame], drawn: pd.DataFrame) -> pd.DataFrame:
-    """Lay all samples out, the oldest first, with what they are."""
-    value, _ = through
-    return value.loc[drawn.index].join(drawn[["label", "stage", "collected_at", "current_verdict"]])
+def _laid_out(table: SampleTable, drawn: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Lay samples out in their order with what they are, and with the uncertainty of their readings."""
+    value, spread = _with_limits(table)
+    return value.loc[drawn.index].join(drawn[_FACTS]), spread.loc[drawn.index]
 
 
 def _with_limits(table: SampleTable) -> tuple[pd.DataFrame, pd.DataFrame]:

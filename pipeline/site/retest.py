@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
 import pandas as pd
 
 from pipeline.errors import KettlestoneError
@@ -126,14 +127,17 @@ def verified(site: Site, today: date, *, brief: bool = False, promised: Promise 
 def foretold(sites: Sequence[Site]) -> dict[SiteName, Promise]:
     """Predict the treated water of many sites at once, where the prediction hangs on nothing but the raw water.
 
-    What a membrane and a mineral cartridge do is read from the treated water too: those come one by one.
+    What a membrane does is read from its permeate where it was tested, and what a mineral cartridge does from the
+    treated water: those come one by one.
     """
     pledges = {}
     for site in sites:
         course, then = site.course, site.facts.fitted_then
         treatment = then.treatment or NONE
         known = course is not None and course.raw and (then.treatment or not then.written)
-        open_ended = has_membrane(treatment) or adds_minerals(treatment) or TREATMENTS[treatment].second_water == "must"
+        open_ended = adds_minerals(treatment) or TREATMENTS[treatment].second_water == "must"
+        if course is not None and has_membrane(treatment):
+            open_ended |= bool(np.isin(course.samples["stage"].to_numpy(dtype=object), PERMEATE).any())
         if course is not None and known and not open_ended:
             waters = course.samples[WIDE_COLUMNS].astype("float64").T
             raw, _ = one_witness(waters[course.raw], waters[course.treated])
@@ -214,10 +218,15 @@ def later_reading(course: Timeline) -> tuple[Said, ...]:
     -------
     what was read then and now, and that it has risen where it did by more than both readings can be off; else nothing.
     """
+    stages = course.samples["stage"].to_numpy(dtype=object)
+    places = np.flatnonzero(np.isin(stages, TREATED))
+    # Mostly the pair is the last of all, and nothing later needs a look.
+    if not course.raw or not places.size or str(course.samples.index[places[-1]]) == course.treated:
+        return ()
     samples = course.samples[["label", "stage", "collected_at", "current_verdict", *_FOLLOWED]]
     counts = samples["stage"].isin(TREATED) & ~samples["current_verdict"].isin(OPEN)
     behind = samples[counts & samples["collected_at"].notna()]
-    if not course.raw or behind.empty or course.treated not in behind.index:
+    if behind.empty or course.treated not in behind.index:
         return ()
     last = str(behind.index[-1])
     known = [name for name in _FOLLOWED if behind.loc[[course.treated, last], name].notna().all()]

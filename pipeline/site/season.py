@@ -83,6 +83,9 @@ def two_waters(site: Site) -> TwoWaters | None:
 def _of_the_tap(site: Site) -> pd.DataFrame:
     if site.series is None or len(site.series) < _LEAST_SAMPLES:
         return pd.DataFrame()
+    # Few sites are tested so often: the rest is spared the work.
+    if np.isin(site.series["stage"].to_numpy(dtype=object), (*RAW, *UNSTATED)).sum() < _LEAST_SAMPLES:
+        return pd.DataFrame()
     narrow = site.series[["collected_at", HARDNESS, ALKALINITY, "stage", "current_verdict"]]
     counts = (
         narrow["stage"].isin([*RAW, *UNSTATED]) & ~narrow["current_verdict"].isin(OPEN) & narrow["collected_at"].notna()

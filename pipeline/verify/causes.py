@@ -51,8 +51,12 @@ class Readings:
 
     def believable(self) -> Readings:
         """Leave out a conductivity below the hardness: a value in another unit must not hide a pattern."""
-        sides = [side.mask((side.index == _CONDUCTIVITY) & (side < side.get(_HARDNESS, np.nan)))
-                 for side in (self.before, self.after)]  # fmt: skip
+        sides = [
+            side.mask(side.index == _CONDUCTIVITY)
+            if float(side.get(_CONDUCTIVITY, np.nan)) < float(side.get(_HARDNESS, np.nan))
+            else side
+            for side in (self.before, self.after)
+        ]
         return Readings(sides[0], sides[1], self.before_u, self.after_u)
 
     def turned(self) -> Readings:

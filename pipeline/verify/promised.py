@@ -241,7 +241,10 @@ def one_witness(raw: pd.Series, product: pd.Series) -> tuple[pd.Series, pd.Serie
     """Leave dissolved solids out where the conductivity was read on both sides: they are made of it."""
     conductivity, solids = ALL_SALTS
     read = all(np.isfinite(float(side.get(conductivity, np.nan))) for side in (raw, product))
-    return (raw.drop(solids, errors="ignore"), product.drop(solids, errors="ignore")) if read else (raw, product)
+    told = any(np.isfinite(float(side.get(solids, np.nan))) for side in (raw, product))
+    if not (read and told):
+        return raw, product
+    return raw.drop(solids, errors="ignore"), product.drop(solids, errors="ignore")
 
 
 def _knob(treatment: str) -> str | None:
