@@ -14,7 +14,7 @@ from pipeline.desk.pages import desk_settings, label, language, page, plain_rows
 from pipeline.errors import KettlestoneError
 from pipeline.report.pictures.control import control_chart_svg
 from pipeline.report.terminal.control import RULES
-from pipeline.report.terminal.queries import water_changes
+from pipeline.report.terminal.queries import tables_of_changes
 from pipeline.store.questions import QueryScope, answer_columns, named_queries, query
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def show_questions() -> ResponseReturnValue:
         raise KettlestoneError(label("There is no question of that name."))
     scope = QueryScope(region, client, _since(since), most_rows=_ROWS, most_seconds=_SECONDS)
     with reading() as store:
-        found = query(store, name, asked=scope, given={"water_change": lambda opened: water_changes(opened, scope)})
+        found = query(store, name, asked=scope, given=tables_of_changes(scope))
     return page(
         "questions.html",
         names=names,

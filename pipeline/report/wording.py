@@ -71,6 +71,11 @@ def counted(number: int, noun: str, plural: str = "") -> str:
     return counted_in(number, noun, "en", plural)
 
 
+def left_out_text(out: dict[str, int]) -> str:
+    """Say which samples do not count."""
+    return "Left out: " + "; ".join(f"{counted(count, 'sample')} {reason}" for reason, count in out.items()) + "."
+
+
 def controls(summary: Mapping[str, Any]) -> str:
     """Name the controls of a batch: "2 blanks and 1 standard, kept for laboratory control"; "" where there are none."""
     language = str(summary["language"])

@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.problems import messages
-from schemas.contracts import breaches
 from schemas.stored import ELSEWHERE, FRAMES, NEEDED
 
 if TYPE_CHECKING:
@@ -52,6 +51,8 @@ def check_frame(name: str, frame: pd.DataFrame) -> None:
 
     Readings were held against their own contract when they were read.
     """
+    from schemas.contracts import breaches  # noqa: PLC0415 - pandera takes as long to import as a question to answer
+
     if frame.empty:
         return
     if absent := [column for column in NEEDED[name] if column not in frame]:

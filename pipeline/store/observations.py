@@ -73,7 +73,7 @@ _READINGS = """
     JOIN (SELECT * FROM reading_kind WHERE {kinds}) AS k USING (kind_id)
     JOIN chosen_sample AS c USING (sample_id)
     WHERE (v.value IS NOT NULL OR v."limit" IS NOT NULL)
-        AND v.reading_id IN (SELECT reading_id FROM v_reading WHERE counts)
+        AND v.reading_id IN (SELECT reading_id FROM counted_reading WHERE counts)
     ORDER BY v.reading_id
 """
 _KINDS = """

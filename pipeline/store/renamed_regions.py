@@ -53,6 +53,8 @@ def renamings(stays: pd.DataFrame) -> list[Renaming]:
     """
     # As numbers: a country has thousands of sites, and texts are slow to look up.
     named = stays[["region", "first", "last"]].assign(house=stays.groupby(["client", "site"], observed=True).ngroup())
+    if not named["house"].duplicated().any():
+        return []
     both = named.merge(named, on="house", suffixes=("_old", "_new"))
     both = both[(both["region_old"] != both["region_new"]) & (both["first_old"] < both["first_new"])]
     pairs = both.groupby(["region_old", "region_new"]).size().reset_index(name="sites")

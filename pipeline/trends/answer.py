@@ -28,6 +28,7 @@ ROW_COLUMNS: Final = [
     "group", "analyte", "stage", "unit", "samples", "sites", "censored", "median", "slope_per_year", "slope_low",
     "slope_high", "p", "q", "season",
 ]  # fmt: skip
+_CHANGE_KINDS: Final = ("source-change", "exhaustion", "step")
 _COLUMN: Final = {"region": "region", "client": "client", "utility": "supply"}
 
 
@@ -99,22 +100,27 @@ def trends(found: Observations, by: str, pictures: int = 0, only: tuple[str, ...
                   found.renamed)  # fmt: skip
 
 
-def found_changes(found: Observations) -> pd.DataFrame:
+def found_changes(found: Observations, kinds: tuple[str, ...] = ()) -> pd.DataFrame:
     """Find the changes of waters alone, without their trends: of source, of media, of one quantity, with their sites.
 
     Parameters
     ----------
     found : samples, and readings of the quantities that are looked at.
+    kinds : `source-change`, `exhaustion`, `step`; empty: all. What is not wanted is not worked out.
     """
-    samples, kinds = found.samples, found.kinds
+    samples, kinds = found.samples, kinds or _CHANGE_KINDS
     places = sampling_points(samples)
-    quantities = _quantities(found)
-    panels = {name: panel_of(name, samples, found.readings, kinds, places) for name in quantities}
+    panels = {name: panel_of(name, samples, found.readings, found.kinds, places) for name in _quantities(found)}
     panels = {name: panel for name, panel in panels.items() if len(panel.sample)}
-    changed, moments = source_changes(panels, places, _of_place(samples["supply"], places))
-    site = pd.factorize(places.table["client"] + "\x1f" + places.table["site"])[0]
-    parts = [changed, exhaustions(panels, places, samples["counter_litres"].to_numpy(dtype=np.float64))]
-    parts += [single_steps(panel, places, _epoch(panel, moments, site)) for panel in panels.values()]
+    parts = []
+    if "source-change" in kinds or "step" in kinds:
+        changed, moments = source_changes(panels, places, _of_place(samples["supply"], places))
+        parts += [changed] * ("source-change" in kinds)
+    if "exhaustion" in kinds:
+        parts.append(exhaustions(panels, places, samples["counter_litres"].to_numpy(dtype=np.float64)))
+    if "step" in kinds:
+        site = pd.factorize(places.table["client"] + "\x1f" + places.table["site"])[0]
+        parts += [single_steps(panel, places, _epoch(panel, moments, site)) for panel in panels.values()]
     code, names = _groups("site", samples, places)
     return _joined([_of_groups(part, places, code, names) for part in parts], [])
 

@@ -218,7 +218,7 @@ def _instrument_steps(readings: DeviceReadings, excess: Floats) -> tuple[pd.Data
     kept = (np.abs(found.size[:, 0]) >= worth) & (np.abs(found.deviates[:, 0]) >= 6) & (found.strength >= 20)  # noqa: PLR2004 - a step of a meter must be beyond doubt
     part = np.zeros(len(order), dtype=np.int64)
     part[found.after[kept]] = 1
-    segment = np.unique(np.stack([code, np.cumsum(part)]), axis=1, return_inverse=True)[1]
+    segment = np.unique(code.astype(np.int64) * (len(order) + 1) + np.cumsum(part), return_inverse=True)[1]
     middle = group_medians(segment, excess[order], int(segment.max()) + 1)[segment]
     jumps = np.isin(code, found.series[kept])
     level[order[jumps]] = middle[jumps]

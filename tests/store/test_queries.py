@@ -19,10 +19,11 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _TODAY = date(2026, 6, 1)
-_NO_CHANGES = pd.DataFrame({
+_NO_CHANGE = pd.DataFrame({
     name: pd.Series(dtype="str")
     for name in ("kind", "client", "site", "sampling_point", "stage", "analyte", "earliest", "latest", "evidence")
 } | {name: pd.Series(dtype="float64") for name in ("before", "after")})  # fmt: skip
+_NO_CHANGES = dict.fromkeys(("source_change", "exhaustion"), lambda _: _NO_CHANGE)
 
 
 def _ask(
@@ -63,13 +64,13 @@ def test_every_question_is_listed_and_runs_on_an_empty_store(path: Path) -> None
     with Store(path, read_only=True) as store:
         for name, question in questions.items():
             assert len(question) > 20
-            assert query(store, name, today=_TODAY, given={"water_change": lambda _: _NO_CHANGES}).empty
+            assert query(store, name, today=_TODAY, given=_NO_CHANGES).empty
 
 
 def test_every_column_of_every_answer_is_explained(path: Path) -> None:
     with Store(path, read_only=True) as store:
         for name in named_queries():
-            answer = query(store, name, today=_TODAY, given={"water_change": lambda _: _NO_CHANGES})
+            answer = query(store, name, today=_TODAY, given=_NO_CHANGES)
             assert list(answer_columns(name)) == list(answer.columns), name
 
 

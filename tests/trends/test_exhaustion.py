@@ -35,6 +35,8 @@ def test_treated_water_that_comes_back_to_the_raw_water_is_told_in_its_gap() -> 
 
     assert len(used_up) == 1
     assert (used_up["before"].item(), used_up["after"].item()) == (60.0, 150.0)
+    alone = found_changes(observed([200.0] * 24, treated), ("exhaustion",))
+    pd.testing.assert_frame_equal(alone, used_up.reset_index(drop=True)[list(alone)], check_dtype=False)
 
 
 def test_a_softer_raw_water_before_a_steady_treatment_is_none() -> None:

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from pipeline.report.terminal.table_output import plain_table, put_out
-from pipeline.report.terminal.trend import left_out_text
+from pipeline.report.wording import left_out_text
 from pipeline.store.database import Store
 from pipeline.store.observations import Chosen, left_out, observations
 from pipeline.store.questions import QueryScope, answer_columns, named_queries, query
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from pipeline.report.terminal.table_output import TableOutput
     from pipeline.settings import Settings
 
@@ -48,9 +51,7 @@ def query_text(settings: Settings, name_or_sql: str, wanted: TableOutput, asked:
     KettlestoneError : no store, no such query, or SQL that DuckDB refuses.
     """
     with Store(settings.store, read_only=True, wait_s=settings.lock_wait_s) as store:
-        found = query(
-            store, name_or_sql, asked=asked, given={"water_change": lambda opened: water_changes(opened, asked)}
-        )
+        found = query(store, name_or_sql, asked=asked, given=tables_of_changes(asked))
     why = _why_empty(settings, asked) if found.empty else ""
     text = put_out(found, wanted, lambda: plain_table(found, why))
     if found.attrs.get("cut"):
@@ -58,15 +59,23 @@ def query_text(settings: Settings, name_or_sql: str, wanted: TableOutput, asked:
     return text
 
 
-def water_changes(store: Store, asked: QueryScope) -> pd.DataFrame:
-    """Give the changes that trends find, one row for each and quantity: the table `water_change` of questions."""
+def tables_of_changes(asked: QueryScope) -> dict[str, Callable[[Store], pd.DataFrame]]:
+    """Give the tables of changes that a question may name; each works out no more than it holds."""
+    kinds: dict[str, tuple[str, ...]] = {
+        "source_change": ("source-change",), "exhaustion": ("exhaustion",), "water_change": (),
+    }  # fmt: skip
+    return {name: partial(_water_changes, asked=asked, kinds=wanted) for name, wanted in kinds.items()}
+
+
+def _water_changes(store: Store, asked: QueryScope, kinds: tuple[str, ...]) -> pd.DataFrame:
+    """Give the changes that trends find, one row for each and quantity."""
     from pipeline.trends.answer import found_changes  # noqa: PLC0415 - few questions need it
     from pipeline.trends.panel import day_of  # noqa: PLC0415 - same
     from pipeline.trends.source import TOGETHER  # noqa: PLC0415 - same
 
     # The whole past is needed to tell a change from a season; only then those from a day on are taken.
     chosen = Chosen(TOGETHER, region=asked.region, client=asked.client)
-    changes = found_changes(observations(store, chosen))
+    changes = found_changes(observations(store, chosen), kinds)
     columns = ["kind", "client", "site", "sampling_point", "stage", "analyte", "earliest", "latest", "before", "after"]
     changes = changes.reindex(columns=[*columns, "evidence"])
     days = {name: pd.to_datetime([day_of(year) for year in changes[name]]) for name in ("earliest", "latest")}

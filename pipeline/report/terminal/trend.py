@@ -13,7 +13,7 @@ import pandas as pd
 from pipeline.report.causes import printed_unit, with_sign
 from pipeline.report.terminal.table_output import CSV, JSON, PARQUET, TABLE, TableOutput, put_out
 from pipeline.report.trend.page import PICTURES, SURE_TREND, trend_page
-from pipeline.report.wording import counted
+from pipeline.report.wording import counted, left_out_text
 from pipeline.store.database import Store
 from pipeline.store.observations import Chosen, left_out, observations, people_left_out
 from pipeline.trends.answer import ROW_COLUMNS, Trends, trends
@@ -132,11 +132,6 @@ def _asked_for(chosen: Chosen) -> list[str]:
     names = ("client", "site", "region", "since", "until")
     asked = [f"--{name} {getattr(chosen, name)}" for name in names if getattr(chosen, name)]
     return asked + [f"--analyte {name}" for name in chosen.analytes] + [f"--stage {name}" for name in chosen.stages]
-
-
-def left_out_text(out: dict[str, int]) -> str:
-    """Say which samples do not count."""
-    return "Left out: " + "; ".join(f"{counted(count, 'sample')} {reason}" for reason, count in out.items()) + "."
 
 
 def _table(rows: pd.DataFrame, by: str) -> str:

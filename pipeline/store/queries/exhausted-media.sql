@@ -9,6 +9,5 @@
 --   after: its value now
 --   evidence: share of the raw water that came through, litres where they were read, whom to ask
 SELECT client, site, sampling_point, earliest, latest, analyte, "before", "after", evidence
-FROM water_change
-WHERE kind = 'exhaustion'
+FROM exhaustion
 ORDER BY latest DESC, client, site, sampling_point;

@@ -24,11 +24,14 @@ WITH numbers AS (
     SELECT *, 100 * (value / nullif(median(value) OVER (PARTITION BY client, site, sampling_point, region, quantity), 0) - 1)
         AS departure
     FROM numbers
+), counted AS (
+    SELECT region, month, quantity, count(*) AS samples, count(DISTINCT (client, site)) AS sites,
+        quantile_cont(value, [0.25, 0.5, 0.75]) AS quartiles, quantile_cont(departure, [0.25, 0.5, 0.75]) AS departures
+    FROM own
+    GROUP BY region, month, quantity
 )
-SELECT region, month, quantity, count(*) AS samples, count(DISTINCT (client, site)) AS sites,
-    quantile_cont(value, 0.25) AS lower_quartile, median(value) AS median, quantile_cont(value, 0.75) AS upper_quartile,
-    median(departure) AS against_own_percent, quantile_cont(departure, 0.25) AS own_low_percent,
-    quantile_cont(departure, 0.75) AS own_high_percent
-FROM own
-GROUP BY region, month, quantity
+SELECT region, month, quantity, samples, sites, quartiles[1] AS lower_quartile, quartiles[2] AS median,
+    quartiles[3] AS upper_quartile, departures[2] AS against_own_percent, departures[1] AS own_low_percent,
+    departures[3] AS own_high_percent
+FROM counted
 ORDER BY region, month, quantity;

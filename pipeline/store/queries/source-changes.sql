@@ -20,7 +20,6 @@ SELECT client, site, sampling_point, earliest, latest,
     max("before") FILTER (analyte = 'conductivity') AS conductivity_before,
     max("after") FILTER (analyte = 'conductivity') AS conductivity_after,
     any_value(evidence) AS evidence
-FROM water_change
-WHERE kind = 'source-change'
+FROM source_change
 GROUP BY client, site, sampling_point, earliest, latest
 ORDER BY latest DESC, client, site, sampling_point;

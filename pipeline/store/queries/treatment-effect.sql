@@ -10,17 +10,21 @@
 --   alkalinity_high: 75 % quantile of it
 --   sodium_mg_l: median change of sodium
 --   ph: median change of pH
-WITH pairs AS (
+WITH usable AS MATERIALIZED (
+    SELECT sample_id, client, site, stage, treatment, collected_at, total_hardness_mg_l_caco3, alkalinity_mg_l_caco3,
+        sodium_mg_l, ph
+    FROM v_sample
+    WHERE activity IN ('', 'routine') AND current_verdict IN ('ok', 'unjudged', 'note')
+), pairs AS (
     SELECT coalesce(nullif(m.meant, ''), t.treatment) AS treatment, t.client, t.site, t.sample_id,
         t.total_hardness_mg_l_caco3 - r.total_hardness_mg_l_caco3 AS hardness_change,
         t.alkalinity_mg_l_caco3 - r.alkalinity_mg_l_caco3 AS alkalinity_change,
         t.sodium_mg_l - r.sodium_mg_l AS sodium_change, t.ph - r.ph AS ph_change
-    FROM v_sample AS t
+    FROM usable AS t
     LEFT JOIN treatment_meaning AS m ON m.treatment = t.treatment
-    JOIN v_sample AS r ON r.client = t.client AND r.site = t.site
+    JOIN usable AS r ON r.client = t.client AND r.site = t.site
         AND r.collected_at BETWEEN t.collected_at - INTERVAL 1 DAY AND t.collected_at + INTERVAL 1 DAY
-    WHERE t.activity IN ('', 'routine') AND r.activity IN ('', 'routine') AND t.stage IN ('treated', 'machine_inlet', 'permeate') AND r.stage = 'raw'
-        AND t.current_verdict IN ('ok', 'unjudged', 'note') AND r.current_verdict IN ('ok', 'unjudged', 'note')
+    WHERE t.stage IN ('treated', 'machine_inlet', 'permeate') AND r.stage = 'raw'
     QUALIFY row_number() OVER (
         PARTITION BY t.sample_id ORDER BY abs(epoch(r.collected_at) - epoch(t.collected_at)), r.sample_id) = 1
 )

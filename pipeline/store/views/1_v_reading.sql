@@ -3,18 +3,10 @@ CREATE OR REPLACE VIEW v_reading AS
 SELECT
     r.reading_id, r.sample_id, s.label, s.client, s.site, s.sampling_point, s.stage, s.region, s.country,
     s.collected_at, s.verdict, r.analyte, r.value, r.unit, r.basis, r.qualifier, r."limit", r.uncertainty,
-    r.value_low, r.value_high, r.method,
-    -- Place in schemas.methods.METHODS: 1 is preferred.
-    coalesce(list_position(['laboratory', 'burette', 'photometer', 'meter', 'drops', 'public-data', 'label',
-        'typed', 'strip', 'calculated', 'unknown', 'derived'], r.method), 99) AS preference,
+    r.value_low, r.value_high, r.method, r.preference,
     r.drops, r.note, r.ambiguous, r.instrument, r.raw_text, r.raw_unit, f.name AS file, r.file_sha256, r.line,
-    r."column", f.batch_id,
-    r.reading_id NOT IN (SELECT reading_id FROM superseded)
-        AND r.reading_id NOT IN (SELECT reading_id FROM withdrawn JOIN answer USING (decision_id) WHERE own)
-        AND r.reading_id NOT IN (SELECT corrects FROM v_correction WHERE corrects IS NOT NULL)
-        AND (r.decision_id IS NULL OR r.reading_id IN (SELECT reading_id FROM v_correction)) AS counts,
-    r.corrects, r.decision_id
-FROM reading AS r
+    r."column", f.batch_id, r.counts, r.corrects, r.decision_id
+FROM counted_reading AS r
 LEFT JOIN sample AS s USING (sample_id)
 LEFT JOIN source_file AS f ON f.file_sha256 = r.file_sha256 AND f.status <> 'not understood';
 COMMENT ON VIEW v_reading IS 'Every reading with the sample and the file it belongs to.';

@@ -9,7 +9,7 @@ WITH candidate AS (
         CASE WHEN decision_id IS NULL THEN preference ELSE 0 END AS preference,
         together, contains(coalesce(note, ''), 'uncompensated, to 25 °C by') AS computed,
         uncertainty, line, reading_id
-    FROM (SELECT *, analyte = 'nitrate_nitrite' AND basis IN ('as N', 'as NO3') AS together FROM v_reading)
+    FROM (SELECT *, analyte = 'nitrate_nitrite' AND basis IN ('as N', 'as NO3') AS together FROM counted_reading)
     WHERE counts
 ), preferred AS (
     -- The preferred method, then what was not computed to 25 °C, then the smaller uncertainty, then the earlier line.
