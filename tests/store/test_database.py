@@ -129,8 +129,8 @@ def test_every_column_of_every_view_is_explained(tmp_path: Path) -> None:
 
     assert bare == []
     assert [name for (name,) in views] == [
-        "answer", "counted_reading", "reading", "sample_name", "v_correction", "v_finding", "v_latest", "v_reading", "v_region",
-        "v_sample", "v_trend",
+        "answer", "counted_reading", "reading", "sample_name", "v_correction", "v_finding", "v_latest", "v_reading",
+        "v_region", "v_sample", "v_trend",
     ]  # fmt: skip
 
 
