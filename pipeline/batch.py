@@ -33,10 +33,11 @@ from pipeline.report.batch.contents import Batch
 from pipeline.report.batch.coverage import waiting_columns
 from pipeline.report.batch.folder import BatchFolder, folder_for
 from pipeline.report.batch.summary import summarise, worst
+from pipeline.stages import Silent
 from pipeline.store.appender import appending
 from pipeline.store.batch_record import new_batch_id, utc
 from pipeline.store.database import Store, start
-from pipeline.store.files import stored_batches
+from pipeline.store.files import file_names, known_files, stored_batches
 from pipeline.store.frames import next_number
 from pipeline.stored_batch import as_it_stands
 
@@ -54,13 +55,14 @@ if TYPE_CHECKING:
     from pipeline.stages import Listener
     from pipeline.store.appender import Appender
 
+_SILENT: Final = Silent()
 _DATABASE_THREADS: Final = 1  # so that the work beside it keeps a processor
 _DATABASE_MEMORY: Final = "120MB"  # beside the frames of a batch; six million readings go through it
 
 
 @dataclass(frozen=True)
 class Finished:
-    """A batch that is stored and written: its summary and its folder."""
+    """A batch that is stored and written: its summary and its folder; nothing is of files that the store has."""
 
     summary: dict[str, Any]
     folder: Path
@@ -103,18 +105,16 @@ def finish(
         unknown = unknown_words(gathered, machines_with(settings.machines))
         gathered = gathered.noted(joined.notices).noted(ownerless(store, gathered, joined)).noted(unknown)
         gathered = gathered.without_readings()
+        if earlier := _batch_of_known(store, gathered.files):
+            nothing = _batch(
+                gathered, joined, _proof(joined, settings, started), _run(earlier, started, settings), settings
+            )
+            return Finished({**_summary(nothing, log), "log": ""}, settings.out / earlier)
         with store.transaction(change):
             first = next_number(store.connection, "finding", "finding_id")
             with appending(store, batch_id) as appender:
                 _add_what_was_read(appender, gathered, joined, started)
-                proof = prove(
-                    joined.samples,
-                    Limits((DateLimits.at(started),)),
-                    lambda checked: _chosen(joined, checked, settings),
-                    listener,
-                    tolerant=True,
-                    engine=engine,
-                )
+                proof = _proof(joined, settings, started, listener, engine)
                 joined = with_judged_again(joined, proof.checked)
                 batch = _batch(gathered, joined, proof, _run(batch_id, started, settings), settings)
                 change.what.update({name: batch.record[name] for name in ("batch_id", "finished_at")})
@@ -131,6 +131,30 @@ def finish(
                 summary = _write(folder, as_it_stands(batch, store, settings), log)
         written = log.written()
         return Finished({**summary, "log": str(written) if written else ""}, folder.publish())
+
+
+def _batch_of_known(store: Store, files: pd.DataFrame) -> str:
+    """Name the last batch of files that all are in the store as they are; "" where one of them is new.
+
+    A file that nobody understands is read again, for a layout may fit it now: it is new until it is stored as such.
+    """
+    known = files["status"] == "known"
+    kept = files["file_sha256"].isin([name for name in file_names(store) if name])
+    again = known | (files["status"] == "not read") | ((files["status"] == "not understood") & kept)
+    return max(known_files(store, files.loc[known, "file_sha256"]).values(), default="") if again.all() else ""
+
+
+def _proof(
+    joined: Joined, settings: Settings, started: datetime, listener: Listener = _SILENT, engine: Engine = HERE
+) -> Proof:
+    return prove(
+        joined.samples,
+        Limits((DateLimits.at(started),)),
+        lambda checked: _chosen(joined, checked, settings),
+        listener,
+        tolerant=True,
+        engine=engine,
+    )
 
 
 def _add_what_was_read(appender: Appender, gathered: Gathered, joined: Joined, started: datetime) -> None:
@@ -162,10 +186,14 @@ def _write(folder: BatchFolder, batch: Batch, log: FaultLog) -> dict[str, Any]:
     """Write the largest table beside the summary and everything that tells of it."""
     with ThreadPoolExecutor(1) as pool:
         table = pool.submit(folder.write_samples, batch, log)
-        summary = summarise(batch, log, str(batch.record["settings"].get("language", "en")))
+        summary = _summary(batch, log)
         folder.write_rest(batch, summary, log)
         summary["faults"] += table.result()
     return summary
+
+
+def _summary(batch: Batch, log: FaultLog) -> dict[str, Any]:
+    return summarise(batch, log, str(batch.record["settings"].get("language", "en")))
 
 
 def _with_told(notices: pd.DataFrame, told: pd.DataFrame) -> pd.DataFrame:

@@ -46,6 +46,8 @@ ACCEPTED: Final = (
 )
 STANDARD_INPUT: Final = Path("-")
 STANDARD_INPUT_NAME: Final = "standard input"
+_OF_A_BATCH: Final = frozenset({"summary.json", "summary.html", "samples.csv", "findings.csv"})
+_ARCHIVE: Final = "archive"
 _GZIP: Final = b"\x1f\x8b"
 _USUAL_LIMITS: Final = ReaderLimits()
 
@@ -81,7 +83,8 @@ class FileContent:
 def discover(paths: Iterable[Path]) -> Discovered:
     """List the files to read: files as named, folders with everything below them, each file once; "-" stays "-".
 
-    Hidden files and lock files of an office program (``~$…``) are passed over.
+    Hidden files, lock files of an office program (``~$…``) and what an intake wrote (folders of batches, a store with
+    its archive) are passed over: whoever imports a folder again means what was put there.
 
     Raises
     ------
@@ -124,7 +127,12 @@ def _below(folder: Path, closed: list[Path]) -> Iterator[Path]:
             folders.clear()
             continue
         seen.add(place)
-        yield from (Path(name, file) for file in files if not file.startswith((".", "~$")))
+        if set(files) >= _OF_A_BATCH:
+            folders.clear()
+            continue
+        stores = {file for file in files if Path(name, _ARCHIVE, f"{file}.journal").exists()}
+        folders[:] = [one for one in folders if not (stores and one == _ARCHIVE)]
+        yield from (Path(name, file) for file in files if not file.startswith((".", "~$")) and file not in stores)
 
 
 def read_content(path: Path, *, max_bytes: int, limits: ReaderLimits | None = None) -> FileContent:

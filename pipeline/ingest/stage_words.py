@@ -47,6 +47,7 @@ def stage_of(text: str, *, label: bool = False) -> str:
     stages = {stage for stage, _ in found} - ({"bottled"} if label else set())
     if "" in stages or all(stages & side for side in _OPPOSITE):
         return ""
+    stages = stages - {"machine_inlet"} or stages  # "machine, raw": the machine is the place
     longest = max((size for stage, size in found if stage in stages), default=0)
     chosen = {stage for stage, size in found if stage in stages and size == longest}
     return chosen.pop() if len(chosen) == 1 else ""

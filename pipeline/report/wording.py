@@ -111,8 +111,9 @@ def _judged(summary: Mapping[str, Any], language: str) -> str:
 def _without_samples(summary: Mapping[str, Any]) -> str:
     if summary["controls"]["total"]:
         return "No waters in this batch, only control samples"
-    again = [file["status"] == "known" for file in summary["files"]]
-    return "Nothing new: the store has these files already" if again and all(again) else "No samples in this batch"
+    found = {file["status"] for file in summary["files"]}
+    again = "known" in found <= {"known", "not read", "not understood"}
+    return "Nothing new: the store has these files already" if again else "No samples in this batch"
 
 
 def lead(summary: Mapping[str, Any]) -> str:

@@ -147,6 +147,20 @@ def test_a_folder_that_may_not_be_opened_is_named(tmp_path: Path, monkeypatch: p
     assert found.ignored == [tmp_path / "closed"]
 
 
+def test_what_an_intake_wrote_is_not_read_again(tmp_path: Path) -> None:
+    file = write(tmp_path / "a.csv", b"x")
+    for name in ("summary.json", "summary.html", "samples.csv", "findings.csv", "explanations.csv"):
+        write(tmp_path / "outputs/batch" / name, b"x")
+    for name in ("kettlestone.duckdb", "archive/kettlestone.duckdb.journal", "archive/ab/abcd"):
+        write(tmp_path / "outputs" / name, b"x")
+    own = write(tmp_path / "archive/samples.csv", b"x")
+
+    found = discover([tmp_path])
+
+    assert found.files == [file, own]
+    assert found.ignored == []
+
+
 def test_a_loop_of_links_ends_and_each_file_comes_once(tmp_path: Path) -> None:
     file = write(tmp_path / "a/1.csv", b"x")
     (tmp_path / "a/loop").symlink_to(tmp_path)

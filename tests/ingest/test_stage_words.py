@@ -31,6 +31,11 @@ SAID = [
     ("hinter der Osmose", "permeate"),
     ("vor der Maschine", "machine_inlet"),
     ("hot water tap", "hot_outlet"),
+    ("Hahn", "raw"),
+    ("Kanne", "treated"),
+    ("Maschine", "machine_inlet"),
+    ("machine, raw", "raw"),
+    ("Siebträger (nach Filter)", "treated"),
 ]
 UNSAID = [
     "Strawberry bar",
@@ -40,6 +45,7 @@ UNSAID = [
     "Vorstadt",
     "via Monte 3",
     "kitchen tap",
+    "Café Hahn",
     "outlet tap 3",
     "浄水器",
     "Na",

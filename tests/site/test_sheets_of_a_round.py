@@ -82,6 +82,14 @@ def test_without_a_register_the_sampling_point_names_what_is_fitted(
     assert (fitted["treatment"], fitted["said_by"]) == (treatment, "point")
 
 
+def test_the_same_folder_again_reads_nothing_that_the_first_time_wrote(registered: Path) -> None:
+    found = CliRunner().invoke(main, ["intake", str(registered.parent.parent), "--out", str(registered.parent)])
+
+    assert found.exit_code == 0, found.output
+    assert "Nothing new" in found.output
+    assert len(list(registered.parent.glob("2*"))) == 1, found.output
+
+
 def test_one_drop_behind_a_membrane_may_stand_for_anything_less(registered: Path) -> None:
     """One drop in 5 mL is 0 to 18 mg/L; a membrane that holds back 90 % leaves 12 of 125."""
     found = asked(registered, "retest", "Bistro Birke")

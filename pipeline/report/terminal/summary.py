@@ -56,8 +56,8 @@ def show_summary(summary: Mapping[str, Any], folder: Path, console: Console | No
     room = _MOST - _FIXED - sum(text.count("\n") + 1 for text, _ in told)
     for text, style in [*told, *_problems(summary, width, room)]:
         screen.print(Text(text, style=style), soft_wrap=True)
-    page = label_in("Work list, to read or print: {page}", language, page=folder / "summary.html")
-    screen.print(Text(page), soft_wrap=True)
+    if (page := folder / "summary.html").exists():
+        screen.print(Text(label_in("Work list, to read or print: {page}", language, page=page)), soft_wrap=True)
     screen.print(Text(batch_headline(summary), style="bold"))
 
 
