@@ -225,7 +225,7 @@ def _met(needs: Needs, columns: tuple[SourceColumn, ...], present: set[str], ori
     return (
         len(measured) >= least
         and sum(column.own for column in columns) >= needs.own
-        and set(needs.all) <= present
+        and all(present.intersection(one.split("|")) for one in needs.all)
         and (not needs.only or {column.analyte for column in measured} <= set(needs.only))
         and not set(needs.nothing) & (present | others)
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
@@ -20,6 +21,11 @@ if TYPE_CHECKING:
 _ABOVE: Final = 3  # rows in which a title may stand
 _LONGEST: Final = 60  # letters of a title
 _LOOKED_AT: Final = 200  # rows of a table
+_OWNING: Final = ("client", "site", "site_code")
+# What an office program calls a sheet that nobody named.
+_BLANK_SHEET: Final = re.compile(
+    r"(?:sheet|tabelle|feuil|feuille|foglio|hoja|blad|arkusz|list|planilha|ark)\s*\d*$", re.IGNORECASE
+)
 _NAMING: Final = ("label", "site", "sampling_point")  # what tells the samples of a table apart
 
 
@@ -27,7 +33,8 @@ def with_titles(tables: Sequence[tuple[Grid, Match]]) -> list[tuple[Grid, Match]
     """Take the title of a table, else the name of its sheet, for the sampling point of its samples.
 
     This holds where several tables hold the same quantities and do not say themselves whose samples they are; titles
-    over parts of one analysis ("Cations", "Anions") name no place. A title that names a stage counts in any table.
+    over parts of one analysis ("Cations", "Anions") name no place. A title that names a stage counts in any table. Of
+    tables with sampling points of their own but no site, one for each house, the title is the site.
 
     Parameters
     ----------
@@ -64,8 +71,11 @@ def _title(grid: Grid, match: Match) -> str:
 
 def _placed(match: Match, name: str, *, alike: bool) -> Match:
     stated = {column.code for column in match.columns if column.role == "about"}
-    if not name or "sampling_point" in {*stated, *match.preamble}:
+    if not name or "sampling_point" in match.preamble:
         return match
+    if "sampling_point" in stated:
+        of_house = alike and stated.isdisjoint(_OWNING) and not (_BLANK_SHEET.match(name) or date_of_heading(name))
+        return replace(match, preamble={"site": name, **match.preamble}) if of_house else match
     named = not stated.isdisjoint(_NAMING) or any(
         column.sample and not date_of_heading(column.sample) for column in match.measured
     )

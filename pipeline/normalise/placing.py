@@ -180,6 +180,7 @@ def placed(rows: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
     written = {name: TextColumn.of(rows, name) for name in ("client", "site")}
     known = {name: _of_entries(sites, name, entry, meant) for name in written}
     now = {name: known[name].otherwise(written[name]) for name in written}
+    now["site"] = _of_nameless(now, meant & ~known["site"].stated())
     if not any(_differ(now[name], written[name]) for name in written):
         return rows
     return rows.assign(
@@ -189,6 +190,13 @@ def placed(rows: pd.DataFrame, sites: pd.DataFrame) -> pd.DataFrame:
         written_site=written["site"].series(rows.index),
         placed_by=evidence.series(rows.index),
     )
+
+
+def _of_nameless(now: Mapping[str, TextColumn], nameless: Flags) -> TextColumn:
+    """Give sites of the register without a name none, where rows call them by their client."""
+    client, site = now["client"].distinct(), now["site"].distinct()
+    unnamed = composed([client, site], lambda owner, place: "" if _fold(owner) == _fold(place) else place)
+    return unnamed.over(now["site"], nameless) if nameless.any() else now["site"]
 
 
 def _with_code_as_site(rows: pd.DataFrame) -> pd.DataFrame:

@@ -65,6 +65,12 @@ def test_a_house_with_one_site_is_that_site_under_either_heading(
     assert tuple(found[["client", "site"]].iloc[0]) == meant
 
 
+def test_a_house_without_a_name_for_its_site_is_its_client() -> None:
+    rows = pd.DataFrame({"client": ["", "Harbour Bar"], "site": ["harbour bar", ""]}, dtype="str")
+    found = placed(rows, pd.DataFrame({"client": ["Harbour Bar"], "site": [""]}, dtype="str"))
+    assert found[["client", "site"]].to_numpy().tolist() == [["Harbour Bar", ""]] * 2
+
+
 def test_a_client_who_is_elsewhere_as_well_is_not_placed() -> None:
     rows = pd.DataFrame({"client": ["Corner cafe"] * 2, "site": ["", "Roof"]}, dtype="str")
     assert placed(rows, HOUSES)["site"].tolist() == ["", "Roof"]

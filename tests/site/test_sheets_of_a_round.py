@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Any
 
+import duckdb
 import pytest
 from click.testing import CliRunner
+from openpyxl import Workbook
 
 from pipeline.cli import main
 
@@ -88,6 +90,36 @@ def test_the_same_folder_again_reads_nothing_that_the_first_time_wrote(registere
     assert found.exit_code == 0, found.output
     assert "Nothing new" in found.output
     assert len(list(registered.parent.glob("2*"))) == 1, found.output
+
+
+HOUSES = {
+    "Riverside Roasters": [("raw", 31, 24, 640), ("post", 12, 6, 300)],
+    "Hilltop Hotel": [("raw", 14, 11, 318), ("bar", 14, 11, 316)],
+}
+CLIENTS = "Client,Region,Country,Machine,Filter\nRiverside Roasters,North,GB,2 group dual boiler,decarboniser\n"
+
+
+def test_sheets_named_by_houses_join_a_register_of_clients(tmp_path: Path) -> None:
+    book = Workbook()
+    book.create_sheet("Notes").append(["Water round, November"])
+    for house, visits in HOUSES.items():
+        sheet = book.create_sheet(house)
+        sheet.append(["Date", "Tap", "GH drops", "KH drops", "EC"])
+        for visit in visits:
+            sheet.append(["2026-11-16", *visit])
+    book.save(tmp_path / "round november.xlsx")
+    (tmp_path / "clients.csv").write_text(CLIENTS, encoding="utf-8")
+    worth = "=10 mg/L per drop at 10 mL"
+    units = ["--unit", f"GH drops{worth}", "--unit", f"KH drops{worth}", "--unit", "EC=µS/cm"]
+    CliRunner().invoke(main, ["intake", str(tmp_path), "--out", str(tmp_path / "out"), *units])
+    store = tmp_path / "out/kettlestone.duckdb"
+
+    found = asked(store, "retest", "Riverside Roasters")
+    with duckdb.connect(str(store), read_only=True) as connection:
+        places = connection.execute("SELECT DISTINCT client, site, machine FROM v_sample ORDER BY ALL").fetchall()
+
+    assert found["fitted"]["treatment"] == "decarboniser"
+    assert places == [("", "Hilltop Hotel", ""), ("Riverside Roasters", "", "2 group dual boiler")]
 
 
 def test_one_drop_behind_a_membrane_may_stand_for_anything_less(registered: Path) -> None:
