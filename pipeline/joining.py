@@ -87,14 +87,15 @@ def join(store: Store, gathered: Gathered, settings: Settings) -> Joined:
     if len(known):
         # What is known of the same bottles is judged together with what is new.
         known = known.assign(row=known["row"] + len(rows), new=False)
-        counted = known["counts"].to_numpy(dtype="bool")
+        stood = known["counts"].to_numpy(dtype="bool")
         known = _without_what_was_repeated(store, known, assembled.readings)
+        counted = known["counts"].to_numpy(dtype="bool")
         owners = known_rows.pop("sample_id")
         all_rows, readings = stacked_rows([rows, known_rows]), stacked_frames([fresh, known])
         assembled = assemble_samples(all_rows, readings, sites, settings.sample_window_hours, owners)
         no_more = ~assembled.readings["counts"].to_numpy()[len(fresh) :]
         superseded = known.loc[counted & no_more, ["reading_id"]]
-        counted_before = np.append(counted_before, counted)
+        counted_before = np.append(counted_before, stood)
     replaced = counted_before & ~assembled.readings["counts"].to_numpy(dtype="bool")
     assembled, told = _said_once(_answered(assembled, gathered), replaced, gathered)
     assembled = replace(assembled, about=with_corrected_facts(store, assembled.about))
@@ -119,14 +120,19 @@ def _called(store: Store, about: pd.DataFrame, gathered: Gathered) -> pd.Series:
 
 
 def _without_what_was_repeated(store: Store, known: pd.DataFrame, fresh: pd.DataFrame) -> pd.DataFrame:
-    """Let stored readings count no longer that were asked for again and are brought now."""
+    """Let stored readings count no longer where what was asked for again comes now, with all that comes with it."""
     asked = asked_again(store, known["sample_id"].unique()) if any_asked_again(store) else pd.DataFrame()
     if asked.empty:
         return known
     again = pd.MultiIndex.from_frame(fresh[["sample_id", "analyte"]].astype("str").drop_duplicates())
+    said = ["sample_id", "analyte", "value", "limit"]
+    new, old = (table.reindex(columns=said).astype({"sample_id": "str", "analyte": "str"}) for table in (fresh, known))
+    other = new.loc[~pd.MultiIndex.from_frame(new).isin(pd.MultiIndex.from_frame(old)), "sample_id"]
+    brought = pd.MultiIndex.from_frame(asked[["sample_id", "analyte"]]).isin(again) | (asked["analyte"] == "")
+    brought &= asked["sample_id"].isin(other) | ~asked["put_out"]  # a copy of what was put out brings nothing
     pairs = pd.MultiIndex.from_frame(known[["sample_id", "analyte"]].astype("str"))
-    whole = known["sample_id"].isin(asked.loc[asked["analyte"] == "", "sample_id"]).to_numpy()
-    replaced = (pairs.isin(pd.MultiIndex.from_frame(asked)) | whole) & pairs.isin(again)
+    closed = known["sample_id"].isin(asked.loc[brought, "sample_id"]).to_numpy()
+    replaced = closed & pairs.isin(again)
     return known.assign(counts=known["counts"].to_numpy(dtype="bool") & ~replaced)
 
 

@@ -197,6 +197,7 @@ STORED: Final[dict[str, Fields]] = {
         whole("finding_id", "Finding for which a reading was asked for again"),
         text("sample_id", "Sample that brought it"),
         _BATCH_ID,
+        whole("decision_id", "Answer that waited for it"),
     ),
 }
 SAMPLE_TIMES: Final[list[str]] = of_kind(STORED["sample"], "datetime")

@@ -16,9 +16,7 @@ from pipeline.texts import TextColumn
 from schemas.columns import CONTROLS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
-    import numpy.typing as npt
+    from collections.abc import Iterable
 
     from pipeline.arrays import Flags, Places
     from pipeline.normalise.sample_table import SampleTable
@@ -117,6 +115,9 @@ def control_rows(samples: SampleTable) -> list[ControlRow]:
 def stands_on(samples: SampleTable, found: pd.DataFrame) -> pd.DataFrame:
     """Give, for each failed control, the waters whose readings stand on it: of its source, its day and its quantity.
 
+    A reading is of the file that it stands in, whichever files its sample has; a control that two files state alike,
+    as a sheet and its corrected issue do, is of both.
+
     Parameters
     ----------
     samples : the table.
@@ -128,14 +129,16 @@ def stands_on(samples: SampleTable, found: pd.DataFrame) -> pd.DataFrame:
     """
     if found.empty:
         return pd.DataFrame({"row": [], "place": [], "value": []}).astype({"row": "int64", "place": "int64"})
-    failed = _keyed(samples, found["place"].to_numpy(dtype="int64"), found["analyte"].to_numpy())
-    failed = failed.assign(row=np.arange(len(found)))
     place = samples.once(record.positions)
+    file = _files_of(samples, place)
+    counts = samples.readings.get("counts", pd.Series(data=True, index=samples.readings.index)).to_numpy(dtype="bool")
+    failed = found[["place", "analyte"]].astype({"place": "int64"}).assign(row=np.arange(len(found)))
+    at = np.flatnonzero(np.isin(place, failed["place"].to_numpy()))
+    failed = failed.merge(_keyed(samples, place, file, at).drop(columns="value"), on=["place", "analyte"])
+    failed = failed.drop_duplicates()
     water = ~samples.fact("activity").isin(_NO_WATER)
-    file = samples.fact("file_sha256").codes
-    own = np.flatnonzero((place >= 0) & water[place] & np.isin(file, failed["file"].unique())[place])
-    texts = TextColumn.from_series(samples.readings["analyte"].iloc[own]).tolist()
-    waters = _keyed(samples, place[own], texts).assign(value=samples.readings["value"].to_numpy()[own])
+    own = np.flatnonzero((place >= 0) & counts & water[place] & _of_any(samples, place, file, failed["file"].unique()))
+    waters = _keyed(samples, place, file, own)
     days = [failed["day"] == _NO_DAY, waters["day"] == _NO_DAY]
     joined = pd.concat(
         [
@@ -149,12 +152,34 @@ def stands_on(samples: SampleTable, found: pd.DataFrame) -> pd.DataFrame:
     return first[["row", "place", "value"]].reset_index(drop=True)
 
 
-def _keyed(samples: SampleTable, place: Places, analyte: Sequence[str] | npt.NDArray[np.object_]) -> pd.DataFrame:
-    """Give source, day and quantity of readings, by which waters stand on a control."""
+def _files_of(samples: SampleTable, place: Places) -> Places:
+    """Give the file of every reading, coded as those of the samples are; where it names none, that of its sample."""
+    own = samples.fact("file_sha256")
+    if "file_sha256" not in samples.readings:
+        return own.codes[place]
+    files = TextColumn.from_series(samples.readings["file_sha256"])
+    known = {text: code for code, text in enumerate(own.texts)}
+    codes = np.array([known.get(text, len(known) + at) for at, text in enumerate(files.texts)], dtype="int64")
+    return codes[files.codes] if len(codes) else own.codes[place]
+
+
+def _of_any(samples: SampleTable, place: Places, file: Places, wanted: Places) -> Flags:
+    """Tell the readings that stand in one of some files, or whose sample does."""
+    flags: Flags = np.isin(file, wanted) | np.isin(samples.fact("file_sha256").codes[place], wanted)
+    return flags
+
+
+def _keyed(samples: SampleTable, place: Places, file: Places, own: Places) -> pd.DataFrame:
+    """Give sources, day and quantity of some readings, by which waters stand on a control.
+
+    A reading is of its own file, and of the last one that states its sample.
+    """
     day = samples.once(record.instants, "collected_at").astype("datetime64[D]").astype("int64")
-    file = samples.fact("file_sha256").codes
-    words = pd.Series(analyte, dtype="str")
-    return pd.DataFrame({"file": file[place], "day": day[place], "analyte": words, "place": place})
+    words = pd.Series(TextColumn.from_series(samples.readings["analyte"].iloc[own]).tolist(), dtype="str")
+    value = samples.readings["value"].to_numpy()[own]
+    frame = pd.DataFrame({"day": day[place[own]], "analyte": words, "place": place[own], "value": value})
+    last = samples.fact("file_sha256").codes[place[own]]
+    return pd.concat([frame.assign(file=file[own]), frame.assign(file=last)], ignore_index=True).drop_duplicates()
 
 
 def _waters_by_label(files: pd.Series, labels: pd.Series, control: Flags) -> dict[tuple[str, str], int]:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import pandas as pd
 
-from schemas.columns import OPEN
+from schemas.columns import CONTROLS, OPEN
 
 if TYPE_CHECKING:
     from pipeline.store.database import Store
@@ -16,10 +16,10 @@ _DAYS: Final = 400  # a row is copied from the last visits, and a year has one o
 
 
 def company(store: Store, about: pd.DataFrame) -> pd.DataFrame:
-    """Find the stored samples of the clients and sites of a batch that lie near it in time.
+    """Find the stored samples of the clients and sites of a batch that lie near it in time, with their controls.
 
     What comes in two files is judged as if it had come in one: the bottles of a visit, the visits of a site, the sheet
-    of a round.
+    of a round. The blanks and standards of their files belong to no client, and judge them again as they did before.
 
     Parameters
     ----------
@@ -51,14 +51,27 @@ def company(store: Store, about: pd.DataFrame) -> pd.DataFrame:
                     AND s.sample_id NOT IN (SELECT sample_id FROM samples_of_batch)
                 ORDER BY abs(epoch(s.collected_at) - epoch($3)), s.sample_id
                 LIMIT {max(_MOST, len(about))}
+            ), known AS (
+                SELECT DISTINCT r.file_sha256 FROM reading AS r SEMI JOIN (
+                    SELECT sample_id FROM near UNION ALL SELECT sample_id FROM samples_of_batch
+                ) USING (sample_id)
+            ), together AS (
+                FROM near
+                UNION
+                SELECT sample_id, batch_id, verdict FROM sample SEMI JOIN known USING (file_sha256)
+                WHERE list_contains($5, activity) AND sample_id NOT IN (SELECT sample_id FROM samples_of_batch)
             )
             SELECT near.sample_id, any_value(near.verdict) AS verdict, coalesce(
                 string_agg(f.check_id || ' ' || f.analyte, ', ' ORDER BY f.check_id, f.analyte)
                 FILTER (list_contains($4, f.severity)), '') AS held
-            FROM near LEFT JOIN finding AS f ON f.sample_id = near.sample_id AND f.batch_id = near.batch_id
+            FROM together AS near LEFT JOIN finding AS f ON f.sample_id = near.sample_id AND f.batch_id = near.batch_id
             GROUP BY near.sample_id ORDER BY near.sample_id
             """,  # noqa: S608 - a number of this module
-            [*(_utc(day) for day in (days.min() - window, days.max() + window, days.max())), list(OPEN)],
+            [
+                *(_utc(day) for day in (days.min() - window, days.max() + window, days.max())),
+                list(OPEN),
+                list(CONTROLS),
+            ],
         ).df()
     finally:
         store.connection.unregister("owners_of_batch")

@@ -52,7 +52,8 @@ _EVENTS: Final = """
     LEFT JOIN came AS i ON i.file_sha256 = c.file_sha256
     UNION ALL
     SELECT greatest(d.decided_at, i.at), 4, 'corrected', c.sample_id, d.decided_by, '', replace(c.name, '_', ' ') || ' '
-        || CASE c.before WHEN '' THEN 'not stated' ELSE c.before END || ' → ' || c.after, d.finding_id, d.decision_id,
+        || CASE c.before WHEN '' THEN 'not stated' ELSE replace(c.before, 'T00:00:00', '') END || ' → '
+        || replace(c.after, 'T00:00:00', ''), d.finding_id, d.decision_id,
         CASE WHEN a.finding_id IS NULL THEN 'taken back' ELSE 'in force' END, ''
     FROM corrected_fact AS c JOIN decision AS d USING (decision_id)
     LEFT JOIN sample AS s ON s.sample_id = c.sample_id LEFT JOIN came AS i ON i.file_sha256 = s.file_sha256

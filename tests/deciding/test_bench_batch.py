@@ -71,3 +71,35 @@ def test_a_day_is_void_taken_back_and_released_as_one(bench: Settings) -> None:
     assert found[0] == {"B-1": "reject", "B-2": "reject"}
     assert found[1] == {"B-1": "hold", "B-2": "hold"}
     assert found[2] == {"B-1": "note", "B-2": "note"}
+
+
+RERUN = (
+    "MB-2,method blank,,,{day},0.2,0.2,1,0.3\n",
+    "B-1,,Q,S1,{day},210,181,461,32\n",
+    "B-2,,Q,S2,{day},151,120,331,29\n",
+)
+
+
+@pytest.mark.parametrize("day", ["2026-11-02", "2026-11-03"])
+def test_a_void_day_stays_void_and_its_rerun_is_released(tmp_path: Path, day: str) -> None:
+    """Of the same day the rerun takes the place of what was void, of the next it stands beside it; undone by reopen.
+
+    A copy of the void rows in another sheet measures nothing anew.
+    """
+    settings = Settings(out=tmp_path / "out", store=tmp_path / "s.duckdb")
+    copied = ["B-1,,Q,S1,2026-11-02,210,180,460,41\n", "B-9,,Q,S9,2026-11-20,180,150,400,30\n"]
+    sheets = {"sheet": [BLANK, *WATERS], "copied": copied, "rerun": [row.format(day=day) for row in RERUN]}
+    found = []
+    for name, rows in sheets.items():
+        (tmp_path / f"{name}.csv").write_text(HEAD + "".join(rows), encoding="utf-8")
+        run([tmp_path / f"{name}.csv"], settings)
+        if name == "sheet":
+            answer(settings, "MB-1", "blank", "reject")
+        now = ask(settings, "SELECT chloride_mg_l, current_verdict FROM v_sample WHERE label IN ('B-1', 'B-2')")
+        found.append({value: verdict in ("ok", "note") for value, verdict in now})
+    answer(settings, "MB-1", "blank", "reopen")
+    held = ask(settings, "SELECT count(*) FROM v_sample WHERE label IN ('B-1', 'B-2') AND current_verdict = 'hold'")
+
+    void = {} if day == "2026-11-02" else {41.0: False, 38.0: False}
+    assert found == [{41.0: False, 38.0: False}, {41.0: False, 38.0: False}, {32.0: True, 29.0: True, **void}]
+    assert held == [(2,)]

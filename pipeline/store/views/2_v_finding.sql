@@ -4,18 +4,21 @@ WITH settled AS (
     -- Of the answers to one question the latest; which report counts is another question where other reports speak.
     SELECT f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high,
         CASE f.check_id WHEN 'report-revision' THEN f.evidence ELSE '' END AS reports, d.action, d.decided_by,
-        d.decided_at, d.why, d.decision_id, d.detail, r.sample_id AS repeated_by
+        d.decided_at, d.why, d.decision_id, d.detail, r.sample_id AS repeated_by, b.rowid AS closed
     FROM answer AS d
     JOIN finding AS f USING (finding_id)
-    LEFT JOIN repeated AS r USING (finding_id)
+    LEFT JOIN repeated AS r ON r.finding_id = d.finding_id AND r.decision_id = d.decision_id
+    LEFT JOIN batch AS b ON b.batch_id = r.batch_id
     QUALIFY row_number() OVER (
         PARTITION BY f.sample_id, f.file_sha256, f.check_id, f.analyte, f.observed, f.low, f.high, reports
         ORDER BY d.decision_id DESC
     ) = 1
 ), answered AS (
-    -- A decision holds wherever a later batch asks the same question about the same sample again.
-    SELECT f.finding_id, f.batch_id, a.* EXCLUDE (file_sha256, check_id, analyte, observed, low, high, reports)
+    -- A decision holds wherever a later batch asks the same question about the same sample again; what the reading
+    -- that was asked for raises anew is another question.
+    SELECT f.finding_id, f.batch_id, a.* EXCLUDE (file_sha256, check_id, analyte, observed, low, high, reports, closed)
     FROM finding AS f
+    JOIN batch AS b USING (batch_id)
     JOIN settled AS a
         ON a.check_id = f.check_id
         AND a.analyte = f.analyte
@@ -25,6 +28,7 @@ WITH settled AS (
         AND a.low IS NOT DISTINCT FROM f.low
         AND a.high IS NOT DISTINCT FROM f.high
         AND (a.reports = '' OR a.reports = f.evidence)
+        AND (a.closed IS NULL OR b.rowid < a.closed OR a.repeated_by <> f.sample_id)
 ), shared AS (
     -- A question of a whole file is open as long as any of its samples shares it in its last judgement.
     SELECT s.file_sha256, m.check_id, bool_or(m.batch_id = s.batch_id) AS still
@@ -33,14 +37,16 @@ WITH settled AS (
     GROUP BY ALL
 ), discarded AS (
     -- A sample that an answer has put out waits for nothing more.
-    SELECT DISTINCT sample_id FROM answered AS a JOIN sample USING (sample_id, batch_id) WHERE a.action = 'reject'
+    SELECT DISTINCT sample_id FROM answered AS a JOIN sample USING (sample_id, batch_id)
+    WHERE a.action = 'reject' AND a.repeated_by IS NULL
 )
 SELECT
     f.finding_id, f.batch_id, f.sample_id, coalesce(c.called, regexp_replace(n.name, '^.*/', '')) AS called,
     s.label, s.client, s.site, s.sampling_point, s.stage, s.region,
     s.country, s.collected_at, s.operator, f.check_id, f.severity,
-    CASE WHEN a.action IS NULL OR a.action = 'reopen' THEN f.severity WHEN a.action = 'reject' THEN 'reject'
-        WHEN a.action = 'repeat' AND a.repeated_by IS NULL THEN 'hold' ELSE 'note' END AS current_severity,
+    CASE WHEN a.action IS NULL OR a.action = 'reopen' THEN f.severity
+        WHEN a.repeated_by IS NOT NULL THEN 'note' WHEN a.action = 'reject' THEN 'reject'
+        WHEN a.action = 'repeat' THEN 'hold' ELSE 'note' END AS current_severity,
     f.observed, f.low, f.high, f.unit, f.message, f.evidence, f.analyte, f.reading_ids,
     coalesce(f.file_sha256, s.file_sha256) AS file_sha256, n.name AS file,
     s.line, a.action AS decision, a.decided_by, a.decided_at, a.why,
