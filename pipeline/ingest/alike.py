@@ -176,7 +176,7 @@ def _odd(source: Source, taken: TakenEntries, size: int) -> Flags:
     rows = taken.kinds.several | ((taken.kinds.code >= 0) & (taken.entries == 0))
     rows |= taken.long.is_fact | like_codes(source) | lettered_rows(source) | rows_of_second_columns(source)
     odd[table[rows]] = True
-    odd |= tables_filled_down(source, table, size)
+    odd |= tables_filled_down(source, table, size, taken.kinds.code < 0)
     if source.match.orientation == "samples-in-rows":
         odd |= ~_says_whose(source)
         return odd

@@ -38,7 +38,11 @@ _TITRANT_UNITS: Final = {
 _TITRATED: Final = {"EDTA": "total_hardness", **dict.fromkeys(("HCl", "H2SO4", "HNO3"), "alkalinity")}
 _OF_MASS: Final = frozenset({"mg/L", "ppm", "ug/L", "g/L"})
 _LABORATORY: Final = re.compile(r"lab(?:or|oratory|oratoire|oratorio|no|nr|id|sample)?\b")
-_SITE_CODE: Final = re.compile(r"\b(?:id|no|nr|number|code)$|^(?:site|sta)id$")
+_SITE_CODE: Final = re.compile(
+    r"^(?:id|nr|no|cod|code|codigo|codice|kod|kode)\b"
+    r"|\b(?:id|no|number|codice|codigo|cod|kod|ref|key|schl)$|(?:nr|code|kode|nummer|numero|schlussel|kennziffer)$"
+    r"|^(?:site|sta)id$"
+)
 
 
 @dataclass(frozen=True)
@@ -73,6 +77,11 @@ def looks_numeric(texts: pd.Series) -> bool:
     """Say whether at least half of the filled cells are numbers, maybe with a sign before them."""
     filled = texts[texts != ""]
     return bool(len(filled)) and bool(filled.str.match(FIGURE).mean() >= 0.5)  # noqa: PLR2004 (half)
+
+
+def numbers_places(heading: str) -> bool:
+    """Say whether a heading names the number or code of something, "Site ID", "ID_PUNTO", and not its name."""
+    return bool(_SITE_CODE.search(" ".join(key(heading).replace("_", " ").split())))
 
 
 def read_columns(
@@ -282,7 +291,7 @@ def _settled(column: SourceColumn, counted: set[tuple[str, str]], measured: set[
 def _with_site_codes(columns: list[SourceColumn]) -> list[SourceColumn]:
     """Take "Site ID" beside "Site name" for the code of the site; alone it is the site."""
     sites = [column for column in columns if column.role == "about" and column.code == "site" and not column.own]
-    coded = [column for column in sites if _SITE_CODE.search(key(column.heading))]
+    coded = [column for column in sites if numbers_places(column.heading)]
     if not coded or len(coded) == len(sites):
         return columns
     return [replace(column, code="site_code") if column in coded else column for column in columns]
@@ -292,7 +301,7 @@ def _with_own_names(columns: list[SourceColumn]) -> list[SourceColumn]:
     """Take "Client ID" beside "Lab ID" for what the client calls the sample, not for who the client is."""
     of_laboratory = any(column.code == "label" and _LABORATORY.match(key(column.heading)) for column in columns)
     clients = [column for column in columns if column.role == "about" and column.code == "client" and not column.own]
-    if not of_laboratory or len(clients) != 1 or not _SITE_CODE.search(key(clients[0].heading)):
+    if not of_laboratory or len(clients) != 1 or not numbers_places(clients[0].heading):
         return columns
     return [replace(column, code="sampling_point") if column is clients[0] else column for column in columns]
 

@@ -13,6 +13,8 @@ if TYPE_CHECKING:
 _COUNTED: Final = re.compile(r"(.*[^\W\d_])[-_.]0")  # the first of equal columns
 _CUT_UNIT: Final = re.compile(r"(.+)_(?:mg|ug|µg|mmol|meq|mval|us|µs|ms)_", re.IGNORECASE)  # behind its amount
 _SYMBOL: Final = re.compile(r"(?P<rest>.*\S[/_]\S*)\s+(?P<symbol>[A-Z][a-z]?)")
+_UNITS: Final = ("US_CM", "MS_CM", "MG_L", "UG_L", "MMOL_L", "MEQ_L")
+_LENGTH: Final = 10  # letters of the longest name of a column in a dBASE table
 _CUT_FORM: Final = 3  # letters; fewer begin many a form
 
 
@@ -40,5 +42,8 @@ def as_before(heading: str) -> Iterator[FormerHeading]:
     head, _, last = heading.rpartition("_")
     if head and " " not in heading and len(last) >= _CUT_FORM and (form := vocabulary.completed_form(last)):
         yield FormerHeading(f"{head}_{form.upper()}")
+    if head and len(heading) == _LENGTH and len(last) >= _CUT_FORM:
+        begun = [unit for unit in _UNITS if unit.replace("_", "").startswith(last.upper())]
+        yield from (FormerHeading(f"{head}_{unit}") for unit in begun if len(begun) == 1)
     if found := _SYMBOL.fullmatch(heading):
         yield FormerHeading(found["rest"], found["symbol"])

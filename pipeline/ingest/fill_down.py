@@ -6,10 +6,12 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
 
+from pipeline.ingest.control_words import control_kinds
+from pipeline.ingest.second_columns import by_weight
 from pipeline.problems import problem_frame
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     import numpy.typing as npt
     import pandas as pd
@@ -20,6 +22,8 @@ if TYPE_CHECKING:
     from pipeline.texts import TextColumn
 
 NAMED_ONCE: Final = ("label", "site", "sampling_point", "client", "collected_on")
+_OF_VISIT: Final = ("client", "site", "collected_on")  # what the samples of one visit have in common
+_AT_LEAST: Final = 2  # of these, for a row that is silent on all of them to belong to the visit above
 
 
 class FilledDown(NamedTuple):
@@ -67,7 +71,57 @@ def filled_down(
     return filled, FilledDown(columns[0].heading, line, filled.texts[filled.codes[first]], int(known.sum()))
 
 
-def tables_filled_down(source: Source, table: Places, size: int) -> Flags:
+def visits_filled_down(
+    source: Source, stated: Mapping[str, TextColumn], at: npt.NDArray[np.int64]
+) -> tuple[dict[str, TextColumn], tuple[FilledDown, ...]]:
+    """Give samples a row, whose client, site and day are all left empty, those of the row above them.
+
+    So sheets look in which these cells are merged, or are written once for a visit. A row that lacks but one of them
+    says what it knows, and so does one without a name or point of its own.
+
+    Parameters
+    ----------
+    source : the table.
+    stated : what the rows ``at`` say.
+    at : (r,) positions among the body rows.
+    """
+    fields = dict(stated)
+    of_visit = _visit_columns(source)
+    if not of_visit:
+        return fields, ()
+    everywhere = np.arange(len(source.rows), dtype=np.int64)
+    said = {field: source.first_stated([column], everywhere) for field, column in of_visit.items()}
+    named = np.logical_or.reduce([column.stated() for column in said.values()])
+    own = stated["label"].stated() & ~control_kinds(stated["label"]).stated() | stated["sampling_point"].stated()
+    silent = own & ~named[at]
+    last = np.maximum.accumulate(np.where(named, everywhere, -1))[at]
+    known = silent & (last >= 0) & (source.table_of(np.maximum(last, 0)) == source.table_of(at))
+    told = []
+    for field, column in said.items():
+        fields[field] = column.take(np.maximum(last, 0)).over(fields[field], known)
+        filled = known & fields[field].stated()
+        if filled.any():
+            first = int(np.flatnonzero(filled)[0])
+            text = fields[field].texts[fields[field].codes[first]]
+            line = int(source.grid.line[source.rows[at[first]]])
+            told.append(FilledDown(of_visit[field].heading, line, text, int(filled.sum())))
+    return fields, tuple(told)
+
+
+def _visit_columns(source: Source) -> dict[str, SourceColumn]:
+    """Give the columns of client, site and day left of all readings, {} where fewer than two of them are filled."""
+    if source.match.layout.own.only or source.match.orientation != "samples-in-rows":
+        return {}
+    end = min((column.position for column in source.match.measured), default=0)
+    found: dict[str, SourceColumn] = {}
+    for column in by_weight(source.match.columns):
+        if column.role == "about" and column.code in _OF_VISIT and not column.analyte and column.position < end:
+            found.setdefault(column.code, column)
+    filled = {field: column for field, column in found.items() if any(source.category(column.position).texts)}
+    return filled if len(filled) >= _AT_LEAST else {}
+
+
+def tables_filled_down(source: Source, table: Places, size: int, samples: Flags) -> Flags:
     """Tell the tables of a stack in which a name may hold for rows below it.
 
     Parameters
@@ -75,12 +129,14 @@ def tables_filled_down(source: Source, table: Places, size: int) -> Flags:
     source : the stack.
     table : (n,) number of the table of each body row.
     size : how many tables there are.
+    samples : (n,) body rows that are no limits, averages or the like.
     """
     found = np.zeros(size, dtype=bool)
-    # In a table with a sample a row only one with rows of names alone is; those hold no entry.
-    if source.match.layout.own.only or source.match.orientation == "samples-in-rows":
-        return found
     everywhere = np.arange(len(source.rows), dtype=np.int64)
+    if source.match.layout.own.only or source.match.orientation == "samples-in-rows":
+        # In a table with a sample a row, rows of names alone hold no entry; rows that lack a whole visit may.
+        said = [source.first_stated([one], everywhere).stated() for one in _visit_columns(source).values()]
+        return np.bincount(table, samples & ~np.logical_or.reduce(said), size) > 0 if said else found
     for field in NAMED_ONCE:
         columns = [c for c in source.match.columns if c.role == "about" and c.code == field and not c.analyte]
         if columns:

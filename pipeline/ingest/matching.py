@@ -12,10 +12,11 @@ import pyarrow.compute as pc
 
 from pipeline.ingest.above import StatedUnit, stated_above, stated_unit, year_above
 from pipeline.ingest.columns import SourceColumn, looks_numeric, read_columns
+from pipeline.ingest.columns_by_cells import with_open_columns
 from pipeline.ingest.dated_headings import is_month
 from pipeline.ingest.drop_worths import DROP_WORDS
 from pipeline.ingest.header_rows import Head, head_at, heads_of
-from pipeline.ingest.heading_kinds import AVERAGE, identifying, statistic, uncertain
+from pipeline.ingest.heading_kinds import AVERAGE, COUNT, identifying, statistic, uncertain
 from pipeline.ingest.sample_columns import sample_columns
 from pipeline.ingest.sampling_columns import with_sampling_columns
 from pipeline.ingest.sign_columns import with_sign_columns
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from pipeline.ingest.layout_file import Layout, Needs
 
 _TRIED: Final = 8  # best heads that are tried under every layout
+_PLACES: Final = ("label", "site", "site_code", "sampling_point")
 _SAMPLED: Final = 200  # body rows looked at to tell numbers from text
 
 
@@ -100,6 +102,7 @@ def _by_content(grid: Grid, found: Match) -> Match:
     columns = with_sign_columns(found.columns, grid, rows, found.layout, wide=found.orientation == "samples-in-rows")
     if found.orientation == "results-in-rows":
         columns = with_unit_column(columns, grid, rows)
+    columns = with_open_columns(columns, grid, rows[:_SAMPLED])
     return replace(found, columns=with_sampling_columns(columns, grid, rows[:_SAMPLED]))
 
 
@@ -177,6 +180,8 @@ def _under(grid: Grid, head: Head, layout: Layout) -> Match | None:
         rows = np.arange(head.body, min(head.body + _SAMPLED, len(grid)), dtype=np.int64)
         if orientation == "parameters-in-rows":
             columns = _value_columns(grid, rows, columns)
+        elif orientation == "results-in-rows":
+            columns = _with_average(columns)
         present = _present(columns)
         if (
             _fits_orientation(columns, present, orientation)
@@ -256,6 +261,26 @@ def _value_columns(
         if column.position in numeric
         else column
         for column in columns
+    )
+
+
+@lru_cache(maxsize=256)
+def _with_average(columns: tuple[SourceColumn, ...]) -> tuple[SourceColumn, ...]:
+    """Take the one average for the result in a yearly statement of several places, which has no other results.
+
+    "No. of samples" names none of them there.
+    """
+    averages = [c for c in columns if c.role in ("unknown", "ignored") and statistic(c.heading) == AVERAGE]
+    counts = [c for c in columns if c.role == "about" and statistic(c.heading) == COUNT]
+    placed = any(c.role == "about" and c.code in _PLACES and c not in counts for c in columns)
+    if not placed or len(averages) != 1 or any(column.role in ("measurement", "value") for column in columns):
+        return columns
+    plain = (replace(column, role="unknown", code="") if column in counts else column for column in columns)
+    return tuple(
+        replace(column, role="measurement", code="value", form="value")
+        if column.position == averages[0].position
+        else column
+        for column in plain
     )
 
 

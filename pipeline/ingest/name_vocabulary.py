@@ -22,6 +22,7 @@ _TABLE: Final = Path(schemas.__file__).with_name("name_words.json")
 _PART: Final = 3  # letters of the shortest word of a compound
 _INFLECTED: Final = 5  # letters of the shortest word that takes endings
 _CUT_WORD: Final = 4
+_OF_FIELDS: Final = frozenset({"filler"})  # "total" and "mean" are said of quantities alone
 _LINKS: Final = ("", "s", "n", "en", "er")
 # What an element named beside a substance says: "nitrate nitrogen" is nitrate as N.
 COUNTED_AS: Final = {
@@ -67,6 +68,8 @@ def _known_words() -> Mapping[str, tuple[str, ...]]:
 def _listed() -> Iterator[tuple[str, list[str]]]:
     """Give the words of the table, and the one-word names of substances in the table of spellings."""
     yield from _table()["words"].items()
+    for field, meaning in _PLACES.items():
+        yield meaning, [word for word in _spellings_of(field) if " " not in key(word)]
     composed = {rule["analyte"] for rule in _table()["names"] if "analyte" in rule} - _SUBSTANCES
     for group in heading_words()["groups"]:
         analyte = group.get("analyte", "")
@@ -77,6 +80,15 @@ def _listed() -> Iterator[tuple[str, list[str]]]:
         yield code, [word for word in words if " " not in key(word)]
 
 
+def _spellings_of(field: str) -> Iterator[str]:
+    """Give the spellings of a row field that hold in every table."""
+    for group in heading_words()["groups"]:
+        if group.get("field") == field and "beside" not in group:
+            yield from (word for listed in group["headings"].values() for word in listed)
+
+
+# Words that name a place by themselves; a name or a number may stand with them ("GEMEINDE_NAME", "Messstelle Nr").
+_PLACES: Final = {"site": "place", "sampling_point": "tap"}
 # Substances that also stand in names of other quantities ("bicarbonate alkalinity").
 _SUBSTANCES: Final = {"bicarbonate", "carbonate", "hydroxide", "silica"}
 
@@ -112,7 +124,11 @@ def name_rules() -> tuple[NameRule, ...]:
     """Give the rules of the table, and one for each substance that has none there."""
     anywhere = frozenset(_table()["fillers"])
     rules = [
-        NameRule(frozenset(rule["of"]), anywhere | frozenset(rule.get("may", ())), as_meaning(rule))
+        NameRule(
+            frozenset(rule["of"]),
+            (anywhere if "analyte" in rule else _OF_FIELDS) | frozenset(rule.get("may", ())),
+            as_meaning(rule),
+        )
         for rule in _table()["names"]
     ]
     ruled = {rule.needed for rule in rules}

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipeline.ingest.control_words import control_kinds, derived_controls
 from pipeline.ingest.dated_headings import date_of_heading
-from pipeline.ingest.fill_down import NAMED_ONCE, FilledDown, filled_down, filled_notices
+from pipeline.ingest.fill_down import NAMED_ONCE, FilledDown, filled_down, filled_notices, visits_filled_down
 from pipeline.ingest.row_parts import RowPart, common, part_fact
 from pipeline.ingest.second_columns import by_weight, with_second_columns
 from pipeline.ingest.spellings import key, word_table
@@ -116,7 +116,8 @@ def _with_names_above(
         if columns:
             fields[field], one = filled_down(source, columns, fields[field], at)
             told += [one] if one else []
-    return fields, tuple(told)
+    fields, of_visits = visits_filled_down(source, fields, at)
+    return fields, (*told, *of_visits)
 
 
 def _each(size: int) -> tuple[npt.NDArray[np.int64], npt.NDArray[np.int32]]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from pipeline.ingest.columns import numbers_places
 from pipeline.ingest.spellings import heading_words, key, word_keys
 from pipeline.problems import problem_frame
 from pipeline.texts import TextColumn, composed
@@ -33,9 +34,14 @@ class Second(NamedTuple):
 def by_weight(columns: Sequence[SourceColumn]) -> list[SourceColumn]:
     """Put the columns of one field in order: those first whose heading names the field itself.
 
-    "Site" names the site wherever it stands; "Location" does where nothing better does.
+    "Site" names the site wherever it stands; "Location" does where nothing better does, and a number of the tap where
+    its name is not given.
     """
-    return sorted(columns, key=lambda column: not column.own and key(column.heading) in _looser())
+    return sorted(columns, key=lambda column: not column.own and (key(column.heading) in _looser() or _is_code(column)))
+
+
+def _is_code(column: SourceColumn) -> bool:
+    return column.code == "sampling_point" and numbers_places(column.heading)
 
 
 @lru_cache(maxsize=1)

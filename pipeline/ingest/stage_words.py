@@ -221,6 +221,8 @@ def _stated_phrases() -> dict[str, _Phrase]:
     grammar = _grammar()
     places = dict.fromkeys(grammar["alone"], "alone") | dict.fromkeys(grammar["alone or last"], "alone or last")
     stated = {word: stage for word, stage in word_table("stages").items() if word not in grammar["never"]}
+    # In a heading, "unfiltered" tells of the fraction that was measured.
+    stated |= dict.fromkeys(grammar["unfiltered"], "raw")
     return {word: _Phrase(stage, places.get(word, "anywhere")) for word, stage in stated.items()}
 
 
@@ -254,6 +256,6 @@ def _any_word() -> str:
     """Build one pattern that every text with a stage in it matches, and few others."""
     words = {word for said in heading_words()["stages"].values() for word in said}
     grammar = heading_words()["stage_phrases"]
-    words |= {*grammar["before"], *grammar["after"]}
+    words |= {*grammar["before"], *grammar["after"], *grammar["unfiltered"]}
     first = {re.escape(re.split(r"[ '’-]", word.casefold())[0]) for word in words}
     return "|".join(sorted(first | {key(word).split()[0] for word in words}))

@@ -62,7 +62,7 @@ def group_rows(
         nameless = rows.iloc[alone]
         line = nameless["line"].astype("str").where(~pointed[alone], "")
         anonymous.loc[nameless.index] = (nameless["file_sha256"].str.slice(0, 16) + ":" + line).array
-    undated = np.flatnonzero(~labelled & owned & (parts["when"] == "").to_numpy())
+    undated = np.flatnonzero(~labelled & (owned | pointed) & (parts["when"] == "").to_numpy())
     if len(undated):
         places = pd.DataFrame(parts).assign(file=rows["file_sha256"].array).iloc[undated]
         apart = undated[_told_again(places, readings)]
@@ -83,14 +83,15 @@ def _told_again(places: pd.DataFrame, readings: pd.DataFrame) -> npt.NDArray[np.
     """Mark rows with neither name nor day of which another row of their file and place tells the same quantity.
 
     A list with one quantity a row tells one sample in many rows, whatever it repeats; rows of several quantities are
-    bottles.
+    bottles, and so are those of a list that has no more than one quantity.
     """
     place = places.groupby(list(places.columns), sort=False).ngroup()
     told = readings.loc[readings["row"].isin(places.index), ["row", "analyte"]].drop_duplicates()
     told = told.astype({"analyte": "str"}).assign(place=place.reindex(told["row"]).to_numpy())
-    wide = told.loc[told["row"].duplicated(), "place"]
+    one_quantity = len(told["analyte"].unique()) == 1
+    wide = place.isin(told.loc[told["row"].duplicated(), "place"]) | one_quantity
     again = told.loc[told.duplicated(["place", "analyte"]), "place"]
-    found: npt.NDArray[np.bool_] = (place.isin(wide) & place.isin(again)).to_numpy()
+    found: npt.NDArray[np.bool_] = (wide & place.isin(again)).to_numpy()
     return found
 
 

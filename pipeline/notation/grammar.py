@@ -194,7 +194,7 @@ def temperature_behind() -> re.Pattern[str]:
     # A bare letter is Celsius at the most: "12 F" is no temperature, and kelvins are about 293 or 298.
     scale = rf"(?:(?:{signs}|o)?\.?\s?(?=c)|(?:{signs})\s?(?=f)|(?<=29\d)\s?(?=k))(?P<scale>[cfk])"
     return re.compile(
-        rf"[\s,;:@(\[/]*{introduced}(?P<at>\d{{2,3}}(?:[.,]\d+)?)\s?{scale}(?:elsius|ahrenheit|elvin)?(?![a-z])"
+        rf"[\s,;:@(\[/_]*{introduced}(?P<at>\d{{2,3}}(?:[.,]\d+)?)\s?{scale}(?:elsius|ahrenheit|elvin)?(?![a-z])"
         r"\s?(?:时|時|における)?[\s)\]]*$"
     )
 
