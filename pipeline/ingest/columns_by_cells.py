@@ -35,15 +35,16 @@ def with_open_columns(
     columns : as their headings are read.
     grid, rows : the table, and the positions of body rows to look at.
     """
+    found: dict[int, SourceColumn] = {}
     said = {column.code for column in columns if column.role == "about"}
     for column in columns:
         if column.role == "unknown" and key(column.heading) in _types() | _numbers():
             cells = [text.strip() for text in grid.cells(column.position, rows).to_pylist() if text.strip()]
             code = _said({*cells}) if key(column.heading) in _types() else _label(cells)
             if code and code not in said:
-                found = replace(column, role="about", code=code)
-                return tuple(found if one is column else one for one in columns)
-    return columns
+                found[column.position] = replace(column, role="about", code=code)
+                said.add(code)
+    return tuple(found.get(column.position, column) for column in columns) if found else columns
 
 
 def _said(cells: set[str]) -> str:
