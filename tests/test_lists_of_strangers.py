@@ -162,6 +162,19 @@ LISTS = {
         "Z1,Hardness (Total) as CaCO3,mg/l,12,241,256,270,100\nZ1,Chloride,mg Cl/l,12,31,36,41,100\n"
         "Z2,Hardness (Total) as CaCO3,mg/l,8,101,112,120,100\nZ2,Chloride,mg Cl/l,8,18,20,22,100\n"
     ),
+    "annuale": (
+        "Gestore,Zona di distribuzione,Anno,Parametro,U.M.,N. analisi,Valore minimo,Valore medio,Valore massimo\n"
+        "Acque Finte,ZD1,2024,Calcio,mg/l,6,70,82,90\nAcque Finte,ZD1,2024,Cloruri,mg/l,6,10,12,15\n"
+        "Acque Finte,ZD2,2024,Calcio,mg/l,6,40,51,60\nAcque Finte,ZD2,2024,Cloruri,mg/l,6,5,7,9\n"
+    ),
+    "strassen": (
+        "Straße;Ortsteil;Härte in °dH;Härtebereich\nMusterweg 1;Nord;14;mittel\nMusterweg 2;Nord;17;hart\n"
+        "Musterweg 3;Nord;6,5;weich\n"
+    ),
+    "zonas": (
+        "cod_zona;nombre_zona;fecha_toma;ph;dureza_total_mg_l_caco3\n01;Norte;15/01/2025;7,8;176\n02;Sur;16/01/2025;7,9;169\n"
+        "Desv. est.;;;0,1;5\n"
+    ),
     "obce": (
         "Obec;Datum odběru;Tvrdost;KNK4,5;C.E.\n;;mmol/l;mmol/l;mS/m\n"
         "Lhotka;3. 2. 2025;2,31;3,48;48,2\nDubina;17. února 2025;asi 3;4,2;> 66\n"
@@ -189,6 +202,9 @@ COUNTS = {
     "werke": (4, 4),
     "gouttes": (6, 6),
     "zones": (20, 4),
+    "annuale": (16, 4),
+    "strassen": (3, 3),
+    "zonas": (6, 4),
     "obce": (6, 6),
 }
 # What a cell says, by arithmetic: 1 °f = 10, 1 °dH = 17.848, 1 gpg = 17.118 mg/L CaCO3; 1 mmol/L of earths = 100.09;
@@ -220,6 +236,9 @@ VALUES = [
     ("pompstations", "pompstations.csv line 4", "total_hardness_mg_l_caco3", 161.1),
     ("gouttes", "gouttes.csv line 3", "total_hardness_mg_l_caco3", 13 * 20.0),
     ("zones", "zones.csv line 4", "total_hardness_mg_l_caco3", 112.0),
+    ("annuale", "annuale.csv line 4", "calcium_mg_l", 51.0),
+    ("strassen", "strassen.csv line 3", "total_hardness_mg_l_caco3", 303.4),
+    ("zonas", "zonas.csv line 2", "total_hardness_mg_l_caco3", 176.0),
     ("obce", "obce.csv line 3", "alkalinity_mg_l_caco3", 3.48 * 50.04),
     ("obce", "obce.csv line 4", "total_hardness_mg_l_caco3", 300.3),
 ]
@@ -265,7 +284,7 @@ def test_values_are_those_of_the_cells(samples: list[dict[str, str]]) -> None:
 def test_no_limit_is_a_sample_and_stages_and_days_are_kept(samples: list[dict[str, str]]) -> None:
     told = {row["called"]: (row["stage"], row["collected_at"][:10]) for row in samples}  # those of "werke" share a line
 
-    assert len(told) == sum([2, 1, 2, 2, 1, 2, 1, 2, 2, 3, 4, 4, 2, 3, 2, 2, 2, 1, 2, 2, 2])
+    assert len(told) == sum([2, 1, 2, 2, 1, 2, 1, 2, 2, 3, 4, 4, 2, 3, 2, 2, 2, 1, 2, 2, 2, 3, 2, 2])
     assert (told["Kitchen tap before"][0], told["Bar after"][0]) == ("raw", "treated")
     assert told["2025-02-11"][1] == "2025-02-11"
     assert told["aguas.csv line 2"][1] == "2025-02-14"

@@ -135,8 +135,8 @@ def tables_filled_down(source: Source, table: Places, size: int, samples: Flags)
     everywhere = np.arange(len(source.rows), dtype=np.int64)
     if source.match.layout.own.only or source.match.orientation == "samples-in-rows":
         # In a table with a sample a row, rows of names alone hold no entry; rows that lack a whole visit may.
-        said = [source.first_stated([one], everywhere).stated() for one in _visit_columns(source).values()]
-        return np.bincount(table, samples & ~np.logical_or.reduce(said), size) > 0 if said else found
+        visits = [source.first_stated([one], everywhere).stated() for one in _visit_columns(source).values()]
+        return np.bincount(table, samples & ~np.logical_or.reduce(visits), size) > 0 if visits else found
     for field in NAMED_ONCE:
         columns = [c for c in source.match.columns if c.role == "about" and c.code == field and not c.analyte]
         if columns:

@@ -83,13 +83,16 @@ def _told_again(places: pd.DataFrame, readings: pd.DataFrame) -> npt.NDArray[np.
     """Mark rows with neither name nor day of which another row of their file and place tells the same quantity.
 
     A list with one quantity a row tells one sample in many rows, whatever it repeats; rows of several quantities are
-    bottles, and so are those of a list that has no more than one quantity.
+    bottles, and so are those of a file that has no more than one quantity.
     """
     place = places.groupby(list(places.columns), sort=False).ngroup()
     told = readings.loc[readings["row"].isin(places.index), ["row", "analyte"]].drop_duplicates()
-    told = told.astype({"analyte": "str"}).assign(place=place.reindex(told["row"]).to_numpy())
-    one_quantity = len(told["analyte"].unique()) == 1
-    wide = place.isin(told.loc[told["row"].duplicated(), "place"]) | one_quantity
+    told = told.astype({"analyte": "str"}).assign(
+        place=place.reindex(told["row"]).to_numpy(), file=places["file"].reindex(told["row"]).to_numpy()
+    )
+    quantities = told.drop_duplicates(["file", "analyte"])["file"].value_counts()
+    wide = place.isin(told.loc[told["row"].duplicated(), "place"])
+    wide |= places["file"].isin(quantities.index[quantities == 1])
     again = told.loc[told.duplicated(["place", "analyte"]), "place"]
     found: npt.NDArray[np.bool_] = (wide & place.isin(again)).to_numpy()
     return found

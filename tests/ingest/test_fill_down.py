@@ -76,3 +76,17 @@ def test_a_legend_under_short_headings_is_no_table_of_samples() -> None:
     samples = "Probe;GH [°dH];KH [°dH]\nP1;14;11\n"
 
     assert [len(part.cells) for part in extracts(f"{legend}\n{samples}")] == [2]
+
+
+def test_samples_below_a_visit_that_is_written_once_are_of_that_visit() -> None:
+    """Kit sheets name client, place and day in the first row of a visit; the control below the others is of none."""
+    [part] = extracts(
+        "Client;Site;Date;Sample;Point;pH;Chloride (mg/L)\nA;North;2025-03-03;S1;raw;7.4;22\n"
+        ";;;S2;after filter;7.1;23\n"
+        "A;South;2025-03-04;S3;raw;7.2;24\n;;2025-03-05;S4;raw;7.2;25\n;;;Field blank;;7.0;0.1"
+    )
+
+    assert part.rows["site"].tolist() == ["North", "North", "South", "", ""]
+    assert part.rows["collected_on"].tolist() == ["2025-03-03", "2025-03-03", "2025-03-04", "2025-03-05", ""]
+    told = part.notices[part.notices["problem"] == "named-above"]
+    assert told["raw_text"].tolist() == ["A", "North", "2025-03-03"]

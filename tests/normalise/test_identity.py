@@ -95,6 +95,15 @@ def test_a_row_that_says_nothing_of_itself_is_a_sample_of_its_own() -> None:
     assert joined({"file": "f"}, {"file": "f"}) == [0, 1]
 
 
+def test_rows_of_one_quantity_at_one_undated_point_are_samples_of_their_own_whatever_comes_with_them() -> None:
+    """A list of streets with the part of town and one hardness each became one sample a part of town."""
+    streets = [{"sampling_point": "North", "file": "streets"}, {"sampling_point": "North", "file": "streets"}]
+    other = {"site": "Mill", "file": "other"}
+
+    assert joined(*streets) == [0, 1]
+    assert joined(*streets, other) == [0, 1, 2]
+
+
 def test_the_sample_id_is_the_same_in_every_run() -> None:
     """Pinned: analysts keep these ids; no published value exists."""
     rows = rows_of({"client": "a", "site": "x", "label": "S1", "when": "2025-03-12", "stage": "raw"})
