@@ -137,7 +137,7 @@ class Settings:
         has no such limit (Windows), sizes alone are checked.
     reader_seconds : how long reading one of them may take [s].
     reader_cells : the most cells of a workbook, from the first to the last that is filled, all sheets together.
-    reader_columns : the most columns of a table.
+    reader_columns : the most columns of a table; a line may have 1,024 bytes for each.
     reader_pages : the most pages of a PDF.
     reader_parts : the most parts of a workbook's package.
     reader_unpacked_times : how many times its size a compressed file or a workbook may unpack to.

@@ -65,12 +65,12 @@ def printed(pages: int) -> bytes:
     return out.getvalue()
 
 
-def document(stream: bytes, entries: bytes = b"") -> bytes:
+def document(stream: bytes, entries: bytes = b"", box: bytes = b"0 0 9 9") -> bytes:
     """Write a PDF of one page with this stream, already packed, as its contents."""
     objects = [
         b"<</Type/Catalog/Pages 2 0 R>>",
         b"<</Type/Pages/Kids[3 0 R]/Count 1>>",
-        b"<</Type/Page/Parent 2 0 R/MediaBox[0 0 9 9]/Contents 4 0 R/Resources<</Font<</F 5 0 R>>>>>>",
+        b"<</Type/Page/Parent 2 0 R/MediaBox[%s]/Contents 4 0 R/Resources<</Font<</F 5 0 R>>>>>>" % box,
         b"<</Length %d%s>>stream\n%s\nendstream" % (len(stream), entries, stream),
         b"<</Type/Font/Subtype/Type1/BaseFont/Helvetica>>",
     ]
@@ -88,6 +88,10 @@ def monsters() -> dict[str, tuple[bytes, str]]:
     numbers = b" ".join(b"(%d) Tj 1 0 Td" % number for number in range(400_000))
     return {
         "bomb.csv.gz": (gzip.compress(bytes(70 << 20), 1), "setting reader_unpacked_times"),
+        "endless.csv": (
+            GOOD.encode() + b"A-2,7.4," + b"9" * (1 << 20) + b"\n",
+            "line 3 has 1,048,584 bytes; 307,200 are",
+        ),
         "wide.csv": ((",".join(["x"] * 301) + "\n").encode() * 3, "301 columns; 300 are allowed"),
         "wide.xlsx": (workbook(["x"] * 301, ["y"]), "column 301"),
         "bomb.xlsx": (sheet_of(b" " * (70 << 20)), "setting reader_unpacked_times"),
@@ -96,6 +100,7 @@ def monsters() -> dict[str, tuple[bytes, str]]:
         "outside.xlsx": (sheet_of(b'<row r="9"><c r="XFE9"><v>1</v></c></row>'), "a sheet ends at"),
         "book.pdf": (printed(4), "setting reader_pages"),
         "bomb.pdf": (document(zlib.compress(bytes(200 << 20), 1), b"/Filter/FlateDecode"), "setting reader_"),
+        "shape.pdf": (document(b"", box=b"0 0 1e30 -1e30"), "the PDF is damaged"),
         "slow.pdf": (document(b"BT /F 1 Tf " + numbers + b" ET"), "setting reader_seconds"),
     }
 

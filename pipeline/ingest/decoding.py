@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import codecs
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import pyarrow as pa
@@ -26,10 +26,18 @@ _OTHER_KINDS: Final = (
     (b"PAR1", "a Parquet file"),
     (b"BZh", "a compressed file (bzip2)"),
     (b"\xfd7zXZ", "a compressed file (xz)"),
+    (b"\x1f\x8b", "a compressed file (gzip) in another one"),
+    (b"PK\x03\x04", "a compressed folder (ZIP)"),
 )
+_MARKED_UP: Final = ((b"<!doctype html", "a web page"), (b"<html", "a web page"), (b"<?xml", "an XML document"))
 _END_OF_TEXT: Final = b"\x1a"  # old meters and loggers end their files with it
 _CONTROL: Final = bytes({*range(0x20), 0x7F} - set(b"\t\n\r\f\x1a"))
 _MAX_CONTROL_SHARE: Final = 0.01
+_FEW_CONTROLS: Final = 3  # in a small file too: a stray key, a switch of a printer
+_NUL, _NUL_SIGN = b"\0", "\N{SYMBOL FOR NULL}".encode()
+_UNMARKED: Final = ("utf-16-le", "utf-16-be")
+_ZEROS_OF_HALF: Final = 0.7  # share of zeros among every other byte of Western text in UTF-16
+_SAMPLE: Final = 1 << 16
 
 
 @dataclass(frozen=True)
@@ -60,10 +68,45 @@ def decode(data: bytes, fallback: str | None = None) -> Decoded:
             return Decoded(_as_utf8(data[len(mark) :], encoding, len(mark)), encoding, "")
     if fallback is not None and fallback.lower().replace("_", "-").startswith(("utf-16", "utf-32")):
         return Decoded(_as_utf8(data, fallback, 0), fallback, "")
-    _refuse_binary(data)
-    data = data.rstrip(_END_OF_TEXT)
-    fault = _utf8_fault(data)
-    return Decoded(data, "utf-8", "") if fault is None else _not_utf8(data, fault, fallback or likeliest(data))
+    if unmarked := _utf16(data):
+        return Decoded(_as_utf8(data, unmarked, 0), unmarked, f"it has no byte order mark; it was read as {unmarked}")
+    text, nuls = _without_nuls(data)
+    _refuse_binary(text)
+    text = text.rstrip(_END_OF_TEXT)
+    fault = _utf8_fault(text)
+    decoded = Decoded(text, "utf-8", "") if fault is None else _not_utf8(text, fault, fallback or likeliest(text))
+    return replace(decoded, notice="; ".join(filter(None, (nuls, decoded.notice))))
+
+
+def _utf16(data: bytes) -> str:
+    """Tell text in UTF-16 without its mark by the zeros in every other byte; "" for anything else."""
+    sample = data[:_SAMPLE]
+    if len(data) % 2 or not sample:
+        return ""
+    zeros = [sample[half::2].count(0) / (len(sample) / 2) for half in (1, 0)]
+    return _UNMARKED[zeros.index(max(zeros))] if max(zeros) > _ZEROS_OF_HALF and not min(zeros) else ""
+
+
+def _without_nuls(data: bytes) -> tuple[bytes, str]:
+    """Take off the NULs with which a disk fills a file that was cut off, and make a stray one visible.
+
+    Raises
+    ------
+    Unreadable : there are so many that it is no text.
+    """
+    if (place := data.find(_NUL)) < 0:
+        return data, ""
+    text = data.rstrip(_NUL)
+    cut = f"{len(data) - len(text):,} NUL bytes at its end were left out" if len(text) < len(data) else ""
+    if not (stray := text.count(_NUL)):
+        return text, cut
+    if stray > max(_MAX_CONTROL_SHARE * len(text), _FEW_CONTROLS):
+        raise Unreadable(f"it holds a NUL byte at offset {place} and is not a text file")
+    line = text[:place].count(b"\n") + 1
+    where = f"{stray} NUL byte{'' if stray == 1 else 's'}, the first at offset {place} (line {line})"
+    return text.replace(_NUL, _NUL_SIGN), "; ".join(
+        filter(None, (f"{where}, {'is' if stray == 1 else 'are'} shown as {_NUL_SIGN.decode()}", cut))
+    )
 
 
 def _utf8_fault(data: bytes) -> UnicodeDecodeError | None:
@@ -121,11 +164,11 @@ def _refuse_binary(data: bytes) -> None:
     for mark, kind in _OTHER_KINDS:
         if data.startswith(mark):
             raise Unreadable(f"it is {kind}; export the table as CSV or as a spreadsheet")
-    place = data.find(b"\0")
-    if place >= 0:
-        hint = "; it may be UTF-16: save it as UTF-8" if data[:1000].count(b"\0") > len(data[:1000]) // 3 else ""
-        raise Unreadable(f"it holds a NUL byte at offset {place} and is not a text file{hint}")
-    sample = data[: 1 << 16]
+    beginning = data[:_SAMPLE].lstrip().lower()
+    for mark, kind in _MARKED_UP:
+        if beginning.startswith(mark):
+            raise Unreadable(f"it is {kind}; open it in a spreadsheet program and save it as a workbook")
+    sample = data[:_SAMPLE]
     controls = len(sample) - len(sample.translate(None, _CONTROL))
-    if controls > _MAX_CONTROL_SHARE * len(sample):
+    if controls > max(_MAX_CONTROL_SHARE * len(sample), _FEW_CONTROLS):
         raise Unreadable(f"{controls} of its first {len(sample)} bytes are control characters: not a text file")

@@ -48,6 +48,7 @@ STANDARD_INPUT: Final = Path("-")
 STANDARD_INPUT_NAME: Final = "standard input"
 _OF_A_BATCH: Final = frozenset({"summary.json", "summary.html", "samples.csv", "findings.csv"})
 _ARCHIVE: Final = "archive"
+_COLUMN_BYTES: Final = 1024  # of text, of a line all of whose columns are full
 _GZIP: Final = b"\x1f\x8b"
 _USUAL_LIMITS: Final = ReaderLimits()
 
@@ -226,7 +227,7 @@ def grids(
     elif document.is_pdf(content.unpacked):
         found = document.pages(content.unpacked, limits)
     else:
-        found = [_text_grid(content.unpacked, fallback_encoding)]
+        found = [_text_grid(content.unpacked, fallback_encoding, limits)]
     for grid in found:
         _refuse_wide(grid, limits)
     return [
@@ -243,7 +244,8 @@ def is_text(content: FileContent) -> bool:
     return not (packed or spreadsheet.is_workbook(content.unpacked) or document.is_pdf(content.unpacked))
 
 
-def _text_grid(data: bytes, fallback_encoding: str | None) -> Grid:
+def _text_grid(data: bytes, fallback_encoding: str | None, limits: ReaderLimits) -> Grid:
+    _refuse_endless(data, limits)
     decoded = decode(data, fallback_encoding)
     if not decoded.text_bytes or decoded.text_bytes.isspace():
         raise Unreadable("it holds nothing but blanks and line ends", "file-empty")
@@ -252,6 +254,23 @@ def _text_grid(data: bytes, fallback_encoding: str | None) -> Grid:
         return grid
     notice = problem_frame("encoding-fallback", file_sha256="", line=1, column="", raw_text="", detail=decoded.notice)
     return replace(grid, notices=pd.concat([notice, grid.notices], ignore_index=True))
+
+
+def _refuse_endless(data: bytes, limits: ReaderLimits) -> None:
+    """Refuse a line longer than all the columns of a table together: taking it apart costs many times its length."""
+    longest, start = limits.columns * _COLUMN_BYTES, 0
+    while len(data) - start > longest:
+        stop = start + longest
+        end = max(data.rfind(b"\n", start, stop), data.rfind(b"\r", start, stop))
+        if end < 0:
+            line = max(data.count(b"\n", 0, start), data.count(b"\r", 0, start)) + 1
+            size = (min(one for one in (data.find(b"\n", stop), data.find(b"\r", stop), len(data)) if one >= 0)) - start
+            raise Unreadable(
+                f"line {line} has {size:,} bytes; {longest:,} are allowed, {_COLUMN_BYTES:,} for each of "
+                f"{limits.columns:,} columns (setting reader_columns)",
+                "file-too-large",
+            )
+        start = end + 1
 
 
 def _refuse_wide(grid: Grid, limits: ReaderLimits) -> None:

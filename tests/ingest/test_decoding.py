@@ -85,8 +85,11 @@ def test_an_end_of_text_sign_at_the_end_is_no_cell() -> None:
     ("data", "reason"),
     [
         (b"ph\n\x81\n", r"byte 0x81 at offset 3 \(line 2\) is not cp1252; declare the encoding"),
-        (b"ph,7\x00,1\n", "NUL byte at offset 4"),
-        ("ph,7\nph,8\n".encode("utf-16-le"), "may be UTF-16"),
+        (b"SQLite format 3\x00" + bytes(range(256)), "control characters"),
+        (b"\x00\x01\x02\x03" * 9, "NUL byte at offset 0"),
+        (b" <!DOCTYPE html><table>", "a web page; open it in a spreadsheet program"),
+        (b'<?xml version="1.0"?><Workbook/>', "an XML document"),
+        (b"\x1f\x8b\x08", "a compressed file .gzip. in another one"),
         (b"%PDF-1.7\n", "a PDF document"),
         (b"\x89PNG\r\n\x1a\n", "a picture"),
         (bytes(range(1, 32)) * 20, "control characters"),
@@ -97,6 +100,31 @@ def test_an_end_of_text_sign_at_the_end_is_no_cell() -> None:
 def test_what_is_no_text_is_refused_with_a_plain_reason(data: bytes, reason: str) -> None:
     with pytest.raises(Unreadable, match=reason):
         decode(data)
+
+
+@pytest.mark.parametrize("encoding", ["utf-16-le", "utf-16-be"])
+def test_utf16_without_its_mark_is_read_and_told(encoding: str) -> None:
+    """Instruments write it so; in Western text every other byte is zero."""
+    decoded = decode("Probe;pH;Härte\nA-1;7,4;12\n".encode(encoding))
+
+    assert decoded.text_bytes.decode() == "Probe;pH;Härte\nA-1;7,4;12\n"
+    assert (decoded.encoding, "no byte order mark" in decoded.notice) == (encoding, True)
+
+
+@pytest.mark.parametrize(
+    ("data", "text", "told"),
+    [
+        (b"ph\n7\x004\n8\n", "ph\n7\N{SYMBOL FOR NULL}4\n8\n", "1 NUL byte, the first at offset 4 (line 2), is shown"),
+        (b"ph\n7\n" + bytes(900), "ph\n7\n", "900 NUL bytes at its end were left out"),
+        (b"ph\n7\x1b\n", "ph\n7\x1b\n", ""),
+    ],
+)
+def test_a_stray_control_character_costs_its_cell_not_the_file(data: bytes, text: str, told: str) -> None:
+    """A disk that lost power fills the end of a file with NULs; a printer's switch is one byte."""
+    decoded = decode(data)
+
+    assert decoded.text_bytes.decode() == text
+    assert told in decoded.notice
 
 
 def test_a_wrong_declaration_is_refused() -> None:

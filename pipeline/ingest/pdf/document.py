@@ -71,6 +71,8 @@ def _grid(part: ReportPart) -> Grid:
 
 
 def _nothing(pictures: Sequence[int], count: int) -> Unreadable:
+    if not count:
+        return Unreadable("the PDF has no page")
     if len(pictures) == count:
         what = "it is a picture" if count == 1 else f"its {count} pages are pictures"
         return Unreadable(what, "file-is-picture")

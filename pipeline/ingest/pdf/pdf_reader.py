@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import pdfplumber
 from pdfminer.pdfdocument import PDFPasswordIncorrect
-from pdfplumber.utils.exceptions import PdfminerException
+from pdfplumber.utils.exceptions import MalformedPDFException, PdfminerException
 
 from pipeline.ingest.pdf.lines import text_lines
 from pipeline.ingest.pdf.report import Report
@@ -29,23 +29,25 @@ def read_pdf(data: bytes, limits: ReaderLimits, _send: Callable[[bytes], None]) 
     ------
     Unreadable : locked, damaged, or too long.
     """
-    with _opened(data) as document:
-        if len(document.pages) > limits.pages:
-            raise Unreadable(
-                f"it has {len(document.pages)} pages; {limits.pages} are allowed (setting reader_pages)",
-                "file-too-large",
-            )
-        return _read(document)
+    try:
+        with _opened(data) as document:
+            if (count := len(document.pages)) > limits.pages:
+                raise Unreadable(
+                    f"it has {count} pages; {limits.pages} are allowed (setting reader_pages)", "file-too-large"
+                )
+            return _read(document)
+    except (MalformedPDFException, PdfminerException) as error:
+        _refuse_for_memory(error)
+        raise Unreadable("the PDF is damaged or cut off") from error
 
 
 def _opened(data: bytes) -> PDF:
     try:
         return pdfplumber.open(io.BytesIO(data))
     except PdfminerException as error:
-        _refuse_for_memory(error)
         if any(isinstance(cause, PDFPasswordIncorrect) for cause in error.args):
             raise Unreadable("the PDF is locked with a password") from error
-        raise Unreadable("the PDF is damaged or cut off") from error
+        raise
 
 
 def _read(document: PDF) -> Report:
