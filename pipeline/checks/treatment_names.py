@@ -10,21 +10,24 @@ REMINERALISER, MEMBRANE = "remineraliser", "reverse osmosis"
 # Words for each stage. What a pattern names is taken out of the text before the next one is asked, so that the
 # carbon of a decarboniser is none, and what takes minerals out adds none.
 _STAGE_WORDS: Final[dict[str, str]] = {
-    "demineraliser": r"\b(?:de|des|dé)mineral\w*|\bdéminéral\w*|\bentmineral\w*|\bdeioni\w*|\bdéioni\w*"
-    r"|\bvollentsalz\w*|mixed[- ]bed|mischbett\w*|脱塩|純水|去离子",
+    "demineraliser": r"\b(?:de|des|dé)mineral\w*|\bdéminéral\w*|\bentmineral\w*|\bd[eé]s?ioni\w*"
+    r"|\bvollentsalz\w*|\bve[- ](?:patrone|kartusche|anlage)|mixed[- ]bed|mischbett\w*|脱塩|純水|去离子",
     REMINERALISER: r"re-?mineral\w*|reminéral\w*|rimineral\w*|aufhärt\w*|calcite\b|calcit\b|mineralisier\w*"
     r"|mineral(?:[- ]?(?:cartridge|filter|stage|kartusche|patrone|filterkartusche))|mineraal(?:patroon|filter)"
     r"|minerali[sz](?:ing|er|ation|atie)\w*|minéralisa\w*|mineralizza\w*|mineraliza\w*"
     r"|(?:cartouche|cartuccia|cartucho)(?: (?:de|di|à|con))? (?:minéra|minera)\w*"
     r"|ミネラル\w*|再?矿化\w*|添加矿物",
-    MEMBRANE: r"[oó]smos\w*|\br\.?o\b|umkehr\w*|\buo\b|\bmembran\w*|逆浸透\w*|反渗透\w*|逆滲透\w*",
+    MEMBRANE: r"[oó]smo[sz]\w*|\br\.?o\b|umkehr\w*|\buo\b|\bmembran\w*|逆浸透\w*|反渗透\w*|逆滲透\w*",
     "magnesium exchanger": r"magn[eé]s\w*|マグネシウム\w*|镁",
     "buffered decarboniser": r"(?:buffered|gepuffert\w*|tamponné\w*|tamponat\w*|tamponad\w*)(?:\W+\w*carbon\w*)?",
     "decarboniser": r"\w*decarbon\w*|dekarbon\w*|ent[ck]arbon\w*|weak[- ]acid\w*|décarbon\w*|descarbon\w*|ontcarbon\w*"
-    r"|schwach\s*sauer\w*|脱炭酸\w*|弱酸\w*",
+    r"|\bwac\b|(?<!\w)h\+(?= )|hydrogen[- ](?:cycle|form)|schwach\s*saue?r\w*|zwak\s*zure?\w*|faiblement acide\w*"
+    r"|debolmente acid\w*|débilmente ácid\w*|fracamente ácid\w*|(?:cationique|acide) faible\w*|脱炭酸\w*|弱酸\w*",
     "softener": r"soften\w*|enthärt\w*|adouciss\w*|addolci\w*|descalcific\w*|ablandador\w*|onthard\w*|waterverzacht\w*"
+    r"|amaciador\w*|abrandador\w*|zmiękcz\w*|změkčov\w*|avherd\w*|blødgør\w*|bløtgjør\w*|avhärd\w*"
     r"|strong[- ]acid\w*|軟水\w*|软水\w*|软化\w*",
-    "carbon": r"carbon\w*|\w*kohle\w*|charbon\w*|carbone\w*|carbón\w*|carvão\w*|koolstof\w*|actieve kool\w*|活性炭\w*",
+    "carbon": r"carbon\w*|\w*kohle\w*|charbon\w*|carbone\w*|carbón\w*|carvão\w*|koolstof\w*|actieve kool\w*"
+    r"|\bwęg(?:iel|l)\w*|\buhl[íi]\w*|aktivt? kul\w*|活性炭\w*",
 }
 # The water meets them in this order, whatever the order of the words.
 _FLOW: Final = (

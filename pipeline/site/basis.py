@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 OLDEST_PAIR_DAYS: Final = 30.0  # of two waters further apart nobody knows whether the supply was the same [CP]
 _OTHER_WATER: Final = 1.25  # times the middle of the series, up or down, in hardness and alkalinity alike [CP]
+_OTHER_DAY: Final = 1.6  # the same of one or two earlier samples, which make no series yet [CP]
 _SERIES: Final = 3  # earlier samples that make a series [CP]
 # What a person writes beside a sample that is none of the ordinary water of the tap.
 _DOUBTS: Final = re.compile(
@@ -86,12 +87,18 @@ def _another_water(site: Site, raw: Visit) -> tuple[Said, ...]:
         & ~site.series["current_verdict"].isin(OPEN)
         & (site.series["collected_at"] < raw.day)
     ]
-    usual = before[[HARDNESS, ALKALINITY]].astype("float64").dropna().tail(2 * _SERIES).median()
-    if len(before) < _SERIES or usual.isna().any() or not (usual > 0.0).all():
+    before = before[before[[HARDNESS, ALKALINITY]].notna().all(axis=1)]
+    few = 1 if len(before) < _SERIES else 2 * _SERIES
+    usual = before[[HARDNESS, ALKALINITY]].astype("float64").tail(few).median()
+    if before.empty or usual.isna().any() or not (usual > 0.0).all():
         return ()
     own = raw.samples.filled[[HARDNESS, ALKALINITY]].iloc[0].astype("float64")
     ratio = own / usual
-    if not ((ratio > _OTHER_WATER).all() or (ratio < 1.0 / _OTHER_WATER).all()):
+    least = _OTHER_WATER if len(before) >= _SERIES else _OTHER_DAY
+    if not ((ratio > least).all() or (ratio < 1.0 / least).all()):
         return ()
     values = {"label": raw.label, "hardness": float(own[HARDNESS]), "usual": float(usual[HARDNESS])}
+    if len(before) < _SERIES:
+        last = before["collected_at"].iloc[-1].normalize()
+        return (Said("site.basis.other_day", {**values, "before": last, "date": raw.day.normalize()}),)
     return (Said("site.basis.other_water", values),)

@@ -158,5 +158,6 @@ def outcome_said(
     other = TREATMENTS.get(advice.treatment)
     values = {"treatment": TREATMENTS[fitted].title, "other": "" if other is None else other.title}
     watched = outcome == "keep" and treated is not None and treated.machine.endswith("attention")
-    named = "keep_watch" if watched else "change-carbon" if carbon else outcome
+    kept = "keep" if site.machine.brews else "keep_machine"
+    named = "change-carbon" if carbon else f"{kept}_watch" if watched else kept if outcome == "keep" else outcome
     return (Said(f"site.outcome.{named}", values),)

@@ -14,8 +14,8 @@ from pipeline.site.facts import capacity, fitted_since
 from pipeline.site.pairing import fullest_pair
 from pipeline.site.season import season_test, two_waters
 from pipeline.treat.processes.naming import NONE
-from pipeline.treat.processes.trains import adds_minerals, has_membrane
-from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.treat.processes.trains import adds_minerals, has_membrane, takes_as_it_can
+from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.treat.sizing.capacity import EQUIVALENTS_PER_UNIT
 from pipeline.treat.sizing.size import RESERVE, SizeFacts, size
 from pipeline.verify import Circumstances, HistoryFacts, Schedule, history, together, unstated, verify
@@ -127,15 +127,16 @@ def verified(site: Site, today: date, *, brief: bool = False, promised: Promise 
 def foretold(sites: Sequence[Site]) -> dict[SiteName, Promise]:
     """Predict the treated water of many sites at once, where the prediction hangs on nothing but the raw water.
 
-    What a membrane does is read from its permeate where it was tested, and what a mineral cartridge does from the
-    treated water: those come one by one.
+    What a membrane does is read from its permeate where it was tested, and what a mineral cartridge or the little resin
+    of a jug or a tank does from the treated water: those come one by one.
     """
     pledges = {}
     for site in sites:
         course, then = site.course, site.facts.fitted_then
         treatment = then.treatment or NONE
         known = course is not None and course.raw and (then.treatment or not then.written)
-        open_ended = adds_minerals(treatment) or TREATMENTS[treatment].second_water == "must"
+        of_product = adds_minerals(treatment) or takes_as_it_can(treatment)
+        open_ended = of_product or TREATMENTS[treatment].second_water == "must"
         if course is not None and has_membrane(treatment):
             open_ended |= bool(np.isin(course.samples["stage"].to_numpy(dtype=object), PERMEATE).any())
         if course is not None and known and not open_ended:
@@ -256,14 +257,19 @@ def _life_litres(site: Site, course: Timeline, treatment: str) -> float:
     number, unit = capacity(site.facts.register)
     if not course.raw or math.isnan(number):
         return math.nan
-    waters = course.samples[WIDE_COLUMNS]
+    waters = course.samples[WIDE_COLUMNS].astype("float64")
     raw, treated = fullest_pair(course.samples, site.facts.changes) or (course.raw, course.treated)
+    set_to = site.facts.fitted_then.settings
+    facts = SizeFacts(capacity=number, capacity_unit=unit)
     try:
-        found = size(waters.loc[[raw]], waters.loc[[treated]], treatment,
-                     SizeFacts(capacity=number, capacity_unit=unit))  # fmt: skip
+        lives = [size(waters.loc[[raw]], waters.loc[[treated]], treatment, facts).litres.value]
+        # What is worn out takes little, and must not seem to last the longer for it: at a known setting it is foretold.
+        if "bypass" in set_to and any(one.name == "bypass" for one in TREATMENTS[treatment].settings):
+            foretold_water = treat(waters.loc[[raw]], treatment, set_to).reindex(columns=WIDE_COLUMNS)
+            lives.append(size(waters.loc[[raw]], foretold_water, treatment, facts).litres.value)
     except KettlestoneError:
         return math.nan  # the readings do not give the load; the table of the retest says which is missing
-    return found.litres.value
+    return min((life for life in lives if not math.isnan(life)), default=math.nan)
 
 
 def _circumstances(course: Timeline, treatment: str, facts: HistoryFacts) -> Circumstances:

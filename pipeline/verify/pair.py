@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipeline.treat.advice import Range
-from pipeline.treat.processes.trains import adds_minerals, has_membrane
+from pipeline.treat.processes.trains import adds_minerals, has_membrane, takes_as_it_can
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.verify.bypass import Bypass, solve_bypass
 from pipeline.verify.causes import Readings, rank
@@ -136,6 +136,8 @@ def verify(
     if adds_minerals(treatment) and "added_mg_l_caco3" not in own:
         recorded = 0.0 if np.isnan(recorded) and has_membrane(treatment) else recorded
         own |= _minerals_added(raw, product, treatment, {**own, "bypass": recorded})
+    if takes_as_it_can(treatment) and "removal" not in own:
+        own |= _taken(raw, product, treatment, own)
     promised = known.promised or promise(raw, of_raw, treatment, own, other)
     promised = with_salts(promised, product) if adds_minerals(treatment) else promised
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
@@ -205,6 +207,18 @@ def _minerals_added(
     own = next(one for one in TREATMENTS[treatment].settings if one.name == "added_mg_l_caco3")
     added = float(product.get(_ALKALINITY, np.nan)) - float(bare[_ALKALINITY].iloc[0])
     return {} if np.isnan(added) else {"added_mg_l_caco3": float(np.clip(added, own.default, own.high))}
+
+
+def _taken(raw: pd.Series, product: pd.Series, treatment: str, settings: Mapping[str, float]) -> dict[str, float]:
+    """Solve from the alkalinity what a little resin takes where it is more than usual: fresh, it takes nearly all.
+
+    Hardness and conductivity then have to follow it; less than usual means that it is used up.
+    """
+    bare = treat(raw.to_frame().T.astype("float64"), treatment, {**settings, "removal": 1.0})
+    before, least = float(raw.get(_ALKALINITY, np.nan)), float(bare[_ALKALINITY].iloc[0])
+    taken = (before - float(product.get(_ALKALINITY, np.nan))) / (before - least) if before > least else np.nan
+    own = next(one for one in TREATMENTS[treatment].settings if one.name == "removal")
+    return {} if np.isnan(taken) else {"removal": float(np.clip(taken, own.default, own.high))}
 
 
 def _of(water: pd.Series | None) -> pd.Series:

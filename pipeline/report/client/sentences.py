@@ -254,7 +254,7 @@ def unknown(report: SiteAnswer, voice: Voice) -> list[str]:
     facts = {
         "report.unknown.machine": site.machine.name == "not known",
         "report.unknown.litres": math.isnan(site.fitted.litres),
-        "report.unknown.treatment": site.fitted.treatment == "",
+        "report.unknown.treatment": site.fitted.treatment == "" and (raw is None or raw.stage != "bottled"),
         "report.unknown.treated": site.fitted.treatment not in KEEPS_MINERALS
         and not (report.softened or _same_day(site)),
     }

@@ -208,7 +208,7 @@ def _line(row: dict[Hashable, Any], base: str) -> Said:
             "rest": 10 - tenths,
             "hardness": float(row[HARDNESS]),
             "alkalinity": float(row[ALKALINITY]),
-            "verdict": Said(f"bottled.{_verdict(row)}"),
+            "verdict": Said(f"bottled.{_verdict(row, base)}"),
         },
     )
 
@@ -219,9 +219,9 @@ def _second(name: str, base: str) -> object:
     return Said(f"bottled.{name}") if name in (TAP, DEMINERALISED) else name
 
 
-def _verdict(row: dict[Hashable, Any]) -> str:
+def _verdict(row: dict[Hashable, Any], base: str) -> str:
     if row["near_distilled"]:
         return "near-distilled"
     if row["fits"]:
         return "fits"
-    return "worse-than-tap" if row["scales_more_than_tap"] else "misses"
+    return "worse-than-tap" if row["scales_more_than_tap"] and not base else "misses"

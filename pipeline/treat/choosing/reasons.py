@@ -11,7 +11,7 @@ import pandas as pd
 from pipeline.assess.corrosion import CorrosionLimits
 from pipeline.checks.hardness import SODIUM_PER_CACO3
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ, MOLAR_MASS
-from pipeline.treat.choosing.bottled import rank_bottled
+from pipeline.treat.choosing.bottled import DEMINERALISED, rank_bottled
 from pipeline.treat.choosing.case import ALKALINITY, CONDUCTIVITY, HARDNESS
 from pipeline.treat.choosing.decision import EXCESS, READ, decision_rows, derived, quantity_reaches
 from pipeline.treat.choosing.limits import CHLORIDE, MEMBRANES, spread
@@ -19,7 +19,7 @@ from pipeline.treat.choosing.optimise import SET_TO, VALVE_STEP, quantity, targe
 from pipeline.treat.choosing.turns import PRINTED_UNITS, answer_named, rounded
 from pipeline.treat.processes.decarbonising import LEAST_INLET_PH, WEAK_ACID
 from pipeline.treat.processes.remineralising import grams
-from pipeline.treat.processes.trains import main_stage
+from pipeline.treat.processes.trains import main_stage, stages_of
 from pipeline.treat.processes.treatments import TREATMENTS, treat
 from pipeline.words import Said, question_of_check
 from schemas.columns import OPEN, WIDE_COLUMNS
@@ -123,7 +123,11 @@ def device(case: Case, fitted: Device, chosen: Option) -> tuple[Said, ...]:
     said = (Said(fitted.reason),) if fitted.reason else ()
     if chosen.treatment in (fitted.treatment, "carbon"):
         return said
-    values = {"first": answer_named(fitted.treatment), "instead": answer_named(chosen.treatment)}
+    bottles = (
+        chosen.treatment == "blend" and chosen.settings.get("with") != DEMINERALISED and case.connection == "bottle"
+    )
+    instead_of_it = Said("choose.answer.blend_bottles") if bottles else answer_named(chosen.treatment)
+    values = {"first": answer_named(fitted.treatment), "instead": instead_of_it}
     instead = (*said, Said("choose.instead", values))
     return (*instead, *_of_chalk(case)) if fitted.treatment in _CHALK else instead
 
@@ -260,7 +264,8 @@ def notes(case: Case, chosen: Option, decided: Decided) -> tuple[Said, ...]:
         *([] if case.stage in ("raw", "bottled") else [Said("choose.note.stage")]),
         *_of_sodium(case, decided),
         *_of_device(case, chosen),
-        *_of_chlorine(case),
+        *([] if "carbon" in stages_of(case.treatment) else _of_chlorine(case)),
+        *_of_carbon(case),
         *_of_metal(case, chosen),
         *_of_fitted(case, chosen),
         *_of_bottles(case, chosen),
@@ -334,6 +339,12 @@ def _of_chlorine(case: Case) -> list[Said]:
     highest = max(value for value in (free, total) if not math.isnan(value))
     found = [Said("choose.note.chlorine", {"value": highest})] if highest > _CHLORINE_MG_L else []
     return [*found, Said("choose.note.chloramine")] if total - free > _CHLORAMINE_MG_L else found
+
+
+def _of_carbon(case: Case) -> list[Said]:
+    """Let carbon that is fitted stay before whatever else is advised: it need not be bought."""
+    found = _of_chlorine(case) if "carbon" in stages_of(case.treatment) else []
+    return [Said("choose.note.chlorine_fitted", said.values) for said in found if said.code == "choose.note.chlorine"]
 
 
 def _of_metal(case: Case, chosen: Option) -> list[Said]:

@@ -11,7 +11,13 @@ from pipeline.treat.processes.treatments import TREATMENTS
 NONE: Final = "none"
 _NOTHING: Final = ("none", "no", "nothing", "no treatment", "kein", "keine", "keiner", "keins", "ohne", "nichts",
                    "aucun", "aucune", "sans", "rien", "nessuno", "nessuna", "niente", "senza", "ninguno", "ninguna",
-                   "nada", "sin", "geen", "zonder", "niets", "なし", "無し", "无")  # fmt: skip
+                   "nada", "sin", "geen", "zonder", "niets", "brak", "なし", "無し", "无")  # fmt: skip
+# "kein Filter", "sin tratamiento", "no treatment fitted": a word for nothing before a word for a device.
+_WITHOUT: Final = re.compile(
+    r"(?:no|without|keine?|ohne|aucune?|pas de|sans|nessuna?|nessun|senza|ningun[oa]?|ningún|sin|geen|zonder|sem|bez)"
+    r" (?:water ?)?(?:filter\w*|filtre|filtro|filtra|treatment|behandlung|aufbereitung|wasseraufbereitung"
+    r"|(?:water)?behandeling|traitement|trattamento|tratamiento|tratamento|device|gerät)(?: fitted| installed)?"
+)
 # A filter, and nobody knows what it takes out: which kind it is has to be asked.
 _SOME_FILTER: Final = re.compile(
     r"(?:water|tap|kitchen|inline)?[ -]?filters?(?: system| cartridge)?|(?:wasser|trinkwasser)filter(?:system|anlage)?"
@@ -22,8 +28,10 @@ _SOME_FILTER: Final = re.compile(
 _DEVICES: Final = {
     "resin bag": r"resin (?:bag|sachet)|\bsachet|harzbeutel|filterbeutel|beutel im tank|bustina|bolsa de resina",
     "tank cartridge": r"tank[ -]?(?:cartridge|filter|patrone)|cartouche (?:de|du|dans le) réservoir"
-    r"|cartuccia (?:del|nel) serbatoio|filtro del? (?:serbatoio|depósito)",
-    "jug": r"\bjug\b|\bpitcher\b|filterkanne|kannenfilter|tischwasserfilter|carafe filtrante|caraffa|jarra",
+    r"|tank(?:kartusche|filterkartusche)|cartuccia (?:del|nel) serbatoio|filtro del? (?:serbatoio|depósito)",
+    "jug": r"\bjug\b|\bpitcher\b|filterkann[ea]|kannenfilter|wasserkanne|tisch(?:wasser)?filter"
+    r"|(?:carafe|cruche|pichet) (?:filtrante|à filtre)|caraffa|brocca filtrante|\bjarr[ao]\b|(?:filter|water)kan\b"
+    r"|konvice|kanvica|dzban\w*|filterkande|filtermugge|浄水ポット|ポット型",
     "demineraliser": r"\bdemineral|\bdeioni|\bvollentsalz|\bdéminéral|\bdesmineral",
     "calcite contact": r"calcite (?:bed|contact)|marmorkies|\bhydro-?kalk",
 }
@@ -59,7 +67,7 @@ def treatment_meant(text: str) -> str:
     plain = " ".join(text.casefold().split())
     if plain in TREATMENTS:
         return plain
-    if plain in _NOTHING:
+    if plain in _NOTHING or _WITHOUT.fullmatch(plain):
         return NONE
     if JOINT in (meant := kind_named(plain)):
         return meant
