@@ -160,7 +160,7 @@ def _files_of(samples: SampleTable, place: Places) -> Places:
     files = TextColumn.from_series(samples.readings["file_sha256"])
     known = {text: code for code, text in enumerate(own.texts)}
     codes = np.array([known.get(text, len(known) + at) for at, text in enumerate(files.texts)], dtype="int64")
-    return codes[files.codes] if len(codes) else own.codes[place]
+    return np.where(files.stated(), codes[files.codes], own.codes[place]) if len(codes) else own.codes[place]
 
 
 def _of_any(samples: SampleTable, place: Places, file: Places, wanted: Places) -> Flags:
