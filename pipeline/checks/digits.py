@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from pipeline.checks import evidence, record
 from pipeline.checks.columns import either, first_that_holds, stacked_cases, within
+from pipeline.checks.hardness import SOFTENED_WORDS
 from pipeline.checks.registry import check
 from pipeline.checks.units import UnitLimits
 from pipeline.chemistry.equivalents import MG_CACO3_PER_DEGREE, MG_CACO3_PER_MEQ, MOLAR_MASS
@@ -207,10 +208,13 @@ def unit_copied_down(samples: SampleTable, limits: UnitLimits) -> Cases:
         "conductivity in mS/cm (×1000) under a heading of µS/cm would fit": 1000.0,
     }
     thick = conductivity > limits.thin_us_cm
+    # What a softener leaves of the hardness is a few mg/L, in whatever unit the rest of the column is.
+    softened = evidence.says(samples, ("supply", "treatment", "comment"), SOFTENED_WORDS)
+    softened &= samples.fact("stage").isin(("treated", "machine_inlet"))
     answers = {
         words: fresh
         & (mixed if factor > 1 else thick)
-        & ~ordinary
+        & ~(ordinary | softened)
         & within(by_hardness * factor, lowest, highest)
         & within(by_alkalinity * factor, lowest, highest)
         for words, factor in slips.items()

@@ -47,7 +47,10 @@ class Sides:
 
 @dataclass(frozen=True)
 class TreatmentRule:
-    """One thing a treatment must do or must not do. ``kinds`` empty: whatever the treatment."""
+    """One thing a treatment must do or must not do. ``kinds`` empty: whatever the treatment.
+
+    ``weighed``: the quantity that the two bottles are weighed by as well, together with all other relations.
+    """
 
     pattern: str
     kinds: tuple[str, ...]
@@ -56,6 +59,7 @@ class TreatmentRule:
     alternative: str
     judge: Callable[[Sides, TreatmentLimits], Judgement]
     both: bool = False
+    weighed: str = ""
 
 
 def _no_bound(values: Floats) -> Floats:

@@ -85,6 +85,7 @@ def treatment_pattern(samples: SampleTable, limits: TreatmentLimits) -> Cases:
         "treated_ph": sides.treated.ph,
         "expected": range_words(low, high, outside(observed, low, high)),
     }
+    rows["analyte"] = rows.pop("weighed")
     swapped = rows.pop("both")
     both = {name: taken(column, np.flatnonzero(swapped)) for name, column in rows.items()}
     judged = np.zeros(len(samples), dtype="bool")
@@ -127,6 +128,6 @@ def _first_broken(sides: Sides, kind: TextColumn, limits: TreatmentLimits) -> di
         code = np.where(broken & (code == 0), position, code).astype("int8")
     words = {
         name: TextColumn(code, ("", *(str(getattr(rule, name)) for rule in TREATMENT_RULES)))
-        for name in ("pattern", "severity", "quantity", "alternative")
+        for name in ("pattern", "severity", "quantity", "alternative", "weighed")
     }
     return {**numbers, **words, "both": np.array([False, *(rule.both for rule in TREATMENT_RULES)])[code]}

@@ -11,7 +11,7 @@ _ADDS_BACK: Final = "reverse osmosis + remineraliser"
 _LOWERING: Final = ("", "decarboniser", "buffered decarboniser", "softener", "reverse osmosis")
 
 
-def _all_kept(quantity: str, kinds: tuple[str, ...], reason: str) -> TreatmentRule:
+def _all_kept(quantity: str, kinds: tuple[str, ...], reason: str, weighed: str = "") -> TreatmentRule:
     return TreatmentRule(
         f"{quantity} changed",
         kinds,
@@ -19,6 +19,7 @@ def _all_kept(quantity: str, kinds: tuple[str, ...], reason: str) -> TreatmentRu
         quantity,
         f"{reason}: kind, label or instrument is wrong",
         fingerprints.kept(quantity),
+        weighed=weighed,
     )
 
 
@@ -32,6 +33,7 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
         "Taken the other way round the pair fits; ask which bottle is which, nothing was swapped",
         fingerprints.swapped,
         both=True,
+        weighed="total_hardness",
     ),
     TreatmentRule(
         "raw and treated are exactly equal",
@@ -64,6 +66,7 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
         "hardness",
         "A decarboniser takes as much of one as of the other: kind, label or count is wrong",
         fingerprints.equal_share,
+        weighed="total_hardness",
     ),
     _all_kept("sodium", ("decarboniser", "carbon", "magnesium exchanger"), "It does not touch sodium"),
     _all_kept(
@@ -71,9 +74,9 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
         ("decarboniser", "buffered decarboniser", "softener", "carbon", "magnesium exchanger"),
         "It does not touch chloride",
     ),
-    _all_kept("alkalinity", ("softener", "carbon"), "It does not touch alkalinity"),
-    _all_kept("hardness", ("carbon",), "It does not touch hardness"),
-    _all_kept("conductivity", ("carbon",), "It keeps conductivity"),
+    _all_kept("alkalinity", ("softener", "carbon"), "It does not touch alkalinity", "alkalinity"),
+    _all_kept("hardness", ("carbon",), "It does not touch hardness", "total_hardness"),
+    _all_kept("conductivity", ("carbon",), "It keeps conductivity", "conductivity"),
     TreatmentRule(
         "conductivity changed",
         ("softener",),
@@ -81,6 +84,7 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
         "conductivity",
         "Sodium for calcium and magnesium makes no more of a difference: kind, label or instrument is wrong",
         fingerprints.softened_conductivity,
+        weighed="conductivity",
     ),
     TreatmentRule(
         "sodium does not answer for the hardness removed",
@@ -97,6 +101,7 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
         "hardness",
         "This treatment cannot add hardness: label or reading is wrong",
         fingerprints.not_more("hardness"),
+        weighed="total_hardness",
     ),
     TreatmentRule(
         "hardness rose",
@@ -113,6 +118,7 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
         "conductivity",
         "A membrane lowers both; this looks like a softener, or one reading is wrong",
         fingerprints.membrane,
+        weighed="conductivity",
     ),
     TreatmentRule(
         "hardness fell",

@@ -35,6 +35,7 @@ _WEIGHED: Final = (
     "tds-vs-conductivity",
     "tds-vs-ions",
 )
+_BOTTLES: Final = "treatment-pattern"  # weighed where it names the quantity
 _TWO_READINGS: Final = "readings-disagree"  # weighed where the quantity has a second row
 
 
@@ -43,7 +44,8 @@ def weighed_elsewhere(findings: pd.DataFrame) -> Flags:
     check = TextColumn.from_series(findings["check_id"])
     weighed = check.isin(_WEIGHED)
     if "analyte" in findings:
-        weighed |= check.isin([_TWO_READINGS]) & TextColumn.from_series(findings["analyte"]).isin(SECOND)
+        analyte = TextColumn.from_series(findings["analyte"])
+        weighed |= check.isin([_TWO_READINGS]) & analyte.isin(SECOND) | check.isin([_BOTTLES]) & analyte.stated()
     return np.asarray(weighed, dtype="bool")
 
 

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 import numpy as np
 import pandas as pd
 
+from pipeline.checks.pairs import TreatmentLimits, matched_pairs
 from pipeline.checks.summed_hardness import summed_hardness
 from pipeline.engine.engine import HERE
+from pipeline.explain.bottles import blamed
 from pipeline.explain.check_evidence import held_by_checks, seen_by_checks
 from pipeline.explain.pairs import PairAnswers, of_pairs
 from pipeline.explain.patterns import Patterns, of_files, source_samples
@@ -21,7 +23,7 @@ from pipeline.normalise.sample_table import places
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from pipeline.arrays import Flags, Places
+    from pipeline.arrays import Flags, Floats, Places
     from pipeline.checks.limits import Limits
     from pipeline.engine.engine import Engine
     from pipeline.normalise.sample_table import SampleTable
@@ -30,10 +32,14 @@ _WORDED_AT_ONCE: Final = 8192  # samples
 
 
 class ReadingsAndPairs(NamedTuple):
-    """Of every weighed sample: what may have become of its readings (`weighing.ANSWER_COLUMNS`), and of its pairs."""
+    """Of every weighed sample: what may have become of its readings (`weighing.ANSWER_COLUMNS`), and of its pairs.
+
+    ``either``: (n,) probability that a reading of one of two bottles is wrong, missing where they go together.
+    """
 
     own: pd.DataFrame
     pairs: PairAnswers
+    either: Floats
 
 
 @dataclass(frozen=True)
@@ -55,9 +61,19 @@ class Weighed:
     patterns: Patterns
 
     def against(self) -> pd.DataFrame:
-        """Give `relations past beyond`, index `sample_id`: what speaks against each weighed sample as received."""
+        """Give what speaks against each weighed sample as received.
+
+        Returns
+        -------
+        `relations past beyond either`, index `sample_id`.
+        """
         screen, chosen = self.screen, np.unique(self.alone.own["sample"].to_numpy(dtype="int64"))
-        speaks = {"relations": screen.relations, "past": screen.far, "beyond": screen.beyond}
+        speaks = {
+            "either": self.alone.either,
+            "relations": screen.relations,
+            "past": screen.far,
+            "beyond": screen.beyond,
+        }
         return pd.DataFrame({name: values[chosen] for name, values in speaks.items()}, screen.record.index[chosen])
 
     def tables(self, wanted: Flags | None = None) -> Explained:
@@ -149,7 +165,9 @@ def explain(
             again = weighing.without_history(moved, patterns.covered)
             own = with_others(own, again.alone if alone else with_others(again.alone, again.told))
             pairs = of_pairs(samples, record, own, limits)
-        return ReadingsAndPairs(own, pairs)
+        visits = samples.once(matched_pairs, limits.of(TreatmentLimits).days_apart)
+        own, either = blamed(own, visits, screen.bottle, pairs.exchanged())
+        return ReadingsAndPairs(own, pairs, either)
 
     alone = answers(found.alone, alone=True)
     if not patterns.covered and found.told.empty:

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 DISAGREES: Final = 2.0  # standard uncertainties from which a relation disagrees [JCGM100]
 FAR: Final = 3.5  # standard deviations from which a reading is far from what its point showed before [IH1993]
+APART: Final = 2.5  # from which the two bottles of a visit disagree [CP]
 # How far a relation is off in analyses that were published all the same, besides what their readings leave open [CP].
 ORDINARY: Final = {"ion-balance": 0.10, "conductivity-from-ions": 0.15}
 _AT_ONCE: Final = 8192  # samples, so that the memory does not grow with them
@@ -34,8 +35,8 @@ class Screened:
     Attributes
     ----------
     record, past : the readings, and the past of their points.
-    relations, far : distance of the worst relation, and of the reading furthest from its past or from what the other
-        bottle of the visit lets it be, in standard deviations.
+    relations, far, bottle : distance of the worst relation, of the reading furthest from its past, and of what the
+        treatment makes of one bottle of the visit from the other one, in standard deviations.
     beyond : some relation is off by more than two standard uncertainties and by more than in ordinary analyses.
     doubtful : a measured relation, the past, the other bottle of a visit or more potassium than sodium speaks against
         the sample, or one major ion was not read and must be there. Of no other sample can the weighing say anything,
@@ -46,6 +47,7 @@ class Screened:
     past: PastReadings
     relations: Floats
     far: Floats
+    bottle: Floats
     beyond: Flags
     doubtful: Flags
 
@@ -62,11 +64,11 @@ def screened(samples: SampleTable, limits: Limits) -> Screened:
     other = other_bottles(samples, record, limits)
     past = replace(past_readings(samples, record), other=other)
     relations, beyond = relation_scores(record)
-    far = np.fmax(past_scores(record, past), bound(record.amounts, record.spread, other)[1])
-    doubtful = (relations >= DISAGREES) | (far >= FAR) | exchange_suspected(samples, record, limits)
+    far, bottle = past_scores(record, past), bound(record.amounts, record.spread, other)[1]
+    doubtful = (relations >= DISAGREES) | (far >= FAR) | (bottle >= APART) | exchange_suspected(samples, record, limits)
     doubtful |= record.amounts[ROW["potassium"]] > record.amounts[ROW["sodium"]]  # in hardly any water
     doubtful |= (unread(record.amounts) != "") & (shortfall(record.amounts, record.spread) >= DISAGREES)
-    return Screened(record, past, relations, far, beyond, np.asarray(doubtful, dtype="bool"))
+    return Screened(record, past, relations, far, bottle, beyond, np.asarray(doubtful, dtype="bool"))
 
 
 def relation_scores(record: Record) -> tuple[Floats, Flags]:

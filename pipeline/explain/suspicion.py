@@ -31,6 +31,9 @@ if TYPE_CHECKING:
     from pipeline.normalise.sample_table import SampleTable
 
 _WRONG: Final = "All relations together: a reading is wrong with a probability of"
+_BOTTLES: Final = (
+    "The two bottles of the visit do not go together: a reading of this one is wrong with a probability of"
+)
 _EXCHANGED: Final = "swapped-analytes"  # noted although no relation disagrees: two readings in no water's proportion
 _GAP: Final = "The record has a gap, with a probability of"
 MENDS: Final = (
@@ -45,6 +48,8 @@ class SuspicionLimits:
 
     percent: float = 50.0  # probability of a mistake from which a person is asked [CP]
     unusual_percent: float = 95.0  # where only the past disagrees; of one cause where all relations are ordinary [CP]
+    bottles_percent: float = 65.0  # that a reading of either of two bottles is wrong, where they disagree [CP]
+    blamed_percent: float = 30.0  # of one bottle then: about half of what speaks against the other one [CP]
     acquits_percent: float = 50.0  # probability of no mistake from which a check's hold is a note [CP]
 
 
@@ -126,21 +131,22 @@ def _doubts(explained: Explained, against: pd.DataFrame, bounds: SuspicionLimits
     kind = best.astype("str")
     disagrees = (worst >= DISAGREES) & np.where(kind == UNNAMED, worst >= UNNAMED_FROM, mended)
     far = against["past"].to_numpy() >= FAR
+    apart = 100.0 * against["either"].to_numpy() >= bounds.bottles_percent
     exchanged_labels = np.isin(kind, PAIR_ANSWERS)
     asked = np.select(
-        [missing, disagrees | exchanged_labels, far | (kind == _EXCHANGED)],
-        [0.0, bounds.percent, bounds.unusual_percent],
+        [missing, apart, disagrees | exchanged_labels, far | (kind == _EXCHANGED)],
+        [0.0, bounds.blamed_percent, bounds.percent, bounds.unusual_percent],
         np.nan,
     )
     sure = 100.0 * np.append(told["probability"].to_numpy(), 0.0)[row] >= bounds.unusual_percent
     beyond = against["beyond"].fillna(value=False).to_numpy(dtype="bool")
-    hold = ~missing & (disagrees & (beyond | sure) | far | exchanged_labels)
+    hold = ~missing & (disagrees & (beyond | sure) | far | apart | exchanged_labels)
     return pd.DataFrame(
         {
             "observed": 100.0 * np.where(missing, gap, np.maximum(1.0 - cleared, exchanged)),
             "low": np.nan,
             "high": asked,
-            "lead": np.where(missing, _GAP, _WRONG),
+            "lead": np.select([missing, apart], [_GAP, _BOTTLES], _WRONG),
             "alternative": pd.Series(title + ": " + evidence, dtype="str").str.rstrip(": .").array,
             "severity": np.where(hold, "hold", "note"),
             "analyte": pd.Series([name if name in ANALYTES else "" for name in analyte], dtype="str").array,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -15,11 +15,16 @@ if TYPE_CHECKING:
     from pipeline.explain.record import Record
 
 
+_HALF: Final = "half the sample volume was used"
+_TWICE: Final = "twice the sample volume was used"
+_TYPED: Final = 0.15  # of a value of which no kit is known, against a count: it may be of a laboratory [CP]
+
+
 def kit_mistakes(name: str, row: int) -> list[Candidate]:
     """Volume and count of a drop kit."""
 
-    def volume(factor: float) -> Change:
-        return lambda record: {row: np.where(record.counted[row], record.amounts[row] * factor, np.nan)}
+    def volume(factor: float, *, counted: bool) -> Change:
+        return lambda record: {row: np.where(record.counted[row] == counted, record.amounts[row] * factor, np.nan)}
 
     def recorded(power: float) -> Change:
         def change(record: Record) -> dict[int, Floats]:
@@ -36,8 +41,15 @@ def kit_mistakes(name: str, row: int) -> list[Candidate]:
         return change
 
     volumes = [
-        Candidate("volume-not-applied", name, "", "half the sample volume was used", volume(2.0), row=row),
-        Candidate("volume-not-applied", name, "", "twice the sample volume was used", volume(0.5), weight=0.7, row=row),
+        *(
+            Candidate("volume-not-applied", name, "", detail, volume(factor, counted=counted), weight=weight, row=row)
+            for detail, factor, counted, weight in (
+                (_HALF, 2.0, True, 1.0),
+                (_TWICE, 0.5, True, 0.7),
+                (_HALF, 2.0, False, _TYPED),
+                (_TWICE, 0.5, False, _TYPED),
+            )
+        ),
         Candidate(
             "volume-not-applied", name, "", "the recorded volume was not applied", recorded(1.0), weight=3.0, row=row
         ),
@@ -72,18 +84,21 @@ def one_vial() -> list[Candidate]:
     """Who fills one vial for both tests gets both wrong by the same factor."""
     rows = ROW["total_hardness"], ROW["alkalinity"]
 
-    def volume(factor: float) -> Change:
-        return lambda record: {row: np.where(record.counted[row], record.amounts[row] * factor, np.nan) for row in rows}
+    def volume(factor: float, *, counted: bool) -> Change:
+        return lambda record: {
+            row: np.where(record.counted[row] == counted, record.amounts[row] * factor, np.nan) for row in rows
+        }
 
     return [
         Candidate(
             "volume-not-applied",
             "total_hardness",
             "alkalinity",
-            f"{words} the sample volume was used, in both tests",
-            volume(factor),
+            f"{words}, in both tests",
+            volume(factor, counted=counted),
             weight=weight,
             row=rows[0],
         )
-        for words, factor, weight in (("half", 2.0, 0.5), ("twice", 0.5, 0.5))
+        for words, factor in ((_HALF, 2.0), (_TWICE, 0.5))
+        for counted, weight in ((True, 0.5), (False, _TYPED))
     ]
