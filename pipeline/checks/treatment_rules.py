@@ -33,7 +33,6 @@ TREATMENT_RULES: Final[tuple[TreatmentRule, ...]] = (
         "Taken the other way round the pair fits; ask which bottle is which, nothing was swapped",
         fingerprints.swapped,
         both=True,
-        weighed="total_hardness",
     ),
     TreatmentRule(
         "raw and treated are exactly equal",

@@ -213,7 +213,7 @@ def _gaps(sides: _Sides, rise: Floats) -> tuple[tuple[Gaps, Gaps], ...]:
     decarbonised, rejected = (alkalinity + 0.9, a2 + 0.7**2), (electric + 1.6, e2 + 1.0)
     return (
         (
-            [(alkalinity, a2 + stays**2), (electric - expected_rise, e2 + open_rise**2 + between**2), more_hardness],
+            [(alkalinity, a2 + stays**2), (electric - expected_rise, e2 + open_rise**2 + between**2)],
             [softened],
         ),
         ([(gap, variance + _CARBON**2) for gap, variance in ((hardness, h2), (alkalinity, a2), (electric, e2))], []),
