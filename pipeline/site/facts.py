@@ -14,6 +14,7 @@ from pipeline.assess.hardness_classes import country_codes
 from pipeline.assess.machines import METALS, NOT_KNOWN, known_machines, named_metals, recognise
 from pipeline.site.statements import MACHINE, SITE, Fitted, in_place_of, positive, resolved
 from pipeline.treat.choosing.case import drain_of, yes_or_no
+from pipeline.treat.processes.trains import in_tank
 from pipeline.treat.sizing.capacity import CAPACITY_UNITS
 from pipeline.words import Said
 
@@ -23,7 +24,6 @@ if TYPE_CHECKING:
     from pipeline.assess.machines import Machine
     from pipeline.site.sources import SiteSources
 
-_BY_HAND: Final = ("jug", "tank cartridge", "resin bag")  # only where somebody fills the machine
 _BOILER: Final = re.compile(r"boiler|kessel|chaudière|caldaia|caldera|ketel|thermoblo", re.IGNORECASE)
 # How registers write the units of `pipeline.treat.sizing.capacity.UNITS`, without blanks, dots and capitals.
 _SPELLED: Final[dict[str, str]] = {
@@ -123,7 +123,7 @@ def _connected(machine: Machine, plumbed: bool | None, treatment: str) -> Machin
     """Say how a machine gets its water: as the register says, else by what only a filled machine has."""
     if plumbed is not None:
         return replace(machine, connection="plumbed" if plumbed else "reservoir")
-    by_hand = machine.connection == NOT_KNOWN and treatment in _BY_HAND
+    by_hand = machine.connection == NOT_KNOWN and in_tank(treatment)
     return replace(machine, connection="reservoir") if by_hand else machine
 
 

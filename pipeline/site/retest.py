@@ -14,8 +14,8 @@ from pipeline.site.facts import capacity, fitted_since
 from pipeline.site.pairing import fullest_pair
 from pipeline.site.season import season_test, two_waters
 from pipeline.treat.processes.naming import NONE
-from pipeline.treat.processes.trains import adds_minerals, has_membrane, takes_as_it_can
-from pipeline.treat.processes.treatments import TREATMENTS, treat
+from pipeline.treat.processes.trains import adds_minerals, has_membrane, in_tank
+from pipeline.treat.processes.treatments import TREATMENTS, has_bypass, treat
 from pipeline.treat.sizing.capacity import EQUIVALENTS_PER_UNIT
 from pipeline.treat.sizing.size import RESERVE, SizeFacts, size
 from pipeline.verify import Circumstances, HistoryFacts, Schedule, history, together, unstated, verify
@@ -135,7 +135,7 @@ def foretold(sites: Sequence[Site]) -> dict[SiteName, Promise]:
         course, then = site.course, site.facts.fitted_then
         treatment = then.treatment or NONE
         known = course is not None and course.raw and (then.treatment or not then.written)
-        of_product = adds_minerals(treatment) or takes_as_it_can(treatment)
+        of_product = adds_minerals(treatment) or in_tank(treatment)
         open_ended = of_product or TREATMENTS[treatment].second_water == "must"
         if course is not None and has_membrane(treatment):
             open_ended |= bool(np.isin(course.samples["stage"].to_numpy(dtype=object), PERMEATE).any())
@@ -264,7 +264,7 @@ def _life_litres(site: Site, course: Timeline, treatment: str) -> float:
     try:
         lives = [size(waters.loc[[raw]], waters.loc[[treated]], treatment, facts).litres.value]
         # What is worn out takes little, and must not seem to last the longer for it: at a known setting it is foretold.
-        if "bypass" in set_to and any(one.name == "bypass" for one in TREATMENTS[treatment].settings):
+        if "bypass" in set_to and has_bypass(treatment):
             foretold_water = treat(waters.loc[[raw]], treatment, set_to).reindex(columns=WIDE_COLUMNS)
             lives.append(size(waters.loc[[raw]], foretold_water, treatment, facts).litres.value)
     except KettlestoneError:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import pandas as pd
 
 from pipeline.treat.processes.naming import some_filter, treatment_meant
-from pipeline.treat.processes.treatments import TREATMENTS
+from pipeline.treat.processes.treatments import TREATMENTS, has_bypass
 from pipeline.words import Said
 
 if TYPE_CHECKING:
@@ -114,7 +114,7 @@ def resolved(statements: Sequence[Statement]) -> Fitted:
     believed = next(iter(understood), next(iter(named), Statement("")))
     treatment = believed.treatment
     own = [one for one in ranked if not one.written or one.treatment == treatment]
-    with_bypass = [one for one in own if not math.isnan(one.bypass)] if _has_bypass(treatment) else []
+    with_bypass = [one for one in own if not math.isnan(one.bypass)] if has_bypass(treatment) else []
     with_litres = [one for one in ranked if not math.isnan(one.litres)]
     first_bypass, first_litres = next(iter(with_bypass), Statement("")), next(iter(with_litres), Statement(""))
     return Fitted(
@@ -138,10 +138,6 @@ def resolved(statements: Sequence[Statement]) -> Fitted:
 
 def _by_point(one: Statement) -> Said:
     return Said("site.by_point", {"text": one.written, "treatment": TREATMENTS[one.treatment].title})
-
-
-def _has_bypass(treatment: str) -> bool:
-    return treatment in TREATMENTS and any(one.name == "bypass" for one in TREATMENTS[treatment].settings)
 
 
 def _not_understood(one: Statement) -> Said:

@@ -9,8 +9,8 @@ import numpy as np
 import pandas as pd
 
 from pipeline.treat.advice import Range
-from pipeline.treat.processes.trains import adds_minerals, has_membrane, takes_as_it_can
-from pipeline.treat.processes.treatments import TREATMENTS, treat
+from pipeline.treat.processes.trains import adds_minerals, has_membrane, in_tank
+from pipeline.treat.processes.treatments import TREATMENTS, has_bypass, treat
 from pipeline.verify.bypass import Bypass, solve_bypass
 from pipeline.verify.causes import Readings, rank
 from pipeline.verify.circumstantial import as_promised, with_chlorine
@@ -136,19 +136,19 @@ def verify(
     if adds_minerals(treatment) and "added_mg_l_caco3" not in own:
         recorded = 0.0 if np.isnan(recorded) and has_membrane(treatment) else recorded
         own |= _minerals_added(raw, product, treatment, {**own, "bypass": recorded})
-    if takes_as_it_can(treatment) and "removal" not in own:
+    if in_tank(treatment) and "removal" not in own:
         own |= _taken(raw, product, treatment, own)
     promised = known.promised or promise(raw, of_raw, treatment, own, other)
     promised = with_salts(promised, product) if adds_minerals(treatment) else promised
     readings = Readings(raw, product, half_width(raw, of_raw), half_width(product, of_product))
     believed = readings.believable()
     found = solve_bypass(promised, believed)
-    at = recorded if np.isfinite(recorded) else found.best.value if _shared(treatment) else 0.0
+    at = recorded if np.isfinite(recorded) else found.best.value if has_bypass(treatment) else 0.0
     compared = _compared(promised, readings, at if np.isfinite(at) else 0.0, bounds, recorded)
     compared = tuple(_of_permeate(one, bounds) for one in compared) if known.before_blending and membrane else compared
     at_best = _compared(promised, readings, found.best.value, bounds, float("nan")) if found.known else compared
     # Where no bypass was recorded, what the treatment could do at most decides whether it can be seen at all.
-    open_bypass = _shared(treatment) and np.isnan(recorded)
+    open_bypass = has_bypass(treatment) and np.isnan(recorded)
     possible = _compared(promised, readings, 0.0, bounds, recorded) if open_bypass else compared
     seen = not known.on_hold and _can_be_seen(possible)
     outcome = _outcome(compared, at_best, found, recorded, treatment) if seen else "cannot tell"
@@ -204,9 +204,8 @@ def _minerals_added(
     """
     known = {name: value for name, value in settings.items() if np.isfinite(value)}
     bare = treat(raw.to_frame().T.astype("float64"), treatment, {**known, "added_mg_l_caco3": 0.0})
-    own = next(one for one in TREATMENTS[treatment].settings if one.name == "added_mg_l_caco3")
     added = float(product.get(_ALKALINITY, np.nan)) - float(bare[_ALKALINITY].iloc[0])
-    return {} if np.isnan(added) else {"added_mg_l_caco3": float(np.clip(added, own.default, own.high))}
+    return _at_least_usual(treatment, "added_mg_l_caco3", added)
 
 
 def _taken(raw: pd.Series, product: pd.Series, treatment: str, settings: Mapping[str, float]) -> dict[str, float]:
@@ -217,16 +216,17 @@ def _taken(raw: pd.Series, product: pd.Series, treatment: str, settings: Mapping
     bare = treat(raw.to_frame().T.astype("float64"), treatment, {**settings, "removal": 1.0})
     before, least = float(raw.get(_ALKALINITY, np.nan)), float(bare[_ALKALINITY].iloc[0])
     taken = (before - float(product.get(_ALKALINITY, np.nan))) / (before - least) if before > least else np.nan
-    own = next(one for one in TREATMENTS[treatment].settings if one.name == "removal")
-    return {} if np.isnan(taken) else {"removal": float(np.clip(taken, own.default, own.high))}
+    return _at_least_usual(treatment, "removal", taken)
+
+
+def _at_least_usual(treatment: str, name: str, solved: float) -> dict[str, float]:
+    """Give a setting as it was solved, not below its usual figure nor above what is possible."""
+    own = next(one for one in TREATMENTS[treatment].settings if one.name == name)
+    return {} if np.isnan(solved) else {name: float(np.clip(solved, own.default, own.high))}
 
 
 def _of(water: pd.Series | None) -> pd.Series:
     return pd.Series(dtype="float64") if water is None else water
-
-
-def _shared(treatment: str) -> bool:
-    return any(setting.name == "bypass" for setting in TREATMENTS[treatment].settings)
 
 
 def _compared(
@@ -306,7 +306,7 @@ def _outcome(
 ) -> ProofOutcome:
     judged = _judged(compared)
     agree = [one for one in judged if one.verdict == "agrees"]
-    if len(agree) == len(judged) and (np.isfinite(recorded) or not _shared(treatment)):
+    if len(agree) == len(judged) and (np.isfinite(recorded) or not has_bypass(treatment)):
         return "proved"
     if found.known and not (found.best.low < _NOTHING and found.best.value < _NOTHING):
         return "not proved"
@@ -332,7 +332,7 @@ def _findings(
     treatment: str,
     causes: tuple[Cause, ...],
 ) -> tuple[Said, ...]:
-    undisputed = found is not None and found.agrees is not False and _shared(treatment)
+    undisputed = found is not None and found.agrees is not False and has_bypass(treatment)
     unrecorded = outcome == "proved" and np.isnan(recorded) and undisputed
     more = found is None or found.best.value > recorded
     worn = outcome == "partly" and more and bool(causes) and causes[0].name in _LETS_THROUGH
@@ -353,7 +353,7 @@ def _let_through(found: Bypass | None, recorded: float, treatment: str) -> tuple
         return ()
     if found.agrees is False:
         return (Said("verify.bypass.disagree"),)
-    if not (found.known and _shared(treatment)):
+    if not (found.known and has_bypass(treatment)):
         return ()
     values = {"percent": 100 * found.best.value, "low": 100 * found.best.low, "high": 100 * found.best.high}
     against = Said("verify.bypass.against", {**values, "recorded": 100 * recorded})

@@ -264,7 +264,6 @@ def notes(case: Case, chosen: Option, decided: Decided) -> tuple[Said, ...]:
         *([] if case.stage in ("raw", "bottled") else [Said("choose.note.stage")]),
         *_of_sodium(case, decided),
         *_of_device(case, chosen),
-        *([] if "carbon" in stages_of(case.treatment) else _of_chlorine(case)),
         *_of_carbon(case),
         *_of_metal(case, chosen),
         *_of_fitted(case, chosen),
@@ -342,8 +341,10 @@ def _of_chlorine(case: Case) -> list[Said]:
 
 
 def _of_carbon(case: Case) -> list[Said]:
-    """Let carbon that is fitted stay before whatever else is advised: it need not be bought."""
-    found = _of_chlorine(case) if "carbon" in stages_of(case.treatment) else []
+    """Say what chlorine asks for: carbon that is fitted stays before whatever else is advised."""
+    found = _of_chlorine(case)
+    if "carbon" not in stages_of(case.treatment):
+        return found
     return [Said("choose.note.chlorine_fitted", said.values) for said in found if said.code == "choose.note.chlorine"]
 
 

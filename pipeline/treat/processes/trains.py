@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pipeline.arrays import Floats
     from pipeline.treat.processes.settings import Setting
 
-_IN_PASSING: Final = ("resin bag", "tank cartridge", "jug")
+_IN_TANK: Final = ("resin bag", "tank cartridge", "jug")
 # The stage whose bypass, age and life are meant where a train has only one of each: the one that does most.
 _MAIN: Final = (
     MEMBRANE, "demineraliser", "decarboniser", "buffered decarboniser", "softener", "magnesium exchanger",
@@ -47,9 +47,9 @@ def adds_minerals(treatment: str) -> bool:
     return stages_of(treatment)[-1] == REMINERALISER
 
 
-def takes_as_it_can(treatment: str) -> bool:
-    """Say whether a little resin in a jug or a tank takes what the flow and its age let it take: nobody can set it."""
-    return treatment in _IN_PASSING
+def in_tank(treatment: str) -> bool:
+    """Say whether the medium is a little resin in a jug or a tank: it takes what it can, nobody can set it."""
+    return treatment in _IN_TANK
 
 
 def stage_setting(treatment: str, stage: str, setting: str) -> str:

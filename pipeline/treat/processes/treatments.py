@@ -179,6 +179,11 @@ def named(name: str) -> Treatment:
     return TREATMENTS[name]
 
 
+def has_bypass(name: str) -> bool:
+    """Say whether raw water can be let past a treatment; not of one that is not known."""
+    return name in TREATMENTS and any(setting.name == "bypass" for setting in TREATMENTS[name].settings)
+
+
 def _second(
     treatment: Treatment, other: pd.DataFrame | pd.Series[float] | None, index: pd.Index
 ) -> pd.DataFrame | None:

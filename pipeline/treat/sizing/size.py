@@ -11,7 +11,7 @@ import numpy as np
 from pipeline.chemistry.equivalents import MG_CACO3_PER_MEQ
 from pipeline.errors import KettlestoneError
 from pipeline.treat.advice import Range
-from pipeline.treat.processes.trains import has_membrane
+from pipeline.treat.processes.trains import has_membrane, in_tank
 from pipeline.treat.processes.treatments import named
 from pipeline.treat.sizing.capacity import RATED_LITRES, from_equivalents, to_equivalents
 from pipeline.treat.sizing.load import medium_load
@@ -29,7 +29,6 @@ __all__ = ["Membrane", "Size", "SizeFacts", "medium_load", "size"]
 DAYS_PER_MONTH: Final = 365.25 / 12.0
 MOST_BED_VOLUMES_PER_HOUR: Final = 40.0  # of a softener; faster it leaks [CP]
 LEAST_LOAD_MG_L_CACO3: Final = 1.0  # less is the noise of any test [CP]
-_IN_TANK: Final = ("resin bag", "tank cartridge", "jug")
 
 
 RESERVE: Final = 0.15  # share of a capacity that is kept for the unexpected [CP]
@@ -255,7 +254,7 @@ def _notes(treatment: Treatment, facts: SizeFacts, loads: Range, days: Range) ->
         "size.nothing-removed": loads.value < LEAST_LOAD_MG_L_CACO3,
         "size.litres-as-rated": facts.capacity_unit == RATED_LITRES and not math.isnan(facts.capacity),
         "size.hygiene": days.value > cap,
-        "size.in-tank": treatment.name in _IN_TANK,
+        "size.in-tank": in_tank(treatment.name),
         "size.too-fast": bed_volumes > MOST_BED_VOLUMES_PER_HOUR,
     }
     values: dict[str, dict[str, object]] = {
