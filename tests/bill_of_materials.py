@@ -13,7 +13,7 @@ from typing import Any, Final
 
 _ROOT: Final = Path(__file__).parents[1]
 _PINNED: Final = re.compile(
-    r"^(?P<name>[A-Za-z0-9_.-]+)==(?P<version>[^ ;\\\n]+)(?P<rest>(?:.*\\\n)*.*)$", re.MULTILINE
+    r"^(?P<name>[A-Za-z0-9_.-]+)(?:\[[^]]*\])?==(?P<version>[^ ;\\\n]+)(?P<rest>(?:.*\\\n)*.*)$", re.MULTILINE
 )
 _HASH: Final = re.compile(r"--hash=sha256:([0-9a-f]{64})")
 

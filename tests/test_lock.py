@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import tomllib
+from importlib.metadata import distributions
 from pathlib import Path
 
 import pytest
@@ -50,6 +51,18 @@ def test_a_dependency_is_pinned_at_a_version_it_allows(lock: str, text: str, pyt
 @pytest.mark.parametrize("python", PYTHONS)
 def test_the_tests_run_with_the_very_versions_of_the_program(python: str) -> None:
     assert pins("requirements.lock", python).items() <= pins("tests/requirements.lock", python).items()
+
+
+@pytest.mark.parametrize("lock", LOCKS)
+def test_a_pin_names_the_extras_that_others_ask_for(lock: str) -> None:
+    """Without them pip 23 looks for the newest release that has the extra, and refuses it for it has no hash."""
+    pinned = {canonicalize_name(pin.name): pin.extras for pin in map(Requirement, _PIN.findall(LOCKS[lock]))}
+    installed = {canonicalize_name(found.name): found.requires or [] for found in distributions()}
+    asked = [Requirement(text) for name in pinned for text in installed.get(name, [])]
+    plain = [one for one in asked if one.extras and (one.marker is None or one.marker.evaluate({"extra": ""}))]
+
+    assert plain
+    assert [str(one) for one in plain if not one.extras <= pinned[canonicalize_name(one.name)]] == []
 
 
 @pytest.mark.parametrize("lock", LOCKS)
